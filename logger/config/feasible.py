@@ -169,7 +169,7 @@ def warnings(setup: Setup) -> list[str]:
         if bare := uncertified(rule, setup):
             found.append(
                 f"{rule.key}: no certificate for {', '.join(bare)}; zone {rule.zone} is not shown until "
-                "there is one"
+                f"there is one{_unraised(rule, setup)}"
             )
             continue
         U, by = rule_U(rule, setup)
@@ -183,6 +183,12 @@ def warnings(setup: Setup) -> list[str]:
                 f"U = {U:.2g} {rule.unit} ({by}); {WANTED_RATIO:g} is usual"
             )
     return found
+
+
+def _unraised(rule: Rule, setup: Setup) -> str:
+    """That the alarms of a rule wait for the certificate, too; nothing where it has none."""
+    alarms = [alarm.key for alarm in setup.alarms if alarm.rule == rule.key]
+    return f", and alarm {', '.join(alarms)} is not raised" if alarms else ""
 
 
 def rule_U(rule: Rule, setup: Setup) -> tuple[float, str]:

@@ -15,7 +15,7 @@ from .draft import ChannelDraft, Draft, Field, day, needed, number, numbers, tom
 
 NONE, ENTERED, DOCUMENT = "none", "enter", "file"
 CHOICES = (
-    (NONE, "none yet: show the values, prove nothing"),
+    (NONE, "none yet: values are shown; nothing is proven, no limit alarms"),
     (ENTERED, "enter it from the paper"),
     (DOCUMENT, "a Digital Calibration Certificate (XML)"),
 )

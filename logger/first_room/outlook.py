@@ -38,7 +38,7 @@ def _missing(setup: Setup, zone: Zone) -> Iterator[NextStep]:
     bare = dict.fromkeys(channel for rule in rules for channel in uncertified(rule, setup))
     for channel in bare:
         words = channel.replace(".", " ").replace("_", " ")
-        yield NextStep(None, f"certificate of {words}: values are shown, the zone stays not shown")
+        yield NextStep(None, f"certificate of {words}: without it the zone is not shown and no limit alarms")
 
 
 def _hours(setup: Setup, zone: Zone, from_ns: int, stable: str) -> Iterator[NextStep]:

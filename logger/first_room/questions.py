@@ -329,7 +329,9 @@ def _check_notices(draft: Draft) -> None:
 
 def _notice_summary(draft: Draft) -> str:
     way = f"screen and mail to {draft.text('mail')}" if draft.text("mail") else "screen alone"
-    return f"{draft.text('custodian')}, {way}"
+    bare = not any(draft.text(f"certificate.{c.key}") not in ("", "none") for c in draft.channels)
+    later = "; no alarm of a limit before there is a certificate" if bare else ""
+    return f"{draft.text('custodian')}, {way}{later}"
 
 
 QUESTIONS: tuple[Question, ...] = (

@@ -73,6 +73,11 @@ def try_probe(draft: Draft) -> Answered:
             "second and the wiring."
         )
     text = line_text(came[-1])
+    if re.search(r"\d,\d", text) and "." not in text:
+        raise Refused(
+            f"The answer {printable(came[-1])} may have decimal commas, or whole numbers with commas "
+            "between. Set the probe to send decimal points."
+        )
     names = pattern_of(text)[1]
     if not names:
         raise Refused(f"The answer {printable(came[-1])} holds no number. Check what is sent.")

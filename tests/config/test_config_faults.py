@@ -271,7 +271,7 @@ def test_a_channel_without_a_certificate_is_warned_of_and_no_error(example: Text
     assert {note.partition(":")[0] for note in notes} == {rule.key for rule in loaded.setup.rules}
     assert (
         "machine-bay.temperature: no certificate for P1.temperature, P2.temperature; zone machine-bay is not "
-        "shown until there is one"
+        "shown until there is one, and alarm bay-temperature is not raised"
     ) in notes
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from dashboard.app import create_app
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 
 from .conftest import Opened
 
@@ -30,7 +30,7 @@ TYPED = {
 @pytest.fixture
 def history(demo_copy: Path, served: Callable[..., Any]) -> Iterator[str]:
     """The pages over the demo's history, whose clock stands still on 2026-11-18."""
-    source = StoreSource(demo_copy)
+    source = Source(demo_copy)
     with served(create_app(demo_copy, source=source, now_ns=lambda: AFTERWARDS, tick_s=30.0)) as where:
         yield where
     source.store.close()

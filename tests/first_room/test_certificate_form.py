@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.data.queries import Queries
-from dashboard.data.source import StoreSource
+from dashboard.data.source import Source
 from dashboard.parts.certificate_form import certificate_form, document_bytes, effect_parts, texts_with
 from logger.errors import Refused
 from logger.first_room.draft import Draft
@@ -38,7 +38,7 @@ def page(answers: dict[str, str], tmp_path: Path) -> Iterator[Queries]:
     put_in_force(Draft(answers), tmp_path / "room", tmp_path / "data", BEGUN_NS)
     with Store.open(tmp_path / "data") as store:
         store.append("bus", [Row(CHANNEL, BEGUN_NS + n * NS, BEGUN_NS + n * NS, 20.05) for n in range(60)])
-    source = StoreSource(tmp_path / "data")
+    source = Source(tmp_path / "data")
     yield Queries(source, lambda: BEGUN_NS + 60 * NS, 5.0)
     source.store.close()
 

@@ -58,6 +58,9 @@ def test_a_value_without_a_certificate_is_shown_as_indicated(page: Queries) -> N
 def test_the_first_hours_say_what_is_missing_and_when_that_ends(page: Queries) -> None:
     """Limit of 1 h: an hour after the first reading; settling of 4 h: four hours after it."""
     text = text_of(todo.rows(page))
-    assert "Gear bay: certificate of P1 temperature: values are shown, the zone stays not shown" in text
+    assert (
+        "Gear bay: certificate of P1 temperature: without it the zone is not shown and no limit alarms"
+        in text
+    )
     assert "at 01:00" in text
     assert "at 04:00" in text

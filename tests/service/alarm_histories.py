@@ -249,7 +249,8 @@ def _across_zones(past: History, done: Lived) -> list[str]:
 def _joined_after_acknowledgement(past: History, done: Lived) -> list[str]:
     """Notices that name a new alarm beside one that was acknowledged before the new one was raised.
 
-    Raised is at most as long before its notice as it waits for others.
+    Raised is at most as long before its notice as it waits for others, beside the minutes in which nothing
+    could go out: no turn came to its end, or a person had put it aside.
     """
     first = [(minute, _keys(past, text)) for minute, step, text in done.letters if step == "annunciated"]
     priority = {spec.key: spec.priority for spec in past.specs}
@@ -262,13 +263,23 @@ def _joined_after_acknowledgement(past: History, done: Lived) -> list[str]:
             for new in keys:
                 waited = past.gather + (0 if priority[new] == "high" else 11)
                 named_since = any(new in named and m >= last for m, named in first[:at])
+                raised = _raised_since(past, done, new, minute, waited)
                 acknowledged = any(
-                    act == "acknowledge" and k == key and last < m <= minute - waited
+                    act == "acknowledge" and k == key and last < m <= raised
                     for m, act, k, _ in done.acts
                 )  # fmt: skip
                 if new != key and acknowledged and not named_since:
                     found.append(f"minute {minute}: {new} joined {key}, which was acknowledged before")
     return found
+
+
+def _raised_since(past: History, done: Lived, key: str, minute: int, waited: int) -> int:
+    """The earliest minute at which an alarm was raised that waited so many minutes for its notice."""
+    still = past.killed | past.away | _covered(past, done, key)
+    while waited > 0 or minute in still:
+        waited -= minute not in still
+        minute -= 1
+    return minute
 
 
 def _stood(past: History, key: str, first: int, last: int) -> bool:
