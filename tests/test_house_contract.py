@@ -1,4 +1,4 @@
-"""The import contract notices a breach of each of its lines: planted all at once in a copy of the packages."""
+"""The import contract notices a breach of each of its parts: planted all at once in a copy."""
 
 from __future__ import annotations
 
@@ -30,12 +30,13 @@ def verdict(tmp_path_factory: pytest.TempPathFactory) -> str:
     """What the contract says of the copy with every breach in it."""
     copy = tmp_path_factory.mktemp("planted")
     for package in ("logger", "dashboard"):
-        shutil.copytree(ROOT / package, copy / package, ignore=shutil.ignore_patterns("__pycache__", "assets"))
+        skip = shutil.ignore_patterns("__pycache__", "assets")
+        shutil.copytree(ROOT / package, copy / package, ignore=skip)
     shutil.copy(ROOT / "pyproject.toml", copy)
     for _, file, line in BREACHES:
         (copy / file).parent.mkdir(exist_ok=True)
         (copy / file).write_text(f'"""Planted."""\n\n{line}\n', encoding="utf-8")
-    code = "import sys; from importlinter.cli import lint_imports_command as run; sys.exit(run(['--no-cache']))"
+    code = "from importlinter.cli import lint_imports_command as run; raise SystemExit(run(['--no-cache']))"
     done = subprocess.run(
         [sys.executable, "-c", code],
         cwd=copy,
@@ -55,7 +56,8 @@ def test_a_breach_of_each_contract_is_noticed(verdict: str, contract: str) -> No
 
 def test_each_planted_file_is_named(verdict: str) -> None:
     """The sentence leads to the file, also to a folder that is on no line of the map."""
-    modules = [file.removesuffix(".py").removesuffix("/__init__").replace("/", ".") for _, file, _ in BREACHES]
+    files = [file.removesuffix(".py").removesuffix("/__init__") for _, file, _ in BREACHES]
+    modules = [file.replace("/", ".") for file in files]
     assert [m for m in modules if "logger.formats" not in m and m not in verdict] == []
     assert "No cycles are allowed in logger.formats." in verdict
     assert ".planted" in verdict.partition("No cycles are allowed in logger.formats.")[2][:200]
