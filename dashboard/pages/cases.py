@@ -74,7 +74,7 @@ def _chosen(q: Queries, query: dict[str, str], records: Sequence[CaseRecord]) ->
     if query.get("zone") and query.get("at"):
         at_ns = instant(query["at"], q.room.timezone, wanted_in="at")
         return desk(q).at(query["zone"], at_ns, q.now_ns())
-    asking = [r for r in records if r.missing]
+    asking = [r for r in records if r.waits]
     return asking[-1] if asking else None
 
 
@@ -89,7 +89,7 @@ def address(record: CaseRecord) -> str:
 
 def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) -> list[Component]:
     asking = [r for r in records if r.case.in_use]
-    left = sum(bool(r.missing) for r in asking)
+    left = sum(r.waits for r in asking)
     parts: list[Component] = [html.P([html.Strong(f"{left} open"), f" · {len(asking) - left} closed"])]
     weeks = groupby(reversed(records), key=lambda r: _week(q, r))
     for number, (week, of_week) in enumerate(weeks):
@@ -116,7 +116,7 @@ def _entry(q: Queries, r: CaseRecord, here: bool) -> Component:
     state = f"{len(r.missing)} missing" if r.missing else r.state
     link = html.A(f"{r.number} {names}", href=address(r))
     words = [link, html.Small(f"{lasted}{cause}"), html.Span(state, className="case-state")]
-    css = f"case-entry{' here' if here else ''}{' open' if r.missing else ''}"
+    css = f"case-entry{' here' if here else ''}{' open' if r.waits else ''}"
     return html.Div(words, className=css)
 
 

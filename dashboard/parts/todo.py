@@ -136,7 +136,7 @@ def _cases(q: Queries) -> list[Component]:
     """Cases of the last day, and older ones that are not closed, the newest first."""
     now, zone = q.now_ns(), q.room.timezone
     rows_ = []
-    recent = [r for r in desk(q).recent(now, DAYS) if r.missing or r.case.to_ns > now - DAY_NS]
+    recent = [r for r in desk(q).recent(now, DAYS) if r.waits or r.case.to_ns > now - DAY_NS]
     for r in sorted(recent, key=lambda r: -r.case.to_ns)[:4]:
         name = f"Case {r.number}" if r.number is not None else "Case"
         where = ", ".join(q.zone(key).name for key in r.case.zones)

@@ -69,7 +69,7 @@ def list_cases(
         records = cases_in(session.verdicts(), zone, from_ns, to_ns, session.now_ns)
         gone = disposed_times(session, from_ns, to_ns)
     if open_only:
-        records = [r for r in records if r.missing]
+        records = [r for r in records if r.waits]
     if as_json:
         for line in gone:
             typer.echo(line, err=True)

@@ -50,12 +50,17 @@ class CaseRecord:
         """Not asked, running, open, decided or closed."""
         if not self.case.in_use:
             return "not asked"
-        if is_closed(self.work) and not self.undecided:
+        if is_closed(self.work, self.case) and not self.undecided:
             return "closed"
         if self.running:
             return "running"
         decided = not self.undecided and bool(self.work.texts.decision)
         return "decided" if decided else "open"
+
+    @property
+    def waits(self) -> bool:
+        """Whether it still waits for a person: it asks for a decision and is not closed."""
+        return self.case.in_use and self.state != "closed"
 
     @property
     def cause(self) -> str:
