@@ -7,6 +7,7 @@ bracket above. One glance says how far from the limit, and whether the probes ca
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -76,6 +77,28 @@ def label(state: RuleState) -> str:
     return f"{state.name}{probe}: {value}; {', '.join(limits) or 'no limit'}; {WORD[state.conformity]}{why}"
 
 
+def side(state: RuleState) -> str:
+    """On which side of a limit a value lies, as people say it; else the formal word of the result."""
+    if state.conformity is not Conformity.NONCONFORMING or state.value is None:
+        return WORD[state.conformity]
+    if state.upper is not None and state.value > state.upper:
+        return "above limit"
+    return "below limit" if state.lower is not None and state.value < state.lower else "out of limits"
+
+
+def worst_first(states: Sequence[RuleState]) -> list[RuleState]:
+    """Rules without a value first, then those that have used up most of the room between their limits."""
+
+    def room(state: RuleState) -> float:
+        if state.margin is None or state.value is None:
+            return -math.inf
+        low = 0.0 if state.lower is None else state.lower
+        width = abs((state.upper if state.upper is not None else low) - low)
+        return state.margin / (width or 1.0)
+
+    return sorted(states, key=room)
+
+
 def scale(state: RuleState, r: float = 1.0) -> str:
     """The scale of one rule as SVG text. Every text in it is escaped."""
     axis = axis_of(state)
@@ -88,12 +111,29 @@ def scale(state: RuleState, r: float = 1.0) -> str:
     )
 
 
+def bare_scale(state: RuleState, r: float = 1.0) -> str:
+    """The scale without words, for a screen on the wall; what it shows is said beside it."""
+    axis = axis_of(state)
+    marks = "".join(
+        f'<path class="scale-limit" d="M{axis.x(limit)} {LINE_Y - 15}v26"/>'
+        for limit in (state.lower, state.upper)
+        if limit is not None
+    )
+    parts = [_band(axis, state, r), _graduations(axis), marks]
+    if state.value is not None:
+        parts.append(_pointer(axis, state.value, state.U))
+    return (
+        f'<svg class="scale" viewBox="-2 18 {WIDTH + 4:.0f} 32" role="img" '
+        f'aria-label="{escape(label(state), quote=True)}">{"".join(parts)}</svg>'
+    )
+
+
 def _head(state: RuleState) -> str:
     """Rule and probe, and a word where it does not conform; to the right the value, or why there is none."""
     name = state.name + (f", {state.probe}" if state.probe else "")
     plain_word = state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)
     has_value = state.value is not None
-    word = "" if plain_word or not has_value else WORD[state.conformity]
+    word = "" if plain_word or not has_value else side(state)
     warn = f'<tspan class="scale-word"> {escape(word)}</tspan>' if word else ""
     value = figure(state.value, state.unit, state.U) if has_value else state.why or WORD[state.conformity]
     css = "scale-value" if has_value else "scale-value scale-word"

@@ -174,11 +174,6 @@ def by_position(verdicts: Verdicts, position: str, span_ns: tuple[int, int], now
     return _impacts_in_zones(verdicts, ("position", position), where, now_ns, None)
 
 
-def undecided(impacts: Sequence[Impact]) -> list[str]:
-    """Keys of affected inspections without a decision."""
-    return [t.job.key for t in impacts if t.decided is None]
-
-
 def _impacts_in_zones(
     verdicts: Verdicts,
     what: tuple[str, str],

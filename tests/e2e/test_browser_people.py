@@ -82,9 +82,9 @@ def test_a_day_of_an_operator(open_page: Callable[..., Any], where: str, real: S
     sign_in(page, "op")
     page.wait_for_url("**/trend?zone=plate-bench")
     page = opened.go("/", ".alert")
-    page.locator(".alert button").click()
+    page.locator(".alert .act").click()
     page.get_by_label("Comment: what you saw or did").fill("Door was open.")
-    page.locator("#acknowledge-go").click()
+    page.locator("#alarm-acts button").click()
     page.wait_for_selector(".alert", state="detached")
     act = real.acts(0, 2**62, 9)[0]
     assert (act.what["alarm"], act.who, act.why) == ("bay-temperature", "Olga Pern", "Door was open.")

@@ -27,8 +27,8 @@ import pytest
 from logger.errors import ProbeError
 from logger.model import AsciiLine, Line, ModbusLine, Register, Sdi12Line
 from logger.probes import ProbeDriver, drivers
-from logger.probes.alike import are_distinguishable, find_lookalikes
 from logger.probes.debts import NOT_ASKED, Debts
+from logger.probes.lookalikes import are_distinguishable, find_lookalikes
 from logger.probes.modbus_frames import crc16
 from logger.probes.sdi12 import crc
 from logger.simulation.wires import PtyWire, SocketWire, Wire
