@@ -300,7 +300,7 @@ def causes(
 ) -> None:
     """Hours not stable in use by cause, cases that came back, and what an action changed.
 
-    Each instant counts once, whatever number of rules was broken; causes, what is not named yet and what
+    Each instant counts once, whatever number of rules was broken; causes, what is no cause yet and what
     belongs to no case are together all hours not stable in hours of use.
 
     \b

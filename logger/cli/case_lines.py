@@ -36,13 +36,15 @@ def case_rows(records: Sequence[CaseRecord], zone: ZoneInfo) -> list[str]:
     left = sum(r.waits for r in asking)
     first = f"{number_of(len(asking), 'case')} in use, {left} of them not closed."
     quiet = len(records) - len(asking)
-    lines = [f"{first} {number_of(quiet, 'case')} outside hours of use, not asked." if quiet else first]
+    lines = [
+        f"{first} {number_of(quiet, 'case')} outside hours of use, no decision needed." if quiet else first
+    ]
     for week, of_week in groupby(records, key=lambda r: _week(r.case.from_ns, zone)):
         in_week = list(of_week)
         rows = [_row(r, zone) for r in in_week if r.case.in_use]
         lines += ["", week, *(table(HEADS, rows) if rows else [])]
         outside = sum(not r.case.in_use for r in in_week)
-        lines += [f"  {outside} outside hours of use, not asked"] if outside else []
+        lines += [f"  {outside} outside hours of use, no decision needed"] if outside else []
     return lines
 
 

@@ -47,9 +47,9 @@ class CaseRecord:
 
     @property
     def state(self) -> str:
-        """Not asked, running, open, decided or closed."""
+        """Running, open, decided, closed, or "no decision needed"."""
         if not self.case.in_use:
-            return "not asked"
+            return "no decision needed"
         if is_closed(self.work, self.case) and not self.undecided:
             return "closed"
         if self.running:
@@ -64,7 +64,7 @@ class CaseRecord:
 
     @property
     def cause(self) -> str:
-        """Its cause; "not named yet" while there is none."""
+        """Its cause; "no cause yet" while there is none."""
         return self.work.texts.cause or NOT_NAMED
 
     @cached_property

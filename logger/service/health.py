@@ -19,7 +19,7 @@ from ..config import in_force
 from ..instants import NS, to_ns
 from ..model import Setup
 from ..store import Store
-from ..store.opening import open_to_others
+from ..store.folder_check import open_to_others
 from ..verdicts.verdicts import Verdicts
 from . import heartbeat
 

@@ -218,7 +218,7 @@ def test_parts_and_joins_keep_numbers_and_texts(verdicts: Verdicts) -> None:
     at = parse("2026-10-19T07:00", ZoneInfo("Europe/Vienna"))
     part_case(store, monday(verdicts).case, 1, at, who=WHO, why="another door")
     numbers = [(r.number, len(r.case.runs), r.cause) for r in all_cases(verdicts, NOW)]
-    assert numbers == [(1, 2, "air handling"), (2, 1, "not named yet")]
+    assert numbers == [(1, 2, "air handling"), (2, 1, "no cause yet")]
     with pytest.raises(Refused, match="itself"):
         join_cases(store, case_of(verdicts, 1, NOW).case, case_of(verdicts, 1, NOW).case, WHO, "same")
     with pytest.raises(Refused, match="reason for joining"):
@@ -317,6 +317,6 @@ def test_hours_by_cause_are_all_hours_not_stable_in_use(verdicts: Verdicts) -> N
     used = verdicts.setup.zone("machine-bay").hours_of_use
     assert used is not None
     assert [(c.cause, c.cases, c.lost_ns // (60 * NS)) for c in lost.causes] == [
-        ("not named yet", 1, 5 * 60 + 25)
+        ("no cause yet", 1, 5 * 60 + 25)
     ]
     assert lost.rest_ns + lost.causes[0].lost_ns == lost.not_stable_ns
