@@ -12,10 +12,11 @@ from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+from urllib.parse import urlsplit
 
-from dash import ClientsideFunction, Dash, Input, Output, State, html
+from dash import ClientsideFunction, Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
-from flask import Response, request
+from flask import Response, has_request_context, request
 
 from logger import api
 from logger.errors import StillroomError
@@ -50,7 +51,11 @@ from .parts import alert, news
 from .parts.components import refusal
 from .shell import shell
 
+ASSETS = "_dash_assets.static"
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
+WITH_CHARTS = ("/", "/trend", "/gradients")
+SUITES = "/_dash-component-suites/"
+DRAWING = (f"{SUITES}plotly/package_data/plotly.min.js", f"{SUITES}dash/dcc/async-graph.js")
 # In the order of the navigation: what is now, what was, what is in the room, what stands behind it.
 PAGES: tuple[ModuleType, ...] = (
     now,
@@ -90,7 +95,7 @@ def create_app(
     _whole_imports()
     source = source or Source(store_folder)
     q = Queries(source, now_ns, tick_s)
-    app = Dash(
+    app = Pages(
         __name__,
         use_async=False,
         update_title="",
@@ -105,7 +110,7 @@ def create_app(
     index = app.index_string.replace("<html>", '<html lang="en">')
     app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
     app.server.config["SECRET_KEY"] = secret_key(source.store.folder)
-    app.layout = lambda: shell(q, PAGES)
+    app.layout = lambda: shell(q, PAGES, *first_page(q))
     for page in PAGES:
         page.register(app, q)
     alert.register(app, q)
@@ -123,6 +128,38 @@ def create_app(
     _harden(app, tls=tls)
     _refuse_undeclared(app)
     return app
+
+
+class Pages(Dash):
+    """Dash whose pages ask at once for what a chart needs, not only when one is to be drawn."""
+
+    def interpolate_index(self, metas: str = "", **parts: Any) -> str:  # type: ignore[override]
+        """The page of an address; of one with charts, with the program that draws them fetched ahead."""
+        if request.path in WITH_CHARTS:
+            links = (f'<link rel="preload" as="script" href="{address}">' for address in DRAWING)
+            metas += "".join(links)
+        page: str = super().interpolate_index(metas=metas, **parts)  # type: ignore[no-untyped-call]
+        return page
+
+
+def first_page(q: Queries) -> tuple[list[Component], list[str] | None]:
+    """The page for which a browser asks for the frame, and its address; nothing where that cannot be told.
+
+    It saves the browser one question before anything shows. Whose question it is stands in the Referer,
+    which pages of ours always send; it decides on nothing but what is shown first.
+    """
+    if not has_request_context() or not request.referrer:
+        return [], None
+    asker = urlsplit(request.referrer)
+    if asker.netloc != request.host:
+        return [], None
+    search = f"?{asker.query}" if asker.query else ""
+    return content_of(q, asker.path or "/", search), [asker.path or "/", search]
+
+
+def content_of(q: Queries, path: str, search: str) -> list[Component]:
+    """What stands in `#page` at an address."""
+    return [page_of(q, path, search), *help.help_link(path)]
 
 
 def _whole_imports() -> None:
@@ -161,10 +198,19 @@ def _not_yours(act: Act) -> str:
 
 
 def _route(app: Dash, q: Queries) -> None:
-    @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
+    @app.callback(
+        Output("page", "children"),
+        Output("shown", "data"),
+        Input("address", "pathname"),
+        Input("address", "search"),
+        State("shown", "data"),
+    )
     @needs(Act.READ)
-    def show(path: str | None, search: str | None) -> list[Component]:
-        return [page_of(q, path or "/", search or ""), *help.help_link(path or "/")]
+    def show(path: str | None, search: str | None, shown: list[str] | None) -> tuple[Any, Any]:
+        address = [path or "/", search or ""]
+        if shown == address:  # it came with the frame
+            return no_update, no_update
+        return content_of(q, *address), address
 
     in_browser: Any = app.clientside_callback  # without type information
     in_browser(
@@ -205,6 +251,8 @@ def _harden(app: Dash, *, tls: bool) -> None:
         response.headers.update(headers)
         if request.endpoint not in CACHED:
             response.headers["Cache-Control"] = "no-store"  # what was shown stays on no shared machine
+        elif request.endpoint == ASSETS and "m" in request.args:
+            response.headers["Cache-Control"] = "max-age=31536000, immutable"  # its address names its version
         return response
 
     app.server.after_request(harden)

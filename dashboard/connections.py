@@ -40,7 +40,7 @@ TLS_RECORD = 1 << 14  # bytes: a whole record is read at once, so none waits uns
 
 
 @dataclass(frozen=True)
-class Limits:
+class ClientLimits:
     """What one client may take. Times in seconds, rates in bytes per second.
 
     300 quiet viewers hold a connection each; the rest is for pages that are just being opened.
@@ -81,7 +81,7 @@ class Request(HTTPRequestParser):  # type: ignore[misc]  # without type informat
             self.body_rcv = FixedStreamReceiver(self.content_length, buffer)
 
 
-class Channel(HTTPChannel):  # type: ignore[misc]  # without type information
+class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type information
     """One connection with its deadlines; over TLS where the server has a certificate."""
 
     request: Any
@@ -172,7 +172,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # without type information
             self.request.close()  # its body may have gone into a file
             self.request = None
 
-    def overdue(self, now: float, limits: Limits) -> bool:
+    def overdue(self, now: float, limits: ClientLimits) -> bool:
         """Whether the client has used up its time for what it is doing."""
         if self._unfetched(now, limits):
             return True
@@ -184,14 +184,14 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # without type information
             return now - self._opened > limits.head_s
         return self.idle and now - self._free > limits.idle_s
 
-    def _late(self, now: float, limits: Limits) -> bool:
+    def _late(self, now: float, limits: ClientLimits) -> bool:
         """A request that does not become whole."""
         taken_s = now - self._begun
         if not self.request.headers_finished:
             return taken_s > limits.head_s
         return taken_s > limits.grace_s and self._received / taken_s < limits.least_rate
 
-    def _unfetched(self, now: float, limits: Limits) -> bool:
+    def _unfetched(self, now: float, limits: ClientLimits) -> bool:
         """An answer that the client does not fetch."""
         if not self.total_outbufs_len:
             self._sending = None
@@ -225,14 +225,14 @@ class Turns:
 class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
     """The socket that takes connections."""
 
-    channel_class = Channel
+    channel_class = DeadlineChannel
 
     def __init__(
         self,
         app: Any,
         adj: Adjustments,
         tls: ssl.SSLContext | None,
-        limits: Limits,
+        limits: ClientLimits,
         bodies: ExpectedBodies | None,
     ) -> None:
         self.tls, self.limits, self.bodies = tls, limits, bodies
@@ -278,7 +278,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
             max(idle, key=lambda c: (held[c.addr[0]], not c._asked, -c.last_activity)).handle_close()
 
 
-class Server:
+class WebServer:
     """A bound server: `run` blocks until `close`, which may come from another thread."""
 
     def __init__(self, listener: Listener) -> None:
@@ -318,14 +318,14 @@ def server(
     *,
     tls: ssl.SSLContext | None = None,
     proxy: str = "",
-    limits: Limits | None = None,
+    limits: ClientLimits | None = None,
     bodies: ExpectedBodies | None = None,
-) -> Server:
+) -> WebServer:
     """A server that holds its port but does not run yet; OSError when the port is taken.
 
     `proxy` is the address of the one proxy whose X-Forwarded-For is believed.
     """
-    limits = limits or Limits()
+    limits = limits or ClientLimits()
     trusted = {"trusted_proxy": proxy, "trusted_proxy_count": 1, "trusted_proxy_headers": {"x-forwarded-for"}}
     adj = Adjustments(
         host=host,
@@ -345,4 +345,4 @@ def server(
         server_name="stillroom",
         **(trusted if proxy else {}),
     )
-    return Server(Listener(app, adj, tls, limits, bodies))
+    return WebServer(Listener(app, adj, tls, limits, bodies))

@@ -21,7 +21,7 @@ from . import connections
 from .access import sign_in
 from .access.needs import EXPECTED_BODIES, loopback
 from .app import create_app
-from .connections import Limits
+from .connections import ClientLimits
 
 log = logging.getLogger(__name__)
 
@@ -35,7 +35,7 @@ class Server(Protocol):
 
 
 @dataclass(frozen=True)
-class Tls:
+class TlsFiles:
     """Files in PEM: the certificate with its chain, and its key without a password."""
 
     certificate: Path
@@ -43,7 +43,7 @@ class Tls:
 
 
 @dataclass(frozen=True)
-class Place:
+class ServingPlace:
     """Where the pages are served. `behind_tls`: a proxy speaks TLS, so cookies travel over that alone.
 
     `proxy`: the address of the proxy whose X-Forwarded-For names the visitors; empty: there is none.
@@ -52,7 +52,7 @@ class Place:
     host: str = "127.0.0.1"
     port: int = 8060
     names: Collection[str] = ()
-    tls: Tls | None = None
+    tls: TlsFiles | None = None
     behind_tls: bool = False
     proxy: str = ""
 
@@ -68,7 +68,7 @@ class Place:
         return not (loopback(self.host) or self.host == "localhost" or self.tls)
 
 
-def _context(tls: Tls) -> ssl.SSLContext:
+def _context(tls: TlsFiles) -> ssl.SSLContext:
     """TLS 1.2 or later; Refused with the file that is at fault."""
     for file in (tls.certificate, tls.key):
         if not file.is_file():
@@ -86,7 +86,7 @@ def _context(tls: Tls) -> ssl.SSLContext:
     return context
 
 
-def bind(folder: Path, place: Place, *, limits: Limits | None = None, **more: Any) -> Server:
+def bind(folder: Path, place: ServingPlace, *, limits: ClientLimits | None = None, **more: Any) -> Server:
     """A server that holds its port but does not run yet; OSError when the port is taken."""
     app = create_app(folder, names=place.names, tls=bool(place.tls) or place.behind_tls, **more).server
     context = _context(place.tls) if place.tls else None
@@ -97,7 +97,7 @@ def bind(folder: Path, place: Place, *, limits: Limits | None = None, **more: An
     return bound
 
 
-def serve(folder: Path, place: Place, say: Callable[[str], None] = log.info) -> None:
+def serve(folder: Path, place: ServingPlace, say: Callable[[str], None] = log.info) -> None:
     """Serve until interrupted; says where, to whom it is open, and how the first administrator is made."""
     first = sign_in.First()
     server = bind(folder, place, first=first)

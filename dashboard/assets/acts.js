@@ -1,34 +1,82 @@
-/* A press on something that is drawn again and again, such as the button of an alert. What is pressed names
-   itself in the page, and one standing Store hears of it: no redrawing can lose the press. */
+/* The sheet of the alarms, and a press on what is drawn again and again, such as its buttons. What is pressed
+   names itself in the page, and one standing Store hears of it: no redrawing can lose the press. */
 (function () {
   "use strict";
   var pressed = null;
-  var told = { key: null, at: 0 };
-  function key(node) {
-    var found = node && node.closest && node.closest("[data-acknowledge]");
-    return found && found.getAttribute("data-acknowledge");
+  var byPointer = false;  // the click that ends a press of the pointer is the same press
+  function keys(node) {
+    var button = node && node.closest && node.closest("[data-acknowledge]");
+    return button && button.getAttribute("data-acknowledge");
   }
-  function tell(alarm) {
+  function sheet() { return document.getElementById("alarm-sheet"); }
+  function opener() { return document.querySelector("#alert [data-sheet].act") || document.querySelector("#alert [data-sheet]"); }
+  function isOpen() { return sheet() && !sheet().hidden; }
+  function mark() {
+    document.querySelectorAll("#alert [data-sheet]").forEach(function (button) {
+      if (button.getAttribute("aria-expanded") !== String(Boolean(isOpen()))) { button.setAttribute("aria-expanded", String(Boolean(isOpen()))); }
+    });
+  }
+  function open(then) {
+    sheet().hidden = false;
+    mark();
+    var field = document.getElementById("acknowledge-comment");
+    if (then && field && field.offsetParent) { field.focus(); } else { sheet().focus(); }
+  }
+  function close(focus) {
+    if (!isOpen()) { return; }
+    sheet().hidden = true;
+    mark();
+    if (focus && opener()) { opener().focus(); }
+  }
+  function tell(text) {
     var now = Date.now();
-    if (!alarm || !window.dash_clientside.set_props || (told.key === alarm && now - told.at < 500)) { return; }
-    told = { key: alarm, at: now };
-    window.dash_clientside.set_props("acknowledging", { data: { alarm: alarm, at: now } });
+    if (!text || !window.dash_clientside.set_props) { return; }
+    window.dash_clientside.set_props("acknowledging", { data: { alarms: JSON.parse(text), at: now } });
+    setTimeout(goOn, 100, text, 80);
   }
-  document.addEventListener("pointerdown", function (e) { pressed = e.button === 0 ? key(e.target) : null; });
+  /* What was acknowledged takes its button along. The keyboard goes on to the next one; after the last the sheet
+     closes, and it goes on from the page, not from its very top. */
+  function goOn(text, left) {
+    var still = Array.prototype.some.call(document.querySelectorAll("[data-acknowledge]"), function (button) { return button.getAttribute("data-acknowledge") === text; });
+    if (still) { if (left > 0) { setTimeout(goOn, 100, text, left - 1); } return; }
+    if (document.querySelector("#alarm-acts [data-acknowledge]")) { document.getElementById("acknowledge-comment").focus(); return; }
+    close(false);
+    document.querySelector("main").focus();
+  }
+  document.addEventListener("pointerdown", function (e) { byPointer = false; pressed = e.button === 0 ? keys(e.target) : null; });
   document.addEventListener("pointercancel", function () { pressed = null; });
   document.addEventListener("pointerup", function (e) {
     /* The button that was pressed may have been replaced meanwhile; the one under the pointer is its heir. */
-    if (pressed && pressed === key(document.elementFromPoint(e.clientX, e.clientY))) { tell(pressed); }
+    if (pressed && pressed === keys(document.elementFromPoint(e.clientX, e.clientY))) { byPointer = true; tell(pressed); }
     pressed = null;
   });
-  /* What was acknowledged takes its button along: the keyboard goes on from the page, not from its very top. */
-  function goOn(left) {
-    if (document.querySelector("[role=dialog]")) { if (left > 0) { setTimeout(goOn, 100, left - 1); } return; }
-    if (left > 0) { setTimeout(goOn, 100, Math.min(left - 1, 20)); }
-    if (document.activeElement === document.body) { document.querySelector("main").focus(); }
-  }
   document.addEventListener("click", function (e) {
-    tell(key(e.target));
-    if (e.target.closest("#acknowledge-go")) { setTimeout(goOn, 100, 80); }
+    if (!byPointer) { tell(keys(e.target)); }
+    byPointer = false;
+    var button = e.target.closest && e.target.closest("[data-sheet]");
+    if (button) {
+      if (isOpen() && !button.classList.contains("act")) { close(true); } else { open(button.classList.contains("act")); }
+    } else if (isOpen() && !e.target.closest(".alarm-line")) { close(false); }
+  });
+  document.addEventListener("keydown", function (e) {
+    if (e.key === "Escape" && isOpen() && e.target.closest(".alarm-line")) { close(true); }
+    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(keys(document.querySelector("#alarm-acts [data-acknowledge]"))); }
+  });
+  new MutationObserver(mark).observe(document.documentElement, { childList: true, subtree: true });
+
+  /* All pages behind one button where the names have no room. */
+  document.addEventListener("click", function (e) {
+    var head = document.querySelector(".head"), button = head && head.querySelector(".all-pages");
+    if (!button) { return; }
+    var shown = Boolean(e.target.closest(".all-pages")) && !head.classList.contains("open");
+    head.classList.toggle("open", shown);
+    button.setAttribute("aria-expanded", String(shown));
+  });
+  document.addEventListener("keydown", function (e) {
+    var head = document.querySelector(".head.open");
+    if (e.key !== "Escape" || !head) { return; }
+    head.classList.remove("open");
+    head.querySelector(".all-pages").setAttribute("aria-expanded", "false");
+    head.querySelector(".all-pages").focus();
   });
 })();

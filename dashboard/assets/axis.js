@@ -95,7 +95,14 @@
     if (!found) { return false; }
     var axis = found.axis, range = axis.range.map(utc), narrow = axis._length < 420;
     var wanted = ticks(range[0], range[1], found.offsets, narrow ? 4 : 8, narrow ? 3 : 8);
-    var own = chart.layout, changed = false;
+    var own = chart.layout, changed = false, apart = 80 * (range[1] - range[0]) / axis._length, day = -1;
+    /* Two days that would touch: the former leaves its place. */
+    wanted.text.forEach(function (text, i) {
+      var words = text.split("<br>");
+      if (words.length < 2 || words[1].length !== 10) { return; }
+      if (day >= 0 && wanted.at[i] - wanted.at[day] < apart) { wanted.text[day] = wanted.text[day].replace(/<br>\d{4}-\d\d-\d\d/, "<br>"); }
+      day = i;
+    });
     if (String(wanted.at) !== String(axis.tickvals || "") || String(wanted.text) !== String(axis.ticktext || "")) {
       own.xaxis.tickvals = wanted.at;
       own.xaxis.ticktext = wanted.text;

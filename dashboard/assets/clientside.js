@@ -27,16 +27,16 @@
           try { window.localStorage.setItem("stillroom-theme", kept); } catch (_) { /* private window */ }
           apply();
         }
-        return [current(), current() === "dark" ? "Light" : "Dark"];
+        return [current(), "Theme: " + current()];
       },
       place: function (path) {
         document.querySelectorAll("a.nav").forEach(function (link) {
-          var here = link.getAttribute("href") === (path || "/");
-          link.classList.toggle("here", here);
-          if (here) {
+          var isHere = link.getAttribute("href") === (path || "/");
+          link.classList.toggle("here", isHere);
+          if (isHere) {
             link.setAttribute("aria-current", "page");
-            var row = link.parentNode;
-            if (row.scrollWidth > row.clientWidth) { row.scrollLeft = link.offsetLeft - row.offsetLeft - 24; }
+            var shown = document.getElementById("here");
+            if (shown) { shown.textContent = link.textContent; }
             document.title = link.textContent + " – stillroom";
           } else { link.removeAttribute("aria-current"); }
         });
@@ -77,7 +77,9 @@
           waiting = resolve;
           quiet = setTimeout(function () {
             waiting = null;
-            resolve(range === null ? null : range.map(window.stillroomAxis.utc));
+            var window_ms = range === null ? null : range.map(window.stillroomAxis.utc);
+            window.stillroomPicture.zoomed(window_ms);
+            resolve(window_ms);
           }, 200);
         });
       }

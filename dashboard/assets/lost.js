@@ -8,6 +8,13 @@
   var setup = null;
   var waiting = false;
   var pending = 0;  // what the page itself asks for just now: a newer question would make its answer void
+  /* What a person waits for says that it runs: a page, an answer, the part that was zoomed to. */
+  var WORKS = ['"output":"..page.children', '"output":"..trend-graph.figure', '"output":"now-table-rows', "check-answer", "soak-answer"];
+  var working = 0;
+  function work(more) {
+    working += more;
+    document.documentElement.toggleAttribute("data-working", working > 0);
+  }
   function clock(ms) {
     var d = new Date(ms);
     return [d.getHours(), d.getMinutes(), d.getSeconds()].map(function (n) { return String(n).padStart(2, "0"); }).join(":");
@@ -23,7 +30,13 @@
   }
   function lost() {
     var what = navigator.onLine === false ? "This device has no connection" : "The server does not answer";
-    show("lost", what + " since " + clock(lastGood) + ". What you see is from before: trust no verdict on this page.");
+    old((Date.now() - lastGood) / 1000);
+    show("lost", onWall() ? "No news since " + clock(lastGood).slice(0, 5) + ". Trust no verdict here." : what + " since " + clock(lastGood) + ". What you see is from before: trust no verdict on this page.");
+  }
+  function onWall() { return document.documentElement.dataset.page === "wall"; }
+  /* On the wall the age of the last news takes the place of every number. */
+  function old(seconds) {
+    document.querySelectorAll(".wall-old").forEach(function (place) { if (place.textContent !== ago(seconds)) { place.textContent = ago(seconds); } });
   }
   function signedOut() {
     show("lost", "You are signed out; what you see is from before. ");
@@ -38,8 +51,10 @@
   function good() { lastGood = Date.now(); show("lost", ""); }
   window.fetch = function (resource, options) {
     var own = String(resource && resource.url || resource).indexOf("_dash-update-component") >= 0;
+    var works = own && WORKS.some(function (part) { return String(options && options.body).indexOf(part) >= 0; });
     if (own) { pending += 1; }
-    return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } }).then(function (response) {
+    if (works) { work(1); }
+    return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } if (works) { work(-1); } }).then(function (response) {
       if (own && (response.ok || response.status === 204)) { good(); }
       else if (own && response.status === 401) { signedOut(); }
       else if (own && response.status === 403) { show("lost", "This takes another role than your account has; nothing was changed."); }
@@ -60,16 +75,18 @@
     good();
     changed(news);
     if (news.stopped) {
-      show("silent", "The service was stopped " + ago(news.silent_s) + " ago: nothing is read or judged until it runs again.");
+      old(news.silent_s);
+      show("silent", onWall() ? "Service stopped " + ago(news.silent_s) + " ago. Trust no verdict." : "The service was stopped " + ago(news.silent_s) + " ago: nothing is read or judged until it runs again.");
     } else if (news.silent_s !== undefined) {
-      show("silent", "The service says nothing since " + ago(news.silent_s) + ". What you see is from before: trust no verdict on this page.");
+      old(news.silent_s);
+      show("silent", onWall() ? "No news for " + ago(news.silent_s) + ". Trust no verdict here." : "The service says nothing since " + ago(news.silent_s) + ". What you see is from before: trust no verdict on this page.");
     } else { show("silent", ""); }
     if (news.cursor !== cursor && pending === 0 && window.dash_clientside && window.dash_clientside.set_props && document.getElementById("page")) {
       window.dash_clientside.set_props("news", { data: news.cursor });
       cursor = news.cursor;
     }
   }
-  function ago(s) { return s < 100 ? s + " s" : s < 5400 ? Math.round(s / 60) + " min" : s < 129600 ? Math.round(s / 3600) + " h" : Math.round(s / 86400) + " days"; }
+  function ago(s) { return s < 100 ? Math.round(s) + " s" : s < 5400 ? Math.round(s / 60) + " min" : s < 129600 ? Math.round(s / 3600) + " h" : Math.round(s / 86400) + " days"; }
   function pulse() {
     if (waiting || document.hidden) { return; }
     waiting = true;

@@ -1,11 +1,11 @@
-/* Above a chart stands what was at the time under the pointer: local time with its offset, verdict and reason, and the
+/* Above a chart, or as a table beside it, stands what was at the time under the pointer: local time with its offset, verdict and reason, and the
    value of each line; without a pointer, what is newest. Its place is always there: nothing moves. */
 (function () {
   "use strict";
   function readout(chart) {
     var holder = chart.closest(".chart");
     var before = holder && holder.previousElementSibling;
-    return before && before.classList.contains("readout") ? before : null;
+    return before && (before.classList.contains("readout") || before.classList.contains("readout-table")) ? before : null;
   }
   /* The last place in ascending x that is not after ms, or −1. */
   function placeOf(x, ms) {
@@ -39,6 +39,119 @@
       return last;
     }, -Infinity);
   }
+  /* Least and greatest of the points that stand for the time around ms, where a point stands for a stretch. */
+  function spanOf(line, ms) {
+    var half = line.meta.bin / 2, low = Infinity, high = -Infinity;
+    for (var i = Math.max(placeOf(line.x, ms - half), 0); i < line.x.length && line.x[i] <= ms + half; i += 1) {
+      if (line.x[i] >= ms - half && line.y[i] !== null) { low = Math.min(low, line.y[i]); high = Math.max(high, line.y[i]); }
+    }
+    return low < high ? [low, high] : null;
+  }
+  function limitsAt(line, ms) {
+    return (line.meta.limits || []).filter(function (l) { return l[0] <= ms && ms < l[1]; });
+  }
+  /* How far a value is above the limit that holds then, or below it; 0 inside of it. */
+  function beyond(line, value, ms) {
+    return limitsAt(line, ms).reduce(function (most, l) {
+      var d = l[3] !== null && value > l[3] ? value - l[3] : l[2] !== null && value < l[2] ? value - l[2] : 0;
+      return Math.abs(d) > Math.abs(most.by) ? { by: d, limit: d > 0 ? l[3] : l[2] } : most;
+    }, { by: 0, limit: null });
+  }
+  function unitOf(line) { return line.meta.unit ? " " + line.meta.unit : ""; }
+  function words(line, ms, reach) {
+    var value = valueOf(line, ms, reach), span = line.meta.bin ? spanOf(line, ms) : null;
+    if (value === null) { return { text: "no value", out: { by: 0 } }; }
+    var places = line.meta.U >= 0.95 ? 1 : 2, U = line.meta.U ? " ± " + line.meta.U.toFixed(places) : "";
+    var worst = span ? [span[0], span[1]].sort(function (a, b) { return Math.abs(beyond(line, b, ms).by) - Math.abs(beyond(line, a, ms).by); })[0] : value;
+    return { text: span ? span[0].toFixed(places) + " to " + span[1].toFixed(places) + unitOf(line) : value.toFixed(places) + U + unitOf(line), out: beyond(line, worst, ms), value: worst };
+  }
+  /* Intervals of a lane under the trace that hold a time, as their texts with the begin of each. */
+  function laneAt(chart, name, ms) {
+    var lane = (chart.data || []).find(function (trace) { return trace.name === name; }), held = [];
+    if (!lane || !lane.x) { return held; }
+    for (var i = 0; i + 1 < lane.x.length; i += 3) { if (lane.x[i] <= ms && ms <= lane.x[i + 1]) { held.push({ text: lane.text[i], from: lane.x[i] }); } }
+    return held;
+  }
+  function actsNear(chart, ms, reach) {
+    var lane = (chart.data || []).find(function (trace) { return trace.name === "acts"; });
+    return lane && lane.x ? lane.x.map(function (x, i) { return Math.abs(x - ms) <= reach ? lane.text[i] : null; }).filter(Boolean) : [];
+  }
+  /* A local time that the clock showed twice: which of the two it was. */
+  function twice(ms, offsets) {
+    for (var i = 1; i < offsets.length; i += 1) {
+      var back = (offsets[i - 1][1] - offsets[i][1]) * 1000, at = offsets[i][0];
+      var time = window.stillroomAxis.local(ms, offsets).slice(11, 16);
+      if (back > 0 && ms >= at && ms < at + back) { return "This is the second " + time + " of the day."; }
+      if (back > 0 && ms < at && ms >= at - back) { return "This is the first " + time + " of the day; it comes twice."; }
+    }
+    return "";
+  }
+  function duration(ms) { return ms < 5400000 ? Math.max(Math.round(ms / 60000), 1) + " min" : Math.round(ms / 3600000) + " h"; }
+  function add(to, tag, css, text) {
+    var made = document.createElement(tag);
+    if (css) { made.className = css; }
+    if (text) { made.textContent = text; }
+    to.appendChild(made);
+    return made;
+  }
+  /* Lengths of a dash as SVG takes them; plotly knows them by name. */
+  var DASH = { solid: "none", dash: "7 4", dot: "2 2.5", dashdot: "9 3 2 3", longdash: "12 3" };
+  function mark(to, line) {
+    var svg = document.createElementNS("http://www.w3.org/2000/svg", "svg"), path = document.createElementNS("http://www.w3.org/2000/svg", "path");
+    svg.setAttribute("viewBox", "0 0 26 4");
+    path.setAttribute("d", "M0 2H26");
+    path.setAttribute("stroke", line.line.color);
+    path.setAttribute("stroke-dasharray", DASH[line.line.dash] || String(line.line.dash).replace(/px/g, ""));
+    svg.appendChild(path);
+    to.appendChild(svg);
+  }
+  function table(place, chart, at, pointed, axis) {
+    var local = window.stillroomAxis.local(at, axis.offsets), range = axis.axis.range.map(window.stillroomAxis.utc);
+    var whole = range[1] - range[0], pixel = whole / axis.axis._length, of = lines(chart), panels = {};
+    of.forEach(function (line) { panels[line.meta.quantity] = true; });
+    place.textContent = "";
+    add(place, "p", "readout-of", pointed ? "at the cursor" : "newest");
+    var time = add(place, "p", "readout-time");
+    add(time, "span", "", local.slice(0, 10));
+    time.appendChild(document.createTextNode(" "));
+    add(time, "span", "", local.slice(11, whole < 7200000 ? 19 : 16) + " " + local.slice(20));
+    var rows = add(place, "div", "readout-rows"), most = null;
+    of.forEach(function (line) {
+      if (panels[line.meta.quantity] && Object.keys(panels).length > 1) { add(rows, "p", "readout-of", line.meta.quantity); panels[line.meta.quantity] = false; }
+      var said = words(line, at, whole / 200), row = add(rows, "div", "readout-row");
+      mark(row, line);
+      add(row, "span", "readout-name", line.name);
+      add(row, "span", said.out.by ? "readout-value out" : "readout-value", said.text);
+      if (said.out.by && (!most || Math.abs(said.out.by) > Math.abs(most.out.by))) { most = { line: line, out: said.out }; }
+    });
+    var verdict = verdictAt(chart, pointed ? at : at - 1).split(", ");
+    if (verdict[0]) {
+      var reason = verdict[0].split(": ")[1] || "conforming", said = add(place, "p", "readout-verdict");
+      add(said, "span", "swatch swatch-" + reason.replace(" ", "-"));
+      said.appendChild(document.createTextNode(verdict[0]));
+      var why = verdict.slice(1).join(", ");
+      if (most && reason === "nonconforming") {
+        var by = Math.abs(most.out.by), proven = by > most.line.meta.U ? "proven" : "not proven";
+        why = [why, most.line.name.split(" ")[0] + " " + by.toFixed(2) + " " + most.line.meta.apart + (most.out.by > 0 ? " above " : " below ") + most.out.limit + unitOf(most.line) + ", " + proven].filter(Boolean).join("; ");
+      }
+      if (why) { add(place, "p", "readout-why", why + "."); }
+    }
+    laneAt(chart, "excursions", at).forEach(function (one) { add(place, "p", "readout-why", one.text + ", " + duration(at - one.from) + " so far."); });
+    var held = laneAt(chart, "inspections", at);
+    held.forEach(function (one) { add(place, "p", "readout-why", one.text + "."); });
+    if (!held.length) { add(place, "p", "readout-why", "No inspection at this time."); }
+    actsNear(chart, at, 5 * pixel).forEach(function (text) { add(place, "p", "readout-why", text); });
+    var second = twice(at, axis.offsets);
+    if (second) { add(place, "p", "readout-why", second); }
+  }
+  /* A hairline at the time that is read out; a mark of ours, so that plotly draws nothing anew. */
+  function cursor(chart, ms, axis) {
+    var holder = chart.closest(".chart"), line = holder.querySelector(".cursor-line");
+    if (!line) { line = document.createElement("div"); line.className = "cursor-line"; holder.appendChild(line); }
+    var range = axis.axis.range.map(window.stillroomAxis.utc), share = ms === null ? -1 : (ms - range[0]) / (range[1] - range[0]);
+    line.hidden = share < 0 || share > 1;
+    if (!line.hidden) { line.style.left = chart.offsetLeft + axis.axis._offset + share * axis.axis._length + "px"; }
+  }
   /* ms: a time in milliseconds; null: the newest. */
   function tell(chart, ms) {
     var place = readout(chart), found = window.stillroomAxis.seen(chart);
@@ -46,11 +159,10 @@
     if (ms === null && typeof chart.pointed === "number") { ms = chart.pointed; }
     var at = ms === null ? newest(chart) : ms;
     if (!isFinite(at)) { place.textContent = ""; return; }
+    cursor(chart, ms, found);
+    if (place.classList.contains("readout-table")) { table(place, chart, at, ms !== null, found); return; }
     var range = found.axis.range.map(window.stillroomAxis.utc), reach = (range[1] - range[0]) / 200;
-    var values = lines(chart).map(function (line) {
-      var value = valueOf(line, at, reach);
-      return line.name + " " + (value === null ? "no value" : value.toFixed(2) + (line.meta.unit ? " " + line.meta.unit : ""));
-    });
+    var values = lines(chart).map(function (line) { return line.name + " " + words(line, at, reach).text; });
     var verdict = verdictAt(chart, ms === null ? at - 1 : at);
     place.textContent = [window.stillroomAxis.local(at, found.offsets), verdict].concat(values).filter(Boolean).join(" · ");
   }

@@ -29,7 +29,7 @@
   function show() {
     var button = document.querySelector("[data-sound]");
     if (!button) { return; }
-    var text = !wanted() ? "Sound off" : plays() ? "Sound on" : "Sound: press once";
+    var text = !wanted() ? "Sound: off" : plays() ? "Sound: on" : "Sound: press once";
     if (button.textContent !== text) { button.textContent = text; }
     button.setAttribute("aria-pressed", String(wanted()));
   }

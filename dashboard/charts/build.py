@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 RAW_POINTS = 4000  # a line of at most so many readings is drawn from each of them
 MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone tell them
-LIVE_WINDOW_S = 12 * 3600
+LIVE_HOURS = 12.0
 ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
 LIVE_PANELS = 3
 ACTS = 200  # so many acts of people are marked in one chart
@@ -99,10 +99,16 @@ def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Char
     if len(inputs) == 1 and expected <= RAW_POINTS:
         taken_ns, value, U = q.source.corrected(channel, from_ns, to_ns)
         times, values = envelope(taken_ns, value, gap_ns, SCREEN_POINTS)
-        return ChartLine(channel, q.label(channel), times, values, _largest(U), place)
+        thinned = np.count_nonzero(np.isfinite(value)) > SCREEN_POINTS
+        each_ns = (to_ns - from_ns) // (SCREEN_POINTS // 2) if thinned else 0
+        return ChartLine(channel, q.label(channel), times, values, _largest(U), place, each_ns)
     curve = q.source.curve(channel, from_ns, to_ns, int(max(min(SCREEN_POINTS // 2, expected), 4)))
     times, values = curve_points(curve, gap_ns)
-    return ChartLine(channel, q.label(channel), times, values, _largest(curve.U), place, curve.bounds)
+    times = [min(at, max(q.now_ns(), from_ns)) for at in times]  # a bin may reach beyond now, its points not
+    each_ns = int((curve.end_ns - curve.start_ns).max()) if len(curve.start_ns) else 0
+    one = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
+    label, U_ = q.label(channel), _largest(curve.U)
+    return ChartLine(channel, label, times, values, U_, place, 0 if one else each_ns, curve.bounds)
 
 
 def _largest(U: Float) -> float:
@@ -147,7 +153,15 @@ def _change(before_s: int, after_s: int) -> str:
     return f"clock put {way}: {offset_text(before_s)} to {offset_text(after_s)}"
 
 
-def live_panels(q: Queries, zone: str) -> list[tuple[str, list[str]]]:
+@dataclass(frozen=True)
+class LiveView:
+    """What page Now draws of the zones: how many hours, and which zone large; of the others one quantity."""
+
+    hours: float = LIVE_HOURS
+    large: str = ""  # none: all of them
+
+
+def live_panels(q: Queries, zone: str, view: LiveView | None = None) -> list[tuple[str, list[str]]]:
     """What is drawn of a zone now: each measured quantity with its channels, if it is ruled or common."""
     now = q.now_ns()
     ruled = {r.quantity for r in q.setup.rules_of(zone) if r.kind == "limit" and r.holds(now)}
@@ -155,14 +169,17 @@ def live_panels(q: Queries, zone: str) -> list[tuple[str, list[str]]]:
     panels_drawn = [
         (name, channels) for name, channels in panels if channels and name in {*ruled, *ALWAYS_DRAWN}
     ]
-    return panels_drawn[:LIVE_PANELS] or [("temperature", [])]
+    most = 1 if view and view.large not in ("", zone) else LIVE_PANELS
+    return panels_drawn[:most] or [("temperature", [])]
 
 
-def live_chart(q: Queries, zone: str) -> Chart:
-    """The last 12 h of a zone up to now."""
-    now = q.now_ns()
-    names = [name for name, _ in live_panels(q, zone)]
-    return replace(window_panels(q, zone, names, now - LIVE_WINDOW_S * NS, now, bins=720), live=True)
+def live_chart(q: Queries, zone: str, view: LiveView | None = None) -> Chart:
+    """The last hours of a zone up to now."""
+    view, now = view or LiveView(), q.now_ns()
+    names = [name for name, _ in live_panels(q, zone, view)]
+    begin = now - round(view.hours * 3600) * NS
+    small = view.large not in ("", zone)
+    return replace(window_panels(q, zone, names, begin, now, bins=720), live=True, small=small)
 
 
 def window_chart(q: Queries, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:

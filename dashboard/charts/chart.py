@@ -26,6 +26,7 @@ class ChartLine:
     values: Sequence[float | None]
     U: float
     place: int  # which colour and dash
+    bin_ns: int = 0  # a point stands for so much time; 0: each reading is drawn
     bounds: bool = False  # values are bounds of what was there, as computed from extremes of the inputs
 
     @property
@@ -56,6 +57,7 @@ class Chart:
     inspections: Sequence[Inspection] = ()
     notes: Sequence[tuple[int, str]] = ()
     live: bool = False  # the time axis follows the readings until a person zooms
+    small: bool = False  # one of several beside a large one: no names of the levels of its trace
     acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
     band: bool = False  # the expanded uncertainty is drawn around each line
     below: Sequence[Chart] = ()  # further quantities in the same window, one panel each

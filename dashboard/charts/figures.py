@@ -12,7 +12,7 @@ from itertools import groupby
 from logger.model import Rule
 from logger.units import quantity
 
-from ..data.words import difference, quantity_name, to_read_unit
+from ..data.words import difference, difference_unit, quantity_name, to_read_unit
 from . import theme
 from .axes import axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, ChartLine, Figure, base, boxes_of
@@ -62,7 +62,7 @@ def build_figure(chart: Chart, height: int | None = None) -> Figure:
             *mark_traces(chart),
         ],
         "layout": {
-            **frame(),
+            **frame(small=chart.small),
             **axes(chart, ranges, height),
             "meta": meta(chart),
             "annotations": words_on(chart, ranges, height),
@@ -110,11 +110,13 @@ def panel_name(panel: Chart, top: float) -> Figure:
 
 
 def note_lines(chart: Chart, height: int) -> list[Figure]:
-    """A vertical line over all panels for each note."""
+    """A double vertical line over all panels for each note."""
     bottom = domains(chart, height)[0][-1][0]
     line = {"type": "line", "xref": "x", "yref": "paper", "y0": bottom, "y1": 1}
     ink = {"color": theme.INK_2, "width": 1}
-    return [{**line, "x0": chart.ms(at), "x1": chart.ms(at), "line": ink} for at, _ in chart.notes]
+    double = max((chart.to_ns - chart.from_ns) // 300 // MS, 1)  # a change of the clock is a double rule
+    places = [chart.ms(at) + apart for at, _ in chart.notes for apart in (0, double)]
+    return [{**line, "x0": x, "x1": x, "line": ink} for x in places]
 
 
 def y_range(chart: Chart) -> tuple[float, float]:
@@ -167,7 +169,6 @@ def _ground(chart: Chart, rule: Rule) -> Ground | None:
 
 def line_trace(chart: Chart, line: ChartLine) -> Figure:
     """One channel. Plain lists, never arrays: a live trace grows."""
-    printed = to_read_unit(0.0, chart.unit)[1]
     return {
         "type": "scatter",
         "mode": "lines",
@@ -177,8 +178,25 @@ def line_trace(chart: Chart, line: ChartLine) -> Figure:
         "x": [chart.ms(t) for t in line.taken_ns],
         "y": [chart.y(v) for v in line.values],
         "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
-        "hovertemplate": f"%{{y:.2f}} {printed}<extra>{line.label}</extra>",
-        "meta": {"unit": printed},  # for the readout
+        "meta": readout_meta(chart, line),
+    }
+
+
+def readout_meta(chart: Chart, line: ChartLine) -> Figure:
+    """What the readout says of a line beside its values: unit, U, what a point stands for, limits."""
+    limits = [
+        [chart.ms(a), chart.ms(b), chart.y(rule.lower), chart.y(rule.upper)]
+        for rule in chart.limits
+        for a, b in [_clip_to_window(chart, rule)]
+        if b > a
+    ]
+    return {
+        "unit": to_read_unit(0.0, chart.unit)[1],
+        "apart": difference(0.0, difference_unit(chart.unit))[1],
+        "U": round(difference(line.U, chart.unit)[0], 4),
+        "bin": line.bin_ns // MS,
+        "limits": limits,
+        "quantity": quantity_name(chart.quantity),
     }
 
 

@@ -15,39 +15,47 @@ from logger.instants import NS
 from ..data.queries import Queries
 from . import figures
 from .axes import name_of
-from .build import live_chart, live_panels
+from .build import LIVE_HOURS, LiveView, live_chart, live_panels
 from .chart import MS, Chart
 
+HOURS = {"1 h": 1.0, "12 h": LIVE_HOURS, "24 h": 24.0, "7 d": 168.0}  # of the buttons of page Now
 TRACE_TICKS = 12  # every minute the trace, the limits and the labels follow
 FRESH_TICKS = 120  # every ten minutes the lines are drawn anew, so that the window slides
 CHANGING = ("x", "y", "z", "text", "textfont")  # of a trace; the rest never does
 SLEPT_ROWS = 2000  # a tab that missed more than this is drawn anew
 MAX_POINTS = 3000
+WHOLE = LiveView()
 Points = dict[str, tuple[list[int], list[float | None]]]
 
 
-def cursor_of(number: int, charts: Sequence[Chart]) -> dict[str, Any]:
+def cursor_of(number: int, charts: Sequence[Chart], view: LiveView = WHOLE) -> dict[str, Any]:
     """Where a page stands; a plain list in the order of the charts keeps a tick small."""
     lines = [line for chart in charts for panel in chart.panels for line in panel.lines]
     newest_ms = [line.taken_ns[-1] // MS if line.taken_ns else None for line in lines]
-    return cursor_dict(number, newest_ms)
+    return cursor_dict(number, newest_ms, view)
 
 
-def cursor_dict(number: int, newest_ms: Sequence[int | None]) -> dict[str, Any]:
+def cursor_dict(number: int, newest_ms: Sequence[int | None], view: LiveView = WHOLE) -> dict[str, Any]:
     """Newest instants in ms as how far each is behind the newest of all: five digits in place of thirteen."""
     newest = max((ms for ms in newest_ms if ms is not None), default=0)
     behind = [None if ms is None else newest - ms for ms in newest_ms]
-    return {"cursor": number, "newest": newest, "behind": behind}
+    return {"cursor": number, "newest": newest, "behind": behind, "hours": view.hours, "large": view.large}
+
+
+def view_of(cursor: Mapping[str, Any]) -> LiveView:
+    """What the page that has this cursor draws; the hours are those of a button, whatever was sent."""
+    hours = next((hours for hours in HOURS.values() if hours == cursor.get("hours")), LIVE_HOURS)
+    return LiveView(hours, str(cursor.get("large", "")))
 
 
 def known_of(q: Queries, cursor: Mapping[str, Any], zones: Sequence[str]) -> dict[str, int | None]:
     """The newest instant of each line in ms, by channel."""
-    pairs = zip(_channels(q, zones), cursor["behind"], strict=True)
+    pairs = zip(_channels(q, zones, view_of(cursor)), cursor["behind"], strict=True)
     return {c: None if behind is None else cursor["newest"] - behind for c, behind in pairs}
 
 
-def _channels(q: Queries, zones: Sequence[str]) -> list[str]:
-    return [c for zone in zones for _, some in live_panels(q, zone) for c in some]
+def _channels(q: Queries, zones: Sequence[str], view: LiveView) -> list[str]:
+    return [c for zone in zones for _, some in live_panels(q, zone, view) for c in some]
 
 
 def live_tick(
@@ -58,29 +66,31 @@ def live_tick(
     Nothing is lost or told twice. A page of before the setup changed has other lines: it is left as it is,
     and loads itself again (assets/lost.js).
     """
-    if len(cursor["behind"]) != len(_channels(q, zones)):
+    view = view_of(cursor)
+    if len(cursor["behind"]) != len(_channels(q, zones, view)):
         return [no_update] * len(zones), [no_update] * len(zones), no_update
     if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
-        return _anew(q, zones)
+        return _anew(q, zones, view)
     news, newest = q.news(cursor["cursor"])
     newest_ms = known_of(q, cursor, zones)
     added = new_points(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in newest_ms.items() if ms})
-    extended = [extension(q, zone, added) for zone in zones]
+    extended = [extension(q, zone, added, view) for zone in zones]
     traces = [
-        chart_patch(live_chart(q, zone), lines=False) if n % TRACE_TICKS == 0 else no_update for zone in zones
+        chart_patch(live_chart(q, zone, view), lines=False) if n % TRACE_TICKS == 0 else no_update
+        for zone in zones
     ]
     if newest == cursor["cursor"]:
         return extended, traces, no_update
     newest_ms |= {
         channel: max(taken_ns) // MS for channel, (taken_ns, _) in added.items() if channel in newest_ms
     }
-    return extended, traces, cursor_dict(newest, list(newest_ms.values()))
+    return extended, traces, cursor_dict(newest, list(newest_ms.values()), view)
 
 
-def _anew(q: Queries, zones: list[str]) -> tuple[list[Any], list[Any], Any]:
+def _anew(q: Queries, zones: list[str], view: LiveView) -> tuple[list[Any], list[Any], Any]:
     newest = q.cursor()
-    charts = [live_chart(q, zone) for zone in zones]
-    fresh = cursor_of(newest, charts)
+    charts = [live_chart(q, zone, view) for zone in zones]
+    fresh = cursor_of(newest, charts, view)
     return [no_update] * len(zones), [chart_patch(c, lines=True) for c in charts], fresh
 
 
@@ -100,9 +110,9 @@ def new_points(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> 
     return {channel: pair for channel, pair in points.items() if pair[0]}
 
 
-def extension(q: Queries, zone: str, news: Points) -> Any:
+def extension(q: Queries, zone: str, news: Points, view: LiveView | None = None) -> Any:
     """The points of one chart, for `extendData`."""
-    added = figures.ticks(news, live_panels(q, zone))
+    added = figures.ticks(news, live_panels(q, zone, view))
     return no_update if added is None else (*added, MAX_POINTS)
 
 

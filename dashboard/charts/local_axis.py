@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     from .chart import Chart
 
 MS = 1_000_000
-TICKS = 8
+TICKS, FEW_TICKS = 8, 4  # those of a narrow chart as assets/axis.js has them, so that it draws nothing anew
 AHEAD_NS = 2 * 86_400 * NS  # a page may stay open over a change of the clock
 
 
-def tick_words(from_ns: int, to_ns: int, zone: str) -> dict[str, Any]:
-    """Ticks of a window for the layout of an axis."""
-    size = size_of(from_ns, to_ns, TICKS)
-    ticks_ = ticks(from_ns, to_ns, ZoneInfo(zone), TICKS, size)
+def tick_words(from_ns: int, to_ns: int, zone: str, most: int = TICKS) -> dict[str, Any]:
+    """Ticks of a window for the layout of an axis, about so many at most."""
+    size = size_of(from_ns, to_ns, most)
+    ticks_ = ticks(from_ns, to_ns, ZoneInfo(zone), most, size)
     return {
         "tickmode": "array",
         "tickvals": [tick.at_ns // MS for tick in ticks_],
@@ -47,10 +47,11 @@ def _words(tick: Tick, size: Size) -> str:
 
 
 def meta(chart: Chart) -> dict[str, Any]:
-    """From which millisecond on which offset in seconds holds, around a window: what the browser needs."""
+    """From which ms on which offset in s holds; and the window itself, for the way back from a zoom."""
     whole = chart.to_ns - chart.from_ns
     around = max(chart.from_ns - whole, 0), chart.to_ns + max(whole, AHEAD_NS)
-    return {"offsets": [[s.from_ns // MS, s.offset_s] for s in stretches(*around, ZoneInfo(chart.clock))]}
+    offsets = [[s.from_ns // MS, s.offset_s] for s in stretches(*around, ZoneInfo(chart.clock))]
+    return {"offsets": offsets, "whole": [chart.from_ns // MS, chart.to_ns // MS]}
 
 
 def offsets_in(from_ns: int, to_ns: int, zone: str) -> str:

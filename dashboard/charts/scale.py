@@ -7,6 +7,7 @@ bracket above. One glance says how far from the limit, and whether the probes ca
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -26,7 +27,7 @@ WORD = {
 
 
 @dataclass(frozen=True)
-class Axis:
+class ScaleAxis:
     """A stretch of values drawn over the width."""
 
     low: float
@@ -41,24 +42,24 @@ class Axis:
         return self.low <= value <= self.high
 
 
-def axis_of(state: RuleState) -> Axis:
+def axis_of(state: RuleState) -> ScaleAxis:
     """Three tenths of the band beyond each limit; from zero where there is only an upper one."""
     lower, upper = state.lower, state.upper
     if lower is not None and upper is not None:
         room = 0.3 * (upper - lower)
-        return Axis(lower - room, upper + room)
+        return ScaleAxis(lower - room, upper + room)
     if upper is not None:
-        return Axis(0.0, upper * 1.4) if upper > 0 else Axis(upper - 1.0, upper + 0.4)
+        return ScaleAxis(0.0, upper * 1.4) if upper > 0 else ScaleAxis(upper - 1.0, upper + 0.4)
     if lower is not None:
-        return Axis(lower - 0.4 * max(abs(lower), 1.0), lower + max(abs(lower), 1.0))
+        return ScaleAxis(lower - 0.4 * max(abs(lower), 1.0), lower + max(abs(lower), 1.0))
     value = state.value or 0.0
-    return Axis(value - 1.0, value + 1.0)
+    return ScaleAxis(value - 1.0, value + 1.0)
 
 
-def step_of(axis: Axis, count: int = 20) -> float:
+def step_of(axis: ScaleAxis, count: int = 20) -> float:
     """The distance of graduations: 1, 2 or 5 times a power of ten, about `wanted` of them.
 
-    >>> step_of(Axis(19.2, 20.8))
+    >>> step_of(ScaleAxis(19.2, 20.8))
     0.1
     """
     rough = (axis.high - axis.low) / count
@@ -76,6 +77,28 @@ def label(state: RuleState) -> str:
     return f"{state.name}{probe}: {value}; {', '.join(limits) or 'no limit'}; {WORD[state.conformity]}{why}"
 
 
+def side(state: RuleState) -> str:
+    """On which side of a limit a value lies, as people say it; else the formal word of the result."""
+    if state.conformity is not Conformity.NONCONFORMING or state.value is None:
+        return WORD[state.conformity]
+    if state.upper is not None and state.value > state.upper:
+        return "above limit"
+    return "below limit" if state.lower is not None and state.value < state.lower else "out of limits"
+
+
+def worst_first(states: Sequence[RuleState]) -> list[RuleState]:
+    """Rules without a value first, then those that have used up most of the room between their limits."""
+
+    def room(state: RuleState) -> float:
+        if state.margin is None or state.value is None:
+            return -math.inf
+        low = 0.0 if state.lower is None else state.lower
+        width = abs((state.upper if state.upper is not None else low) - low)
+        return state.margin / (width or 1.0)
+
+    return sorted(states, key=room)
+
+
 def scale(state: RuleState, r: float = 1.0) -> str:
     """The scale of one rule as SVG text. Every text in it is escaped."""
     axis = axis_of(state)
@@ -88,12 +111,29 @@ def scale(state: RuleState, r: float = 1.0) -> str:
     )
 
 
+def bare_scale(state: RuleState, r: float = 1.0) -> str:
+    """The scale without words, for a screen on the wall; what it shows is said beside it."""
+    axis = axis_of(state)
+    marks = "".join(
+        f'<path class="scale-limit" d="M{axis.x(limit)} {LINE_Y - 15}v26"/>'
+        for limit in (state.lower, state.upper)
+        if limit is not None
+    )
+    parts = [_band(axis, state, r), _graduations(axis), marks]
+    if state.value is not None:
+        parts.append(_pointer(axis, state.value, state.U))
+    return (
+        f'<svg class="scale" viewBox="-2 18 {WIDTH + 4:.0f} 32" role="img" '
+        f'aria-label="{escape(label(state), quote=True)}">{"".join(parts)}</svg>'
+    )
+
+
 def _head(state: RuleState) -> str:
     """Rule and probe, and a word where it does not conform; to the right the value, or why there is none."""
     name = state.name + (f", {state.probe}" if state.probe else "")
     plain_word = state.conformity in (Conformity.CONFORMING, Conformity.NOT_APPLICABLE)
     has_value = state.value is not None
-    word = "" if plain_word or not has_value else WORD[state.conformity]
+    word = "" if plain_word or not has_value else side(state)
     warn = f'<tspan class="scale-word"> {escape(word)}</tspan>' if word else ""
     value = figure(state.value, state.unit, state.U) if has_value else state.why or WORD[state.conformity]
     css = "scale-value" if has_value else "scale-value scale-word"
@@ -103,12 +143,12 @@ def _head(state: RuleState) -> str:
     )
 
 
-def _rect(axis: Axis, low: float, high: float, css: str) -> str:
+def _rect(axis: ScaleAxis, low: float, high: float, css: str) -> str:
     left, right = axis.x(low), axis.x(high)
     return f'<rect class="{css}" x="{left}" y="{LINE_Y - 8}" width="{max(right - left, 0):.2f}" height="8"/>'
 
 
-def _band(axis: Axis, state: RuleState, r: float) -> str:
+def _band(axis: ScaleAxis, state: RuleState, r: float) -> str:
     """What is inside the limits, pale; within r·U of them, hatched."""
     if state.lower is None and state.upper is None:
         return ""
@@ -123,7 +163,7 @@ def _band(axis: Axis, state: RuleState, r: float) -> str:
     return "".join(parts)
 
 
-def _graduations(axis: Axis) -> str:
+def _graduations(axis: ScaleAxis) -> str:
     step = step_of(axis)
     first = math.ceil(axis.low / step - 1e-9)
     last = math.floor(axis.high / step + 1e-9)
@@ -134,7 +174,7 @@ def _graduations(axis: Axis) -> str:
     return f'<path class="scale-line" d="M0 {LINE_Y}H{WIDTH:.0f}{strokes}"/>'
 
 
-def _limits(axis: Axis, state: RuleState) -> str:
+def _limits(axis: ScaleAxis, state: RuleState) -> str:
     parts = []
     for limit in (state.lower, state.upper):
         if limit is None:
@@ -148,7 +188,7 @@ def _limits(axis: Axis, state: RuleState) -> str:
     return "".join(parts)
 
 
-def _pointer(axis: Axis, value: float, U: float | None) -> str:
+def _pointer(axis: ScaleAxis, value: float, U: float | None) -> str:
     x, top = axis.x(value), LINE_Y - 12
     parts = []
     if U:

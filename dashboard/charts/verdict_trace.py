@@ -22,7 +22,7 @@ def verdict_traces(chart: Chart) -> list[Figure]:
 
 
 def heat_trace(chart: Chart) -> Figure:
-    """Variable cells, so that 20 and 2,000 periods cost the same; hovering tells reason, rule and probe."""
+    """Variable cells, so that 20 and 2,000 periods cost the same; their words are for the readout."""
     edges, columns = _columns(chart)
     z: list[list[int | None]] = [[None] * len(columns) for _ in theme.ROWS]
     text: list[list[str]] = [[""] * len(columns) for _ in theme.ROWS]
@@ -43,8 +43,6 @@ def heat_trace(chart: Chart) -> Figure:
         "zmax": len(REASONS) - 0.5,
         "showscale": False,
         "ygap": 2,
-        "hovertemplate": "%{text}<extra></extra>",
-        "hoverongaps": False,
     }
 
 
@@ -101,7 +99,7 @@ def word_trace(chart: Chart) -> Figure:
     whole = chart.to_ns - chart.from_ns
     wide = [
         r
-        for r in chart.runs
+        for r in (() if chart.small else chart.runs)
         if r.reason != "conforming" and r.to_ns - r.from_ns > whole * 0.0125 * len(r.reason)
     ]
     return base(
@@ -153,14 +151,13 @@ def bar_trace(chart: Chart, row: int, colour: str, name: str, spans: list[tuple[
         text=text,
         line={"color": colour, "width": 3},
         marker={"symbol": "line-ns-open", "size": 9, "color": colour},
-        hoverinfo="text",
         cliponaxis=False,  # what stands at the edge is drawn whole
         name=name,
     )
 
 
 def act_trace(chart: Chart) -> Figure:
-    """What people did, a diamond each; hovering tells it."""
+    """What people did, a diamond each; the readout tells it."""
     return base(
         x=[chart.ms(at) for at, _ in chart.acts],
         y=[1] * len(chart.acts),
@@ -168,7 +165,6 @@ def act_trace(chart: Chart) -> Figure:
         mode="markers",
         text=[label for _, label in chart.acts],
         marker={"symbol": "diamond-open", "size": 8, "color": theme.INK, "line": {"width": 1.5}},
-        hoverinfo="text",
         cliponaxis=False,
         name="acts",
     )

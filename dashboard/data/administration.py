@@ -12,7 +12,7 @@ from logger.model import Setup
 if TYPE_CHECKING:
     from logger.inspections.setup_effect import SetupEffect
     from logger.inspections.setup_impact import ChangedVerdict
-    from logger.service.health import Figure
+    from logger.service.health import HealthFigure
     from logger.store import JournalEntry, SetupProposal, SetupVersion, Store
 
 
@@ -115,7 +115,7 @@ class RecordAdministration:
 
         refuse(self._store, version, who, why, now_ns)
 
-    def health(self, now_ns: int) -> list[Figure]:
+    def health(self, now_ns: int) -> list[HealthFigure]:
         """Every figure of the service, the probes and the record."""
         from logger.service.health import health
 

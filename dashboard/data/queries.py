@@ -252,6 +252,10 @@ class Queries:
             )
         return spots
 
+    def newest_corrected(self, channel: str) -> tuple[float | None, float | None, float]:
+        """Newest corrected value of a channel, its U, and its age in s; without one: None, infinite age."""
+        return self._newest_corrected(channel, self.source.newest(), self.now_ns())
+
     def _newest_corrected(
         self, key: str, newest: Mapping[str, Any], now: int
     ) -> tuple[float | None, float | None, float]:
@@ -298,10 +302,10 @@ class Queries:
         now = self.now_ns()
         return [self.source.ready(zone.key, now) for zone in self.setup.zones_now()]
 
-    def acknowledge(self, alarm: str, who: str, comment: str) -> None:
-        """Takes a name and a comment; Refused, with nothing changed, where either is missing."""
+    def acknowledge(self, alarms: Sequence[str], who: str, comment: str) -> None:
+        """Acknowledge alarms of one cause; Refused, with nothing changed, without a name or a comment."""
         _require_text(who, "your name")
-        self.source.acknowledge(alarm, who.strip(), comment_of(comment), self.now_ns())
+        self.source.acknowledge(alarms, who.strip(), comment_of(comment), self.now_ns())
 
     def start_inspection(self, zone: str, title: str, who: str) -> Inspection:
         """A new running inspection with a key of its own."""

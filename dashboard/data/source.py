@@ -167,11 +167,11 @@ class Source:
 
         return actions.inspections(self.store)
 
-    def acknowledge(self, alarm: str, who: str, comment: str, now_ns: int) -> None:
-        """A person has seen an alarm."""
-        from logger.acts import alarms as attending
+    def acknowledge(self, alarms: Sequence[str], who: str, comment: str, now_ns: int) -> None:
+        """A person has seen the alarms of one cause: all of them are acknowledged, or none."""
+        from logger.acts.alarms import acknowledge_many
 
-        attending.acknowledge(self.store, alarm, who, comment, now_ns)
+        acknowledge_many(self.store, alarms, who, comment, now_ns)
 
     def start_inspection(self, inspection: Inspection, who: str, now_ns: int) -> None:
         """Register a job that begins now."""

@@ -36,6 +36,8 @@ class Statement:
     since_ns: int | None = None
     ahead: Ahead | None = None
     stale: bool = False
+    age_s: float | None = None  # of the verdict; None: there is none
+    last_verdict: str = ""  # of a verdict that is too old to use
 
     def when(self, now_ns: int, timezone: str) -> str:
         """Since when the verdict holds, and what is expected: "since 09:54. No limit expected …"."""
@@ -70,6 +72,7 @@ def statement(zone: Zone, body: Mapping[str, Any] | None, now: int, *, begun: bo
         return _missing_statement(zone, begun=begun)
     newest = _statement_from(zone, body)
     seconds = (now - parse_ns(body["at"])) / NS
+    newest = replace(newest, age_s=seconds)
     return newest if seconds <= STALE_S else _too_old(newest, seconds)
 
 
@@ -94,8 +97,9 @@ def _too_old(newest: Statement, seconds: float) -> Statement:
         stale=True,
         rules=(),
         ahead=None,
-        sentence=f"{newest.name}: not shown. The last word is {age(seconds)} old.",
-        next_step=f"It was: {newest.sentence} The service has not judged since; look whether it runs.",
+        sentence=f"{newest.name}: not shown. No verdict for {age(seconds)}.",
+        next_step=f"Last verdict: {newest.verdict}. Check that the service is running.",
+        last_verdict=newest.verdict,
     )
 
 

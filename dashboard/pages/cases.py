@@ -74,7 +74,7 @@ def _chosen(q: Queries, query: dict[str, str], records: Sequence[CaseRecord]) ->
     if query.get("zone") and query.get("at"):
         at_ns = instant(query["at"], q.room.timezone, wanted_in="at")
         return desk(q).at(query["zone"], at_ns, q.now_ns())
-    asking = [r for r in records if r.missing]
+    asking = [r for r in records if r.waits]
     return asking[-1] if asking else None
 
 
@@ -89,7 +89,7 @@ def address(record: CaseRecord) -> str:
 
 def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) -> list[Component]:
     asking = [r for r in records if r.case.in_use]
-    left = sum(bool(r.missing) for r in asking)
+    left = sum(r.waits for r in asking)
     parts: list[Component] = [html.P([html.Strong(f"{left} open"), f" · {len(asking) - left} closed"])]
     weeks = groupby(reversed(records), key=lambda r: _week(q, r))
     for number, (week, of_week) in enumerate(weeks):
@@ -100,7 +100,8 @@ def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) 
         parts.append(html.H2(week))
         parts += [_entry(q, r, r == chosen) for r in in_week if r.case.in_use]
         quiet = sum(not r.case.in_use for r in in_week)
-        parts += [html.P(f"{quiet} outside hours of use, not asked", className="aside")] if quiet else []
+        words = f"{quiet} outside hours of use, no decision needed"
+        parts += [html.P(words, className="aside")] if quiet else []
     return parts
 
 
@@ -111,12 +112,12 @@ def _week(q: Queries, record: CaseRecord) -> str:
 
 def _entry(q: Queries, r: CaseRecord, here: bool) -> Component:
     names = ", ".join(q.zone(key).name for key in r.case.zones)
-    cause = "" if r.cause == "not named yet" else f", {r.cause}"
+    cause = "" if r.cause == "no cause yet" else f", {r.cause}"
     lasted = age((r.case.to_ns - r.case.from_ns) / NS)
     state = f"{len(r.missing)} missing" if r.missing else r.state
     link = html.A(f"{r.number} {names}", href=address(r))
     words = [link, html.Small(f"{lasted}{cause}"), html.Span(state, className="case-state")]
-    css = f"case-entry{' here' if here else ''}{' open' if r.missing else ''}"
+    css = f"case-entry{' here' if here else ''}{' open' if r.waits else ''}"
     return html.Div(words, className=css)
 
 
@@ -138,7 +139,7 @@ def _case(q: Queries, r: CaseRecord) -> list[Any]:
 
 def _headline(r: CaseRecord) -> str:
     name = f"Case {r.number}" if r.number is not None else "Outside hours of use"
-    if r.state == "not asked":
+    if r.state == "no decision needed":
         return f"{name}: nothing is asked."
     if not r.missing:
         return f"{name} is closed." if r.state == "closed" else f"{name} is decided: it can be closed."
@@ -169,7 +170,7 @@ def _facts(q: Queries, r: CaseRecord) -> Component:
     facts = [
         ("Worst", figure(e.worst, e.unit, e.U), f"{' '.join(e.probes)} at {local(e.worst_ns, zone)}, limit "
          f"{plain(e.limit, e.unit)}, {'proven' if e.proven else 'within U'}"),
-        ("Duration", longest, "all rules, counted once"),
+        ("Duration", longest + (" so far" if r.running else ""), "all rules, counted once"),
         ("Exceedance", exceedance(area.exceedance, area.unit), "area beyond the limit"),
         ("Settled", "not yet" if r.running else local(settled, zone), "after the last rule that disturbs"),
     ]  # fmt: skip
@@ -230,8 +231,8 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
             html.P(f"Third or later of its cause in 30 days: case {repeats}.") if repeats else html.Div(),
             html.Div(
                 [
-                    field("action-day", "Corrective action on (day)", placeholder="2026-10-20"),
-                    button("action-ask", "Before and after", quiet=True),
+                    field("action-day", "Corrective action, date", placeholder="2026-10-20"),
+                    button("action-ask", "Compare 30 days before and after", quiet=True),
                     html.Div(id="action-answer"),
                 ],
                 className="form",

@@ -48,7 +48,7 @@ from ..parts.components import (
     svg,
     table,
 )
-from .trend import hourly
+from ..parts.value_tables import hourly
 
 TITLE = "Gradients"
 PATH = "/gradients"

@@ -17,7 +17,7 @@ from ..data.words import age, local
 from ..parts.components import card, swatch, table
 
 if TYPE_CHECKING:
-    from logger.service.health import Figure
+    from logger.service.health import HealthFigure
 
 SAID = 3  # of what needs a look, in the first sentence
 TITLE = "Health"
@@ -41,7 +41,7 @@ def drawn(q: Queries) -> list[Component]:
     return [_sentence(faults), *(card(name, _table(q, name, group, now)) for name, group in groups)]
 
 
-def _sentence(faults: list[Figure]) -> Component:
+def _sentence(faults: list[HealthFigure]) -> Component:
     if not faults:
         return html.P([swatch("conforming"), "Everything is in order."], className="health-word")
     named = ", ".join(f.what for f in faults[:SAID])
@@ -55,7 +55,7 @@ def _sentence(faults: list[Figure]) -> Component:
     )
 
 
-def _table(q: Queries, name: str, figures: list[Figure], now: int) -> Component:
+def _table(q: Queries, name: str, figures: list[HealthFigure], now: int) -> Component:
     zone = q.room.timezone
     rows = [
         [

@@ -1,59 +1,113 @@
-"""Page Now: a sentence for each zone, live charts with their verdict trace, plan, scales, the list."""
+"""Page Now: a sentence for each zone, live charts with their verdict trace, plan, scales, the list.
+
+One zone is drawn large, the others small; a press exchanges them. The chart follows the state: 12 h while all
+is quiet, the last hour while an alarm waits, so that the drift is seen and not a stroke at the edge.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
+from urllib.parse import parse_qs, urlencode
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.model import Rule
 from logger.model.roles import Act
 
 from ..access.needs import needs
 from ..charts import figures
-from ..charts.build import live_chart
+from ..charts.build import LIVE_HOURS, LiveView, live_chart
 from ..charts.figures import Chart
-from ..charts.live import TRACE_TICKS, cursor_of, live_tick
+from ..charts.live import HOURS, TRACE_TICKS, cursor_of, live_tick, view_of
 from ..charts.local_axis import offsets_in
 from ..charts.plan import plan
-from ..charts.scale import scale
+from ..charts.scale import scale, worst_first
 from ..data.queries import Queries
 from ..data.statements import Statement
-from ..data.words import age, difference_unit, figure, quantity_name, sentence, unit
+from ..data.words import age, difference_unit, figure, quantity_name, sentence, to_read_unit, unit
 from ..parts import todo as hands
-from ..parts.components import behind, card, digest, graph, key_to_trace, period_table, svg, swatch, table
-from .trend import hourly
+from ..parts.alarm_line import by_priority
+from ..parts.components import aria, behind, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.trail import trail
+from ..parts.value_tables import hourly
 
 TITLE = "Now"
 PATH = "/"
 NEEDS = Act.READ
+ALARM_HOURS, ALARM_TRAIL = 1.0, 2.0
 
 
-def layout(q: Queries, _: str) -> Component:
+def layout(q: Queries, search: str) -> Component:
     """The page with its first data in it."""
-    zones = [zone.key for zone in q.setup.zones_now()]
+    view = chosen_view(q, search)
     number = q.cursor()  # before the charts, or what arrives meanwhile would never be drawn
-    charts = [live_chart(q, zone) for zone in zones]
-    parts = _parts(q, whole=True)
-    cursor = cursor_of(number, charts)
+    charts = _charts(q, view)
+    parts = _parts(q, view, whole=True)
     return html.Div(
         [
+            html.Div(parts["sentences"], id="now-sentences", className="sentences"),
+            html.Div([_left(q, view, charts, parts), _right(parts)], className="now"),
             html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
-            dcc.Store(id="now-cursor", data=cursor),
+            dcc.Store(id="now-cursor", data=cursor_of(number, list(charts.values()), view)),
             # What the page shows from the start, so that the first tick draws nothing again.
             dcc.Store(id="now-seen", data={name: digest(part) for name, part in parts.items()}),
-            html.Div(parts["sentences"], id="now-sentences", className="sentences"),
-            html.Div([_left(q, charts, parts), _right(parts)], className="now"),
-        ]
+        ],
+        className="answers-first",
     )
 
 
-def _left(q: Queries, charts: list[Chart], parts: dict[str, Any]) -> Component:
-    zones = [zone.key for zone in q.setup.zones_now()]
-    cards = [_chart_card(q, zone, chart) for zone, chart in zip(zones, charts, strict=True)]
-    table_of = card("Probes", html.Div(parts["probes"], id="now-probes"))
-    return html.Div([*cards, key_to_trace(), table_of], className="now-charts")
+def chosen_view(q: Queries, search: str) -> LiveView:
+    """What the address asks for; what it leaves out follows the state."""
+    query = {key: values[-1] for key, values in parse_qs((search or "").lstrip("?")).items()}
+    usual = usual_view(q)
+    zones = {zone.key for zone in q.setup.zones_now()}
+    large = query.get("zone", usual.large)
+    return LiveView(HOURS.get(query.get("window", ""), usual.hours), large if large in zones else usual.large)
+
+
+def usual_view(q: Queries) -> LiveView:
+    """12 h of the first zone; while an alarm waits for a person, the last hour of its zone."""
+    zones = list(q.setup.zones_now())
+    first = zones[0].key if zones else ""
+    waiting = by_priority([a for a in q.alarms() if a.awaiting])
+    if not waiting:
+        return LiveView(LIVE_HOURS, first)
+    return LiveView(ALARM_HOURS, next((z.key for z in zones if z.name == waiting[0].zone), first))
+
+
+def address_of(view: LiveView) -> str:
+    """The address of a view."""
+    window = next(name for name, hours in HOURS.items() if hours == view.hours)
+    return PATH + "?" + urlencode({"zone": view.large, "window": window})
+
+
+def _charts(q: Queries, view: LiveView) -> dict[str, Chart]:
+    """The chart of each zone, in the order of the page: the large one first."""
+    zones = sorted(q.setup.zones_now(), key=lambda zone: zone.key != view.large)
+    return {zone.key: live_chart(q, zone.key, view) for zone in zones}
+
+
+def _left(q: Queries, view: LiveView, charts: dict[str, Chart], parts: dict[str, Any]) -> Component:
+    drawn = html.Div(_cards(q, view, charts), id="now-charts", className="now-cards")
+    both = html.Div(
+        [
+            svg(parts["plan"], "now-plan"),
+            html.Div(parts["probes"], id="now-probes"),
+        ],
+        className="plan-and-probes",
+    )
+    readings = card("Plan and newest readings", both, aside=f"corrected, {unit('degC')}")
+    return html.Div([drawn, readings], className="now-charts")
+
+
+def _cards(q: Queries, view: LiveView, charts: dict[str, Chart]) -> list[Component]:
+    large = [_large_card(q, view, zone, chart) for zone, chart in charts.items() if not chart.small]
+    small = [_small_card(q, view, zone, chart) for zone, chart in charts.items() if chart.small]
+    return [*large, *([html.Div(small, className="now-small")] if small else [])]
 
 
 def probes(q: Queries) -> Component:
@@ -62,18 +116,17 @@ def probes(q: Queries) -> Component:
         [
             s.probe,
             s.name,
-            s.medium,
-            figure(s.value, "degC", s.U),
+            figure(s.value, "degC", s.U) if s.trusted or s.why else "no value",
             age(s.age_s),
-            "" if s.trusted else s.why or "too old to trust",
+            "" if s.trusted else s.why or "too old to use",
         ]
         for s in q.spots()
     ]
     return table(
-        ["probe", "where", "medium", "corrected", "age", "note"],
+        ["probe", "position", "corrected", "age", "note"],
         rows,
         "Newest temperatures",
-        figures=(3, 4),
+        figures=(2, 3),
         stacks=True,
     )
 
@@ -81,20 +134,21 @@ def probes(q: Queries) -> Component:
 def _right(parts: dict[str, Any]) -> Component:
     return html.Div(
         [
-            card("To do", html.Div(parts["hands"], id="now-hands"), ident="hands"),
-            card("Plan", svg(parts["plan"], "now-plan"), aside=f"corrected values, {unit('degC')}"),
             html.Div(parts["scales"], id="now-scales"),
+            card("To do", html.Div(parts["hands"], id="now-hands"), ident="hands", aside="most urgent first"),
+            html.Div(parts["others"], id="now-others"),
         ],
         className="now-side",
     )
 
 
-def sentences(statements: list[Statement], q: Queries) -> list[Component]:
-    """What a person would say of each zone; the next step stands in the same breath."""
+def sentences(q: Queries, statements: Sequence[Statement], hours: float) -> list[Component]:
+    """What a person would say of each zone: the trail, the verdict, the reason and what to do."""
     return [
         html.Div(
             [
-                html.H2([swatch(s.reason), *_headline(s)], className="sentence"),
+                trail(q, s.zone, hours),
+                html.H2(_headline(s), className="sentence"),
                 html.P(
                     " ".join(part for part in (_rest(s, q), sentence(s.next_step)) if part),
                     className="next-step",
@@ -106,10 +160,10 @@ def sentences(statements: list[Statement], q: Queries) -> list[Component]:
     ]
 
 
-def _headline(s: Statement) -> list[str]:
+def _headline(s: Statement) -> str:
     """The first sentence of the statement: zone and verdict, large."""
     first, _, _ = s.sentence.partition(". ")
-    return [first.rstrip(".") + "."]
+    return first.rstrip(".") + "."
 
 
 def _rest(s: Statement, q: Queries) -> str:
@@ -118,28 +172,71 @@ def _rest(s: Statement, q: Queries) -> str:
     return " ".join(part for part in (sentence(s.when(q.now_ns(), q.room.timezone)), rest) if part)
 
 
-def _chart_card(q: Queries, zone: str, chart: Chart) -> Component:
+def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Component:
     names = " and ".join(quantity_name(panel.quantity) for panel in chart.panels)
-    name = f"{chart.zone}, {names}, last 12 h"
+    window = next(name for name, hours in HOURS.items() if hours == view.hours)
+    name = f"{chart.zone}, {names}, last {window}"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
-    aside = f"{unit(chart.unit)}, {_correction_note(q, chart)}; {_guard_band_note(chart)}{offset}"
+    note = (
+        f"{unit(chart.unit)}, {_correction_note(q, chart)}. {_guard_band_note(chart)}"
+        f"{sentence('local ' + offset)}"
+    )
     return card(
         name,
-        _live(
-            graph(
-                {"type": "live", "zone": zone},
-                figures.build_figure(chart),
-                f"{name} with its verdict trace; the table follows.",
-                figures.height_of(chart),
-            )
-        ),
-        behind(
-            "Table behind this chart",
-            *(hourly(panel, q.room.timezone) for panel in chart.panels),
-            period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone, chart.zone),
-        ),
-        aside=aside,
+        _live_graph(zone, chart, name),
+        key_to_trace(),
+        html.P(note, className="aside"),
+        _table_behind(),
+        aside=_windows(view),
     )
+
+
+def _table_behind() -> Component:
+    """The numbers of the large chart, asked for when it is opened: nobody waits for them before the chart."""
+    waiting = html.P("Reading the values…", className="aside")
+    return html.Details(
+        [html.Summary("Table behind this chart"), html.Div(waiting, id="now-table-rows")], id="now-table"
+    )
+
+
+def _tables(q: Queries, view: LiveView) -> list[Component]:
+    chart, clock = live_chart(q, view.large, view), q.room.timezone
+    periods = q.periods(view.large, chart.from_ns, chart.to_ns)
+    return [*(hourly(panel, clock) for panel in chart.panels), period_table(periods, clock, chart.zone)]
+
+
+def _windows(view: LiveView) -> Component:
+    """The buttons for the hours that are drawn; each leads to an address that shows the same."""
+    here: dict[str, Any] = {"aria-current": "true"}
+    buttons = [
+        html.Span(name, className="quiet on", **here)
+        if hours == view.hours
+        else dcc.Link(name, href=address_of(replace(view, hours=hours)), className="quiet")
+        for name, hours in HOURS.items()
+    ]
+    return html.Div(buttons, className="windows", role="group", **aria("Hours in the charts"))
+
+
+def _small_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Component:
+    limits = [text for rule in chart.limits if rule.holds(q.now_ns()) and (text := _limits(rule))]
+    name = dcc.Link(chart.zone, href=address_of(replace(view, large=zone)))
+    label = f"{chart.zone}, {quantity_name(chart.quantity)}"
+    return card(name, _live_graph(zone, chart, label), aside=limits[0] if limits else unit(chart.unit))
+
+
+def _limits(rule: Rule) -> str:
+    ends = [f"{to_read_unit(end, rule.unit)[0]:g}" for end in (rule.lower, rule.upper) if end is not None]
+    return f"limits {' to '.join(ends)} {unit(rule.unit)}" if ends else ""
+
+
+def _live_graph(zone: str, chart: Chart, name: str) -> Component:
+    drawn = graph(
+        {"type": "live", "zone": zone},
+        figures.build_figure(chart),
+        f"{name} with its verdict trace; the table follows.",
+        figures.height_of(chart),
+    )
+    return _live(drawn)
 
 
 def _correction_note(q: Queries, chart: Chart) -> str:
@@ -163,26 +260,28 @@ def _guard_band_note(chart: Chart) -> str:
         if panel.lines and panel.limits
     ]
     widths = [figure(U, name) for U, name in largest if U]
-    return f"hatched: guard band, U = {' and '.join(widths)}; " if widths else ""
+    return f"Hatched: guard band U, {' and '.join(widths)}. " if widths else ""
 
 
 def _live(chart: Component) -> Component:
     """A chart with the word that it stands still, for when a person has zoomed; assets/live.js shows it."""
-    back = html.Button("Back to live", type="button", className="quiet")
-    chip = html.Div(["Live paused: zoomed. ", back], className="paused", hidden=True, role="status")
+    back = html.Button("Resume", type="button", className="quiet")
+    chip = html.Div(["Paused while zoomed. ", back], className="paused", hidden=True, role="status")
     return html.Div([chip, chart], className="live")
 
 
-def scales(statements: list[Statement], q: Queries) -> list[Component]:
-    """Each rule of each zone as a scale."""
+def scales(q: Queries, statements: Sequence[Statement]) -> list[Component]:
+    """Each rule of each zone as a scale, the worst first."""
     r_of = {rule.key: rule.r for rule in q.setup.rules}
-    scales_ = []
-    for s in statements:
-        drawn = [svg(scale(state, r_of.get(state.rule, 1.0))) for state in s.rules]
-        scales_.append(
-            card(f"{s.name} against its limits", *(drawn or [html.P("No rule has been judged lately.")]))
+    return [
+        card(
+            f"{s.name} against its limits",
+            *[svg(scale(state, r_of.get(state.rule, 1.0))) for state in worst_first(s.rules)]
+            or [html.P("No verdict in the last minutes.", className="calm")],
+            aside="worst first",
         )
-    return scales_
+        for s in statements
+    ]
 
 
 def drawn_plan(q: Queries) -> str:
@@ -191,6 +290,13 @@ def drawn_plan(q: Queries) -> str:
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    _drawing(app, q)
+    _opening(app, q)
+    _saying(app, q)
+
+
+def _drawing(app: Dash, q: Queries) -> None:
+    """What arrived is added to the charts; the charts follow the state."""
 
     @app.callback(
         Output({"type": "live", "zone": ALL}, "extendData"),
@@ -210,9 +316,46 @@ def register(app: Dash, q: Queries) -> None:
         return live_tick(q, by_clock, cursor, [ident["zone"] for ident in idents])
 
     @app.callback(
+        Output("now-charts", "children"),
+        Output("now-cursor", "data", allow_duplicate=True),
+        Input("shell-seen", "data"),
+        State("now-cursor", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def follow(_: Any, cursor: dict[str, Any], search: str | None) -> tuple[Any, Any]:
+        view = chosen_view(q, search or "")
+        if view == view_of(cursor):
+            return no_update, no_update
+        number, charts = q.cursor(), _charts(q, view)
+        return _cards(q, view, charts), cursor_of(number, list(charts.values()), view)
+
+
+def _opening(app: Dash, q: Queries) -> None:
+    """The table behind the large chart, as of the moment in which it is opened."""
+
+    @app.callback(
+        Output("now-table-rows", "children"),
+        Input("now-table", "n_clicks"),
+        State("now-cursor", "data"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def open_table(clicks: int | None, cursor: dict[str, Any]) -> Any:
+        view = view_of(cursor)
+        known = {zone.key for zone in q.setup.zones_now()}
+        return _tables(q, view) if clicks and view.large in known else no_update
+
+
+def _saying(app: Dash, q: Queries) -> None:
+    """Sentences, list, scales, plan and probes, where they read differently from what is on the screen."""
+
+    @app.callback(
         Output("now-sentences", "children"),
         Output("now-hands", "children"),
         Output("now-scales", "children"),
+        Output("now-others", "children"),
         Output("now-plan", "data-svg"),
         Output("now-probes", "children"),
         Output("now-seen", "data"),
@@ -220,29 +363,38 @@ def register(app: Dash, q: Queries) -> None:
         Input("acted", "data"),
         Input("shell-seen", "data"),  # an alarm that came or went: no sentence may go on saying the opposite
         State("now-seen", "data"),
+        State("now-cursor", "data"),
         prevent_initial_call=True,
     )
     @needs(Act.READ)
-    def words(n: int | None, __: Any, ___: Any, seen: dict[str, str]) -> tuple[Any, ...]:
-        return changed_parts(q, seen, whole=(n or 1) % TRACE_TICKS == 0)  # none before the first tick
+    def words(
+        n: int | None, __: Any, ___: Any, seen: dict[str, str], cursor: dict[str, Any]
+    ) -> tuple[Any, ...]:
+        whole = (n or 1) % TRACE_TICKS == 0  # none before the first tick
+        return changed_parts(q, seen, view_of(cursor), whole=whole)
 
 
-def _parts(q: Queries, *, whole: bool) -> dict[str, Any]:
+def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
     statements = q.statements()
+    large = [s for s in statements if s.zone == view.large]
+    others = [s for s in statements if s.zone != view.large]
     parts: dict[str, Any] = {
-        "sentences": sentences(statements, q),
+        "sentences": sentences(
+            q, statements, ALARM_TRAIL if usual_view(q).hours == ALARM_HOURS else LIVE_HOURS
+        ),
         "hands": hands.rows(q),
-        "scales": scales(statements, q),
+        "scales": scales(q, large),
+        "others": behind("Other zones against their limits", *scales(q, others)) if others else [],
     }
     return parts | ({"plan": drawn_plan(q), "probes": probes(q)} if whole else {})
 
 
-PARTS = ("sentences", "hands", "scales", "plan", "probes")
+PARTS = ("sentences", "hands", "scales", "others", "plan", "probes")
 
 
-def changed_parts(q: Queries, digests: dict[str, str], *, whole: bool) -> tuple[Any, ...]:
+def changed_parts(q: Queries, digests: dict[str, str], view: LiveView, *, whole: bool) -> tuple[Any, ...]:
     """The parts that read differently from what is on the screen; plan and probes only when `whole`."""
-    parts = _parts(q, whole=whole)
+    parts = _parts(q, view, whole=whole)
     now = digests | {name: digest(part) for name, part in parts.items()}
     answers = [
         parts[name] if name in parts and digests.get(name) != now[name] else no_update for name in PARTS

@@ -1,141 +1,255 @@
-"""The wall view: for a screen by the door, readable from 5 m, without any job.
+"""The wall view: for a screen by the door, readable from 5 m, without any job. It never scrolls.
 
-Letters of the verdict are 1/200 of the distance high on a screen of 0.6 m width and more (common practice
-for signs, no source). What is too old to trust says so as large as a verdict.
+No letter is lower than 4.8 % of the screen's height: on a 55-inch screen (0.63 mm a pixel of 1080 rows)
+capitals of 23 mm, 16 minutes of arc at 5 m (common practice for signs is 15 to 20, no source). What does not
+fit at that size is left out. A number that is too old is never shown in full size: its age takes its place.
 """
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Sequence
+from typing import Any
 
-from dash import Dash, Input, Output, html
+from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-from logger.core.judge.trace import runs_in_columns
 from logger.instants import NS
-from logger.model import RuleState
+from logger.model import REASONS, Conformity
 from logger.model.roles import Act
 
 from ..access.needs import needs
-from ..charts import theme
+from ..charts.scale import bare_scale
+from ..data.deciding import Deciding, deciding, near_limit
 from ..data.queries import Queries
 from ..data.statements import Statement
-from ..data.words import age, figure, local, sentence
-from ..parts.components import aria
+from ..data.words import age, clock, figure, local, sentence, to_read_unit, unit
+from ..parts.alarm_line import by_priority, priority
+from ..parts.components import HIDDEN, aria, digest, svg
+from ..parts.todo import rule_words
+from ..parts.trail import bars
 
 TITLE = "Wall view"
 PATH = "/wall"
 NEEDS = Act.READ
 IN_NAV = False  # linked from the foot of every page
-HOURS = 12
-COLUMNS = 240  # of the strip: not narrower than a pixel on a phone either
-SHOWN_UNITS = {"degC": "temperature", "%RH": "relative_humidity"}
+HOURS = 8
+MOST = 6  # zones that fit; of more the worst are shown and the others counted
+ROWS = 3  # up to so many: one zone a row
+LETTERS = {True: 40, False: 31}  # of a line of 52 px beside a number: in one column, in two
+LINE_LETTERS = 50
+READY = re.compile(r"[Rr]eady at ((?:\d{4}-\d{2}-\d{2} )?\d{2}:\d{2})")
 
 
 def layout(q: Queries, _: str) -> Component:
-    """The room's name, the time, and a band for each zone."""
-    many = {"--zones": str(len(q.setup.zones_now()))}  # letters shrink so that all of them fit the screen
-    return html.Div(drawn(q), id="wall", className="wall", style=many)
+    """The room's name, the time, a band for each zone, and the line of the alarms."""
+    parts = drawn(q)
+    return html.Div(
+        [
+            html.Div(parts, id="wall", className="wall-rows"),
+            dcc.Store(id="wall-seen", data=digest(parts)),
+        ],
+        className="wall",
+    )
 
 
 def drawn(q: Queries) -> list[Component]:
     """Everything on the wall."""
-    now = q.now_ns()
-    head = html.Div(
-        [html.H1(q.room.name), html.Span(local(now, q.room.timezone)[11:], className="wall-clock")],
-        className="wall-head",
-    )
-    return [head, *(_zone(q, statement, now) for statement in q.statements())]
-
-
-def _zone(q: Queries, s: Statement, now: int) -> Component:
-    why = s.reason if s.reason != "conforming" else ""
-    when = s.when(now, q.room.timezone)
-    words = [
-        html.P(s.name, className="wall-name"),
-        html.H2(s.verdict, className="wall-verdict"),
-        html.P(", ".join(part for part in (why, when) if part), className="wall-since"),
-        html.P(_next(s), className="wall-next"),
-    ]
-    return html.Section(
-        [
-            html.Div(
-                className=f"wall-mark swatch-{s.reason.replace(' ', '-')}", **aria(s.reason), role="img"
-            ),
-            html.Div(words, className="wall-words"),
-            html.Div([_value(q, state) for state in _values(s.rules)], className="wall-values"),
-            _trace(q, s.zone, now),
-        ],
-        className="wall-zone" + (" wall-stale" if s.stale else ""),
-    )
-
-
-def _next(s: Statement) -> str:
-    """What to do, or how old the last word is."""
-    if s.stale:
-        return sentence(s.sentence.partition(". ")[2] or s.next_step)
-    return sentence(s.next_step)
-
-
-def _values(rules: Sequence[RuleState]) -> list[RuleState]:
-    """The first state of each quantity that a person at the door knows."""
-    by_unit = {state.unit: state for state in reversed(rules) if state.unit in SHOWN_UNITS}
-    return [by_unit[unit] for unit in SHOWN_UNITS if unit in by_unit]
-
-
-def _value(q: Queries, state: RuleState) -> Component:
-    """The value with the age of its reading; an old number is never shown as one of now."""
-    if state.value is None:
-        return html.P([html.Span("no value"), html.Small(state.probe)], className="wall-value")
-    seconds, stale = _age(q, state)
-    if stale and seconds is not None:
-        return html.P(
-            [html.Span(f"no value for {age(seconds)}"), html.Small(state.probe)], className="wall-value"
-        )
-    value, _, rest = figure(state.value, state.unit, state.U).partition(" ")
-    label = state.probe if seconds is None else f"{state.probe}, {age(seconds)} ago"
-    return html.P([html.Strong(value), html.Span(f" {rest}"), html.Small(label)], className="wall-value")
-
-
-def _age(q: Queries, state: RuleState) -> tuple[float, bool] | tuple[None, bool]:
-    """Age of the oldest of the newest readings that a value rests on, and whether one of them is stale.
-
-    None where it cannot be said, as for a derived quantity.
-    """
-    newest, now = q.source.newest(), q.now_ns()
-    keys = [f"{probe}.{SHOWN_UNITS[state.unit]}" for probe in state.probe.split("–")]
-    ages = {
-        key: (now - newest[key].taken_ns) / NS for key in keys if key in newest and key in q.setup.channels
+    statements = q.statements()
+    first, rest = chosen_zones(statements)
+    wide = len(first) <= ROWS
+    # The verdicts stand below each other, behind the longest name.
+    names: dict[str, Any] = {
+        "--name": str(min(max(350, 31 * max((len(s.name) for s in first), default=0)), 520))
     }
-    if len(ages) < len(keys):
-        return None, False
-    return max(ages.values()), any(s > q.setup.channels[key].stale_after_s for key, s in ages.items())
+    css = f"wall-zones wall-{len(first)} " + ("wall-wide" if wide else "wall-two")
+    zones = html.Div([_zone(q, s, wide=wide) for s in first], className=css, style=names)
+    return [_head(q, rest), zones, _line(q, statements)]
 
 
-def _trace(q: Queries, zone: str, now: int) -> Component:
-    """The verdict trace of the last hours: place tells the verdict, pattern the reason."""
-    from_ns = now - HOURS * 3600 * NS
-    whole = now - from_ns
-    bars = [
-        html.Div(
-            className=f"wall-bar swatch-{run.reason.replace(' ', '-')}",
-            style={
-                "left": f"{100 * (run.from_ns - from_ns) / whole:.3f}%",
-                "width": f"{100 * (run.to_ns - run.from_ns) / whole:.3f}%",
-                "top": f"{(2 - theme.ROW_OF[run.verdict]) * 100 / 3:.2f}%",
-            },
+def chosen_zones(statements: Sequence[Statement]) -> tuple[list[Statement], list[Statement]]:
+    """The zones that are shown, in their order, and those that are only counted: the least bad."""
+    if len(statements) <= MOST:
+        return list(statements), []
+    worst = sorted(
+        statements, key=lambda s: (not s.stale, REASONS.index(s.reason) if s.reason in REASONS else 0)
+    )
+    chosen = {s.zone for s in worst[:MOST]}
+    return [s for s in statements if s.zone in chosen], [s for s in statements if s.zone not in chosen]
+
+
+def _head(q: Queries, rest: Sequence[Statement]) -> Component:
+    counted = Counter(s.verdict for s in rest)
+    order = ("not stable", "not shown", "stable")
+    more = ", ".join(f"{counted[verdict]} {verdict}" for verdict in order if counted[verdict])
+    said = [html.Span(f"and {len(rest)} more: {more}", className="wall-more")] if rest else []
+    now = local(q.now_ns(), q.room.timezone)[11 if rest else 0 :]  # the day is left out where room is short
+    return html.Div(
+        [html.H1(q.room.name), *said, html.Span(now, className="wall-clock")], className="wall-head"
+    )
+
+
+def _zone(q: Queries, s: Statement, *, wide: bool) -> Component:
+    number = deciding(q, s)
+    mark = html.Div(className=f"wall-mark swatch-{s.reason.replace(' ', '-')}", role="img", **aria(s.reason))
+    name = html.P(s.name, className="wall-name")
+    verdict = html.H2([html.Span(s.verdict), html.Span(**_gone("not shown"))], className="wall-verdict")
+    line = html.P(reason_line(q, s, number, LETTERS[wide]), className="wall-since")
+    trace = _trace(q, s)
+    value, beside, below = _number(q, s, number)
+    old = html.Span(**_gone("", "wall-old"))  # assets/lost.js: how long ago the last news was
+    figure_ = html.P([html.Strong([value, old]), html.Span(f" {beside}")], className="wall-figure")
+    if wide:
+        scale = (
+            [svg(bare_scale(number.state, _r(q, number)))]
+            if number and number.state.value is not None
+            else []
         )
-        for run in runs_in_columns(q.periods(zone, from_ns, now), from_ns, now, COLUMNS)
-    ]
-    ends = html.Div([html.Span(f"{HOURS} h ago"), html.Span("now")], className="wall-ends")
-    strip = html.Div(bars, className="wall-strip", role="img", **aria(f"Verdicts of the last {HOURS} h"))
-    return html.Div([strip, ends], className="wall-trace")
+        right = html.Div([figure_, html.P(below, className="wall-below"), *scale], className="wall-value")
+        words = [html.Div([name, verdict], className="wall-first"), line, trace]
+        return html.Section([mark, html.Div(words, className="wall-words"), right], className=_css(s))
+    probe = below.partition(",")[0]
+    first = html.Div(
+        [name, html.P(", ".join(p for p in (beside, probe) if p), className="wall-below")],
+        className="wall-both",
+    )
+    second = html.Div(
+        [verdict, html.P(html.Strong([value, old]), className="wall-figure")], className="wall-both"
+    )
+    return html.Section(
+        [mark, html.Div([first, second, line, trace], className="wall-words")], className=_css(s)
+    )
+
+
+def _css(s: Statement) -> str:
+    return "wall-zone" + (" wall-stale" if s.stale else "")
+
+
+def _gone(text: str, css: str = "") -> dict[str, Any]:
+    """What stands in place of a verdict or a number when no news comes any more."""
+    return {"children": text, "className": f"wall-gone {css}".strip(), **HIDDEN}
+
+
+def _r(q: Queries, number: Deciding) -> float:
+    return next((rule.r for rule in q.setup.rules if rule.key == number.state.rule), 1.0)
+
+
+def _number(q: Queries, s: Statement, number: Deciding | None) -> tuple[Component, str, str]:
+    """The number of a zone, what stands beside it, and below it its probe with its age, and the limit."""
+    if s.stale:
+        text = "no data" if s.age_s is None else age(s.age_s)
+        return html.Span(text, className="wall-none"), "" if s.age_s is None else "old", _limit_of(q, s.zone)
+    if number is None:
+        return html.Span("no value", className="wall-none"), "", _limit_of(q, s.zone)
+    state = number.state
+    limit = near_limit(state)
+    limit_text = "" if limit is None else f"limit {to_read_unit(limit, state.unit)[0]:.1f}"
+    if state.value is None:
+        since = f" {age(number.age_s)}" if number.age_s is not None else ""
+        return html.Span("no value", className="wall-none"), "", f"{state.probe}{since}, {limit_text}"
+    value, _, rest = figure(state.value, state.unit, state.U).partition(" ")
+    old = f" {age(number.age_s)}" if number.age_s is not None else ""
+    out = state.conformity is Conformity.NONCONFORMING
+    return html.Span(value, className="wall-out" if out else ""), rest, f"{state.probe}{old}, {limit_text}"
+
+
+def _limit_of(q: Queries, zone: str) -> str:
+    """The upper temperature limit of a zone in force, without a value."""
+    now = q.now_ns()
+    rules = (
+        r
+        for r in q.setup.rules_of(zone)
+        if r.kind == "limit" and r.quantity == "temperature" and r.holds(now)
+    )
+    upper = next((r.upper for r in rules if r.upper is not None), None)
+    return "" if upper is None else f"limit {to_read_unit(upper, 'degC')[0]:.1f} {unit('degC')}"
+
+
+def reason_line(q: Queries, s: Statement, number: Deciding | None, letters: int) -> str:
+    """Since when and what to do, in so many letters; the first of these that fits."""
+    now, zone = q.now_ns(), q.room.timezone
+    since = f"since {clock(s.since_ns, now, zone)}" if s.since_ns is not None else ""
+    act = sentence(s.next_step.partition(". ")[0]).rstrip(".")
+    ways: list[str] = []
+    if s.stale:
+        last = clock(now - round((s.age_s or 0) * NS), now, zone)
+        ways += [f"service silent; {last} {s.last_verdict}"] if s.last_verdict else ["no verdict yet"]
+    elif number and number.silent:
+        gone = clock(now - round((number.silent_s or 0) * NS), now, zone) if number.silent_s else ""
+        ways += [f"no reading from {number.silent} since {gone}", f"no reading from {number.silent}"]
+    elif s.reason == "nonconforming":
+        ways += [f"{since}; stop measuring", "stop measuring"]
+    elif s.reason == "settling":
+        ready = READY.search(s.next_step)
+        ways += [f"settling, ready {ready[1]}"] if ready else [f"settling {since}", "settling"]
+    elif s.reason == "guard band":
+        ways += [f"{since}; within U of a limit", "within U of a limit"]
+    elif s.reason == "marked":
+        ways += [f"marked as not to be used {since}", "marked as not to be used"]
+    elif s.reason != "conforming":
+        ways += [f"{since}; {act}", act]
+    ways += [since, s.reason]
+    return next((text for text in ways if 0 < len(text.strip("; ")) <= letters), "")
+
+
+def _trace(q: Queries, s: Statement) -> Component:
+    """The verdict trace of the last hours: place tells the verdict, pattern the reason."""
+    strip = html.Div(
+        bars(q, s.zone, HOURS, "wall-bar"),
+        className="wall-strip",
+        role="img",
+        **aria(f"Verdicts of the last {HOURS} h"),
+    )
+    return html.Div(strip, className="wall-trace")
+
+
+def _line(q: Queries, statements: Sequence[Statement]) -> Component:
+    """The line at the lower edge: what waits for a person, else how many are acknowledged."""
+    alarms = q.alarms()
+    waiting = by_priority([a for a in alarms if a.awaiting])
+    ages = [s.age_s for s in statements if s.age_s is not None]
+    if statements and all(s.stale for s in statements) and ages:
+        at = clock(q.now_ns() - round(min(ages) * NS), q.now_ns(), q.room.timezone)
+        return html.Div(
+            [priority("high"), html.Span(f"No verdict since {at}. Stop measuring.")], className="wall-line on"
+        )
+    if waiting:
+        return html.Div(
+            [priority(waiting[0].spec.priority), html.Span(_alarm_sentence(q, waiting))],
+            className="wall-line on",
+        )
+    known = f" {len(alarms)} acknowledged." if alarms else ""
+    return html.Div(f"No new alarm.{known}", className="wall-line")
+
+
+def _alarm_sentence(q: Queries, waiting: Sequence[Any]) -> str:
+    """How many alarms, since when, and the first act; without the act where that does not fit."""
+    first = waiting[0]
+    since_ns = min((a.alarm.since_ns for a in waiting if a.alarm.since_ns), default=None)
+    since = f" since {clock(since_ns, q.now_ns(), q.room.timezone)}" if since_ns else ""
+    what = (
+        f"{len(waiting)} alarms{since}"
+        if len(waiting) > 1
+        else f"{first.zone}, {rule_words(first, q)}{since}"
+    )
+    act = sentence(first.spec.action.partition(". ")[0])
+    ways = (f"{what}. {act}", f"{what}.", f"{len(waiting)} alarm{'s' if len(waiting) > 1 else ''}{since}.")
+    return next((text for text in ways if len(text) <= LINE_LETTERS), ways[-1])
 
 
 def register(app: Dash, q: Queries) -> None:
     """The wall follows while it hangs there."""
 
-    @app.callback(Output("wall", "children"), Input("shell-tick", "n_intervals"), prevent_initial_call=True)
+    @app.callback(
+        Output("wall", "children"),
+        Output("wall-seen", "data"),
+        Input("shell-tick", "n_intervals"),
+        State("wall-seen", "data"),
+        prevent_initial_call=True,
+    )
     @needs(Act.READ)
-    def follow(_: int) -> list[Component]:
-        return drawn(q)
+    def follow(_: Any, seen: str) -> tuple[Any, Any]:
+        parts = drawn(q)
+        now = digest(parts)
+        return (no_update, no_update) if now == seen else (parts, now)

@@ -38,7 +38,7 @@ SHORT = ("cause", "look_on")
 def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> Component:
     """Affected inspections with the decision and what the customer is told, in the row."""
     if not allowed(Act.READ_INSPECTIONS):
-        return card("Affected inspections", html.P("Your account may not see inspections."))
+        return card("Affected inspections", html.P("Your role does not show inspections."))
     if not impacts:
         return card("Affected inspections, settling included", html.P("No inspection is affected."))
     may = allowed(Act.DECIDE) and record.case.in_use
@@ -105,8 +105,8 @@ def _decision_form(key: str) -> Component:
 def texts_card(q: Queries, record: CaseRecord, drafts: dict[str, Draft]) -> Component:
     """The texts: fields while the case is open and the person may write, else words with who and when."""
     if not allowed(Act.READ_INSPECTIONS):
-        return card("What was found and decided", html.P("Your account may not see what was written."))
-    may = allowed(Act.DECIDE) and record.state not in ("closed", "not asked")
+        return card("What was found and decided", html.P("Your role does not show case notes."))
+    may = allowed(Act.DECIDE) and record.state not in ("closed", "no decision needed")
     typed = {name: d.text for name, d in drafts.items()} if may else {}
     texts = {name: typed.get(name, getattr(record.work.texts, name)) for name, *_ in TEXTS}
     by = {name: _writer(q, record, name) for name in texts}

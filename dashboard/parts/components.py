@@ -48,6 +48,16 @@ def graph(ident: Any, figure: Figure, label: str, height: int = 400) -> Componen
     return html.Div([readout, html.Div(drawn, role="img", className="chart", **aria(label))])
 
 
+def table_graph(ident: Any, figure: Figure, label: str, height: int) -> Component:
+    """A chart with its readout as a table beside it, on a phone below it."""
+    drawn = dcc.Graph(
+        id=ident, figure=figure, config=CONFIG, responsive=True, style={"height": f"{height}px"}
+    )
+    readout = html.Div(className="readout-table", **HIDDEN)  # assets/readout.js; tables follow for the ear
+    chart = html.Div(drawn, role="img", className="chart", **aria(label))
+    return html.Div([readout, chart], className="charted")
+
+
 def svg(text: str, ident: Any = None) -> Component:
     """A drawing of ours; assets/drawings.js puts the text into the page."""
     more: dict[str, Any] = {"data-svg": text}
@@ -56,7 +66,7 @@ def svg(text: str, ident: Any = None) -> Component:
     return html.Div(className="drawing", **more)
 
 
-def card(title: str, *children: Child, aside: Child = "", ident: str = "") -> Component:
+def card(title: Child, *children: Child, aside: Child = "", ident: str = "") -> Component:
     """A titled part of a page, a landmark for nobody: headings are enough."""
     named: dict[str, Any] = {"id": ident} if ident else {}
     head = html.Div([html.H2(title), html.Span(aside, className="aside")], className="card-head")

@@ -22,7 +22,7 @@ from .components import behind, button, card, choice, field, svg, table
 from .import_desk import Upload
 
 if TYPE_CHECKING:
-    from logger.imports.preview import Axis, Row
+    from logger.imports.preview import PreviewLine, TimeAxis
 
 NEW = "?"
 ORDERS = {
@@ -160,7 +160,7 @@ def preview_card(q: Queries, upload: Upload) -> Component:
     )
 
 
-def _axes(q: Queries, axes: Sequence[Axis]) -> Component:
+def _axes(q: Queries, axes: Sequence[TimeAxis]) -> Component:
     zone = q.room.timezone
     rows = [
         [
@@ -178,7 +178,7 @@ def _axes(q: Queries, axes: Sequence[Axis]) -> Component:
     return table(heads, rows, "Channels of the file", figures=(1, 2, 3, 4, 5, 6))
 
 
-def _rows(q: Queries, caption: str, rows: Sequence[Row]) -> Component:
+def _rows(q: Queries, caption: str, rows: Sequence[PreviewLine]) -> Component:
     channels = list(dict.fromkeys(channel for row in rows for channel, _ in row.values))
     body = [
         [row.line, local(row.taken_ns, q.room.timezone), *(dict(row.values).get(c, "") for c in channels)]
@@ -188,7 +188,7 @@ def _rows(q: Queries, caption: str, rows: Sequence[Row]) -> Component:
     return table(heads, body, caption, figures=tuple(range(len(heads))))
 
 
-def _gaps(q: Queries, axes: Sequence[Axis]) -> list[Component]:
+def _gaps(q: Queries, axes: Sequence[TimeAxis]) -> list[Component]:
     """The longest gaps; those that channels share are told once."""
     zone = q.room.timezone
     gaps = sorted({gap for a in axes for gap in a.gaps}, key=lambda gap: gap[0] - gap[1])
@@ -199,7 +199,7 @@ def _gaps(q: Queries, axes: Sequence[Axis]) -> list[Component]:
     return [table(["from, local", "to, local", "length"], rows, f"Gaps{more}", figures=(0, 1, 2))]
 
 
-def axis_svg(axes: Sequence[Axis]) -> str:
+def axis_svg(axes: Sequence[TimeAxis]) -> str:
     """How densely the time is filled, a line for each channel: bars by count, nothing where nothing is."""
     high, width = 22, 600
     height = high * max(1, len(axes))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from collections.abc import Sequence
 
 from dash import html
 from dash.development.base_component import Component
 
+from logger.core.alarms.lifecycle import AlarmState
 from logger.first_room.outlook import next_steps
 from logger.inspections.readiness import FORGOTTEN_NS
 from logger.instants import NS
@@ -17,16 +18,19 @@ from logger.model.roles import Act
 from ..access.needs import allowed
 from ..data.case_desk import desk
 from ..data.queries import OpenAlarm, Queries
-from ..data.words import clock, figure, local, plain, quantity_name
-from .components import aria, verdict
+from ..data.words import clock, figure, local, plain, quantity_name, sentence
+from .components import behind, verdict
 
 DAY_NS = 86400 * NS
+MOST = 8  # so many are seen at once, the rest is folded
 DAYS = 14  # in which cases that are not closed are looked for
 
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
     rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_overdue(q), *_young(q)]
+    if len(rows_) > MOST:
+        rows_ = [*rows_[:MOST], behind(f"{len(rows_) - MOST} more", *rows_[MOST:])]
     return rows_ or [html.P(_nothing(q), className="calm")]
 
 
@@ -79,22 +83,31 @@ def _what(alarm: OpenAlarm) -> str:
     return f"{name}{value}{probe}{limit}"
 
 
-def acknowledge_button(alarm: OpenAlarm) -> Component:
-    """Opens the question for a comment; assets/acts.js hears it."""
-    name = alarm.rule.name if alarm.rule else alarm.spec.rule or "evidence"
-    named: dict[str, Any] = {"data-acknowledge": alarm.alarm.key}
-    label = aria(f"Acknowledge: {alarm.zone}, {name}")
-    return html.Button("Acknowledge", type="button", className="act", **named, **label)
+def rule_words(alarm: OpenAlarm, q: Queries) -> str:
+    """What an alarm is about, without its value."""
+    if alarm.spec.rule:
+        return alarm.rule.name if alarm.rule else alarm.spec.rule
+    return _named(_what(alarm), q)
 
 
 def _alarms(q: Queries) -> list[Component]:
-    rows_ = []
+    """What the alarms ask to be done, each act once; the alarms themselves stand in the alarm line."""
+    by_act: dict[str, list[OpenAlarm]] = {}
     for alarm in q.alarms():
-        what, since = alarm_words(alarm, q)
-        asks = alarm.awaiting and allowed(Act.ACKNOWLEDGE)
-        end = acknowledge_button(alarm) if asks else f"{alarm.spec.priority} priority"
-        rows_.append(_row(what, since, end, "hand-alarm"))
-    return rows_
+        if alarm.alarm.state is not AlarmState.SHELVED:
+            by_act.setdefault(sentence(alarm.spec.action), []).append(alarm)
+    return [_act_row(act, alarms, q) for act, alarms in by_act.items()]
+
+
+def _act_row(act: str, alarms: Sequence[OpenAlarm], q: Queries) -> Component:
+    """One act with the zones that ask for it, since when, and the priority of the most urgent."""
+    zones = ", ".join(dict.fromkeys(alarm.zone for alarm in alarms))
+    rules = ", ".join(dict.fromkeys(rule_words(alarm, q) for alarm in alarms))
+    begin = min((a.alarm.since_ns for a in alarms if a.alarm.since_ns), default=None)
+    since = f" since {clock(begin, q.now_ns(), q.room.timezone)}" if begin else ""
+    waits = any(alarm.awaiting for alarm in alarms)
+    end = "now" if waits else "acknowledged"
+    return _row(act, f"{zones}: {rules}{since}", end, "hand-alarm" if waits else "")
 
 
 def _running(q: Queries) -> list[Component]:
@@ -103,11 +116,11 @@ def _running(q: Queries) -> list[Component]:
         if job.to_ns is not None:
             continue
         since = clock(job.from_ns, q.now_ns(), q.room.timezone)
-        link = html.A("check or stop", href=f"/inspections?inspection={job.key}")
+        link = html.A("open", href=f"/inspections?inspection={job.key}")
         end = html.Span([_so_far(q, job), link])
         what = f"Inspection {job.title}, {q.zone(job.zone).name}"
         css = "hand-alarm" if q.now_ns() - job.from_ns > FORGOTTEN_NS else ""
-        question = "; does it still run?" if css else ""
+        question = "; still running?" if css else ""
         rows_.append(_row(what, f"running since {since}{question}", end, css))
     return rows_
 
@@ -116,7 +129,7 @@ def _soaking(q: Queries) -> list[Component]:
     """Parts that come to the temperature of the room, with when they will have."""
     now, rows_ = q.now_ns(), []
     for r in q.source.soaks(now) if allowed(Act.READ_INSPECTIONS) else []:
-        ready = f"ready {clock(r.ready_ns, now, q.room.timezone)}" if r.ready_ns else "end not known"
+        ready = f"ready {clock(r.ready_ns, now, q.room.timezone)}" if r.ready_ns else "no ready time yet"
         since = f"from {plain(r.clock.from_C, 'degC')} since {clock(r.clock.at_ns, now, q.room.timezone)}"
         link = html.A("ready" if r.ready else ready, href="/soak")
         rows_.append(_row(f"Soaking: {r.clock.name}, {q.zone(r.clock.zone).name}", since, link))
@@ -127,7 +140,7 @@ def _so_far(q: Queries, job: Inspection) -> Component:
     """The worst that the room did since a running inspection began."""
     reasons = [p.reason for p in q.periods(job.zone, job.from_ns, q.now_ns())]
     if not reasons:
-        return html.Span("no complete minute yet", className="verdict")
+        return html.Span("less than one minute of readings", className="verdict")
     worst = min(reasons, key=REASONS.index)
     return verdict(VERDICT_OF[worst], worst, apart=True)
 
@@ -136,7 +149,7 @@ def _cases(q: Queries) -> list[Component]:
     """Cases of the last day, and older ones that are not closed, the newest first."""
     now, zone = q.now_ns(), q.room.timezone
     rows_ = []
-    recent = [r for r in desk(q).recent(now, DAYS) if r.missing or r.case.to_ns > now - DAY_NS]
+    recent = [r for r in desk(q).recent(now, DAYS) if r.waits or r.case.to_ns > now - DAY_NS]
     for r in sorted(recent, key=lambda r: -r.case.to_ns)[:4]:
         name = f"Case {r.number}" if r.number is not None else "Case"
         where = ", ".join(q.zone(key).name for key in r.case.zones)
@@ -169,7 +182,7 @@ def _overdue(q: Queries) -> list[Component]:
         by_probe[probe] = min(o.due_ns, by_probe.get(probe, o.due_ns))
     return [
         _row(
-            f"Probe {probe} is overdue: confirm it or swap it",
+            f"Probe {probe}: calibration overdue. Calibrate or replace it.",
             f"due {local(due - 1, q.room.timezone)[:10]}",
             "overdue",
         )

@@ -255,6 +255,8 @@ def _carried_decision(d: Disposition) -> CaseDecision:
     return CaseDecision(d.inspection, d.decision, d.customer, d.reason, "", d.who, d.at_ns, d.number)
 
 
-def is_closed(work: CaseWork) -> bool:
-    """Whether a case is closed and was not opened again."""
-    return work.closing is not None and not work.reopened
+def is_closed(work: CaseWork, case: Case) -> bool:
+    """Whether a case is closed, not opened again, and no rule was broken that the closing did not know."""
+    if work.closing is None or work.reopened:
+        return False
+    return {e.rule for e in case.runs if e.asks_disposition} <= work.closing.rules

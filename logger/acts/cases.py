@@ -92,7 +92,7 @@ def note(store: Store, case: Case, texts: Mapping[str, str], who: str, *, reopen
     who, work = required_person(who), case_book(store).work(case)
     texts = {name: check_text(name, text) for name, text in texts.items()}
     changed = {name: text for name, text in texts.items() if text != getattr(work.texts, name)}
-    if is_closed(work) and not visible(reopen):
+    if is_closed(work, case) and not visible(reopen):
         if not changed:
             return work.texts
         raise Refused(
@@ -103,7 +103,7 @@ def note(store: Store, case: Case, texts: Mapping[str, str], who: str, *, reopen
         raise Refused(f"Case {_number_of(case)}: no text was given; nothing was changed.")
     if changed or visible(reopen):
         what: dict[str, JSON] = {**_describe(case, _number_of(case), "note"), "texts": dict(changed)}
-        if is_closed(work):
+        if is_closed(work, case):
             what["reopened"] = required_text(reopen, "reason for opening the case again")
         store.journal.append(KIND, who, what, reopen.strip())
     return CaseTexts(**{**asdict(work.texts), **texts})
@@ -159,7 +159,7 @@ def close(store: Store, case: Case, who: str, *, running: bool, undecided: Seque
     running: whether a rule is still broken. undecided: keys of affected inspections without a decision.
     """
     who, work = required_person(who), case_book(store).work(case)
-    if is_closed(work) and not undecided:
+    if is_closed(work, case) and not undecided:
         raise Refused(f"Case {_number_of(case)} was closed by {_closer(work)} already; nothing was changed.")
     missing = list(lacking(work.texts, running=running, undecided=undecided))
     if missing:

@@ -312,7 +312,12 @@ def _schemas() -> dict[str, Any]:
         "Case": _object(
             {"case": {"type": ["integer", "null"]}, "revision": {"type": "integer"}, "cause": _TEXT}
             | {"continued": {"type": "array", "items": {"type": "integer"}}, "in_use": {"type": "boolean"}}
-            | {"state": {"type": "string", "enum": ["not asked", "running", "open", "decided", "closed"]}}
+            | {
+                "state": {
+                    "type": "string",
+                    "enum": ["no decision needed", "running", "open", "decided", "closed"],
+                }
+            }
             | {"zones": {"type": "array", "items": _TEXT}, "from": _TIME, "to": _TIME}
             | {"settled": {"type": "object"}, "runs": {"type": "array", "items": _ref("Excursion")}}
         ),

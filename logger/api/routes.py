@@ -24,7 +24,7 @@ from ..instants import NS, rfc3339
 from ..model import Inspection, PushedLine
 from ..model.roles import Scope
 from ..people import Refusals, Tokens
-from ..service.health import Figure, health
+from ..service.health import HealthFigure, health
 from ..service.incoming import Duplicate, push, take_rows
 from ..store import Store
 from ..store.origin import ORIGIN
@@ -191,7 +191,7 @@ class Interface:
         return _json(told)
 
 
-def _figure(one: Figure) -> dict[str, Any]:
+def _figure(one: HealthFigure) -> dict[str, Any]:
     at = None if one.at_ns is None else rfc3339(one.at_ns)
     return {"group": one.group, "what": one.what, "value": one.value, "at": at, "word": one.word}
 

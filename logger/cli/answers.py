@@ -14,7 +14,7 @@ from .output import duration, figures, number_of, table
 if TYPE_CHECKING:
     from ..core.measurement.check import Check
     from ..inspections.assess import Assessment
-    from ..inspections.batch import Answer
+    from ..inspections.batch import BatchAnswer
 
 
 def inspection_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
@@ -39,7 +39,7 @@ def inspection_rows(session: Session, inspections: Sequence[Inspection]) -> list
     ]
 
 
-def inspection_row(inspection: Inspection, answer: Answer) -> dict[str, Any]:
+def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any]:
     """An inspection and its answer as plain data."""
     facts = {
         "key": inspection.key,

@@ -69,7 +69,7 @@ def list_cases(
         records = cases_in(session.verdicts(), zone, from_ns, to_ns, session.now_ns)
         gone = disposed_times(session, from_ns, to_ns)
     if open_only:
-        records = [r for r in records if r.missing]
+        records = [r for r in records if r.waits]
     if as_json:
         for line in gone:
             typer.echo(line, err=True)
@@ -300,7 +300,7 @@ def causes(
 ) -> None:
     """Hours not stable in use by cause, cases that came back, and what an action changed.
 
-    Each instant counts once, whatever number of rules was broken; causes, what is not named yet and what
+    Each instant counts once, whatever number of rules was broken; causes, what is no cause yet and what
     belongs to no case are together all hours not stable in hours of use.
 
     \b

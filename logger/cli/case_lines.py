@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -33,16 +33,18 @@ LABELS = {
 def case_rows(records: Sequence[CaseRecord], zone: ZoneInfo) -> list[str]:
     """A sentence, then the cases by week; those that ask for nothing in one line a week."""
     asking = [r for r in records if r.case.in_use]
-    left = sum(bool(r.missing) for r in asking)
+    left = sum(r.waits for r in asking)
     first = f"{number_of(len(asking), 'case')} in use, {left} of them not closed."
     quiet = len(records) - len(asking)
-    lines = [f"{first} {number_of(quiet, 'case')} outside hours of use, not asked." if quiet else first]
+    lines = [
+        f"{first} {number_of(quiet, 'case')} outside hours of use, no decision needed." if quiet else first
+    ]
     for week, of_week in groupby(records, key=lambda r: _week(r.case.from_ns, zone)):
         in_week = list(of_week)
         rows = [_row(r, zone) for r in in_week if r.case.in_use]
         lines += ["", week, *(table(HEADS, rows) if rows else [])]
         outside = sum(not r.case.in_use for r in in_week)
-        lines += [f"  {outside} outside hours of use, not asked"] if outside else []
+        lines += [f"  {outside} outside hours of use, no decision needed"] if outside else []
     return lines
 
 
@@ -90,6 +92,8 @@ def headline(r: CaseRecord) -> str:
         return f"{name} is {r.state}: missing {'; '.join(r.missing)}."
     if r.state == "closed" and r.work.closing is not None:
         return f"{name} is closed, by {r.work.closing.who}."
+    if r.case.in_use:
+        return f"{name} is decided: it can be closed."
     return f"{name} is outside hours of use and affects no inspection: nothing is asked."
 
 
@@ -179,8 +183,3 @@ def hours(ns: int) -> str:
     """
     minutes = round(ns / NS / 60)
     return f"{minutes // 60}:{minutes % 60:02d}"
-
-
-def texts_of(texts: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Label and text of each field that has one, in the order of the form."""
-    return [(label, texts[name]) for name, label in LABELS.items() if texts.get(name)]

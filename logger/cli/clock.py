@@ -84,7 +84,7 @@ def compare(
     Example:
       stillroom clock compare P5 --shows 2026-11-14T09:56 --at 2026-11-14T10:00 --why "read out"
     """
-    from ..store.hot.clocks import Comparison
+    from ..store.hot.clocks import ClockComparison
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.MARK)
@@ -93,7 +93,7 @@ def compare(
         clock_ns = parse(shows, session.zone_info, "--shows")
         at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
         with session.store.begin() as conn:
-            comparison = Comparison(probe, clock_ns, clock_ns - at_ns)
+            comparison = ClockComparison(probe, clock_ns, clock_ns - at_ns)
             session.store.clocks.record_comparison(
                 comparison, name, why.strip() or "compared by a person", conn
             )

@@ -12,7 +12,7 @@ from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from ..formats.dcc import Dcc, Point, Table
+    from ..formats.dcc import Dcc, PointTable, TablePoint
 
 
 def add_to(app: typer.Typer) -> None:
@@ -75,7 +75,7 @@ def _lines(certificate: Dcc, file: Path) -> list[str]:
     ]
 
 
-def _table(number: int, t: Table) -> list[str]:
+def _table(number: int, t: PointTable) -> list[str]:
     rows = [
         (
             *(f"{x:.10g}" for x in (p.indication, p.reference)),
@@ -95,11 +95,11 @@ def _table(number: int, t: Table) -> list[str]:
     ]
 
 
-def _note(point: Point) -> str:
+def _note(point: TablePoint) -> str:
     return f"mean of {point.merged}" if point.merged > 1 else ""
 
 
-def worked_point(t: Table) -> str:
+def worked_point(t: PointTable) -> str:
     """The point with the largest correction, where a turned sign shows most."""
     point = max(t.points, key=lambda p: abs(p.correction))
     return f"indicates {point.indication:.10g} -> corrected {point.reference:.10g} {t.unit}"

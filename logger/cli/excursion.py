@@ -86,7 +86,7 @@ def excursions(
 
 
 def _state(e: Excursion, record: CaseRecord) -> str:
-    return record.state if e.asks_disposition else "not asked: outside hours of use"
+    return record.state if e.asks_disposition else "no decision needed: outside hours of use"
 
 
 def _row(e: Excursion, r: CaseRecord, zone: ZoneInfo) -> tuple[Any, ...]:

@@ -12,7 +12,7 @@ from .options import Json
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..probes.trying import TrialReport
+    from ..probes.trial import TrialReport
 
 KINDS = ("text", "scpi", "sdi-12", "modbus", "one-wire")
 Kind = Literal["text", "scpi", "sdi-12", "modbus", "one-wire"]
@@ -61,7 +61,7 @@ def try_(
       stillroom probe try tcp://192.0.2.20:502 --kind modbus --device 3 --function holding --register 100
     """
     from ..model import AsciiLine, ModbusLine, Sdi12Line
-    from ..probes import trying
+    from ..probes import trial
 
     bytesize, parity, stopbits = _frame(frame)
     wire = {
@@ -74,24 +74,24 @@ def try_(
 
     def tried() -> TrialReport:
         if kind == "one-wire":
-            return trying.one_wire(Path(address))
+            return trial.one_wire(Path(address))
         if kind == "modbus":
             line = ModbusLine("", address, {}, {}, device=device, function=function, **wire)  # type: ignore[arg-type]
-            return trying.modbus(line, register, count)
+            return trial.modbus(line, register, count)
         if kind == "sdi-12":
-            return trying.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))  # type: ignore[arg-type]
+            return trial.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))  # type: ignore[arg-type]
         query = ask or ("MEAS:TEMP?" if kind == "scpi" else "")
-        return trying.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
+        return trial.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
 
     try:
-        trial = tried()
+        report = tried()
     except ProbeError as lost:
         raise Refused(
             f"{lost} Look at the name of the port, its rights, and that no other program has it."
         ) from lost
-    head = ["[probes.NEW.connection]", *trial.table] if trial.table else ["Nothing to configure came."]
-    answer({"shown": trial.shown, "table": trial.table}, as_json, [*trial.shown, "", *head])
-    if not trial.table:
+    head = ["[probes.NEW.connection]", *report.table] if report.table else ["Nothing to configure came."]
+    answer({"shown": report.shown, "table": report.table}, as_json, [*report.shown, "", *head])
+    if not report.table:
         raise typer.Exit(2)
 
 

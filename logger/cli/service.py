@@ -158,19 +158,19 @@ def serve(
       stillroom serve --data /srv/room-east --port 8060
       stillroom serve --host 192.0.2.20 --certificate room.pem --key room.key --name room.example
     """
-    from dashboard.server import Place, Tls
+    from dashboard.server import ServingPlace, TlsFiles
     from dashboard.server import serve as serve_pages
 
     if (certificate is None) != (key is None):
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
-    tls = Tls(certificate, key) if certificate and key else None
+    tls = TlsFiles(certificate, key) if certificate and key else None
     _refuse_no_address(proxy)
     with open_session(data, config) as session:
         require_applied_setup(session)
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)
-    serve_pages(data, Place(host, port, name or (), tls, behind_tls, proxy), typer.echo)
+    serve_pages(data, ServingPlace(host, port, name or (), tls, behind_tls, proxy), typer.echo)
 
 
 def _refuse_no_address(proxy: str) -> None:

@@ -3,42 +3,26 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
-from ..errors import Refused
-from .context import Session, open_session, whole_or_interval
+from .context import open_session
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Zone
-from .output import answer as print_answer
-
-if TYPE_CHECKING:
-    from ..core.study.figure import Question
-    from ..studies.study import Study
-
-Channel = Annotated[
-    str,
-    typer.Option("--channel", metavar="CHANNEL", help="As P1.temperature; default: first air of the zone."),
-]
-Out = Annotated[
-    Path | None,
-    typer.Option("--out", metavar="DIR", help="Write figures and tables there, and study.json."),
-]
-Parquet = Annotated[bool, typer.Option("--parquet", help="With --out: Parquet instead of CSV.")]
-
-Event = Annotated[
-    list[str], typer.Option("--event", metavar="TIME", help="When one happened; may be repeated.")
-]
-EventFile = Annotated[
-    Path | None, typer.Option("--events", metavar="FILE", help="CSV: the times stand in the first column.")
-]
-Outdoors = Annotated[
-    str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
-]
-LengthMm = Annotated[
-    float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
-]
-MaterialName = Annotated[str, typer.Option("--material", metavar="NAME", help="Of that length.")]
+from .study_parts import (
+    Channel,
+    Event,
+    EventFile,
+    LengthMm,
+    MaterialName,
+    Out,
+    Outdoors,
+    Parquet,
+    first_column,
+    length_options,
+    run,
+    show,
+)
 
 _FRONT = """Why the room moves, where, and what to mend first.
 
@@ -79,11 +63,11 @@ def causes(
     Example:
       stillroom study causes --channel P1.temperature --length-mm 1000 --material steel
     """
-    doors = [*event, *(_first_column(file) if file is not None else [])]
-    options = {"events": doors or None, "outdoors": outdoors, **_length(length_mm, material)}
+    doors = [*event, *(first_column(file) if file is not None else [])]
+    options = {"events": doors or None, "outdoors": outdoors, **length_options(length_mm, material)}
     with open_session(data, config) as session:
-        result = _run(session, "causes", (zone, channel), (start, end), options)
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "causes", (zone, channel), (start, end), options)
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="What is regular: air-handling cycle, day, week.")
@@ -108,8 +92,8 @@ def cycles(
       stillroom study cycles --zone machine-bay --from 2026-10-12 --to 2026-10-26
     """
     with open_session(data, config) as session:
-        result = _run(session, "cycles", (zone, channel), (start, end), {})
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "cycles", (zone, channel), (start, end), {})
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="What disturbs: the mean response to doors, people, lamps.")
@@ -135,10 +119,10 @@ def events(
     Example:
       stillroom study events --channel P1.temperature --events doors.csv
     """
-    times = [*event, *(_first_column(file) if file is not None else [])]
+    times = [*event, *(first_column(file) if file is not None else [])]
     with open_session(data, config) as session:
-        result = _run(session, "events", (zone, channel), (start, end), {"events": times})
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "events", (zone, channel), (start, end), {"events": times})
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="Did it help: before and after an intervention.")
@@ -169,8 +153,8 @@ def change(
     """
     options = {"at": at, "outdoors": outdoors, "others": other or None}
     with open_session(data, config) as session:
-        result = _run(session, "change", (zone, channel), (start, end), options)
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "change", (zone, channel), (start, end), options)
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="How fast it follows: time constants from steps.")
@@ -198,8 +182,8 @@ def step(
       stillroom study step --channel P1.temperature --step 2026-10-19T03:38
     """
     with open_session(data, config) as session:
-        result = _run(session, "step", (zone, channel), (start, end), {"steps": at or None})
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "step", (zone, channel), (start, end), {"steps": at or None})
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="When to measure: how probable hours in a row are stable.")
@@ -224,8 +208,8 @@ def hours(
       stillroom study hours --zone machine-bay --hours 4
     """
     with open_session(data, config) as session:
-        result = _run(session, "hours", (zone, ""), (start, end), {"hours": hours})
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "hours", (zone, ""), (start, end), {"hours": hours})
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="Where to put the probe.")
@@ -258,10 +242,10 @@ def site(
     Example:
       stillroom study site --volume P2.temperature --volume P3.temperature --permanent P1.temperature
     """
-    options = {"volume": volume, "permanent": permanent or None, **_length(length_mm, material)}
+    options = {"volume": volume, "permanent": permanent or None, **length_options(length_mm, material)}
     with open_session(data, config) as session:
-        result = _run(session, "site", (zone, ""), (start, end), options)
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "site", (zone, ""), (start, end), options)
+        show(session, result, out, parquet, as_json)
 
 
 @study.command("map", short_help="Where it is too warm: a mapping campaign.")
@@ -299,8 +283,45 @@ def mapping(
     """
     options = {"positions": position or None, "before": before, "after": after}
     with open_session(data, config) as session:
-        result = _run(session, "map", (zone, ""), (start, end), options)
-        _show(session, result, out, parquet, as_json)
+        result = run(session, "map", (zone, ""), (start, end), options)
+        show(session, result, out, parquet, as_json)
+
+
+@study.command("return", short_help="Ready on Monday: when the air handling must come back.")
+def set_back(
+    *,
+    at: Annotated[
+        list[str],
+        typer.Option("--return", metavar="TIME", help="When the air handling came back; repeat it."),
+    ] = [],  # noqa: B006 (typer copies it)
+    departure_K: Annotated[
+        float | None, typer.Option("--departure-K", metavar="K", help="At the next one; default: the usual.")
+    ] = None,
+    outdoors_C: Annotated[
+        float | None, typer.Option("--outdoors-C", metavar="C", help="Outdoors at the next one.")
+    ] = None,
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """Ready on Monday: how long the zone takes to be stable after a set-back, from earlier returns.
+
+    Wants 8 returns. A start outside what was seen is refused.
+
+    \b
+    Example:
+      stillroom study return --zone machine-bay --return "2026-10-19T03:00" --return "2026-10-26T03:00"
+    """
+    options = {"returns": at, "departure_K": departure_K, "outdoors_C": outdoors_C}
+    with open_session(data, config) as session:
+        result = run(session, "return", (zone, channel), (start, end), options)
+        show(session, result, out, parquet, as_json)
 
 
 @study.command(short_help="The newest answers of a zone as a PDF.")
@@ -327,78 +348,3 @@ def report(
         studies = newest_answers(session.store, zone)
         write_durably(to, report_pdf(studies, session.setup))
     typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.")
-
-
-def _length(length_mm: float | None, material: str) -> dict[str, Any]:
-    return {} if length_mm is None else {"length_mm": length_mm, "material": material}
-
-
-def _first_column(file: Path) -> list[str]:
-    """Times of a CSV file; a first line of words is skipped."""
-    import csv
-
-    try:
-        with file.open(encoding="utf-8-sig", newline="") as lines:
-            cells = [row[0].strip() for row in csv.reader(lines) if row and row[0].strip()]
-    except (OSError, UnicodeDecodeError) as error:
-        raise Refused(
-            f"--events {file}: expected a CSV file with times in its first column; {error}."
-        ) from None
-    return cells if not cells or cells[0][:1].isdigit() else cells[1:]
-
-
-def _run(
-    session: Session,
-    question: Question,
-    where: tuple[str | None, str],
-    ends: tuple[str | None, str | None],
-    options: dict[str, Any],
-) -> Study:
-    """Run a study and say on stderr what takes its time."""
-    import os
-
-    # Probes are read on the same machine: a study takes one core.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from ..studies.run import run_study
-    from ..studies.study import StudyRequest
-
-    zone, channel = where
-    if not zone and not channel:
-        zone = next(iter(z.key for z in session.setup.zones_now()), "")
-    from_ns, to_ns = whole_or_interval(session, *ends)
-    request = StudyRequest(question, zone or "", channel, from_ns, to_ns, options)
-    return run_study(session.verdicts(), request, session.now_ns, _progress)
-
-
-def _progress(what: str) -> None:
-    typer.echo(f"{what} …", err=True)
-
-
-def _show(session: Session, result: Study, out: Path | None, parquet: bool, as_json: bool) -> None:
-    from ..studies.export import write_study
-
-    if out is not None:
-        write_study(result, out, parquet=parquet)
-    print_answer(result.to_dict(), as_json, _lines(session, result, out))
-
-
-def _lines(session: Session, result: Study, out: Path | None) -> list[str]:
-    from ..instants import wall_span
-
-    request, answer = result.request, result.answer
-    span = wall_span(request.from_ns, request.to_ns, session.zone_info)
-    name = session.setup.zone(request.zone).name
-    simulated = ["SIMULATED DATA: no real measurements."] if result.simulated else []
-    width = max((len(item.name) for item in answer.figures), default=0)
-    return [
-        answer.headline,
-        "",
-        *(f"  {item.name.ljust(width)}  {item.text}" for item in answer.figures),
-        "",
-        *(f"  {line}" for line in answer.remarks),
-        f"  {name}, {span}",
-        *(f"  {line}" for line in result.data),
-        f"  study {result.digest[:12]}, setup {result.setup_version}",
-        *simulated,
-        *([f"Written to {out}."] if out is not None else []),
-    ]

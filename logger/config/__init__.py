@@ -28,7 +28,7 @@ from ..formats.dcc import LARGEST_BYTES, text_of
 from ..formats.toml import nearest
 from ..imports.profile import profile_of
 from ..model import Config, Setup
-from ..probes.alike import find_lookalikes
+from ..probes.lookalikes import find_lookalikes
 from ..units import to_canonical
 from .ceilings import lenient
 from .checks import check

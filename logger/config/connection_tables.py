@@ -23,7 +23,7 @@ class SerialTable(Table):
     stopbits: Literal[1, 2] = 1
 
 
-class TextTable(SerialTable):
+class TextLineTable(SerialTable):
     mode: Literal["query", "stream"]
     query: str = ""
     pattern: Text
@@ -104,7 +104,7 @@ class PushTable(MessageTable):
 
 
 OF_KIND: dict[str, type[Table]] = {
-    "text": TextTable,
+    "text": TextLineTable,
     "scpi": ScpiTable,
     "sdi-12": Sdi12Table,
     "modbus": ModbusTable,

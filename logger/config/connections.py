@@ -64,7 +64,7 @@ def _told(table: Any, *names: str) -> dict[str, Any]:
     return {name: getattr(table, name) for name in names}
 
 
-def _text(table: kinds.TextTable, serial: str, common: Mapping[str, Any]) -> Line:
+def _text(table: kinds.TextLineTable, serial: str, common: Mapping[str, Any]) -> Line:
     own = _told(table, *_SERIAL, "mode", "query", "pattern", "identity", "identity_pattern")
     return AsciiLine(**common, **own, serial=serial)
 
@@ -120,7 +120,7 @@ def _message(table: kinds.MessageTable) -> Message:
 
 
 _MAKERS: Mapping[type, Callable[[Any, str, Mapping[str, Any]], Line]] = {
-    kinds.TextTable: _text,
+    kinds.TextLineTable: _text,
     kinds.ScpiTable: _scpi,
     kinds.Sdi12Table: _sdi12,
     kinds.ModbusTable: _modbus,
@@ -138,13 +138,13 @@ def connection_faults(tables: Tables) -> Iterator[Fault]:
     """Names that are no channels, patterns that are none, blocks that no request can read."""
     for key, entry in tables.connections.items():
         yield from _names(tables, key, entry)
-        if isinstance(entry.value, kinds.TextTable):
+        if isinstance(entry.value, kinds.TextLineTable):
             if entry.value.mode == "query" and not entry.value.query:
                 yield entry.fault("query", "the text that asks for a reading", "nothing")
             if entry.value.mode == "stream" and entry.value.identity:
                 yield entry.fault("identity", 'a probe that is asked, mode = "query"', 'mode = "stream"')
             yield from _pattern(entry, "identity_pattern", {"serial"})
-        if isinstance(entry.value, kinds.TextTable | kinds.CommandTable):
+        if isinstance(entry.value, kinds.TextLineTable | kinds.CommandTable):
             yield from _pattern(entry, "pattern", set(entry.value.values))
         if isinstance(entry.value, kinds.ModbusTable):
             yield from _block(entry, entry.value)

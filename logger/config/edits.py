@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import Refused, UnknownName
-from ..formats.toml import Source, key_lines
+from ..formats.toml import TomlFile, key_lines
 from ..instants import rfc3339
 
 Texts = dict[str, str]
@@ -17,7 +17,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 
 @dataclass(frozen=True)
-class Place:
+class PlacementTable:
     """One table [[placements]]: where it stands in the texts, and what it says. `last_line` counts from 1."""
 
     file: str
@@ -27,18 +27,18 @@ class Place:
     ended: bool
 
 
-def places(texts: Mapping[str, str]) -> list[Place]:
+def places(texts: Mapping[str, str]) -> list[PlacementTable]:
     """Every placement, in the order of the files."""
     found = []
     for file in sorted(f for f in texts if f.startswith("probes") and f.endswith(".toml")):
         lines = key_lines(texts[file])
         for number, told in enumerate(tomllib.loads(texts[file]).get("placements", [])):
             here = [line for path, line in lines.items() if path[:2] == ("placements", number)]
-            found.append(Place(file, max(here), told["probe"], told["position"], "to" in told))
+            found.append(PlacementTable(file, max(here), told["probe"], told["position"], "to" in told))
     return found
 
 
-def standing(texts: Mapping[str, str], probe: str) -> Place:
+def standing(texts: Mapping[str, str], probe: str) -> PlacementTable:
     """The placement of a probe that has no end; Refused where it stands nowhere."""
     mine = [place for place in places(texts) if place.probe == probe]
     if not mine:
@@ -69,7 +69,7 @@ def placed(
 def disconnected(texts: Mapping[str, str], probe: str) -> Texts:
     """The probe without its table of connection, if it has one: nobody asks it any more."""
     for file in (f for f in texts if f.startswith("probes") and f.endswith(".toml")):
-        source = Source(file, {}, key_lines(texts[file]))
+        source = TomlFile(file, {}, key_lines(texts[file]))
         first = source.lines.get(("probes", probe, "connection"))
         if first is None:
             continue

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations, product
 
-from ..core.evidence.neighbours import Group, groups, humid_groups, temperature_beside
+from ..core.evidence.neighbours import NeighbourGroup, groups, humid_groups, temperature_beside
 from ..errors import Fault
 from ..model import Placement, Setup
 from .tables import Tables
 
-Groups = Callable[[str, Setup], list[Group]]
+Groups = Callable[[str, Setup], list[NeighbourGroup]]
 _OF: Sequence[tuple[str, Groups, str]] = (
     ("agree_K", groups, "temperature"),
     ("agree_dew_point_K", humid_groups, "humidity, each with a temperature of its own,"),
@@ -45,7 +45,7 @@ def warnings(setup: Setup) -> list[str]:
     return found
 
 
-def _together(setup: Setup, zone: str, each: list[Group], *, now: bool = False) -> bool:
+def _together(setup: Setup, zone: str, each: list[NeighbourGroup], *, now: bool = False) -> bool:
     """Whether two channels of a group stand, or ever stood, in its medium of a zone at the same time."""
     for group in each:
         stays = [_stays(setup, zone, group.medium, key, now=now) for key in group.channels]

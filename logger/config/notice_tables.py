@@ -41,7 +41,7 @@ class WebhookTable(Table):
     timeout_s: Positive = 15.0
 
 
-class CommandTable(Table):
+class CommandRouteTable(Table):
     arguments: Names
     timeout_s: Positive = 15.0
 
@@ -114,7 +114,7 @@ class AlarmTable(Table):
 ROUTES: dict[str, type[Table]] = {
     "mail": MailTable,
     "webhook": WebhookTable,
-    "command": CommandTable,
+    "command": CommandRouteTable,
     "chat": ChatTable,
     "duty": DutyTable,
 }

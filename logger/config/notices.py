@@ -108,7 +108,7 @@ def _mail(key: str, table: of.MailTable) -> MailRoute:
 def _way(key: str, table: object) -> Iterator[WebhookRoute | CommandRoute | ChatRoute]:
     if isinstance(table, of.WebhookTable):
         yield WebhookRoute(key, table.url, tuple(table.key_envs), table.timeout_s)
-    elif isinstance(table, of.CommandTable):
+    elif isinstance(table, of.CommandRouteTable):
         yield CommandRoute(key, tuple(table.arguments), table.timeout_s)
     elif isinstance(table, of.ChatTable):
         yield ChatRoute(key, table.url_env)

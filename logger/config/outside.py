@@ -6,10 +6,10 @@ from functools import lru_cache
 
 from ..errors import CertificateRefused
 from ..formats.dcc import LARGEST_BYTES, Dcc, read
-from ..processes.confined import Limits, run_confined
+from ..processes.confined import ChildLimits, run_confined
 
 _MIB = 1 << 20
-_LIMITS = Limits(
+_LIMITS = ChildLimits(
     memory=1024 * _MIB,
     computing_s=30,
     clock_s=150,

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from ..errors import Fault, UnitError
-from ..formats.toml import Entry, Path, Source, fault_at, nearest, parsed, validated
+from ..formats.toml import Entry, Path, TomlFile, fault_at, nearest, parsed, validated
 from . import notice_tables, schema
 from .connection_tables import OF_KIND
 from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of
@@ -74,7 +74,7 @@ class Tables:
     reviews: Entry[schema.ReviewsTable] | None = None
     records: Entry[schema.RecordsTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
-    uses: list[Source] = field(
+    uses: list[TomlFile] = field(
         default_factory=list
     )  # files that put a Digital Calibration Certificate in use
     names: dict[str, dict[str, str]] = field(default_factory=dict)  # kind -> name -> file
@@ -114,7 +114,7 @@ def kind_of(file: str) -> str | None:
     return next((k for k in KINDS if stem == k or stem.startswith(k + "-")), None)
 
 
-def _read_room(tables: Tables, source: Source) -> None:
+def _read_room(tables: Tables, source: TomlFile) -> None:
     file = validated(schema.RoomFile, source.tables, source, (), tables.faults)
     if file is None:
         return
@@ -131,7 +131,7 @@ def _read_room(tables: Tables, source: Source) -> None:
     tables.positions |= _named(tables, source, "position", schema.PositionTable, positions)
 
 
-def _read_probes(tables: Tables, source: Source) -> None:
+def _read_probes(tables: Tables, source: TomlFile) -> None:
     file = validated(schema.ProbesFile, source.tables, source, (), tables.faults)
     if file is None:
         return
@@ -165,7 +165,7 @@ def _read_connection(tables: Tables, key: str, probe: Entry[schema.ProbeTable], 
         tables.connections[key] = line
 
 
-def _read_limits(tables: Tables, source: Source) -> None:
+def _read_limits(tables: Tables, source: TomlFile) -> None:
     file = validated(schema.LimitsFile, source.tables, source, (), tables.faults)
     if file is None:
         return
@@ -185,7 +185,7 @@ def _read_limits(tables: Tables, source: Source) -> None:
 
 
 def _rule(
-    tables: Tables, source: Source, path: Path, raw: Any, defaults: Entry[schema.RuleDefaults] | None
+    tables: Tables, source: TomlFile, path: Path, raw: Any, defaults: Entry[schema.RuleDefaults] | None
 ) -> RuleEntry | None:
     limits = {k: v for k, v in raw.items() if is_limit_key(k)} if isinstance(raw, dict) else {}
     rest = {k: v for k, v in raw.items() if k not in limits} if isinstance(raw, dict) else raw
@@ -200,7 +200,9 @@ def _rule(
     return RuleEntry(entry, limit, defaults.value if defaults else schema.RuleDefaults())
 
 
-def _limit(tables: Tables, source: Source, path: Path, limits: Mapping[str, Any], rest: Any) -> Limit | None:
+def _limit(
+    tables: Tables, source: TomlFile, path: Path, limits: Mapping[str, Any], rest: Any
+) -> Limit | None:
     wrong = [k for k, v in limits.items() if not _is_number(v)]
     tables.faults += [fault_at(source, (*path, k), "a finite number", repr(limits[k])) for k in wrong]
     if wrong or not isinstance(rest, dict):
@@ -220,7 +222,7 @@ def _is_number(value: object) -> bool:
     return abs(value) < 1e12  # false for NaN and infinity as well
 
 
-def _read_alarms(tables: Tables, source: Source) -> None:
+def _read_alarms(tables: Tables, source: TomlFile) -> None:
     file = validated(notice_tables.AlarmsFile, source.tables, source, (), tables.faults)
     if file is None:
         return
@@ -251,7 +253,7 @@ SECTIONS: Mapping[str, type[BaseModel]] = {
 }
 
 
-def _read_service(tables: Tables, source: Source) -> None:
+def _read_service(tables: Tables, source: TomlFile) -> None:
     file = validated(schema.ServiceFile, source.tables, source, (), tables.faults)
     if file is None:
         return
@@ -261,7 +263,7 @@ def _read_service(tables: Tables, source: Source) -> None:
             setattr(tables, name, validated(model, raw, source, (name,), tables.faults))
 
 
-def _read_certificate(tables: Tables, source: Source) -> None:
+def _read_certificate(tables: Tables, source: TomlFile) -> None:
     if "dcc" in source.tables:
         tables.uses.append(source)  # read when all probes are known
         return
@@ -272,7 +274,7 @@ def _read_certificate(tables: Tables, source: Source) -> None:
         tables.certificates.append(CertificateEntry(head, points, found))
 
 
-def _listed(tables: Tables, source: Source, name: str, model: type[Model]) -> tuple[Entry[Model], ...]:
+def _listed(tables: Tables, source: TomlFile, name: str, model: type[Model]) -> tuple[Entry[Model], ...]:
     """The tables of an array such as [[points]]; a faulty one is left out."""
     raw = source.tables.get(name)
     each = enumerate(raw if isinstance(raw, list) else ())
@@ -291,7 +293,7 @@ _READERS = {
 
 
 def _named(
-    tables: Tables, source: Source, kind: str, model: type[Model], raw: Mapping[str, Any]
+    tables: Tables, source: TomlFile, kind: str, model: type[Model], raw: Mapping[str, Any]
 ) -> dict[str, Entry[Model]]:
     """The tables below [zones], [positions] and so on, by their names."""
     found = {}
@@ -304,7 +306,7 @@ def _named(
     return found
 
 
-def claim(tables: Tables, source: Source, kind: str, name: str, path: Path) -> bool:
+def claim(tables: Tables, source: TomlFile, kind: str, name: str, path: Path) -> bool:
     """Whether the name is free; TOML itself refuses a second one in the same file."""
     taken = tables.names.setdefault(kind, {})
     if name in taken:

@@ -17,7 +17,7 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from ..errors import CertificateRefused, Fault, ImportRefused
-from ..formats.dcc import Dcc, Table, content_of
+from ..formats.dcc import Dcc, PointTable, content_of
 from ..formats.toml import Entry, nearest, validated
 from . import schema
 from .outside import certificate_of
@@ -96,7 +96,7 @@ def _add(tables: Tables, entry: Entry[schema.DccFile], certificate: Dcc) -> None
             _put_in_use(tables, use, certificate, table)
 
 
-def _table(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, quantity: str) -> Table | None:
+def _table(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, quantity: str) -> PointTable | None:
     """The table that was asked for, or the only one of the quantity; as left goes before as found."""
     fitting = [t for t in certificate.tables if t.quantity == quantity]
     if use.value.table is not None:
@@ -116,7 +116,7 @@ def _table(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, quanti
     return None
 
 
-def _put_in_use(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, table: Table) -> None:
+def _put_in_use(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, table: PointTable) -> None:
     said = use.value
     indications = [point.indication for point in table.points]
     due_on = said.due_on or certificate.due_on

@@ -15,7 +15,7 @@ from typing import Literal
 from ..errors import Refused
 from ..imports.describing import Description, Guess
 from ..imports.drafting import DraftedColumn, drafted_columns, resolution_of
-from ..probes.trying import pattern_of
+from ..probes.trial import pattern_of
 
 LIVE = "P1"  # the key of the first probe that is read live
 # Unit of a number -> quantity and span of the probe, wide enough for any room; common practice, no source.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ..errors import ProbeError, Refused
 from ..model import AsciiLine
 from ..probes.ascii_line import line_text, printable
-from ..probes.trying import GROUP, exchange, pattern_of
+from ..probes.trial import GROUP, exchange, pattern_of
 from .draft import LIVE, NO_READING, Draft, needed, number
 
 ASKED_S = 3.0

@@ -28,7 +28,7 @@ _PART = re.compile(r"""("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)""")
 
 
 @dataclass(frozen=True)
-class Source:
+class TomlFile:
     """One file: its tables and the line on which each table or key begins."""
 
     file: str
@@ -46,7 +46,7 @@ class Source:
 class Entry(Generic[Model]):
     """One checked table and where it stands, so that a later check can name the place."""
 
-    source: Source
+    source: TomlFile
     path: Path
     value: Model
 
@@ -55,7 +55,7 @@ class Entry(Generic[Model]):
         return fault_at(self.source, (*self.path, key), wanted, found)
 
 
-def parsed(file: str, text: str, faults: list[Fault]) -> Source | None:
+def parsed(file: str, text: str, faults: list[Fault]) -> TomlFile | None:
     """The tables of a text, or None and a fault that says on which line TOML ends to be TOML."""
     if len(text) > LARGEST:
         faults.append(Fault(file, "", "", f"a file of at most {LARGEST:,} characters", f"{len(text):,}"))
@@ -68,7 +68,7 @@ def parsed(file: str, text: str, faults: list[Fault]) -> Source | None:
     except (ValueError, RecursionError) as error:  # also numbers with thousands of digits, and deep brackets
         faults.append(Fault(file, "", "", "a TOML file", f"a syntax error: {error}"))
         return None
-    return Source(file, tables, key_lines(text))
+    return TomlFile(file, tables, key_lines(text))
 
 
 def key_lines(text: str) -> dict[Path, int]:
@@ -108,7 +108,7 @@ def _table_path(written: str, of_array: bool, counts: dict[tuple[str, ...], int]
 def validated(
     model: type[Model],
     raw: object,
-    source: Source,
+    source: TomlFile,
     path: Path,
     faults: list[Fault],
     *,
@@ -127,7 +127,7 @@ def validated(
         return None
 
 
-def fault_at(source: Source, path: Path, wanted: str, found: str) -> Fault:
+def fault_at(source: TomlFile, path: Path, wanted: str, found: str) -> Fault:
     """A fault at a path; the line is added to what was found."""
     line = source.line_of(path)
     place = f"{found} (line {line})" if line else found
@@ -162,7 +162,7 @@ def _written(path: Path) -> tuple[str, str]:
     return ".".join(names[:-1]), names[-1] if names else ""
 
 
-def _fault(source: Source, path: Path, detail: ErrorDetails, names: Sequence[str]) -> Fault:
+def _fault(source: TomlFile, path: Path, detail: ErrorDetails, names: Sequence[str]) -> Fault:
     where = (*path, *detail["loc"])
     if detail["type"] == "extra_forbidden":
         key = str(detail["loc"][-1])

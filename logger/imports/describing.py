@@ -21,7 +21,7 @@ from ..units import QUANTITIES, unit_name
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import decoded
-from .grid import Grid, Row
+from .grid import Row, TextGrid
 from .heading import plain, text_grid, trimmed, unit_in_heading, without_mark
 from .profile import DELIMITERS, UNKNOWN, Column, Form, Profile
 from .reading import grid_of
@@ -104,12 +104,12 @@ def _times(profile: Profile, rows: Sequence[Row], times: Sequence[int]) -> tuple
     return int(taken.min()), float(np.median(steps)) / NS if len(steps) else None
 
 
-def _best_grid(part: Part, sheet: str | None) -> tuple[Grid, str | None]:
+def _best_grid(part: Part, sheet: str | None) -> tuple[TextGrid, str | None]:
     """The grid in which the most rows hold a time and a number."""
     if part.kind != "text":
         return grid_of(part, Profile("", (), (), sheet=sheet)), None
     text = decoded(part.content).text
-    grids: dict[str, Grid] = {}
+    grids: dict[str, TextGrid] = {}
     for delimiter in DELIMITERS:
         try:
             grids[delimiter] = text_grid(part.name, text, delimiter)

@@ -21,7 +21,7 @@ Row = tuple[int, list[str]]  # line number in the file, counted from 1, and its 
 
 
 @dataclass(frozen=True)
-class Grid:
+class TextGrid:
     """Rows with something in them. `unterminated`: the last line has no line end and may be torn."""
 
     name: str

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..errors import ImportRefused
-from .grid import Grid, Row, is_filled
+from .grid import Row, TextGrid, is_filled
 from .profile import DELIMITERS, Profile
 
 _MOST_COLUMNS = 16_384  # as many as a sheet of a workbook has
@@ -40,7 +40,7 @@ class Heading:
         return len(self.names)
 
 
-def text_grid(name: str, text: str, delimiter: str) -> Grid:
+def text_grid(name: str, text: str, delimiter: str) -> TextGrid:
     """Rows of a text file with the line number on which each ends."""
     source = io.StringIO(text, newline="")
     reader = csv.reader(source, delimiter=delimiter, skipinitialspace=delimiter == " ")
@@ -52,7 +52,7 @@ def text_grid(name: str, text: str, delimiter: str) -> Grid:
     if len(wide[1]) > _MOST_COLUMNS:
         raise ImportRefused(f"Line {wide[0]} has {len(wide[1]):,} columns; {_MOST_COLUMNS:,} are the most.")
     note = f"columns are separated by {DELIMITERS[delimiter]}s"
-    return Grid(
+    return TextGrid(
         name,
         rows,
         unterminated=not text.endswith(("\n", "\r")),

@@ -37,7 +37,7 @@ def refuse_another_order(day: Int, clock_ns: Int, lines: Sequence[int], order: s
     other = {d: _turned(d) for d in np.unique(day).tolist()}
     if all(t in (None, d) for d, t in other.items()):
         return
-    rows = Rows.of(day, clock_ns, day)
+    rows = DateRuns.of(day, clock_ns, day)
     options = [(d, other[d]) for d in day[rows.first].tolist()]
     state = likely_orders(rows, options)
     telling = [n for n, (a, b) in enumerate(options) if a != b]
@@ -56,7 +56,7 @@ def refuse_order_switch(
     row has. Returns where no single line divides the file so.
     """
     day = np.array([a if a is not None else b if b is not None else -1 for a, b in options], np.int64)[codes]
-    rows = Rows.of(day, clock_ns, codes)
+    rows = DateRuns.of(day, clock_ns, codes)
     of_runs = [options[int(codes[row])] for row in rows.first.tolist()]
     if any(a is None and b is None for a, b in of_runs):
         return
@@ -73,7 +73,7 @@ def refuse_order_switch(
 
 
 @dataclass(frozen=True)
-class Rows:
+class DateRuns:
     """Runs of rows with one date, in the direction of time: their first and last row, and times of day."""
 
     first: Int
@@ -83,7 +83,7 @@ class Rows:
     usual_ns: int
 
     @staticmethod
-    def of(day: Int, clock_ns: Int, codes: Int) -> Rows:
+    def of(day: Int, clock_ns: Int, codes: Int) -> DateRuns:
         """day: any reading of the dates, for the direction and the usual step; codes: what a run shares."""
         wall = day * DAY_NS + clock_ns
         same = np.diff(codes) == 0
@@ -96,10 +96,10 @@ class Rows:
         if falls:
             first, last = last[::-1], first[::-1]
         usual_ns = _usual(np.abs(steps))
-        return Rows(first, last, clock_ns[first], clock_ns[last], usual_ns)
+        return DateRuns(first, last, clock_ns[first], clock_ns[last], usual_ns)
 
 
-def likely_orders(rows: Rows, options: Sequence[tuple[int | None, int | None]]) -> list[int]:
+def likely_orders(rows: DateRuns, options: Sequence[tuple[int | None, int | None]]) -> list[int]:
     """For each run which of its two days it is, 0 or 1: the way with the fewest jumps, and then switches.
 
     What is undecided stays as it was before; 0 wins where both are as good.
@@ -184,7 +184,7 @@ def refuse_hour_back(utc_ns: Int, wall_ns: Int, lines: Sequence[int], zone: str)
     ]
 
 
-def _said(wall: Int, lines: Sequence[int], rows: Rows, k: int, order: str) -> str:
+def _said(wall: Int, lines: Sequence[int], rows: DateRuns, k: int, order: str) -> str:
     row = int(rows.first[k])
     if not k:
         told, part = f"Line {lines[row]}: with", "of the file"

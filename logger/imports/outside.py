@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from ..model import Setup
-from ..processes.confined import Limits, run_confined
+from ..processes.confined import ChildLimits, run_confined
 from .containers import Part, refuse_unlimited
 from .describing import Description, describe
 from .grid import Row
@@ -45,13 +45,13 @@ def _sheet_rows(name: str, content: bytes) -> list[Row]:
     return sheet_grid(Part(name, "sheet", content), None).rows
 
 
-def _limits(name: str, content: Content) -> Limits:
+def _limits(name: str, content: Content) -> ChildLimits:
     if isinstance(content, bytes):
         refuse_unlimited(name, content)
-        return Limits.for_size(len(content))
+        return ChildLimits.for_size(len(content))
     with content.open("rb") as file:
         refuse_unlimited(name, file.read(8))
-    return Limits.for_size(content.stat().st_size)
+    return ChildLimits.for_size(content.stat().st_size)
 
 
 def _bytes(content: Content) -> bytes:

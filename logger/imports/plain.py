@@ -16,7 +16,7 @@ from .cells import ArrowCells, coded
 from .grid import Row
 from .heading import Heading, find_heading, head_lines, places_of, text_grid
 from .profile import Profile
-from .rows import Rows
+from .rows import GridRows
 from .table import Stream, TextColumn, TextTable, column_unit, time_places
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ class _Head:
         self.places = places_of(self.heading, profile, grid.rows[self.heading.at][0])
         width = self.heading.width + profile.unnamed_first_column
         first_row: dict[int, int] = {line: len(cells) for line, cells in grid.rows}
-        rows = Rows(grid, self.heading, width, time_places(self.places, profile), profile)
+        rows = GridRows(grid, self.heading, width, time_places(self.places, profile), profile)
         rows.needed = set(self.places.values())
         rows.values = {self.places[c.heading] for c in profile.columns}
         first = rows.first_reading()

@@ -21,7 +21,7 @@ _LEVELS = "▁▂▃▄▅▆▇█"
 
 
 @dataclass(frozen=True)
-class Row:
+class PreviewLine:
     """One line of the file as it was understood."""
 
     line: int
@@ -30,7 +30,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Axis:
+class TimeAxis:
     """The instants of one channel: how many, how far apart, where they stop; counts in equal bins."""
 
     channel: str
@@ -55,10 +55,10 @@ class Axis:
 class Preview:
     """First and last rows, every channel's axis, and the rows that carry no value."""
 
-    first: tuple[Row, ...]
-    last: tuple[Row, ...]
-    axes: tuple[Axis, ...]
-    flagged: tuple[Row, ...]
+    first: tuple[PreviewLine, ...]
+    last: tuple[PreviewLine, ...]
+    axes: tuple[TimeAxis, ...]
+    flagged: tuple[PreviewLine, ...]
 
 
 def preview_of(reading: Reading) -> Preview:
@@ -78,7 +78,7 @@ def preview_of(reading: Reading) -> Preview:
     )
 
 
-def _rows(wanted: Sequence[tuple[Series, Int]]) -> tuple[Row, ...]:
+def _rows(wanted: Sequence[tuple[Series, Int]]) -> tuple[PreviewLine, ...]:
     """What some channels say at some places, a line of the file each, in order of time."""
     found: dict[tuple[int, int], list[tuple[str, str]]] = {}
     for series, places in wanted:
@@ -87,10 +87,10 @@ def _rows(wanted: Sequence[tuple[Series, Int]]) -> tuple[Row, ...]:
             text = str(series.raw[n]) if np.isnan(value) else f"{value:g}"
             key = (int(series.taken_ns[n]), int(series.line[n]))
             found.setdefault(key, []).append((series.channel.key, text))
-    return tuple(Row(line, at, tuple(cells)) for (at, line), cells in sorted(found.items()))
+    return tuple(PreviewLine(line, at, tuple(cells)) for (at, line), cells in sorted(found.items()))
 
 
-def _axis(series: Series, ends: tuple[int, int]) -> Axis:
+def _axis(series: Series, ends: tuple[int, int]) -> TimeAxis:
     taken, value = series.taken_ns, series.value[np.isfinite(series.value)]
     steps = np.diff(taken)
     rising = steps[steps > 0]
@@ -104,7 +104,7 @@ def _axis(series: Series, ends: tuple[int, int]) -> Axis:
     step_s = None if step_ns is None else step_ns / NS
     key, unit = series.channel.key, series.channel.unit
     whole = (len(taken), int(taken[0]), int(taken[-1]))
-    return Axis(key, unit, *whole, step_s, gaps, tuple(counts.tolist()), low, high)
+    return TimeAxis(key, unit, *whole, step_s, gaps, tuple(counts.tolist()), low, high)
 
 
 def lines_of(preview: Preview) -> list[str]:
@@ -126,7 +126,7 @@ def lines_of(preview: Preview) -> list[str]:
     return lines
 
 
-def _row(row: Row) -> str:
+def _row(row: PreviewLine) -> str:
     values = ", ".join(f"{channel} {text}" for channel, text in row.values)
     return f"line {row.line}: {rfc3339(row.taken_ns)}  {values}"
 
@@ -147,7 +147,7 @@ def plain_duration(ns: int) -> str:
     return " ".join(f"{number} {unit}" for number, unit in parts[first : first + 2] if number)
 
 
-def _gap_lines(axes: Sequence[Axis]) -> list[str]:
+def _gap_lines(axes: Sequence[TimeAxis]) -> list[str]:
     """Gaps that several channels share are told once."""
     shared: dict[tuple[int, int], list[str]] = {}
     for axis in axes:

@@ -17,7 +17,7 @@ from .cells import Coded, kinds
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import Decoded, decoded
-from .grid import Flag, Grid
+from .grid import Flag, TextGrid
 from .heading import delimiter_of, text_grid
 from .plain import plain_table
 from .profile import UNKNOWN, Column, Profile
@@ -25,7 +25,7 @@ from .samples import grid_simulated, is_simulated
 from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
 from .table import Stream, TextColumn, TextTable, read_table
-from .values import Values, read_values
+from .values import ColumnValues, read_values
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
@@ -110,7 +110,7 @@ def _is_simulated(part: Part) -> bool:
     return is_simulated(hashlib.sha256(part.content).hexdigest(), part.content)
 
 
-def grid_of(part: Part, profile: Profile) -> Grid:
+def grid_of(part: Part, profile: Profile) -> TextGrid:
     """The cells of a part, whatever kind of file it is."""
     if part.kind == "sheet":
         return sheet_grid(part, profile.sheet)
@@ -121,7 +121,7 @@ def grid_of(part: Part, profile: Profile) -> Grid:
     return _text_grid(part.name, decoded(part.content, profile.encoding), profile)
 
 
-def _text_grid(name: str, text: Decoded, profile: Profile) -> Grid:
+def _text_grid(name: str, text: Decoded, profile: Profile) -> TextGrid:
     grid = text_grid(name, text.text, delimiter_of(text.text, profile))
     return replace(grid, assumed=(_encoding_note(text), *grid.assumed))
 
@@ -139,7 +139,7 @@ def _text_table(name: str, text: Decoded, profile: Profile, without: frozenset[i
     return replace(plain, assumed=(_encoding_note(text), *plain.assumed))
 
 
-def _rest(grid: Grid, profile: Profile, without: frozenset[int]) -> TextTable:
+def _rest(grid: TextGrid, profile: Profile, without: frozenset[int]) -> TextTable:
     """The table of all rows but those that a person has named; each is told with its text."""
     if not without:
         return read_table(grid, profile)
@@ -217,7 +217,7 @@ def _one_unit(unit: str) -> str:
 
 
 def _series(
-    column: TextColumn, cells: Values, taken_ns: Int, lines: Int, setup: Setup
+    column: TextColumn, cells: ColumnValues, taken_ns: Int, lines: Int, setup: Setup
 ) -> tuple[Series, list[str]]:
     channel = _channel(column.spec, setup)
     unit, notes = _unit(column.spec, column.unit, cells.unit, channel)
@@ -254,7 +254,7 @@ def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
     )
 
 
-def _refuse_flags(column: TextColumn, cells: Values, lines: Int, channel: Channel) -> None:
+def _refuse_flags(column: TextColumn, cells: ColumnValues, lines: Int, channel: Channel) -> None:
     if not any(issubclass(kind, Flag) for kind in kinds(cells.cells)):
         return
     flag = next((n for n, cell in enumerate(cells.cells) if isinstance(cell, Flag)), None)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from ..errors import ImportRefused
 from ..units import QUANTITIES, unit_name
-from .grid import Grid, Row, is_filled
+from .grid import Row, TextGrid, is_filled
 from .heading import Heading, plain, trimmed
 from .profile import Profile
 
@@ -16,11 +16,11 @@ _NUMBER = re.compile(r"[+-]?[\d.,' ]*\d[\d.,]*")
 _LONGEST_NUMBER = 100  # characters; the pattern needs time by their square
 
 
-class Rows:
+class GridRows:
     """The rows of a grid below its headings, looked at one way and the other."""
 
     def __init__(
-        self, grid: Grid, heading: Heading, width: int, times: list[tuple[int, ...]], profile: Profile
+        self, grid: TextGrid, heading: Heading, width: int, times: list[tuple[int, ...]], profile: Profile
     ) -> None:
         self.grid, self.heading, self.width, self.times, self.profile = grid, heading, width, times, profile
         self.rows = grid.rows

@@ -6,7 +6,7 @@ Invented readings in the record of a real room would be believed for as long as 
 from __future__ import annotations
 
 from ..errors import ImportRefused
-from .grid import Grid
+from .grid import TextGrid
 
 MARK = b"SIMULATED: no measured data"
 LOOKED_AT = 65_536  # bytes at the beginning of a file
@@ -27,7 +27,7 @@ def is_simulated(sha256: str, beginning: bytes) -> bool:
     return MARK in beginning[:LOOKED_AT] or sha256 in SAMPLES
 
 
-def grid_simulated(grid: Grid) -> bool:
+def grid_simulated(grid: TextGrid) -> bool:
     """Whether a table says so in a cell of its first rows or in the file around it: bytes may be packed."""
     words = MARK.decode()
     first = grid.rows[:ROWS_LOOKED_AT]

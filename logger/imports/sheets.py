@@ -15,10 +15,10 @@ from xml.parsers import expat
 
 from ..errors import ImportRefused
 from .containers import DAMAGED, Part
-from .grid import Exact, Flag, Grid, is_filled
+from .grid import Exact, Flag, TextGrid, is_filled
 
 
-def sheet_grid(part: Part, wanted: str | None) -> Grid:
+def sheet_grid(part: Part, wanted: str | None) -> TextGrid:
     """The rows of one sheet: the one that the profile names, or the only one with anything in it."""
     from python_calamine import CalamineError, CalamineWorkbook
 
@@ -39,7 +39,7 @@ def sheet_grid(part: Part, wanted: str | None) -> Grid:
             f"Which sheet holds the readings: {', '.join(filled)}? Say `sheet` in the profile."
         )
     name, rows = next(iter(filled.items()))
-    return Grid(part.name, rows, assumed=(f"the readings are in sheet {name!r}",))
+    return TextGrid(part.name, rows, assumed=(f"the readings are in sheet {name!r}",))
 
 
 def _refuse_torn(content: bytes) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 from ..errors import ImportRefused
 from ..formats.senml import each_once
 from .containers import Part
-from .grid import Exact, Grid
+from .grid import Exact, TextGrid
 from .samples import PARQUET_KEY
 from .sheets import cell_text
 
@@ -27,7 +27,7 @@ _RELATIVE_BELOW = 1 << 28  # RFC 8428, 4.5.3: smaller times are relative to "now
 _UNREADABLE = (ValueError, RecursionError)
 
 
-def json_grid(part: Part) -> Grid:
+def json_grid(part: Part) -> TextGrid:
     """The rows of a JSON file; a line of the grid is the number of the record."""
     text = _text(part.content)
     try:
@@ -41,7 +41,7 @@ def json_grid(part: Part) -> Grid:
     records = _records(found)
     heads = list(dict.fromkeys(key for record in records for key in record))
     rows = [(n, [_cell(record.get(key)) for key in heads]) for n, record in enumerate(records, 1)]
-    return Grid(part.name, [(0, heads), *rows], assumed=("lines are numbers of records",), headed=True)
+    return TextGrid(part.name, [(0, heads), *rows], assumed=("lines are numbers of records",), headed=True)
 
 
 def _refuse_halves(found: Any) -> None:
@@ -165,7 +165,7 @@ def _known_keys(record: Mapping[str, Any]) -> bool:
     return all(key in _SENML_KEYS or key.endswith("_") for key in record)
 
 
-def _senml(name: str, pack: Sequence[Mapping[str, Any]]) -> Grid:
+def _senml(name: str, pack: Sequence[Mapping[str, Any]]) -> TextGrid:
     """Records with their base values resolved (RFC 8428, 4.6)."""
     base: dict[str, Any] = {}
     rows: list[tuple[int, list[str]]] = []
@@ -180,7 +180,7 @@ def _senml(name: str, pack: Sequence[Mapping[str, Any]]) -> Grid:
             rows.append((number, _resolved(number, record, base)))
     heads = ["time", "name", "value", "unit"]
     note = "a SenML pack (RFC 8428): lines are numbers of records, times seconds since 1970-01-01 UTC"
-    return Grid(name, [(0, heads), *rows], assumed=(note,), headed=True)
+    return TextGrid(name, [(0, heads), *rows], assumed=(note,), headed=True)
 
 
 def _resolved(number: int, record: Mapping[str, Any], base: Mapping[str, Any]) -> list[str]:
@@ -223,7 +223,7 @@ def _decimal(*parts: Any) -> str:
     return f"{total:f}"
 
 
-def parquet_grid(part: Part) -> Grid:
+def parquet_grid(part: Part) -> TextGrid:
     """The rows of a Parquet file; instants are told in UTC where the file knows them to be."""
     import pyarrow.parquet as pq
     from pyarrow import ArrowException
@@ -235,7 +235,7 @@ def parquet_grid(part: Part) -> Grid:
         raise ImportRefused(f"The Parquet file cannot be read: {str(error).splitlines()[0]}.") from None
     rows = [(n, list(cells)) for n, cells in enumerate(zip(*columns, strict=True), 1)]
     simulated = PARQUET_KEY in (table.schema.metadata or {})
-    return Grid(part.name, [(0, list(table.column_names)), *rows], headed=True, simulated=simulated)
+    return TextGrid(part.name, [(0, list(table.column_names)), *rows], headed=True, simulated=simulated)
 
 
 def _arrow_cell(value: Any) -> str:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from ..errors import ImportRefused
 from ..units import unit_name
-from .grid import Grid, Row
+from .grid import Row, TextGrid
 from .heading import Heading, find_heading, places_of, unit_in_heading
 from .profile import Column, Profile
-from .rows import Rows, short
+from .rows import GridRows, short
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class _Body:
     delimiter: str
 
 
-def read_table(grid: Grid, profile: Profile) -> TextTable:
+def read_table(grid: TextGrid, profile: Profile) -> TextTable:
     """The table that the profile describes; ImportRefused naming what was not found."""
     heading = find_heading(grid.rows, profile)
     line = grid.rows[heading.at][0] if heading.at >= 0 else 1
@@ -172,9 +172,9 @@ def _unit(heading: str, units: Sequence[str], place: int) -> str | None:
     return in_heading or in_row or None
 
 
-def _body(grid: Grid, heading: Heading, places: dict[str, int], profile: Profile) -> _Body:
+def _body(grid: TextGrid, heading: Heading, places: dict[str, int], profile: Profile) -> _Body:
     width = heading.width + profile.unnamed_first_column
-    rows = Rows(grid, heading, width, time_places(places, profile), profile)
+    rows = GridRows(grid, heading, width, time_places(places, profile), profile)
     rows.needed = set(places.values())
     rows.values = {places[c.heading] for c in profile.columns}
     first = rows.first_reading()

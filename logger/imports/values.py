@@ -50,7 +50,7 @@ _UNITS = frozenset(unit for q in QUANTITIES.values() for unit in q.units if unit
 
 
 @dataclass(frozen=True)
-class Values:
+class ColumnValues:
     """Numbers of one column, NaN where there is none; `fault` marks cells that say so by a word.
 
     `unit`: where every number carries it in its own cell.
@@ -67,7 +67,7 @@ class Values:
         return np.isnan(self.value) & ~self.fault
 
 
-def read_values(streams: Sequence[Stream], profile: Profile) -> tuple[list[list[Values]], list[str]]:
+def read_values(streams: Sequence[Stream], profile: Profile) -> tuple[list[list[ColumnValues]], list[str]]:
     """Values of every column of every stream, and what was taken as known."""
     columns = [column for stream in streams for column in stream.columns]
     by_commas = all(stream.delimiter == "," for stream in streams)
@@ -120,10 +120,10 @@ def _is_number(text: str) -> bool:
     return any(form.fullmatch(text) for form in _NUMBER.values())
 
 
-def _column(column: TextColumn, lines: Sequence[int], sign: str, profile: Profile) -> Values:
+def _column(column: TextColumn, lines: Sequence[int], sign: str, profile: Profile) -> ColumnValues:
     fast = None if profile.sentinels else _all_plain(column.cells, sign)
     if fast is not None:
-        return Values(fast, np.zeros(len(fast), np.bool_), column.cells)
+        return ColumnValues(fast, np.zeros(len(fast), np.bool_), column.cells)
     return _Slow(column, lines, sign, profile).values()
 
 
@@ -139,7 +139,7 @@ class _Slow:
         self.units: dict[str, int] = {}
         self.bare = 0  # line of a number without a unit
 
-    def values(self) -> Values:
+    def values(self) -> ColumnValues:
         cells = self.column.cells
         value = np.full(len(cells), np.nan)
         fault = np.zeros(len(cells), np.bool_)
@@ -152,7 +152,7 @@ class _Slow:
                 fault[i] = True
             elif found is not None:
                 value[i] = found
-        return Values(value, fault, cells, self._unit())
+        return ColumnValues(value, fault, cells, self._unit())
 
     def _read(self, cell: str, line: int) -> float | bool | None:
         """A number, True for a fault, None for an empty cell; ImportRefused for anything else."""

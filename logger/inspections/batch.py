@@ -23,7 +23,7 @@ CHUNK_DAYS = 14
 
 
 @dataclass(frozen=True)
-class Answer:
+class BatchAnswer:
     """The answer to the question at `place`, or why there is none."""
 
     place: int
@@ -42,12 +42,12 @@ class _Prepared:
     begin_ns: int
 
 
-def assess_many(verdicts: Verdicts, questions: Sequence[Question], now_ns: int) -> list[Answer]:
+def assess_many(verdicts: Verdicts, questions: Sequence[Question], now_ns: int) -> list[BatchAnswer]:
     """Answers in the order of the questions; a faulty question is answered with its fault."""
     records = {z: verdicts.record(z) for z in {q.zone for q in questions} & set(verdicts.setup.zones)}
     for zone in records:
         verdicts.refresh(zone, now_ns)
-    prepared, answers = list[_Prepared](), list[Answer]()
+    prepared, answers = list[_Prepared](), list[BatchAnswer]()
     for place, question in enumerate(questions):
         try:
             verdicts.setup.zone(question.zone)
@@ -58,7 +58,7 @@ def assess_many(verdicts: Verdicts, questions: Sequence[Question], now_ns: int) 
             resolved = with_zone_lags(verdicts.setup, question)
             prepared.append(_Prepared(place, resolved, before_s, _begin_ns(resolved, before_s)))
         except StillroomError as refused:
-            answers.append(Answer(place, question, None, str(refused)))
+            answers.append(BatchAnswer(place, question, None, str(refused)))
     for group in _groups(prepared, now_ns):
         answers += _answer_group(verdicts, group, now_ns)
     return sorted(answers, key=lambda a: a.place)
@@ -92,10 +92,10 @@ def _fits(group: Sequence[_Prepared], item: _Prepared, now_ns: int) -> bool:
     return alike and near and not young and not alone
 
 
-def _answer_group(verdicts: Verdicts, group: Sequence[_Prepared], now_ns: int) -> Iterator[Answer]:
+def _answer_group(verdicts: Verdicts, group: Sequence[_Prepared], now_ns: int) -> Iterator[BatchAnswer]:
     first = group[0]
     if len(group) == 1:
-        yield Answer(first.place, first.question, assess(verdicts, first.question, now_ns))
+        yield BatchAnswer(first.place, first.question, assess(verdicts, first.question, now_ns))
         return
     end_ns = max(item.question.to_ns for item in group)
     judgement = verdicts.judgement(
@@ -105,6 +105,6 @@ def _answer_group(verdicts: Verdicts, group: Sequence[_Prepared], now_ns: int) -
     derived = cells_in_air(judgement.cells, verdicts.setup, judgement.zone)
     judgement = replace(judgement, cells={**judgement.cells, **derived})
     for item in group:
-        yield Answer(
+        yield BatchAnswer(
             item.place, item.question, assessment_from(verdicts, judgement, item.question, item.before_s)
         )

@@ -47,10 +47,10 @@ class CaseRecord:
 
     @property
     def state(self) -> str:
-        """Not asked, running, open, decided or closed."""
+        """Running, open, decided, closed, or "no decision needed"."""
         if not self.case.in_use:
-            return "not asked"
-        if is_closed(self.work) and not self.undecided:
+            return "no decision needed"
+        if is_closed(self.work, self.case) and not self.undecided:
             return "closed"
         if self.running:
             return "running"
@@ -58,8 +58,13 @@ class CaseRecord:
         return "decided" if decided else "open"
 
     @property
+    def waits(self) -> bool:
+        """Whether it still waits for a person: it asks for a decision and is not closed."""
+        return self.case.in_use and self.state != "closed"
+
+    @property
     def cause(self) -> str:
-        """Its cause; "not named yet" while there is none."""
+        """Its cause; "no cause yet" while there is none."""
         return self.work.texts.cause or NOT_NAMED
 
     @cached_property

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from ..acts.case_book import CaseBook, CaseDecision, CaseWork, case_book, is_closed
+from ..acts.case_book import CaseBook, CaseDecision, CaseWork, case_book
 from ..acts.cases import Registration, decide_in, register
 from ..acts.dispositions import Disposition, Findings, Span
 from ..acts.inspections import inspections
@@ -140,6 +140,7 @@ class _Reading:
         self.book: CaseBook = case_book(verdicts.store)
         self._jobs = inspections(verdicts.store)
         self._joined = self.book.joined()
+        self._settled: dict[grouping.Run, int] = {}
         self._revisions = {n.number: self.book.revision(n.number) for n in self.book.numbered()}
 
     def within(self, zone: str | None, from_ns: int, to_ns: int) -> list[CaseRecord]:
@@ -191,14 +192,20 @@ class _Reading:
 
     def _settled_ns(self, case: Case, zone: str) -> int:
         """When a zone had recovered from a case."""
-        return max(settled_ns(self.verdicts, e, self.now_ns) for e in _last_runs(case, zone))
+        return max(self._settled_after(e) for e in _last_runs(case, zone))
+
+    def _settled_after(self, e: Excursion) -> int:
+        run = e.rule, e.from_ns, e.to_ns
+        if run not in self._settled:
+            self._settled[run] = settled_ns(self.verdicts, e, self.now_ns)
+        return self._settled[run]
 
     def _affected(self, case: Case) -> list[str]:
         """Keys of the inspections that overlap a run or its settling, or whose pre-window a run overlaps."""
         runs = [
             e for e in case.runs if any(j.zone == e.zone and self._end_ns(j) > e.from_ns for j in self._jobs)
         ]
-        ends = [(e, settled_ns(self.verdicts, e, self.now_ns)) for e in runs]
+        ends = [(e, self._settled_after(e)) for e in runs]
         return [job.key for job in self._jobs if any(self._touches(e, end, job) for e, end in ends)]
 
     def _end_ns(self, job: Inspection) -> int:
@@ -246,7 +253,8 @@ class _Reading:
         if case.keys == old.runs and not was_void:
             return []
         work = self.book.work(case)
-        reopened = self._reason_to_reopen(case, work) if is_closed(work) else ""
+        closed = work.closing is not None and not work.reopened
+        reopened = self._reason_to_reopen(case, work) if closed else ""
         return [(old.number, case, _changed_words(case, old), reopened)]
 
     def _reason_to_reopen(self, case: Case, work: CaseWork) -> str:

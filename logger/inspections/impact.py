@@ -22,7 +22,7 @@ from ..instants import NS, rfc3339
 from ..model import Certificate, Excursion, Inspection, Period, Setup
 from ..verdicts.verdicts import Verdicts
 from .assess import question_of
-from .batch import Answer, assess_many
+from .batch import BatchAnswer, assess_many
 
 FOR_EVER_NS = 2**62
 
@@ -174,11 +174,6 @@ def by_position(verdicts: Verdicts, position: str, span_ns: tuple[int, int], now
     return _impacts_in_zones(verdicts, ("position", position), where, now_ns, None)
 
 
-def undecided(impacts: Sequence[Impact]) -> list[str]:
-    """Keys of affected inspections without a decision."""
-    return [t.job.key for t in impacts if t.decided is None]
-
-
 def _impacts_in_zones(
     verdicts: Verdicts,
     what: tuple[str, str],
@@ -229,7 +224,7 @@ def _impacts(
 
 def _impact_on(
     inspection: Inspection,
-    answer: Answer,
+    answer: BatchAnswer,
     about: Span,
     decisions: Book,
     wrong: tuple[str, float | None] | None,

@@ -15,7 +15,7 @@ from ..model import Inspection
 from ..store import Store
 from ..verdicts.verdicts import Verdicts
 from .assess import question_of
-from .batch import Answer, assess_many
+from .batch import BatchAnswer, assess_many
 
 KIND = "verdict-issue"
 
@@ -92,7 +92,7 @@ def review(
     return new_issues
 
 
-def _issue(inspection: Inspection, answer: Answer, before: Sequence[Issue], now_ns: int) -> Issue | None:
+def _issue(inspection: Inspection, answer: BatchAnswer, before: Sequence[Issue], now_ns: int) -> Issue | None:
     """The next issue; None while the verdict is provisional, or where it is the last one's."""
     if answer.found is None or answer.found.check.provisional:
         return None

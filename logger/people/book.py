@@ -25,7 +25,7 @@ from ..model.roles import (
 )
 from ..store import Store
 from ..store.hot.tables import account as t
-from ..store.hot.tables import preference, session
+from ..store.hot.tables import session
 from ..store.verify.accounts import secret_mark
 from .passwords import checked_password, digest, fits, needs_renewal
 
@@ -200,19 +200,6 @@ class People:
                 facts = {"password": secret_mark(newer), "why": "stronger parameters"}
                 self._journal(conn, "password", row.name, "stillroom", at_ns, **facts)
         return _account(row)
-
-    def preferences(self, name: str) -> dict[str, str]:
-        """What a person prefers: unit of temperature, theme, …"""
-        with self.store.read() as conn:
-            rows = conn.execute(select(preference).where(preference.c.account == name))
-            return {row.key: row.value for row in rows}
-
-    def prefer(self, name: str, key: str, value: str) -> None:
-        """Keep a preference of a person; no act, hence not journalled."""
-        mine = (preference.c.account == name) & (preference.c.key == key)
-        with self.store.begin() as conn:
-            conn.execute(delete(preference).where(mine))
-            conn.execute(insert(preference).values(account=name, key=key[:64], value=value[:1000]))
 
     def _update(self, conn: Connection, name: str, **values: Any) -> int:
         """Change a row; gives the instant that it now bears, which its entry has to tell."""

@@ -2,8 +2,8 @@
 
 from .ascii_line import AsciiLineDriver
 from .bus import Bus, stop_all
+from .driver import ProbeDriver, Raw
 from .modbus import ModbusDriver
-from .polled import ProbeDriver, Raw
 from .wiring import buses, drivers
 
 __all__ = ["AsciiLineDriver", "Bus", "ModbusDriver", "ProbeDriver", "Raw", "buses", "drivers", "stop_all"]

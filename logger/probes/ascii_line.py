@@ -8,11 +8,11 @@ from collections.abc import Sequence
 
 from ..errors import ProbeError
 from ..model import AsciiLine
-from .alike import are_distinguishable
 from .clock import Clock, SystemClock
 from .debts import LATEST, NOT_ASKED
+from .driver import OPENING_S, Raw, Status
 from .identity import Identity, wrong_probe_values
-from .polled import OPENING_S, Raw, Status
+from .lookalikes import are_distinguishable
 from .port import Port
 
 RAW_SHOWN = 64

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from random import Random
 
-from .polled import Status
+from .driver import Status
 
 FIRST_S = 0.2
 LONGEST_S = 30.0

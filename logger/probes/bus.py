@@ -17,9 +17,9 @@ from ..processes.deadline import DeadlineExceeded
 from .backoff import Backoff
 from .clock import Clock, SystemClock, boot_id
 from .debts import NOT_ASKED
+from .driver import ProbeDriver, Raw, Status
 from .grid import PollGrid
-from .polled import ProbeDriver, Raw, Status
-from .under_way import PollResult, UnderWay
+from .polls import PollResult, UnderWay
 
 log = logging.getLogger(__name__)
 

@@ -11,7 +11,7 @@ from ..processes.deadline import DeadlineExceeded
 from ..processes.programs import KEPT, Program
 from .ascii_line import printable, value_of
 from .clock import Clock, SystemClock
-from .polled import Raw, Status
+from .driver import Raw, Status
 
 ENDING_S = 2.0  # to end a program that is late, with what it started
 

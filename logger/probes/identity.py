@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from .polled import Raw
+from .driver import Raw
 
 
 class Identity:

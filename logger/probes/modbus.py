@@ -22,6 +22,7 @@ from ..errors import ProbeError
 from ..model import ModbusLine, Register
 from .clock import Clock, SystemClock
 from .debts import NOT_ASKED
+from .driver import OPENING_S, Raw, Status
 from .identity import Identity, wrong_probe_values
 from .modbus_frames import (
     FUNCTIONS,
@@ -37,7 +38,6 @@ from .modbus_frames import (
     request,
     text,
 )
-from .polled import OPENING_S, Raw, Status
 from .serial_line import SerialLine
 
 SHOWN = 32  # bytes, in hex

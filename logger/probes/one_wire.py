@@ -14,7 +14,7 @@ from ..errors import ProbeError
 from ..model import OneWire
 from .ascii_line import printable
 from .clock import Clock, SystemClock
-from .polled import Raw, Status
+from .driver import Raw, Status
 
 FILE = "w1_slave"
 _POWER_ON = bytes([0x50, 0x05])  # 85 degC, before the first conversion

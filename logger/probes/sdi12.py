@@ -15,8 +15,8 @@ from ..model import Sdi12Line
 from .ascii_line import RAW_SHOWN, printable, value_of
 from .clock import Clock, SystemClock
 from .debts import NOT_ASKED
+from .driver import OPENING_S, Raw, Status
 from .identity import Identity, wrong_probe_values
-from .polled import OPENING_S, Raw, Status
 from .port import Port
 
 _VALUE = re.compile(r"[+-](?:\d+\.?\d*|\.\d+)")

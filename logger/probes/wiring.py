@@ -21,10 +21,10 @@ from .ascii_line import AsciiLineDriver
 from .bus import Bus, Emit, Event
 from .clock import Clock
 from .command import CommandDriver
+from .driver import ProbeDriver
 from .grid import divides_a_day
 from .modbus import ModbusDriver
 from .one_wire import OneWireDriver
-from .polled import ProbeDriver
 from .port import Port
 from .sdi12 import Sdi12Driver
 from .serial_line import SerialLine

@@ -53,7 +53,7 @@ _LONG = struct.Struct("<Q")
 
 
 @dataclass(frozen=True)
-class Limits:
+class ChildLimits:
     """What one call may use: bytes of memory, seconds of computing, seconds on the clock, bytes of answer.
 
     The two sentences end a refusal: what was not done, and what to do instead.
@@ -67,17 +67,17 @@ class Limits:
     instead: str = "export it again as plain text, or in smaller files"
 
     @staticmethod
-    def for_size(size: int) -> Limits:
+    def for_size(size: int) -> ChildLimits:
         """Generous for what loggers write: ten million rows (300 MB of text) need 1.5 GB and under a minute.
 
         Never more than half of the machine's memory.
         """
         computing_s = 60 + 2 * size / _MIB
         memory = min(1024 * _MIB + 16 * size, half_of_memory())
-        return Limits(memory, computing_s, 5 * computing_s, 256 * _MIB + 16 * size)
+        return ChildLimits(memory, computing_s, 5 * computing_s, 256 * _MIB + 16 * size)
 
 
-def run_confined(name: str, limits: Limits, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+def run_confined(name: str, limits: ChildLimits, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
     """What `work` gives for these arguments, done in the child.
 
     name: of the file, for the message. The work is a function of a module; it, its arguments and its result
@@ -124,7 +124,7 @@ class _ChildEnded(Exception):
     """The child has ended without an answer; the text says why."""
 
 
-def _result(name: str, limits: Limits, answer: _Answer) -> Any:
+def _result(name: str, limits: ChildLimits, answer: _Answer) -> Any:
     if answer.kind == _VALUE:
         return answer.body
     if answer.kind == _REFUSED:
@@ -136,7 +136,7 @@ def _result(name: str, limits: Limits, answer: _Answer) -> Any:
     )
 
 
-def _too_much(limits: Limits) -> str:
+def _too_much(limits: ChildLimits) -> str:
     return (
         f"Reading this file needs more than {limits.memory // _MIB} MiB of memory. {limits.undone}; "
         f"{limits.instead}."
@@ -177,7 +177,7 @@ class _Child:
                 pipe.close()
         self.process.wait()
 
-    def call(self, limits: Limits, request: object) -> _Answer:
+    def call(self, limits: ChildLimits, request: object) -> _Answer:
         fresh, self.calls = self.calls == 0, self.calls + 1
         assert self.process.stdin is not None  # noqa: S101
         assert self.process.stdout is not None  # noqa: S101
@@ -203,7 +203,7 @@ class _Child:
         self.late = True
         self.process.kill()
 
-    def _why(self, limits: Limits) -> str:
+    def _why(self, limits: ChildLimits) -> str:
         code = self.process.wait()
         if self.late or code == -getattr(signal, "SIGXCPU", 0):
             long = f"Reading this file takes longer than {limits.computing_s:.0f} s of computing."
@@ -240,7 +240,7 @@ def _start_child() -> subprocess.Popen[bytes]:
     )
 
 
-def _answer(pipe: Any, limits: Limits) -> _Answer:
+def _answer(pipe: Any, limits: ChildLimits) -> _Answer:
     """Read an answer; nothing longer than the limit is waited for."""
     kind, length, count = _HEAD.unpack(_read_exactly(pipe, _HEAD.size))
     if count > _BUFFERS:
@@ -358,7 +358,7 @@ def _stay_inside() -> None:
 
 
 @contextlib.contextmanager
-def _limit(limits: Limits) -> Iterator[None]:
+def _limit(limits: ChildLimits) -> Iterator[None]:
     """Memory above what is in use now, and computing time from now on."""
     if not LIMITED:
         yield

@@ -12,7 +12,7 @@ from ..local_time import Tick as WallTick
 
 
 @dataclass(frozen=True)
-class Tick:
+class AxisTick:
     """A mark on the time axis: the instant, the hour beside it, the day where one begins, and the offset
     from UTC where a window has several.
     """
@@ -23,7 +23,7 @@ class Tick:
     offset: str = ""
 
 
-def time_ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int = 9) -> list[Tick]:
+def time_ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int = 9) -> list[AxisTick]:
     """Ticks at round local hours; a day of 23 or 25 h gets its own spacing, as the wall clock had it."""
     days = at_most + 6  # a day takes less room than a full date
     size = next(
@@ -33,13 +33,13 @@ def time_ticks(from_ns: int, to_ns: int, zone: ZoneInfo, at_most: int = 9) -> li
     return [_tick(tick, size) for tick in ticks(from_ns, to_ns, zone, at_most, size)]
 
 
-def _tick(wall_tick: WallTick, size: Size) -> Tick:
+def _tick(wall_tick: WallTick, size: Size) -> AxisTick:
     t, offset = wall_tick.local, offset_text(wall_tick.offset_s) if wall_tick.new_offset else ""
     if size[0] != "s":
         day = f"{t:%m-%d}" if size[0] == "d" else f"{t:%Y-%m}"
-        return Tick(wall_tick.at_ns, f"{t:%a}" if size[0] == "d" else "", day, offset)
+        return AxisTick(wall_tick.at_ns, f"{t:%a}" if size[0] == "d" else "", day, offset)
     hour = f"{t:%H:%M}" if size[1] >= 60 else f"{t:%H:%M:%S}"
-    return Tick(wall_tick.at_ns, hour, f"{t:%Y-%m-%d}" if wall_tick.new_day else "", offset)
+    return AxisTick(wall_tick.at_ns, hour, f"{t:%Y-%m-%d}" if wall_tick.new_day else "", offset)
 
 
 def value_ticks(low: float, high: float, at_most: int = 7) -> list[float]:

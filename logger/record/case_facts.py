@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 from ..inspections.case_record import CaseRecord
 from ..inspections.case_timeline import case_timeline
 from ..inspections.cases import cases_in, impacts_of
-from ..instants import rfc3339
 from .names import Names
 
 if TYPE_CHECKING:
-    from ..store import JournalEntry, Store
+    from ..store import Store
     from ..verdicts.verdicts import Verdicts
     from .interval import Interval
 
@@ -76,9 +75,3 @@ def decisions_by_inspection(cases: list[dict[str, Any]]) -> dict[str, list[dict[
 def decision_words(decision: Mapping[str, Any]) -> str:
     """A decision in words, as in "case 1: measure again"; one that is missing says so."""
     return f"case {decision['case']}: {decision['decision'] or 'not decided'}"
-
-
-def act_line(entry: JournalEntry, names: Names) -> dict[str, Any]:
-    """An act in plain data: kind, when it was done, and who."""
-    proven = names.proven(entry.who, entry.what)
-    return {"kind": entry.kind, "at": rfc3339(entry.at_ns), "who": entry.who, "proven": proven}

@@ -37,7 +37,7 @@ def case_section(cases: Sequence[Facts], zone: ZoneInfo) -> Section:
 
 def _case_row(case: Facts, zone: ZoneInfo) -> tuple[str, ...]:
     texts = case["texts"]
-    cause = ": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "not named yet"
+    cause = ": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet"
     words = ". ".join(
         filter(None, (texts.get("immediate_action"), texts.get("impact"), texts.get("decision")))
     )

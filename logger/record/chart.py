@@ -36,7 +36,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Limits:
+class LimitBand:
     """A band in force over [from, to), and the width of the guard band inside each limit."""
 
     from_ns: int
@@ -47,7 +47,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Panel:
+class ChartPanel:
     """One quantity of one zone on its own scale."""
 
     title: str
@@ -55,7 +55,7 @@ class Panel:
     height: float
     decimals: int
     lines: tuple[Line, ...]
-    limits: tuple[Limits, ...]
+    limits: tuple[LimitBand, ...]
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,9 @@ class _Frame:
         return np.asarray(self.top + (1 - np.clip(share, -0.02, 1.02)) * self.height)
 
 
-def draw(panels: Sequence[Panel], periods: Sequence[Period], from_ns: int, to_ns: int, zone: ZoneInfo) -> str:
+def draw(
+    panels: Sequence[ChartPanel], periods: Sequence[Period], from_ns: int, to_ns: int, zone: ZoneInfo
+) -> str:
     """The whole figure: panels above each other, the verdict trace, one time axis below."""
     parts, top = [PATTERNS], 0.0
     for panel in panels:
@@ -92,7 +94,7 @@ def draw(panels: Sequence[Panel], periods: Sequence[Period], from_ns: int, to_ns
     return drawing(WIDTH, top + TRACE_HEIGHT + AXIS, content, font_family="B612", font_size=7.0, fill=INK)
 
 
-def _frame(panel: Panel, from_ns: int, to_ns: int, top: float) -> _Frame:
+def _frame(panel: ChartPanel, from_ns: int, to_ns: int, top: float) -> _Frame:
     values = [v for line in panel.lines for v in _extremes(line.value)]
     marks = [v for band in panel.limits for v in (band.lower, band.upper) if v is not None]
     low, high = min([*values, *marks], default=0.0), max([*values, *marks], default=1.0)
@@ -106,18 +108,18 @@ def _extremes(value: Float) -> tuple[float, ...]:
     return (float(finite.min()), float(finite.max())) if len(finite) else ()
 
 
-def _title(panel: Panel, top: float) -> str:
+def _title(panel: ChartPanel, top: float) -> str:
     bold = text(LEFT, top + 10, panel.title, font_weight="bold", font_size=8)
     return bold + text(WIDTH - RIGHT, top + 10, panel.note, "end", fill=SOFT)
 
 
-def _panel(panel: Panel, frame: _Frame) -> list[str]:
+def _panel(panel: ChartPanel, frame: _Frame) -> list[str]:
     limits = [_limits(band, frame) for band in panel.limits]
     curves = [_curve(line, frame, n) for n, line in enumerate(panel.lines)]
     return [*limits, _value_axis(panel, frame), *curves, _labels(panel.lines, frame)]
 
 
-def _value_axis(panel: Panel, frame: _Frame) -> str:
+def _value_axis(panel: ChartPanel, frame: _Frame) -> str:
     """Round values, and the limits themselves in their own colour; what would touch a limit gives way."""
     limits = sorted({v for band in panel.limits for v in (band.lower, band.upper) if v is not None})
     ticks = value_ticks(frame.low, frame.high, max(4, int(frame.height / 16)))
@@ -140,7 +142,7 @@ def _places(value: float, decimals: int) -> int:
     return next((n for n in range(decimals) if round(value, n) == round(value, decimals)), decimals)
 
 
-def _limits(band: Limits, frame: _Frame) -> str:
+def _limits(band: LimitBand, frame: _Frame) -> str:
     x0, x1 = float(frame.x(band.from_ns)), float(frame.x(band.to_ns))
     low_y = float(frame.y(frame.low if band.lower is None else band.lower))
     high_y = float(frame.y(frame.high if band.upper is None else band.upper))

@@ -96,7 +96,7 @@ def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losses:
         if _overlaps_any(going, r.case.from_ns, r.case.to_ns)
     ]
     excursions = [e for r in cases for e in r.case.runs if _overlaps_any(going, e.from_ns, e.to_ns)]
-    undecided = [r for r in cases if r.missing]
+    undecided = [r for r in cases if r.waits]
     with store.read() as conn:
         rows = conn.execute(select(inspection).order_by(inspection.c.from_ns)).all()
     inspection_keys = [

@@ -11,7 +11,7 @@ import numpy as np
 from ..core.calibration.apply import correct_readings
 from ..instants import NS
 from ..model import Channel, Period, Rule, Setup
-from .chart import Limits, Line, Panel, draw
+from .chart import ChartPanel, LimitBand, Line, draw
 from .readings import chart_values
 from .words import unit
 
@@ -38,14 +38,14 @@ def figure(store: Store, setup: Setup, periods: Sequence[Period], span: Interval
     return draw(panels, periods, span.from_ns, span.to_ns, ZoneInfo(setup.room.timezone))
 
 
-def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> Panel:
+def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> ChartPanel:
     height, decimals, factor, name = _PANELS.get(quantity, _OTHER)
     channels = [
         setup.channels[k] for k in setup.channels_in(span.zone) if setup.channels[k].quantity == quantity
     ]
     limits = [r for r in setup.rules_of(span.zone) if _is_drawn(r, quantity, span)]
     note = f"{unit(name)}, corrected" + ("; hatched: guard band" if limits else "; no limit")
-    return Panel(
+    return ChartPanel(
         quantity.replace("_", " ").capitalize(),
         note,
         height,
@@ -72,10 +72,10 @@ def _label(setup: Setup, channel: Channel) -> str:
     return f"{channel.probe} {medium.replace('-', ' ')}" if medium != "pressure" else channel.probe
 
 
-def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: float) -> Limits:
+def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: float) -> LimitBand:
     measured = [key for key in setup.channels_of(rule) if key in setup.channels]
     guard = rule.r * max((_largest_U(store, setup, key, span) for key in measured), default=0.0)
-    return Limits(
+    return LimitBand(
         max(rule.from_ns, span.from_ns),
         span.to_ns if rule.to_ns is None else min(rule.to_ns, span.to_ns),
         None if rule.lower is None else rule.lower * factor,

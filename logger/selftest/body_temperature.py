@@ -14,7 +14,7 @@ from ..core.judge.settling import BodyState
 from ..model import Setup, ThermalBody
 from ..series import Readings
 from ..units import MICRO
-from .case import Case, Group
+from .case import Case, CaseGroup
 from .room import DAY, at, judged, rule, series, setup
 from .settling import N, runs, silent
 
@@ -43,7 +43,7 @@ def _known(*temperatures: float) -> BodyState:
 
 
 def _bodies() -> Iterator[Case]:
-    group = Group("declared bodies: reason, first minute, end", FIRST_ORDER)
+    group = CaseGroup("declared bodies: reason, first minute, end", FIRST_ORDER)
     still = series(np.full(N, 20.0))
     for start, air, minutes in ((20.0, 22.0, 120), (20.0, 22.0, 360), (23.0, 20.0, 60), (17.0, 20.0, 1440)):
         yield group.case(
@@ -110,7 +110,7 @@ def _bodies() -> Iterator[Case]:
 
 
 def _credible() -> Iterator[Case]:
-    group = Group("credible temperatures of bodies", FIRST_ORDER + "; air of 7 days, widened by 2 K")
+    group = CaseGroup("credible temperatures of bodies", FIRST_ORDER + "; air of 7 days, widened by 2 K")
     still = series(np.full(N, 20.0))
 
     def start(*days: tuple[int, float, float]) -> BodyState:
@@ -157,7 +157,7 @@ def _nothing(judgement: Judgement) -> tuple[object, ...]:
 
 
 def _edges() -> Iterator[Case]:
-    group = Group("edges of declared bodies: reason, first minute, end", FIRST_ORDER)
+    group = CaseGroup("edges of declared bodies: reason, first minute, end", FIRST_ORDER)
     still = series(np.full(N, 20.0))
 
     def follow(state: BodyState, readings: Readings = still, room: Setup | None = None) -> object:

@@ -22,7 +22,7 @@ from ..model import Setup
 from ..model.reasons import Why
 from ..series import Float, Readings
 from ..units import MICRO
-from .case import Case, Group, refused
+from .case import Case, CaseGroup, refused
 from .evidence import GUM, QARTOD, N
 from .lengths import made_tracks
 from .room import alone, at, judged, rule, series, setup, whys
@@ -46,7 +46,7 @@ def cases() -> Iterator[Case]:
 
 
 def _grid() -> Iterator[Case]:
-    group = Group("edges of the grid")
+    group = CaseGroup("edges of the grid")
     yield group.case("a slice without cells", 0, lambda: Grid(100, 10, 60).part(slice(7, 3)).n)
     for name, from_s, to_s, places in (
         ("from before the first cell", 0, 6300, (0, 5)),
@@ -74,7 +74,7 @@ def _windowed(window_s: int) -> None:
 
 
 def _gaps() -> Iterator[Case]:
-    group = Group("edges of gaps", "covered between readings no more than max_age apart; by hand")
+    group = CaseGroup("edges of gaps", "covered between readings no more than max_age apart; by hand")
     for more_ns, told in ((0, "EVIDENCE"), (1, "NO_READING")):
         yield group.case(
             f"two readings a cell, 180 s + {more_ns} ns from the later one",
@@ -102,7 +102,7 @@ def _half_minutes(more_ns: int) -> Readings:
 
 
 def _doubt() -> Iterator[Case]:
-    group = Group("edges of doubt", QARTOD)
+    group = CaseGroup("edges of doubt", QARTOD)
     lone = np.full(N, 20.0)
     lone[600], lone[601] = 20.8, 85.0
     yield group.case(
@@ -128,7 +128,7 @@ def _departs(other: Readings, made: Setup | None = None) -> str:
 
 
 def _witnesses() -> Iterator[Case]:
-    group = Group("edges of what a probe beside it confirms", GUM)
+    group = CaseGroup("edges of what a probe beside it confirms", GUM)
     beside = series(np.full(N, 20.8))
     for name, first_ns, last_ns, told in (
         ("that came at this instant", ALONE_NS, None, "EVIDENCE"),
@@ -179,7 +179,7 @@ def _with_U(*each: float) -> Setup:
 
 
 def _stuck() -> Iterator[Case]:
-    group = Group("edges of stuck probes", QARTOD)
+    group = CaseGroup("edges of stuck probes", QARTOD)
     to_and_fro = series(np.tile([20.0, 20.5], N // 2))
     still = series(np.full(N, 20.0))
     for flat_n, told in ((1, ("EVIDENCE", True)), (2, ("SUSPECT", False)), (N + 1, ("EVIDENCE", False))):
@@ -234,7 +234,7 @@ def _flat(flat_n: int, one: Readings, other: Readings) -> tuple[str, bool]:
 
 
 def _agreement() -> Iterator[Case]:
-    group = Group("edges of probes against each other", "a quarter of an hour, 80 % of it; by hand")
+    group = CaseGroup("edges of probes against each other", "a quarter of an hour, 80 % of it; by hand")
     yield group.case("the window is a quarter of an hour", 900, lambda: WINDOW_S)
     for name, apart, told in (
         ("12 of 15 cells, at the begin", range(12), (12, 12)),
@@ -310,7 +310,7 @@ def _share(day: Float, departure_K: Float) -> float:
 
 
 def _moisture() -> Iterator[Case]:
-    group = Group("edges of moisture", "saturated air is at its dew point; JCGM 100:2008, 5.2.2; by hand")
+    group = CaseGroup("edges of moisture", "saturated air is at its dew point; JCGM 100:2008, 5.2.2; by hand")
     for end in (-60.0, 200.0):
         yield group.case(
             f"saturated air of {end:g} degC", end, lambda t=end: float(dew_point(t, 100.0)), 1e-9
@@ -366,7 +366,7 @@ def _U_over_dew(surface: str) -> float:
 
 
 def _small_lengths() -> Iterator[Case]:
-    group = Group("edges of thermal errors", "100 mm of 11.5e-6/K, ideal scale; L·α·ΔT by hand")
+    group = CaseGroup("edges of thermal errors", "100 mm of 11.5e-6/K, ideal scale; L·α·ΔT by hand")
     bare = Feature(100.0, Material("made", 11.5e-6, 0.0, ""), None)
     um_per_K = 100e3 * 11.5e-6
     cycle = 20.0 + 0.01 * np.cos(2 * np.pi * np.arange(480) / 24)

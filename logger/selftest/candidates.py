@@ -13,7 +13,7 @@ from ..core.rules.finding import Finding
 from ..instants import NS
 from ..model import Placement, Setup
 from ..units import MICRO
-from .case import Case, Group
+from .case import Case, CaseGroup
 from .room import DAY, at, judged, rule, series, setup
 from .rules import cell, found, word
 from .spatial_rules import GRADIENT
@@ -24,7 +24,7 @@ N = 1440
 
 def cases() -> Iterator[Case]:
     """All of them."""
-    group = Group("several candidates", "the worst decides, of equals the first; by hand")
+    group = CaseGroup("several candidates", "the worst decides, of equals the first; by hand")
     silent = {"T1": 20.0, "T2": 20.0, "T3": np.full(N, np.nan)}
     heights = {f"T{n}": (0.0, 0.0, float(n)) for n in (1, 2, 3)}
     yield group.case(
@@ -87,7 +87,7 @@ def cases() -> Iterator[Case]:
             result,
             lambda m=minute: word(judged(late, {"T1": series(np.full(N, 20.0))}).findings[0], m),
         )
-    yield Group("length", "L·α·u(t), JCGM 100:2008, H.1.3.4, of an ideal scale; by hand").case(
+    yield CaseGroup("length", "L·α·u(t), JCGM 100:2008, H.1.3.4, of an ideal scale; by hand").case(
         "500 mm of steel against an ideal scale, both 0.1 K unsure together, U in µm",
         2 * 500e3 * 11.5e-6 * 0.1,
         lambda: budget(500.0, Side(11.5e-6, 20.0), IDEAL_SCALE, SharedUncertainty(u_t_K=0.1)).U_um,
@@ -96,7 +96,7 @@ def cases() -> Iterator[Case]:
 
 
 def _pairs() -> Iterator[Case]:
-    group = Group("pairs that change", "|ΔT|/d; U in quadrature, JCGM 100:2008, 5.1; by hand")
+    group = CaseGroup("pairs that change", "|ΔT|/d; U in quadrature, JCGM 100:2008, 5.1; by hand")
     vertical = rule(**{**GRADIENT, "direction": "vertical", "d_min_m": 0.0})
     level = {"T1": (0.0, 0.0, 1.0), "T2": (2.0, 0.0, 1.0)}
     yield group.case(

@@ -86,7 +86,7 @@ def _plain(value: object) -> Value:
 
 
 @dataclass(frozen=True)
-class Group:
+class CaseGroup:
     """Makes the cases of one subject, so that each names only what is its own."""
 
     name: str

@@ -15,7 +15,7 @@ from ..core.calibration.curve import residuals
 from ..instants import NS
 from ..model import AsFound, Certificate, Channel, Polynomial
 from ..model.reasons import Why
-from .case import Case, Group
+from .case import Case, CaseGroup
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
 GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
@@ -40,7 +40,7 @@ def _done(
 
 
 def _correction() -> Iterator[Case]:
-    group = Group("correction and U", GUM)
+    group = CaseGroup("correction and U", GUM)
     for raw, value, U in ((20.0, 19.85, 0.3), (18.0, 17.9, 0.1), (22.0, 21.8, 0.3), (19.0, 18.875, 0.3)):
         yield group.case(
             f"required: errors +0.10 at 18, +0.20 at 22: {raw:g} degC",
@@ -136,7 +136,7 @@ def _correction() -> Iterator[Case]:
 
 
 def _status() -> Iterator[Case]:
-    group = Group("confirmation in time", "required: due means through the end of that day; by hand")
+    group = CaseGroup("confirmation in time", "required: due means through the end of that day; by hand")
     day = 86_400 * NS
     second = replace(BARE, number="C-2", valid_from_ns=10 * day, corrections=(0.5,))
     first = replace(BARE, valid_from_ns=day)
@@ -197,7 +197,7 @@ def _status() -> Iterator[Case]:
 
 
 def _as_found() -> Iterator[Case]:
-    group = Group("errors as found", "required: half-widths rectangular, JCGM 100:2008, 4.3.7; by hand")
+    group = CaseGroup("errors as found", "required: half-widths rectangular, JCGM 100:2008, 4.3.7; by hand")
     month = 30 * 86_400 * NS
 
     def paper(error: float, model: Literal["", "step", "linear"] = "linear") -> Certificate:

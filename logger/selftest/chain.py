@@ -20,7 +20,7 @@ from ..record.signatures import is_signature_of, signing_key
 from ..store import Store
 from ..store.backup.backup import backup
 from ..store.backup.restore import restore
-from .case import Case, Group
+from .case import Case, CaseGroup
 from .room import at
 
 WHO = "self-test"
@@ -74,7 +74,7 @@ def cases(scratch: Path) -> Iterator[Case]:
 
 
 def _chain(record: _Record) -> Iterator[Case]:
-    group = Group("record: chain", SHA)
+    group = CaseGroup("record: chain", SHA)
     store = record.store
     yield group.case(
         'SHA-256 of "abc"',
@@ -146,7 +146,7 @@ def _original(folder: Path) -> None:
 
 
 def _changed(record: _Record) -> Iterator[Case]:
-    group = Group("record: one byte changed", "required: a changed byte is found and its place named")
+    group = CaseGroup("record: one byte changed", "required: a changed byte is found and its place named")
     places: dict[str, Callable[[Path], None]] = {
         "a sealed file": _sealed,
         "an imported original": _original,
@@ -180,7 +180,7 @@ def _verified(folder: Path) -> str:
 
 
 def _signed(store: Store) -> Iterator[Case]:
-    group = Group("record: signature", "RFC 8032 (Ed25519)")
+    group = CaseGroup("record: signature", "RFC 8032 (Ed25519)")
     key = signing_key(store, WHO)
     text, signature = b"a record", key.sign(b"a record")
     yield group.case(
@@ -196,7 +196,7 @@ def _signed(store: Store) -> Iterator[Case]:
 
 
 def _restored(record: _Record, intact: bool, content: bytes) -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "record: backup and restore",
         "required: what is restored is verified, and equals what was backed up",
     )

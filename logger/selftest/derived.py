@@ -14,7 +14,7 @@ from ..model import Channel, Placement, Setup
 from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
-from .case import Case, Group
+from .case import Case, CaseGroup
 from .room import at, judged, rule, series, setup
 
 GUM = "JCGM 100:2008, 5.1.2 and 5.2.2; slopes by Magnus's formula (WMO-No. 8, annex 4.B), by hand"
@@ -70,7 +70,7 @@ def _one_paper(made: Setup) -> Setup:
 
 
 def _dew_point() -> Iterator[Case]:
-    group = Group("dew point of a probe: degC, U in K", GUM)
+    group = CaseGroup("dew point of a probe: degC, U in K", GUM)
     of = "dew_point"
     yield group.case(
         "20 degC, 60 %RH", 12.0, lambda: value(of), 0.01, source="values.csv: psychrometric tables, 12.0 degC"
@@ -102,7 +102,7 @@ def _dew_point() -> Iterator[Case]:
 
 
 def _absolute() -> Iterator[Case]:
-    group = Group("absolute humidity of a probe: g/m³", IDEAL)
+    group = CaseGroup("absolute humidity of a probe: g/m³", IDEAL)
     of = "absolute_humidity"
     a = 0.6 * 2338.8 / (461.52 * 293.15) * 1000  # g/m³ with e_s(20 degC) = 2338.8 Pa
     own = 2 * 0.005 * a / sqrt(3)
@@ -117,7 +117,7 @@ def _absolute() -> Iterator[Case]:
 
 
 def _of_air() -> Iterator[Case]:
-    group = Group("refractivity (1e-6) and density (kg/m³) of the air at a probe", AIR)
+    group = CaseGroup("refractivity (1e-6) and density (kg/m³) of the air at a probe", AIR)
     # At constant relative humidity a kelvin brings 87 Pa of vapour, which weighs and bends less than air.
     bent, vapour = 0.929 + 87 * 3.7e-4, 0.378 * 87 / (287.05 * 293.15)
     for name, of, U, wanted, tolerance in (
@@ -156,7 +156,7 @@ def _of_air() -> Iterator[Case]:
 
 
 def _evidence() -> Iterator[Case]:
-    group = Group("evidence of derived quantities", "the worst of what they follow from; by hand")
+    group = CaseGroup("evidence of derived quantities", "the worst of what they follow from; by hand")
     swing = series(np.tile([20.0, 24.0], N), interval_s=30, phase_s=10)
     yield group.case(
         "within a cell from 20 to 24 degC the refractivity falls: low and high, the other way round",
@@ -231,7 +231,7 @@ def _agree(ends: tuple[dict[str, float], dict[str, float]], U: float) -> bool:
 
 
 def _beforehand() -> Iterator[Case]:
-    group = Group("derived quantities before there are readings", GUM)
+    group = CaseGroup("derived quantities before there are readings", GUM)
     # At 20 degC and 30 %RH the dew point is 1.92 degC by Magnus.
     per_K, per_pct = (245.04 / 263.12) ** 2, 245.04**2 / (17.62 * 243.12) / 30
     made = _room("dew_point", {})

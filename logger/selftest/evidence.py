@@ -16,7 +16,7 @@ from ..model import Certificate, Channel
 from ..model.reasons import Why
 from ..series import Float, Readings
 from ..units import MICRO
-from .case import Case, Group, refused
+from .case import Case, CaseGroup, refused
 from .room import alone, at, judged, rule, series, setup, whys
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
@@ -35,7 +35,7 @@ def cases() -> Iterator[Case]:
 
 
 def _cells() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "cells of the grid",
         "grid of whole minutes; covered between readings no more than max_age apart; by hand",
     )
@@ -174,7 +174,7 @@ def _covered(cells: Cells, place: int) -> tuple[object, ...]:
     return whys(cells, place)[0], float(cells.low[place]) / MICRO, float(cells.high[place]) / MICRO
 
 
-def _confirmed(group: Group) -> Iterator[Case]:
+def _confirmed(group: CaseGroup) -> Iterator[Case]:
     """A probe beside it lifts the doubt of the spike test."""
     lone = np.full(N, 20.0)
     lone[600] = 20.6
@@ -232,7 +232,7 @@ def _confirmed(group: Group) -> Iterator[Case]:
 
 
 def _stuck() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "flat line",
         "required: identical values while another probe moves by more than 5 resolutions or noises",
     )
@@ -307,7 +307,7 @@ def _ends(found: tuple[int, ...]) -> tuple[int, int]:
 
 
 def _neighbours() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "neighbours",
         "required: departs by more than agree_K in 80 % of 15 min while the others agree; by hand",
     )

@@ -30,7 +30,7 @@ from ..core.physics.length import (
     error_index,
 )
 from ..series import Float
-from .case import Case, Group
+from .case import Case, CaseGroup
 
 STEEL, ALUMINIUM = material_of("steel"), material_of("aluminium")
 RECT = 1 / math.sqrt(3)
@@ -55,7 +55,7 @@ def _lines(contributions: tuple[Contribution, ...]) -> dict[str, float]:
 
 def _gauge_block() -> Iterator[Case]:
     """The end gauge of 50 mm: nm."""
-    group = Group("thermal error: GUM H.1", GUM)
+    group = CaseGroup("thermal error: GUM H.1", GUM)
     shared = SharedUncertainty(u_t_K=math.hypot(0.2, 0.5 / math.sqrt(2)), u_alpha_per_K=2e-6 * RECT)
     part, scale = Side(11.5e-6, 19.9, u_alpha_per_K=1e-6 * RECT), Side(11.5e-6, 19.9, u_t_K=0.05 * RECT)
     other = math.sqrt(25**2 + 5.8**2 + 3.9**2 + 6.7**2)
@@ -75,7 +75,7 @@ def _gauge_block() -> Iterator[Case]:
 
 
 def _budgets() -> Iterator[Case]:
-    group = Group("thermal error: budget", ISO)
+    group = CaseGroup("thermal error: budget", ISO)
     part = Side(23.1e-6, 22.0, 2e-6, 0.3)
     scale = Side(11.5e-6, 21.0, 1e-6, 0.2)
     shared = SharedUncertainty(0.1, 0.5e-6)
@@ -152,7 +152,7 @@ def _nde_U(part: Side, scale: Side, shared: SharedUncertainty | None = None) -> 
 
 
 def _index() -> Iterator[Case]:
-    group = Group("thermal error: index", TEI)
+    group = CaseGroup("thermal error: index", TEI)
     al, steel = Side(23.1e-6, 22.5, 2.31e-6), Side(11.5e-6, 22.5, 1.15e-6)
     for corrected, tei in ((False, 21.825), (True, 7.325)):
         yield group.case(
@@ -180,7 +180,7 @@ def made_tracks(
 
 
 def _errors() -> Iterator[Case]:
-    group = Group("thermal error: of an inspection", ISO)
+    group = CaseGroup("thermal error: of an inspection", ISO)
     feature = Feature(500.0, STEEL, 100.0)
 
     def found(tracks: Temperatures, work: Work, of: Feature = feature) -> ThermalError:
@@ -288,7 +288,7 @@ def _named(e: ThermalError) -> tuple[tuple[str, float], ...]:
 
 
 def _variation() -> Iterator[Case]:
-    group = Group("thermal error: variation", ISO)
+    group = CaseGroup("thermal error: variation", ISO)
     n = 240
     ramp = np.linspace(19.9, 20.7, n)
     cycle = 20.0 + 0.4 * np.sin(2 * np.pi * (np.arange(n) + 0.5) / 24)
@@ -382,7 +382,7 @@ def _tve_U(e: ThermalError) -> tuple[float, float | None]:
 
 
 def _order() -> Iterator[Case]:
-    group = Group("thermal error: order")
+    group = CaseGroup("thermal error: order")
     tracks = made_tracks(22.0, 22.0)
     known, worse = Feature(100.0, ALUMINIUM, 10.0, "a"), Feature(100.0, ALUMINIUM, 5.0, "b")
     open_, larger = Feature(100.0, ALUMINIUM, None, "c"), Feature(200.0, ALUMINIUM, None, "d")

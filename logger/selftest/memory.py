@@ -16,7 +16,7 @@ from ..instants import NS
 from ..model import Settings, Setup, ThermalBody
 from ..series import Readings
 from ..units import MICRO
-from .case import OWN, Case, Group
+from .case import OWN, Case, CaseGroup
 from .room import DAY, at, judged, rule, series, setup
 from .settling import N, runs, silent
 
@@ -32,7 +32,7 @@ def cases() -> Iterator[Case]:
 
 
 def _silences() -> Iterator[Case]:
-    group = Group("silences: what is allowed, and what a state carries", OWN)
+    group = CaseGroup("silences: what is allowed, and what a state carries", OWN)
     for minutes, wanted in (
         (59, (("conforming", 0, 100), ("indeterminate", 100, 159), ("conforming", 159, N))),
         (60, (("conforming", 0, 100), ("indeterminate", 100, 220), ("conforming", 220, N))),
@@ -68,7 +68,7 @@ def _followed(track: tuple[float, float], unknown_s: int = 0, silent_s: int = 0)
 
 
 def _air() -> Iterator[Case]:
-    group = Group("the air of a declared body: reason, first minute, end", OWN)
+    group = CaseGroup("the air of a declared body: reason, first minute, end", OWN)
     body = ThermalBody("bay.granite", "granite", 7200.0, 0.0, 19.5, 20.5, ("T1.temperature",))
     places = {"T1": (1.0, 1.0, 1.0), "T2": (3.0, 1.0, 1.0)}
     others = setup((rule(channels=("T2.temperature",)),), places, U=1e-9, settling_s=14_400, bodies=(body,))
@@ -126,7 +126,7 @@ def _twice_at_first(value: float) -> Readings:
 
 
 def _turns() -> Iterator[Case]:
-    group = Group("rules that come into force: reason, first minute, end", OWN)
+    group = CaseGroup("rules that come into force: reason, first minute, end", OWN)
     hot = np.full(2 * N, 20.0)
     hot[: N - 120] = 30.0
     before = series(hot, DAY - 86_400 * NS)
@@ -168,7 +168,7 @@ def _longer_settling(readings: Readings) -> object:
 
 
 def _own_readings() -> Iterator[Case]:
-    group = Group("readings of an interval itself, one every 15 min at 7:30 past", OWN)
+    group = CaseGroup("readings of an interval itself, one every 15 min at 7:30 past", OWN)
     quarter = series(np.full(96, 20.0), interval_s=900, phase_s=450)
     room = setup((rule(),), channel={"interval_s": 900, "max_age_s": 2700})
 

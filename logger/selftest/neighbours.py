@@ -9,7 +9,7 @@ import numpy as np
 from ..instants import NS
 from ..model.reasons import Why
 from ..series import Readings
-from .case import OWN, Case, Group
+from .case import OWN, Case, CaseGroup
 from .room import DAY, judged, rule, series, setup
 
 N = 1440
@@ -36,7 +36,7 @@ def _words(
 
 def _humidity() -> Iterator[Case]:
     """Constant air: T1 and T2 alike, T3 as given."""
-    group = Group("humidity beside its neighbours, by dew point, agreed within 0.5 K", ASHRAE)
+    group = CaseGroup("humidity beside its neighbours, by dew point, agreed within 0.5 K", ASHRAE)
     # Of 20 degC: 9.27 degC of dew point at 50 %RH, 10.7 at 55. Air of 22 degC has 9.27 at 44.2 %RH.
     wide = {"probe_span": (-10.0, 110.0)}
     for t_C, rh_pct, wanted in (
@@ -80,7 +80,7 @@ def _at(minutes: list[float], value: float) -> Readings:
 
 
 def _covered() -> Iterator[Case]:
-    group = Group("two probes 0.4 K apart, agreed within 0.3 K", OWN)
+    group = CaseGroup("two probes 0.4 K apart, agreed within 0.3 K", OWN)
     # T1 is silent from 12:03:30 on: 15 min old at the end of the cell of 12:17. T2 reads every 5 min, and the
     # cells of 12:18 and 12:19 lie between its reading of 12:15:30, which is in doubt, and the next.
     first, other = [3.5 + 5 * n for n in range(145)], [0.5 + 5 * n for n in range(288)]

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..core.physics import air, humidity, saturation, sensors
 from . import reference_formulas as plain
-from .case import Case, Group
+from .case import Case, CaseGroup
 
 BELOW, ABOVE = 1e-9, 1e-6  # so near to a bound, relative to it
 HUMID = ((20.0, 50.0), (20.0, 60.0), (22.0, 45.0), (5.0, 80.0), (35.0, 20.0), (20.0, 100.0))
@@ -37,12 +37,12 @@ def _saturation() -> Iterator[Case]:
     over = {"water": saturation.saturation_pressure_water, "ice": saturation.saturation_pressure_ice}
     for formula in ("hyland-wexler", "sonntag", "hardy"):
         for name, work in over.items():
-            group = Group("saturation pressure", plain.sources(f"{formula}.{name}"))
+            group = CaseGroup("saturation pressure", plain.sources(f"{formula}.{name}"))
             for t in (-40.0, -10.0, 20.0, 50.0, 150.0)[: 2 if name == "ice" else 5]:
                 e = plain.saturation(formula, name, t)
                 told = f"{formula} over {name} at {t:g} degC, relative to {e:.7g} Pa"
                 yield group.case(told, 1.0, lambda w=work, t=t, f=formula, e=e: w(t, f) / e, 1e-11)
-    group = Group("saturation pressure", plain.sources("hyland-wexler.water"))
+    group = CaseGroup("saturation pressure", plain.sources("hyland-wexler.water"))
     for t in (-20.0, 20.0, 80.0):
         yield group.case(
             f"slope of ln e at {t:g} degC",
@@ -59,7 +59,7 @@ def _saturation() -> Iterator[Case]:
 
 
 def _humidity() -> Iterator[Case]:
-    group = Group("humidity", plain.sources("hyland-wexler.water"))
+    group = CaseGroup("humidity", plain.sources("hyland-wexler.water"))
     for t, rh in HUMID:
         at = f"at {t:g} degC, {rh:g} %RH"
         yield group.case(
@@ -131,7 +131,7 @@ def _humidity() -> Iterator[Case]:
 
 
 def _air() -> Iterator[Case]:
-    group = Group("air", plain.sources("ciddor"))
+    group = CaseGroup("air", plain.sources("ciddor"))
     for t, p, rh in AIRS:
         at = f"at {t:g} degC, {p / 1000:g} kPa, {rh:g} %RH"
         for nm in (633.0, 300.0, 1700.0):
@@ -176,7 +176,7 @@ def _air() -> Iterator[Case]:
     )
 
 
-def _slopes_of_n(group: Group) -> Iterator[Case]:
+def _slopes_of_n(group: CaseGroup) -> Iterator[Case]:
     def slope(place: int, step: float, up: float = 1.0, down: float = 1.0) -> float:
         at = [[20.0, 1e5, 40.0, 450.0], [20.0, 1e5, 40.0, 450.0]]
         at[0][place] += up * step
@@ -217,7 +217,7 @@ def _slopes_of_n(group: Group) -> Iterator[Case]:
 
 
 def _sensors() -> Iterator[Case]:
-    group = Group("sensors", plain.sources("platinum"))
+    group = CaseGroup("sensors", plain.sources("platinum"))
     for t in (0.5, -200.0, -60.0, -0.5, 20.0, 400.0, 850.0):
         R = 100 * plain.platinum(t)
         yield group.case(
@@ -265,7 +265,9 @@ def _sensors() -> Iterator[Case]:
 
 def _ranges() -> Iterator[Case]:
     """Just inside its range a formula has a number, just outside none."""
-    group = Group("ranges of validity", "ranges as the publications state them; outside there is no number")
+    group = CaseGroup(
+        "ranges of validity", "ranges as the publications state them; outside there is no number"
+    )
     work: dict[str, tuple[Callable[[float], object], float, float]] = {
         "saturation over water, degC": (saturation.saturation_pressure_water, -60.0, 200.0),
         "saturation over ice, degC": (saturation.saturation_pressure_ice, -100.0, 0.01),

@@ -10,7 +10,7 @@ import numpy as np
 from ..core.rules.plane import Fit
 from ..model import Placement, Position
 from ..units import MICRO
-from .case import Case, Group
+from .case import Case, CaseGroup
 from .room import at, judged, rule, series, setup
 from .rules import found, word
 from .spatial_rules import CORNERS, GRADIENT
@@ -23,7 +23,9 @@ PLANE = {**GRADIENT, "kind": "plane", "direction": "vertical"}
 
 def cases() -> Iterator[Case]:
     """All of them."""
-    group = Group("plane through few probes", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand")
+    group = CaseGroup(
+        "plane through few probes", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand"
+    )
     values = {p: _T(xyz) for p, xyz in FOUR.items()}
     for minute in (0, N - 1):
         yield group.case(
@@ -58,7 +60,7 @@ def _T(xyz: tuple[float, float, float]) -> float:
     return 20.0 + float(np.dot(G, xyz))
 
 
-def _moved(group: Group) -> Iterator[Case]:
+def _moved(group: CaseGroup) -> Iterator[Case]:
     """All change places at noon, at once; what they read there fits the same plane."""
     made = setup((rule(**PLANE),), FOUR)
     after = dict(zip(FOUR, ("T2", "T3", "T4", "T1"), strict=True))
@@ -78,7 +80,7 @@ def _moved(group: Group) -> Iterator[Case]:
         )
 
 
-def _long(group: Group) -> Iterator[Case]:
+def _long(group: CaseGroup) -> Iterator[Case]:
     """20 m by 2 m, of which the heights of the probes depart by ±h: s = 20, 2 and 2·h metres."""
     for h, wanted in ((1 / 15, ("horizontal",)), (0.11, ("", "horizontal", "vertical"))):
         places = [(-10, -1, h), (10, -1, -h), (-10, 1, -h), (10, 1, h)]
@@ -90,7 +92,7 @@ def _long(group: Group) -> Iterator[Case]:
         )
 
 
-def _uncertain(group: Group) -> Iterator[Case]:
+def _uncertain(group: CaseGroup) -> Iterator[Case]:
     """U of a gradient with several components: along it; in any direction where there is none."""
     x = np.array(list(CORNERS.values()))
     P, U = np.linalg.pinv(x - x.mean(axis=0)), 0.06
@@ -111,7 +113,7 @@ def _uncertain(group: Group) -> Iterator[Case]:
             )
 
 
-def _covered(group: Group) -> Iterator[Case]:
+def _covered(group: CaseGroup) -> Iterator[Case]:
     """A poll of T2 was lost between 20.0 and 20.2 K off: the plane is as steep as it may have been."""
     x = np.array(list(CORNERS.values()))
     P = np.linalg.pinv(x - x.mean(axis=0))[2]

@@ -43,7 +43,7 @@ def numbers(text: str) -> list[float]:
 
 
 @dataclass(frozen=True)
-class Check:
+class PublishedCheck:
     """Rows of a topic whose quantity fits, what is computed for one, and how near it must come."""
 
     topic: str
@@ -113,47 +113,51 @@ def of_pair(work: Callable[..., object], *more: float, factor: float = 1.0) -> C
 
 
 CHECKS = [
-    Check("2a", r"e_w Hyland-Wexler", saturation("hyland-wexler", WATER), rel=1e-5),
-    Check("2a", r"e_w Sonntag", saturation("sonntag", WATER), rel=1e-5),
-    Check("2a", r"e_w Hardy ITS-90", saturation("hardy", WATER), rel=1e-5),
-    Check("2a", r"e_w supercooled, Hardy", saturation("hardy", WATER), rel=1e-5),
-    Check("2a", r"triple point", lambda _: float(WATER(0.01)), abs=1e-3),
+    PublishedCheck("2a", r"e_w Hyland-Wexler", saturation("hyland-wexler", WATER), rel=1e-5),
+    PublishedCheck("2a", r"e_w Sonntag", saturation("sonntag", WATER), rel=1e-5),
+    PublishedCheck("2a", r"e_w Hardy ITS-90", saturation("hardy", WATER), rel=1e-5),
+    PublishedCheck("2a", r"e_w supercooled, Hardy", saturation("hardy", WATER), rel=1e-5),
+    PublishedCheck("2a", r"triple point", lambda _: float(WATER(0.01)), abs=1e-3),
     # The table follows IAPWS: 0.03 % from Hyland & Wexler, which is the known difference.
-    Check("2a", r"e_w ASHRAE", saturation("hyland-wexler", WATER), rel=3e-4),
-    Check("2b", r"e_i Hyland-Wexler", saturation("hyland-wexler", ICE), rel=1e-4),
-    Check("2b", r"e_i Sonntag", saturation("sonntag", ICE), rel=1e-4),
-    Check("2b", r"e_i Hardy", saturation("hardy", ICE), rel=1e-4),
-    Check("2b", r"e_i ASHRAE", saturation("hyland-wexler", ICE), rel=3e-4),
-    Check("2b", r"ratio e_w/e_i", lambda _: float(WATER(-10, "hardy") / ICE(-10, "hardy")), abs=1e-5),
-    Check("2c", r"vapour pressure", of_pair(humidity.vapour_pressure), rel=3e-4),
-    Check("2c", r"dew point \(Hardy", of_pair(humidity.dew_point), abs=2e-3),
-    Check("2c", r"dew point psychrolib", of_pair(humidity.dew_point), abs=2e-3),
+    PublishedCheck("2a", r"e_w ASHRAE", saturation("hyland-wexler", WATER), rel=3e-4),
+    PublishedCheck("2b", r"e_i Hyland-Wexler", saturation("hyland-wexler", ICE), rel=1e-4),
+    PublishedCheck("2b", r"e_i Sonntag", saturation("sonntag", ICE), rel=1e-4),
+    PublishedCheck("2b", r"e_i Hardy", saturation("hardy", ICE), rel=1e-4),
+    PublishedCheck("2b", r"e_i ASHRAE", saturation("hyland-wexler", ICE), rel=3e-4),
+    PublishedCheck(
+        "2b", r"ratio e_w/e_i", lambda _: float(WATER(-10, "hardy") / ICE(-10, "hardy")), abs=1e-5
+    ),
+    PublishedCheck("2c", r"vapour pressure", of_pair(humidity.vapour_pressure), rel=3e-4),
+    PublishedCheck("2c", r"dew point \(Hardy", of_pair(humidity.dew_point), abs=2e-3),
+    PublishedCheck("2c", r"dew point psychrolib", of_pair(humidity.dew_point), abs=2e-3),
     # A real gas is wetter by its enhancement factor at both temperatures: 0.003 K.
-    Check("2c", r"dew point real gas", of_pair(humidity.dew_point), abs=4e-3),
-    Check("2c", r"absolute humidity ideal", of_pair(humidity.absolute_humidity), rel=5e-4),
-    Check("2c", r"mixing ratio psychrolib", of_pair(humidity.mixing_ratio, 101_325.0, factor=1000), rel=5e-4),
-    Check("2c", r"thermodynamic wet bulb", of_pair(humidity.wet_bulb, 101_325.0), abs=1e-2),
-    Check("2c", r"frost point", lambda _: float(humidity.frost_point(20.0, 5.0)), abs=1e-2),
-    Check("3", r"n Ciddor", ciddor, abs=2e-9),
-    Check("3", r"\(n-1\)e8 Ciddor dry", lambda r: 1e8 * (ciddor(r) - 1), abs=0.1),
-    Check("3", r"\(n-1\)e8 Ciddor moist", lambda r: 1e8 * (ciddor(r) - 1), abs=0.3),
-    Check("3", r"dn/dp", lambda _: 1e8 * float(
+    PublishedCheck("2c", r"dew point real gas", of_pair(humidity.dew_point), abs=4e-3),
+    PublishedCheck("2c", r"absolute humidity ideal", of_pair(humidity.absolute_humidity), rel=5e-4),
+    PublishedCheck(
+        "2c", r"mixing ratio psychrolib", of_pair(humidity.mixing_ratio, 101_325.0, factor=1000), rel=5e-4
+    ),
+    PublishedCheck("2c", r"thermodynamic wet bulb", of_pair(humidity.wet_bulb, 101_325.0), abs=1e-2),
+    PublishedCheck("2c", r"frost point", lambda _: float(humidity.frost_point(20.0, 5.0)), abs=1e-2),
+    PublishedCheck("3", r"n Ciddor", ciddor, abs=2e-9),
+    PublishedCheck("3", r"\(n-1\)e8 Ciddor dry", lambda r: 1e8 * (ciddor(r) - 1), abs=0.1),
+    PublishedCheck("3", r"\(n-1\)e8 Ciddor moist", lambda r: 1e8 * (ciddor(r) - 1), abs=0.3),
+    PublishedCheck("3", r"dn/dp", lambda _: 1e8 * float(
         air.sensitivity(633.0, 20.0, 101_325.0, 50.0).per_Pa), rel=1e-2),
-    Check("4", r"length change", change, abs=1e-9),
-    Check("4", r"differential expansion", lambda _: float(
+    PublishedCheck("4", r"length change", change, abs=1e-9),
+    PublishedCheck("4", r"differential expansion", lambda _: float(
         expansion.differential_expansion_um(300.0, (23.1e-6, 22.0), (11.5e-6, 22.0))), abs=1e-9),
-    Check("5", r"tau \w.* cube", cube, rel=1e-3),
-    Check("5", r"soak time 5 K", lambda _: float(thermal.soak_time_s(1.0, 5.0, 0.1)), abs=1e-3),
-    Check("6", r"Pt100 resistance", lambda r: float(
+    PublishedCheck("5", r"tau \w.* cube", cube, rel=1e-3),
+    PublishedCheck("5", r"soak time 5 K", lambda _: float(thermal.soak_time_s(1.0, 5.0, 0.1)), abs=1e-3),
+    PublishedCheck("6", r"Pt100 resistance", lambda r: float(
         sensors.resistance_of_platinum(number(r["input_conditions"], "t="))), abs=1e-4),
-    Check("6", r"inverse Pt100", lambda r: float(
+    PublishedCheck("6", r"inverse Pt100", lambda r: float(
         sensors.temperature_of_platinum(number(r["input_conditions"], "R="))), abs=1e-4),
-    Check("6", r"IEC 60751 class \w+ tolerance", tolerance, abs=1e-9),
-    Check("6", r"Steinhart-Hart temperature", steinhart, abs=1e-3),
+    PublishedCheck("6", r"IEC 60751 class \w+ tolerance", tolerance, abs=1e-9),
+    PublishedCheck("6", r"Steinhart-Hart temperature", steinhart, abs=1e-3),
 ]  # fmt: skip
 
 
-def read_by(check: Check) -> list[Row]:
+def read_by(check: PublishedCheck) -> list[Row]:
     """The rows that a check reads."""
     return [
         row

@@ -21,7 +21,7 @@ from ..core.evidence.quality import (
 from ..instants import NS
 from ..model import Certificate, Channel
 from ..units import from_canonical, from_micro, micro, quantity, to_canonical, unit_name
-from .case import Case, Group
+from .case import Case, CaseGroup
 
 QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
 GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
@@ -40,7 +40,7 @@ def cases() -> Iterator[Case]:
 
 
 def _quality() -> Iterator[Case]:
-    group = Group("quality of readings", QARTOD)
+    group = CaseGroup("quality of readings", QARTOD)
     nan = math.nan
     values = np.array([-40.0, -40.1, 60.0, 60.1, 15.0, 14.9, 25.0, 25.1, nan, np.inf])
     yield group.case(
@@ -167,7 +167,9 @@ def _quality() -> Iterator[Case]:
 
 
 def _rates() -> Iterator[Case]:
-    group = Group("a rate no room can have", "more than 5 K within 5 min, by hand; absolute zero: SI, exact")
+    group = CaseGroup(
+        "a rate no room can have", "more than 5 K within 5 min, by hand; absolute zero: SI, exact"
+    )
 
     def seen(times_s: list[float], values: list[float], max_age_s: float = 180.0) -> str:
         found = rate_flags((np.array(times_s) * NS).astype(np.int64), np.array(values), 5.0, max_age_s)
@@ -223,7 +225,7 @@ def _rates() -> Iterator[Case]:
 
 
 def _runs() -> Iterator[Case]:
-    group = Group("identical values", QARTOD)
+    group = CaseGroup("identical values", QARTOD)
     t = np.arange(8) * NS
     v = np.array([1.0, 2, 2, 2, 3, 3, 2, 2])
     yield group.case(
@@ -260,7 +262,7 @@ def _runs() -> Iterator[Case]:
 
 
 def _units() -> Iterator[Case]:
-    group = Group("units", "SI Brochure, 9th edition; NIST SP 811, appendix B")
+    group = CaseGroup("units", "SI Brochure, 9th edition; NIST SP 811, appendix B")
     rows = (
         (1.0, "psi", "pressure", 6894.757),
         (1.0, "mmHg", "pressure", 133.3224),

@@ -14,7 +14,7 @@ from ..model import Conformity, Rule, Setup
 from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
-from .case import Case, Group, refused
+from .case import Case, CaseGroup, refused
 from .room import at, judged, rule, series, setup
 
 JCGM_106 = (
@@ -70,7 +70,7 @@ def word(finding: Finding, place: int = -1) -> str:
 
 
 def _band() -> Iterator[Case]:
-    group = Group("limits and guard band", JCGM_106)
+    group = CaseGroup("limits and guard band", JCGM_106)
     CON, GUARD, NON = "CONFORMING", "GUARD_BAND", "NONCONFORMING"
     rows = (
         (20.75, 1.0, CON, False),
@@ -169,7 +169,7 @@ def _result(finding: Finding) -> tuple[str, bool]:
 
 
 def _several() -> Iterator[Case]:
-    group = Group("the probe that decides")
+    group = CaseGroup("the probe that decides")
     yield group.case(
         "smallest margin decides, not largest value",
         ("CONFORMING", 19.3, 0.3, False, "T2"),
@@ -227,7 +227,7 @@ def _graver(room: Setup) -> tuple[str, str]:
 
 
 def _validity() -> Iterator[Case]:
-    group = Group("validity of a rule", "required: a changed limit does not reach back; by hand")
+    group = CaseGroup("validity of a rule", "required: a changed limit does not reach back; by hand")
     part = rule(upper=20.2, from_ns=at(6), to_ns=at(12))
     for minute, result in (
         (359, "NOT_APPLICABLE"),
@@ -268,7 +268,7 @@ def _outside(finding: Finding) -> tuple[bool, int, int, bool]:
 
 
 def _difference() -> Iterator[Case]:
-    group = Group("difference of media", "required: U in quadrature, JCGM 100:2008, 5.1; by hand")
+    group = CaseGroup("difference of media", "required: U in quadrature, JCGM 100:2008, 5.1; by hand")
     apart = rule(
         name="part − scale",
         kind="difference",

@@ -11,7 +11,7 @@ from ..core.judge.judgement import Judgement
 from ..core.judge.settling import BodyState, at_start_of_record
 from ..model import REASONS
 from ..series import Float, Readings
-from .case import OWN, Case, Group
+from .case import OWN, Case, CaseGroup
 from .room import DAY, at, judged, rule, series, setup, without
 
 N = 1440
@@ -56,7 +56,7 @@ def told(
 
 
 def _settling() -> Iterator[Case]:
-    group = Group("settling: reason, first minute, end", OWN)
+    group = CaseGroup("settling: reason, first minute, end", OWN)
     hour = outside((540, 600))
     yield group.case(
         "back within limits at 10:00, 4 h: 13:59 settles still, 14:00 does not",
@@ -110,7 +110,7 @@ def _settling() -> Iterator[Case]:
 
 
 def _unknown() -> Iterator[Case]:
-    group = Group("bodies unknown: reason, first minute, end", OWN)
+    group = CaseGroup("bodies unknown: reason, first minute, end", OWN)
     still = series(np.full(N, 20.0))
     for minutes, end in ((60, 660), (61, 661 + 240), (400, 1240)):
         yield group.case(
@@ -157,7 +157,7 @@ def _unknown() -> Iterator[Case]:
 
 
 def _continued() -> Iterator[Case]:
-    group = Group("states at the end of a piece", OWN)
+    group = CaseGroup("states at the end of a piece", OWN)
 
     def state(readings: Readings, minutes: int, before: BodyState | None = None) -> BodyState:
         room = setup((rule(),), settling_s=4 * 3600)

@@ -18,7 +18,7 @@ from ..core.rules.plane import Fit
 from ..errors import Refused
 from ..model import Position, Verdict
 from ..units import MICRO
-from .case import Case, Group, refused
+from .case import Case, CaseGroup, refused
 from .room import at, rule, series, setup
 from .room import judged as judged_room
 from .rules import cell, found, word
@@ -45,7 +45,7 @@ def cases() -> Iterator[Case]:
 
 
 def _pairs() -> Iterator[Case]:
-    group = Group("gradient of a pair", "|ΔT|/d, U in quadrature, JCGM 100:2008, 5.1; by hand")
+    group = CaseGroup("gradient of a pair", "|ΔT|/d, U in quadrature, JCGM 100:2008, 5.1; by hand")
     slanted: Places = {"T1": (0.0, 0.0, 0.0), "T2": (3.0, 0.0, 4.0)}
     values = {"T1": 20.0, "T2": 20.6}
     yield group.case(
@@ -84,7 +84,7 @@ def _pairs() -> Iterator[Case]:
     )
 
 
-def _leaning(group: Group) -> Iterator[Case]:
+def _leaning(group: CaseGroup) -> Iterator[Case]:
     """A pair counts as vertical (horizontal) within 10° of plumb (level), and its whole distance counts."""
     for lean, wanted in ((9.995, "vertical"), (10.005, ""), (79.995, ""), (80.005, "horizontal")):
         at = (2 * math.sin(math.radians(lean)), 0.0, 2 * math.cos(math.radians(lean)))
@@ -113,7 +113,9 @@ def _of(direction: str, values: Mapping[str, object], places: Places, **changed:
 
 
 def _spread() -> Iterator[Case]:
-    group = Group("spread", "max − min of all probes, U of a pair in quadrature, JCGM 100:2008, 5.1; by hand")
+    group = CaseGroup(
+        "spread", "max − min of all probes, U of a pair in quadrature, JCGM 100:2008, 5.1; by hand"
+    )
     limit = rule(**{**GRADIENT, "name": "spread", "kind": "spread", "unit": "K"})
     near: Places = {"T1": (1, 1, 1), "T2": (1, 1, 1.01), "T3": (2, 1, 1)}
     values = {"T1": 20.1, "T2": 19.9, "T3": 20.2}
@@ -132,7 +134,7 @@ def _spread() -> Iterator[Case]:
 
 
 def _plane() -> Iterator[Case]:
-    group = Group("gradient of the plane", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand")
+    group = CaseGroup("gradient of the plane", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand")
     values = {p: 20.0 + float(np.dot((0.06, -0.08, 0.30), xyz)) for p, xyz in CORNERS.items()}
     for direction, wanted in (("vertical", 0.30), ("horizontal", 0.10), ("", math.sqrt(0.10))):
         yield group.case(
@@ -186,7 +188,7 @@ def _fitted(places: Places, values: Mapping[str, float], *, U: float, u_m: float
 
 
 def _determined() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "what positions determine",
         "condition number s_max/s_k of the centred positions, at most 100 for a component; by hand",
     )
@@ -206,7 +208,7 @@ def _determined() -> Iterator[Case]:
 
 
 def _condensation() -> Iterator[Case]:
-    group = Group("condensation", "surface less dew point; U in quadrature, JCGM 100:2008, 5.1; by hand")
+    group = CaseGroup("condensation", "surface less dew point; U in quadrature, JCGM 100:2008, 5.1; by hand")
     limit = rule(
         name="condensation", kind="condensation", media=("part",),
         channels=("T1.temperature", "D1.dew_point"), lower=2.0, upper=None, unit="K", disturbs=False,
@@ -255,7 +257,9 @@ def _log_pressure(t_C: float) -> float:
 
 
 def _stated() -> Iterator[Case]:
-    group = Group("conditions on a certificate", "ISO/IEC 17025:2017, 7.8.4.1 b; rounded outward; by hand")
+    group = CaseGroup(
+        "conditions on a certificate", "ISO/IEC 17025:2017, 7.8.4.1 b; rounded outward; by hand"
+    )
     rows = (
         ("temperature", "air", 19.68, 20.31, 0.10, "temperature (air) 19.6 °C to 20.4 °C"),
         ("temperature", "plate-top", -1.1, 1.1, 0.1, "temperature (plate top) −1.1 °C to 1.1 °C"),
@@ -337,7 +341,9 @@ def _kept(verdict: Verdict) -> str:
 
 
 def _outward() -> Iterator[Case]:
-    group = Group("rounding outward", "what a certificate states contains every value with its U; by hand")
+    group = CaseGroup(
+        "rounding outward", "what a certificate states contains every value with its U; by hand"
+    )
     rows = (
         (19.78, 20.21, 0.10, 0.1, (19.6, 20.4)),
         (19.7, 20.3, 0.1, 0.1, (19.6, 20.4)),

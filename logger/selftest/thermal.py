@@ -10,7 +10,7 @@ import numpy as np
 from ..core.physics import expansion, thermal
 from ..core.physics.thermal import BODIES
 from . import reference_formulas as plain
-from .case import Case, Group
+from .case import Case, CaseGroup
 
 BELOW, ABOVE = 1e-9, 1e-6  # so near to a bound, relative to it
 HUMID = ((20.0, 50.0), (20.0, 60.0), (22.0, 45.0), (5.0, 80.0), (35.0, 20.0), (20.0, 100.0))
@@ -34,7 +34,7 @@ def cases() -> Iterator[Case]:
 
 def _materials() -> Iterator[Case]:
     for row in plain.table("materials.csv"):
-        group = Group("materials", row["source"])
+        group = CaseGroup("materials", row["source"])
         if row["alpha_micro_per_K"]:
             wanted = float(row["alpha_micro_per_K"]), float(row["half_width_micro_per_K"])
             yield group.case(
@@ -52,7 +52,7 @@ def _materials() -> Iterator[Case]:
                 lambda n=row["name"]: _heat(n),
                 1e-9,
             )
-    group = Group("materials", "L·α·(t − 20 degC), ISO 1:2022; by hand")
+    group = CaseGroup("materials", "L·α·(t − 20 degC), ISO 1:2022; by hand")
     yield group.case("11.2 ± 0.3 as a declared value", (11.2, 0.3), lambda: _expansion("11.2 ± 0.3"), 1e-9)
     yield group.case("an unknown material is refused", "UnitError", lambda: _refused("unobtainium"))
     yield group.case("as many materials as the table has", 28, lambda: len(expansion.MATERIALS) + 1)
@@ -112,7 +112,7 @@ def _refused(name: str) -> str:
 
 
 def _bodies() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "bodies that follow the air",
         "Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, 5.1 and 5.2",
     )
@@ -170,7 +170,7 @@ def _bodies() -> Iterator[Case]:
 
 
 def _steps() -> Iterator[Case]:
-    group = Group("fitted step", "least squares with U = 2·√(s²·(JᵀJ)⁻¹), JCGM 100:2008, H.3")
+    group = CaseGroup("fitted step", "least squares with U = 2·√(s²·(JᵀJ)⁻¹), JCGM 100:2008, H.3")
     t = [60.0 * i for i in range(240)]
     clean = [20 + 3 * math.exp(-x / 7200) for x in t]
     yield group.case("τ and end of an exact step of 2 h", (7200.0, 20.0), lambda: _fitted(t, clean)[:2], 1e-4)

@@ -12,7 +12,7 @@ from ..instants import NS
 from ..model import Placement
 from ..series import Readings
 from ..units import MICRO
-from .case import OWN, Case, Group
+from .case import OWN, Case, CaseGroup
 from .room import DAY, alone, at, judged, rule, series, setup
 from .rules import cell, found, word
 from .settling import runs
@@ -31,7 +31,7 @@ def cases() -> Iterator[Case]:
 
 
 def _demand() -> Iterator[Case]:
-    group = Group("what a rule demands never falls by itself", OWN)
+    group = CaseGroup("what a rule demands never falls by itself", OWN)
     both = ("T1.temperature", "T2.temperature")
     readings = {p: series(np.full(N, 20.0)) for p in ("T1", "T2")}
     for name, asked in (("names two channels", {"channels": both}), ("needs two", {"need": 2})):
@@ -47,7 +47,7 @@ def _demand() -> Iterator[Case]:
 
 def _narrower() -> Iterator[Case]:
     """20.6 degC up to 23:00, then 20.0: within 19 … 21 degC, and from midnight on the band is 19.5 … 20.5."""
-    group = Group("a band that narrows at midnight: reason, first minute, end", OWN)
+    group = CaseGroup("a band that narrows at midnight: reason, first minute, end", OWN)
     values = np.full(2 * N, 20.0)
     values[: 23 * 60] = 20.6
     bands = (rule(to_ns=at(24)), rule(lower=19.5, upper=20.5, from_ns=at(24)))
@@ -60,7 +60,7 @@ def _narrower() -> Iterator[Case]:
 
 def _flanked() -> Iterator[Case]:
     """20.9 and 20.0 degC in minute 100, none in 101, 20.1 and 19.2 in 102."""
-    group = Group("a covered cell", OWN)
+    group = CaseGroup("a covered cell", OWN)
     yield group.case(
         "takes the two readings that flank it, not the extremes of their cells",
         (20.0, 20.1),
@@ -81,7 +81,7 @@ def _bounds(minute: int) -> tuple[float, float]:
 
 
 def _conflict() -> Iterator[Case]:
-    group = Group("two values for one instant, 19 … 21 degC: reason, first minute, end", OWN)
+    group = CaseGroup("two values for one instant, 19 … 21 degC: reason, first minute, end", OWN)
     for other, unknown_until in ((20.3, 601), (21.5, 601 + 240)):
         yield group.case(
             f"20 and {other:g} degC at 10:00:30, settling time 4 h",
@@ -98,7 +98,7 @@ def _twice(value: float) -> Readings:
 
 
 def _outside_range() -> Iterator[Case]:
-    group = Group("outside the range of use of its certificate, 10 … 20.9 degC, limit 21 degC", OWN)
+    group = CaseGroup("outside the range of use of its certificate, 10 … 20.9 degC, limit 21 degC", OWN)
     small = {"certificate": {"range": (10.0, 20.9)}}
     yield group.case(
         "beyond the limit, and never proven",
@@ -110,7 +110,7 @@ def _outside_range() -> Iterator[Case]:
 
 
 def _flags() -> Iterator[Case]:
-    group = Group("flags of readings", "QARTOD manuals of the IOOS: 1 pass, 3 suspect, 4 fail; by hand")
+    group = CaseGroup("flags of readings", "QARTOD manuals of the IOOS: 1 pass, 3 suspect, 4 fail; by hand")
     values = np.full(N, 20.0)
     values[100], values[200] = 21.2, 85.0
     made = setup((rule(),), channel={"spike": 0.5})

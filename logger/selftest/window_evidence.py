@@ -14,7 +14,7 @@ import numpy as np
 
 from ..instants import NS
 from ..series import Int, Readings
-from .case import Case, Group
+from .case import Case, CaseGroup
 from .room import DAY, judged, rule, series, setup
 from .rules import found, word
 from .windows import SPAN
@@ -23,7 +23,7 @@ MINUTES = 480
 
 
 @dataclass(frozen=True)
-class Room:
+class WindowRoom:
     """How a probe is read and what a rule asks of its window; times in s."""
 
     interval_s: int = 60
@@ -34,35 +34,47 @@ class Room:
 
 def cases() -> Iterator[Case]:
     """All of them."""
-    group = Group(
+    group = CaseGroup(
         "evidence of every window",
         "required: completeness, no gap above max(3 intervals, window/12), 5 readings; counted one by one",
     )
     whole = np.arange(0, MINUTES * 60, 60)
     for name, room, seconds in (
-        ("whole", Room(), whole),
-        ("gaps of 300 s, 360 s and 20 min", Room(), _without(whole, (100, 104), (200, 205), (300, 319))),
+        ("whole", WindowRoom(), whole),
+        (
+            "gaps of 300 s, 360 s and 20 min",
+            WindowRoom(),
+            _without(whole, (100, 104), (200, 205), (300, 319)),
+        ),
         (
             "57 of 60 and 56 of 60",
-            Room(completeness=0.95),
+            WindowRoom(completeness=0.95),
             _without(whole, (100, 104), (200, 203)),
         ),
-        ("one that begins late and ends early", Room(), whole[130:350]),
-        ("the same, 300 s in between", Room(), _without(whole[130:350], (200, 204))),
-        ("one reading a minute where two are promised", Room(interval_s=30, completeness=0.95), whole),
-        ("109 s where 90 s may be, two readings in every cell", Room(30, 600), _moved(1, 110, 119)),
-        ("90 s where 90 s may be, two readings in every cell", Room(30, 600), _moved(20, 110, 115)),
-        ("four readings in the window", Room(window_s=240), whole),
-        ("five readings in the window", Room(window_s=300), whole),
-        ("a gap inside one cell of ten minutes", Room(step_s=600), _without(whole, (121, 126))),
-        ("and one of just 300 s", Room(step_s=600), _without(whole, (121, 125))),
-        ("300 s inside a cell, and a longer gap", Room(step_s=600), _without(whole, (121, 125), (300, 320))),
-        ("two hours, two gaps of 660 s", Room(window_s=7200), _without(whole, (150, 160), (250, 260))),
-        ("two gaps of 240 s at the begin", Room(), _without(whole, (0, 4), (5, 8), (300, 320))),
-        ("290 s behind the first reading", Room(), np.array([50, 340, *_without(whole[6:], (300, 320))])),
-        ("a reading alone", Room(window_s=300), _without(whole, (100, 103), (104, 107))),
-        ("the last one alone", Room(window_s=300), _without(whole[:104], (98, 103))),
-        ("the first one alone", Room(window_s=300), _without(whole[103:], (104, 109))),
+        ("one that begins late and ends early", WindowRoom(), whole[130:350]),
+        ("the same, 300 s in between", WindowRoom(), _without(whole[130:350], (200, 204))),
+        ("one reading a minute where two are promised", WindowRoom(interval_s=30, completeness=0.95), whole),
+        ("109 s where 90 s may be, two readings in every cell", WindowRoom(30, 600), _moved(1, 110, 119)),
+        ("90 s where 90 s may be, two readings in every cell", WindowRoom(30, 600), _moved(20, 110, 115)),
+        ("four readings in the window", WindowRoom(window_s=240), whole),
+        ("five readings in the window", WindowRoom(window_s=300), whole),
+        ("a gap inside one cell of ten minutes", WindowRoom(step_s=600), _without(whole, (121, 126))),
+        ("and one of just 300 s", WindowRoom(step_s=600), _without(whole, (121, 125))),
+        (
+            "300 s inside a cell, and a longer gap",
+            WindowRoom(step_s=600),
+            _without(whole, (121, 125), (300, 320)),
+        ),
+        ("two hours, two gaps of 660 s", WindowRoom(window_s=7200), _without(whole, (150, 160), (250, 260))),
+        ("two gaps of 240 s at the begin", WindowRoom(), _without(whole, (0, 4), (5, 8), (300, 320))),
+        (
+            "290 s behind the first reading",
+            WindowRoom(),
+            np.array([50, 340, *_without(whole[6:], (300, 320))]),
+        ),
+        ("a reading alone", WindowRoom(window_s=300), _without(whole, (100, 103), (104, 107))),
+        ("the last one alone", WindowRoom(window_s=300), _without(whole[:104], (98, 103))),
+        ("the first one alone", WindowRoom(window_s=300), _without(whole[103:], (104, 109))),
     ):
         # From the begin of the record on, and with a window of it already seen: two ways through the program.
         for seen in (0, room.window_s // room.step_s - 1):
@@ -102,7 +114,7 @@ def _told(words: Sequence[str]) -> str:
     return ", ".join(f"{b - a} {words[a]}" for a, b in zip(edges, ends, strict=True))
 
 
-def _plainly(room: Room, seconds: Int) -> list[str]:
+def _plainly(room: WindowRoom, seconds: Int) -> list[str]:
     words = []
     longest = max(3 * room.interval_s, room.window_s / 12)
     for end in range(room.window_s, MINUTES * 60 + 1, room.step_s):
@@ -118,7 +130,7 @@ def _plainly(room: Room, seconds: Int) -> list[str]:
     return words
 
 
-def _found(room: Room, seconds: Int, seen: int) -> list[str]:
+def _found(room: WindowRoom, seconds: Int, seen: int) -> list[str]:
     asked = rule(**{**SPAN, "window_s": room.window_s, "completeness": room.completeness})
     made = setup((asked,), channel={"interval_s": room.interval_s}, step_s=room.step_s)
     like = series(np.full(len(seconds), 20.0))

@@ -11,7 +11,7 @@ import numpy as np
 from ..model import Conformity
 from ..series import Readings
 from ..units import MICRO
-from .case import Case, Group, refused
+from .case import Case, CaseGroup, refused
 from .room import at, judged, rule, series, setup
 from .rules import found, word
 
@@ -42,7 +42,7 @@ def cases() -> Iterator[Case]:
 
 
 def _span() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "span",
         "max − min in any sliding window (t − w, t]; values.csv, rate and gradient definitions; by hand",
     )
@@ -145,7 +145,7 @@ def _span() -> Iterator[Case]:
 
 
 def _slope() -> Iterator[Case]:
-    group = Group("slope", "least squares over (t − w, t]; u(b) = u_cell/√Σ(t − t̄)²; by hand")
+    group = CaseGroup("slope", "least squares over (t − w, t]; u(b) = u_cell/√Σ(t − t̄)²; by hand")
     ramp = 20.0 + 0.3 * (np.arange(N) - 720) / 60
     for lower, sign, value in ((None, 1, 0.3), (None, -1, 0.3), (-1.0, 1, 0.3), (-1.0, -1, -0.3)):
         yield group.case(
@@ -236,7 +236,7 @@ def _slope() -> Iterator[Case]:
 
 
 def _windows() -> Iterator[Case]:
-    group = Group(
+    group = CaseGroup(
         "evidence of a window",
         "required: completeness 95 %, no gap above max(3 intervals, window/12), 5 readings; by hand",
     )
@@ -305,7 +305,7 @@ def _windows() -> Iterator[Case]:
     )
 
 
-def _edges(group: Group, loose: Mapping[str, Any]) -> Iterator[Case]:
+def _edges(group: CaseGroup, loose: Mapping[str, Any]) -> Iterator[Case]:
     """Gaps at either end of a window, and the gap that is exactly as long as may be."""
 
     def late(gap_s: float) -> Readings:

@@ -12,7 +12,7 @@ from ..acts import alarms as attending
 from ..core.alarms.condition import Cell, cell_of, evidence_cell
 from ..core.alarms.grouping import (
     FLOOD_NS,
-    Group,
+    AlarmGroup,
     cause_of,
     due_groups,
     is_due,
@@ -192,7 +192,7 @@ class AlarmEngine:
             notices.append(self._queue_reminder(writer, turn, group))
         return [*overtaken, *notices]
 
-    def _announce(self, writer: NoticeWriter, turn: _Turn, group: Group) -> AlarmNotice:
+    def _announce(self, writer: NoticeWriter, turn: _Turn, group: AlarmGroup) -> AlarmNotice:
         notice = annunciation(group.new[0])
         goes_ns = writer.put(notice, group.new[0], group.new[1:], group.standing)
         for alarm in group.new:

@@ -19,7 +19,7 @@ from ..config import in_force
 from ..instants import NS, to_ns
 from ..model import Setup
 from ..store import Store
-from ..store.opening import open_to_others
+from ..store.folder_check import open_to_others
 from ..verdicts.verdicts import Verdicts
 from . import heartbeat
 
@@ -31,7 +31,7 @@ GB = 1e9
 
 
 @dataclass(frozen=True)
-class Figure:
+class HealthFigure:
     """One line: what it is about, its value in words, when that was true, and whether it is in order."""
 
     group: str
@@ -45,7 +45,7 @@ class Figure:
         return self.fault or "in order"
 
 
-def health(store: Store, setup: Setup, now_ns: int) -> list[Figure]:
+def health(store: Store, setup: Setup, now_ns: int) -> list[HealthFigure]:
     """Every figure, by group, in a fixed order."""
     return [
         *_service(heartbeat.read(store.folder), now_ns),
@@ -55,41 +55,45 @@ def health(store: Store, setup: Setup, now_ns: int) -> list[Figure]:
     ]
 
 
-def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[Figure]:
+def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[HealthFigure]:
     if beat is None:
-        yield Figure("Service", "heartbeat", "none", None, "the service has never run here")
+        yield HealthFigure("Service", "heartbeat", "none", None, "the service has never run here")
         return
     at_ns = to_ns(datetime.fromisoformat(str(beat["at"])))
     yield _heartbeat(bool(beat.get("stopped")), at_ns, now_ns)
     lost, failing = int(beat.get("readings_lost") or 0), dict(beat.get("failing") or {})
     failures = ", ".join(f"{job}: {why}" for job, why in failing.items())
     version = f"stillroom {beat.get('software', '?')}, setup {beat.get('setup', '?')}"
-    yield Figure("Service", "software", version, at_ns)
+    yield HealthFigure("Service", "software", version, at_ns)
     waiting, trouble = str(beat.get("queue", "?")), str(beat.get("store_trouble") or "")
-    yield Figure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
-    yield Figure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
-    yield Figure("Service", "jobs that fail", str(len(failing)), at_ns, failures)
+    yield HealthFigure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
+    yield HealthFigure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
+    yield HealthFigure("Service", "jobs that fail", str(len(failing)), at_ns, failures)
     yield from _sources(beat, at_ns)
 
 
-def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
+def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[HealthFigure]:
     """Clock, lines and brokers, from the service's newest heartbeat."""
     clock = str(beat.get("clock") or "not known")
     synced = {True: "synchronised by the system", False: "not synchronised by the system"}
     state = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
     if clock == "believed" and not beat.get("clock_synchronised"):
         state += "; the setup does not ask for it"
-    yield Figure("Service", "clock", state, at_ns, "" if clock == "believed" else clock)
+    yield HealthFigure("Service", "clock", state, at_ns, "" if clock == "believed" else clock)
     if (late := beat.get("late_ms")) is not None:
-        yield Figure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
+        yield HealthFigure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
     for url, age_s in dict(beat.get("buses") or {}).items():
-        yield Figure("Lines", url, f"came round {age_s:g} s before", at_ns)
+        yield HealthFigure("Lines", url, f"came round {age_s:g} s before", at_ns)
     for probe, why in dict(beat.get("probes_failing") or {}).items():
-        yield Figure("Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power")
+        yield HealthFigure(
+            "Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power"
+        )
     for name, how in dict(beat.get("stuck") or {}).items():
-        yield Figure("Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again")
+        yield HealthFigure(
+            "Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again"
+        )
     for url, connected in dict(beat.get("brokers") or {}).items():
-        yield Figure(
+        yield HealthFigure(
             "Lines",
             url,
             "connected" if connected else "away",
@@ -98,42 +102,44 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[Figure]:
         )
 
 
-def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> Figure:
+def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> HealthFigure:
     if stopped:
-        return Figure("Service", "heartbeat", "stopped", at_ns, "the service was stopped")
+        return HealthFigure("Service", "heartbeat", "stopped", at_ns, "the service was stopped")
     late = (now_ns - at_ns) / NS > SILENT_S
     fault = "the service is silent: look whether it runs" if late else ""
-    return Figure("Service", "heartbeat", "beating", at_ns, fault)
+    return HealthFigure("Service", "heartbeat", "beating", at_ns, fault)
 
 
-def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
+def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
     verdicts = Verdicts(store, setup)
     live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
         until = "never" if until_ns is None else "that minute"
-        yield Figure(
+        yield HealthFigure(
             "Judging", f"{zone.name} judged up to", until, until_ns, "not judged lately" if late else ""
         )
         if (body := live.get(zone.key)) is not None and "forecast" in body:
-            yield Figure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
+            yield HealthFigure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
 
 
-def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[Figure]:
+def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
     newest, answered, read = store.readings.newest(ok=True), store.readings.newest(), _read_here(store)
     for key, channel in setup.channels.items():
         if setup.position_at(key, now_ns) is None:
             continue
         row, last = newest.get(key), answered.get(key)
         if row is None:
-            yield Figure("Probes", key, "never read", None, "no reading yet")
+            yield HealthFigure("Probes", key, "never read", None, "no reading yet")
         elif channel.probe not in read and row.source.startswith("import"):
-            yield Figure("Probes", key, "comes by files; time of the newest reading", row.taken_ns)
+            yield HealthFigure("Probes", key, "comes by files; time of the newest reading", row.taken_ns)
         else:
             late = (now_ns - row.taken_ns) / NS > channel.max_age_s
             why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
-            yield Figure("Probes", key, f"every {channel.interval_s:g} s", row.taken_ns, why if late else "")
+            yield HealthFigure(
+                "Probes", key, f"every {channel.interval_s:g} s", row.taken_ns, why if late else ""
+            )
     yield from _clocks(store, setup)
 
 
@@ -143,67 +149,67 @@ def _read_here(store: Store) -> set[str]:
     return {line.probe for line in in_force(versions).lines} if versions else set()
 
 
-def _clocks(store: Store, setup: Setup) -> Iterator[Figure]:
+def _clocks(store: Store, setup: Setup) -> Iterator[HealthFigure]:
     """By how much the probes' own clocks were ahead when they were last compared."""
     for probe in setup.probes:
         if compared := store.clocks.comparisons(probe):
             last = compared[-1]
             offset = f"{last.offset_ns / NS:+.1f} s, taken out on reading back"
-            yield Figure("Probes", f"own clock of {probe}", offset, last.clock_ns - last.offset_ns)
+            yield HealthFigure("Probes", f"own clock of {probe}", offset, last.clock_ns - last.offset_ns)
 
 
-def _record(store: Store, now_ns: int) -> Iterator[Figure]:
+def _record(store: Store, now_ns: int) -> Iterator[HealthFigure]:
     number, digest = store.journal.head()
-    yield Figure("Record", "head of the journal", f"entry {number}, {digest[:16]}…", now_ns)
+    yield HealthFigure("Record", "head of the journal", f"entry {number}, {digest[:16]}…", now_ns)
     usage = shutil.disk_usage(store.folder)
     free = f"{usage.free / GB:.1f} GB of {usage.total / GB:.1f} GB free"
     full = "the disk is nearly full" if usage.free < FULL * usage.total else ""
-    yield Figure("Record", "disk", free, now_ns, full)
+    yield HealthFigure("Record", "disk", free, now_ns, full)
     others = open_to_others(store.folder)
     rights = f"others can read it: chmod -R go-rwx {store.folder}" if others else ""
     told = "open to other accounts of this machine" if others else "its owner alone"
-    yield Figure("Record", "who can read the data folder", told, now_ns, rights)
+    yield HealthFigure("Record", "who can read the data folder", told, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
-    yield Figure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
+    yield HealthFigure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
     seals = store.archive.seals()
-    yield Figure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
+    yield HealthFigure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)
     tried = store.journal.search(kinds=("restore-test",), limit=1)
     at_ns = tried[0].at_ns if tried else None
     remedy = "" if tried else "try to restore a backup"
     yield _validation(store)
-    yield Figure("Record", "last restore test", "done" if tried else "none", at_ns, remedy)
+    yield HealthFigure("Record", "last restore test", "done" if tried else "none", at_ns, remedy)
 
 
-def _validation(store: Store) -> Figure:
+def _validation(store: Store) -> HealthFigure:
     """Whether the version that runs was validated on this record: the last self-test that was journalled."""
     entries = store.journal.search(kinds=("selftest",), limit=1)
     prompt = "validate it: stillroom selftest --data DIR"
     if not entries:
-        return Figure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
+        return HealthFigure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
     what = entries[0].what
     scope = f"of {what.get('version')}, {what.get('cases')} cases"
     fault = "" if what.get("version") == __version__ else f"another version runs now; {prompt}"
     fault = fault if what.get("passed") is True else "did not pass: rely on no verdict"
-    return Figure("Record", f"self-test of stillroom {__version__}", scope, entries[0].at_ns, fault)
+    return HealthFigure("Record", f"self-test of stillroom {__version__}", scope, entries[0].at_ns, fault)
 
 
-def _proofs(store: Store) -> Iterator[Figure]:
+def _proofs(store: Store) -> Iterator[HealthFigure]:
     """When each way of notices was last seen to work."""
     for route, at_ns in sorted(attending.outbox(store).receipts().items()):
-        yield Figure("Notices", f"last receipt by {route}", "arrived", at_ns)
+        yield HealthFigure("Notices", f"last receipt by {route}", "arrived", at_ns)
 
 
 def _files(folder: Path) -> Iterator[Path]:
     yield from (f for f in folder.rglob("*") if f.is_file())
 
 
-def _backup(store: Store, now_ns: int) -> Figure:
+def _backup(store: Store, now_ns: int) -> HealthFigure:
     entries = store.journal.search(kinds=("backup",), limit=1)
     if not entries:
-        return Figure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
+        return HealthFigure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
     if entries[0].what.get("intact") is not True:
-        return Figure("Record", "last backup", "not intact", entries[0].at_ns, "not intact")
+        return HealthFigure("Record", "last backup", "not intact", entries[0].at_ns, "not intact")
     old = "older than two days" if (now_ns - entries[0].at_ns) / NS > BACKUP_S else ""
-    return Figure("Record", "last backup", "intact", entries[0].at_ns, old)
+    return HealthFigure("Record", "last backup", "intact", entries[0].at_ns, old)

@@ -31,7 +31,7 @@ from ..probes.mqtt import BrokerMessage
 from ..series import STATUS
 from ..store import Store
 from ..store.hot import tables
-from ..store.hot.clocks import OURS, UNSURE, Comparison
+from ..store.hot.clocks import OURS, UNSURE, ClockComparison
 from ..units import unit_name
 
 COMPARED_EVERY_NS = 6 * 3600 * NS  # a clock that keeps its offset is noted so often
@@ -254,7 +254,7 @@ def _note_comparison(store: Store, conn: Connection, probe: str, clock_ns: int |
     if last and abs(offset_ns - last.offset_ns) < MOVED_NS and clock_ns - last.clock_ns < COMPARED_EVERY_NS:
         return
     store.clocks.record_comparison(
-        Comparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn
+        ClockComparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn
     )
 
 

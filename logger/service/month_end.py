@@ -33,7 +33,7 @@ def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
         for key, part in spans.items()
         if part is not None and (key, *part) not in known
     ]
-    open_cases = [r for r in cases_in(verdicts, None, *span, now_ns) if r.missing]
+    open_cases = [r for r in cases_in(verdicts, None, *span, now_ns) if r.waits]
     return {
         "month": f"{before:%Y-%m}",
         "open_cases": len(open_cases),

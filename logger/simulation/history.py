@@ -17,7 +17,7 @@ from random import Random
 
 from ..instants import NS
 from .climate import instant
-from .instruments import Panel
+from .instruments import SimulatedProbes
 from .logger_files import MACHINE_BAY, SHAPES, Record, Shape
 from .room import Disturbance, SimulatedRoom
 
@@ -61,7 +61,7 @@ RECORDING_EVENTS = PlantedFaults(
 
 def write_sample_logs(folder: Path) -> tuple[Path, ...]:
     """Writes the two weeks of sample_logs/ and the list of inspections into a folder."""
-    panel = Panel(SimulatedRoom(SAMPLE_SEED, SAMPLE_FROM_NS, ROOM_EVENTS), SAMPLE_SEED)
+    panel = SimulatedProbes(SimulatedRoom(SAMPLE_SEED, SAMPLE_FROM_NS, ROOM_EVENTS), SAMPLE_SEED)
     records = _record(panel, SAMPLE_FROM_NS, SAMPLE_TO_NS, SAMPLE_SEED)
     inspections = folder / "inspections.csv"
     files = _write(folder, {shape: _spoilt(shape, rows) for shape, rows in records.items()})
@@ -78,11 +78,11 @@ def write_held(
     where since_ns, an earlier instant, is not given. When an end lies in the
     hour that the clocks repeat in autumn, an importer must ask, as with any such file.
     """
-    panel = Panel(SimulatedRoom(seed, from_ns if since_ns is None else since_ns), seed)
+    panel = SimulatedProbes(SimulatedRoom(seed, from_ns if since_ns is None else since_ns), seed)
     return _write(folder, _record(panel, from_ns, to_ns, seed))
 
 
-def _record(panel: Panel, from_ns: int, to_ns: int, seed: int) -> dict[Shape, list[Record]]:
+def _record(panel: SimulatedProbes, from_ns: int, to_ns: int, seed: int) -> dict[Shape, list[Record]]:
     """Polls of all loggers in order of time, each once a minute."""
     records: dict[Shape, list[Record]] = {shape: [] for shape in SHAPES}
     for at_ns, shape in _polls(from_ns, to_ns, seed):

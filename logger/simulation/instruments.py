@@ -54,7 +54,7 @@ INSTRUMENTS: Mapping[str, Instrument] = MappingProxyType(
 BAROMETER, BAROMETER_SERIAL, BAROMETER_CORRECTION_HPA = "B1", "AG-0501", -0.1
 
 
-class Panel:
+class SimulatedProbes:
     """All probes of the room. Advances the room and gives what each probe indicates then."""
 
     def __init__(self, room: SimulatedRoom, seed: int) -> None:

@@ -26,7 +26,7 @@ from typing import Any
 
 from ..instants import NS
 from .climate import instant
-from .instruments import BAROMETER, BAROMETER_SERIAL, INSTRUMENTS, Panel
+from .instruments import BAROMETER, BAROMETER_SERIAL, INSTRUMENTS, SimulatedProbes
 from .room import Disturbance, SimulatedRoom
 from .wires import PtyWire, SocketWire, Wire
 
@@ -39,7 +39,7 @@ STUCK_HEATER_W = 3600.0
 class SimulatedProbe:
     """One probe at its wire: collects a query up to its line end and answers it."""
 
-    def __init__(self, key: str, wire: Wire, panel: Panel) -> None:
+    def __init__(self, key: str, wire: Wire, panel: SimulatedProbes) -> None:
         self.key = key
         self.wire = wire
         self.fault = "none"
@@ -89,7 +89,7 @@ class SimulatedProbe:
 class Twin:
     """All simulated probes and the room that they stand in."""
 
-    def __init__(self, panel: Panel, wires: Mapping[str, Wire], now_ns: Callable[[], int]) -> None:
+    def __init__(self, panel: SimulatedProbes, wires: Mapping[str, Wire], now_ns: Callable[[], int]) -> None:
         self._panel = panel
         self._now_ns = now_ns
         self.probes = {key: SimulatedProbe(key, wire, panel) for key, wire in wires.items()}
@@ -210,7 +210,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Runs the twin until standard input ends."""
     args = _arguments(argv)
     start_ns, start_s = time.time_ns(), time.monotonic()
-    panel = Panel(SimulatedRoom(args.seed, instant(args.since) if args.since else start_ns), args.seed)
+    panel = SimulatedProbes(
+        SimulatedRoom(args.seed, instant(args.since) if args.since else start_ns), args.seed
+    )
 
     def now_ns() -> int:
         return start_ns + int((time.monotonic() - start_s) * args.time_factor * NS)

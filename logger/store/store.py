@@ -21,6 +21,7 @@ from .archive.bulk_load import BulkLoader
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
 from .disposal import Disposal, DisposalRequest, Disposals
+from .folder_check import check_folder
 from .hot import tables
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, Database, upgrade_copy_path
@@ -33,7 +34,6 @@ from .hot.setups import Setups
 from .hot.studies import StudyTable
 from .hot.value_decisions import ValueDecisions
 from .hot.verdict_cache import VerdictTable
-from .opening import check_folder
 from .queries import ReadingQueries
 from .types import JSON, Batch, Seal, Verification
 from .verify.verification import Verifier

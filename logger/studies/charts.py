@@ -331,6 +331,22 @@ def step_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     return [(caption, picture([*upper.parts, *lower.parts], HEIGHT + 10, "Step with its fit", palette))]
 
 
+def return_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """Hours until ready over the departure at the start of each return."""
+    table = study.answer.tables.get("returns")
+    if table is None or not any(hours is not None for hours in table["hours"]):
+        return []
+    y = PlotAxis(*span_of(table["hours"], zero=True), HEIGHT - 40, 26)
+    x = PlotAxis(*span_of(table["departure"], zero=True), 52, 620)
+    plot = Plot.frame(palette, x, y, ("departure at the start, K", "h until ready"))
+    plot.dots(table["departure"], table["hours"], palette.series)
+    figures = {item.name: item for item in study.answer.figures}
+    bound = figures.get("ready after, 9 of 10")
+    if bound is not None and bound.shown and bound.value is not None and y.low <= bound.value <= y.high:
+        plot.level(bound.value, palette.ink, "4 3", "9 of 10 are ready")
+    return [("Returns in the record", picture(plot.parts, HEIGHT, "Hours until ready", palette))]
+
+
 CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
     "causes": causes_charts,
     "cycles": cycles_charts,
@@ -338,6 +354,7 @@ CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
     "hours": hours_charts,
     "change": change_charts,
     "map": map_charts,
+    "return": return_charts,
     "site": site_charts,
     "step": step_charts,
 }

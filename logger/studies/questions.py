@@ -132,6 +132,23 @@ def _map(sources: Sources) -> Compute:
     return lambda: mapping(campaign)
 
 
+def _return(sources: Sources) -> Compute:
+    from ..core.study.set_back_return import Coming, set_back_return
+    from .returns import returns_of
+
+    limits = sources.limits()
+    if limits is None:
+        raise Refused("The zone has no band of air temperature in force; a return needs one to be ready for.")
+    starts = sources.instants("returns", "--return")
+    found = returns_of(sources, starts, limits)
+    options = sources.request.options
+    departures = [item.departure for item in found]
+    expected = float(options.get("departure_K") or (np.median(departures) if departures else 0.0))
+    outdoors = options.get("outdoors_C")
+    coming = Coming(expected, None if outdoors is None else float(outdoors))
+    return lambda: set_back_return(found, coming, (limits[1] - limits[0]) / 2)
+
+
 LENGTH_FIELDS = (
     StudyField("length_mm", "--length-mm", "Length, mm (for µm)"),
     StudyField("material", "--material", "Material", "steel"),
@@ -174,6 +191,16 @@ KINDS = (
         _hours,
         of_one_channel=False,
         fields=(StudyField("hours", "--hours", "Hours in a row", "2"),),
+    ),
+    QuestionKind(
+        "return",
+        "Ready on Monday?",
+        "Needs 8 returns of the air handling after a set-back, with verdicts until the zone was ready.",
+        _return,
+        fields=(
+            StudyField("returns", "--return", "Times of the returns, local, separated by spaces"),
+            StudyField("outdoors_C", "--outdoors-C", "Outdoors at the next one, °C"),
+        ),
     ),
     QuestionKind(
         "change",

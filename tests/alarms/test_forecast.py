@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.core.judge.forecast import crossing, line, settling_min, skill
+from logger.core.judge.forecast import crossing, line, skill
 
 MINUTE = np.arange(-59.0, 1.0)
 
@@ -46,17 +46,6 @@ def test_noise_and_too_few_values_say_nothing() -> None:
     assert told <= 2
     assert line(MINUTE[:19], np.full(19, 20.0)) is None
     assert line(MINUTE, np.full(60, np.nan)) is None
-
-
-def test_a_decay_is_over_when_the_exponential_says_so() -> None:
-    """τ = 1.5 h from 1.2 K to 0.4 K: 1.5 h · ln 3 = 1.65 h, within 10 %."""
-    departure = 1.2 * np.exp(-MINUTE / 90) + np.random.default_rng(3).normal(0, 0.005, 60)
-
-    found = settling_min(MINUTE, departure, 0.4)
-
-    assert found == pytest.approx(1.65 * 60, rel=0.10)
-    assert settling_min(MINUTE, np.full(60, 0.2), 0.4) == 0.0
-    assert settling_min(MINUTE, 0.5 * np.exp(MINUTE / 90), 0.4) is None
 
 
 def test_skill_is_high_on_ramps_and_none_on_steps() -> None:

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.alarms.condition import Cell
-from logger.core.alarms.lifecycle import Alarm, AlarmAct, AlarmState, apply_act, step
-from logger.core.alarms.reminders import due_reminders, reminded, suppress_by_design
+from logger.core.alarms.lifecycle import Alarm, AlarmAct, AlarmState, Step, apply_act, step
+from logger.core.alarms.reminders import due_reminders, suppress_by_design
 from logger.instants import NS
 from logger.model import AlarmSpec, Conformity
 
@@ -34,27 +34,33 @@ def out() -> Alarm:
     return step(SPEC, Alarm("air"), [cell(0)], [], MINUTE).alarm
 
 
+def remind(spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:
+    """One alarm by itself, with its notice where one is due."""
+    groups = due_reminders([alarm], {alarm.key: spec}, now_ns)
+    return groups[0][0] if groups else Step(alarm)
+
+
 def test_nobody_acknowledges_for_fifteen_minutes() -> None:
     """At 14:59 nothing, at 15:00 the second person, once."""
     alarm = out()
 
-    assert reminded(SPEC, alarm, 16 * MINUTE - 1).notices == ()
-    done = reminded(SPEC, alarm, 16 * MINUTE)
+    assert remind(SPEC, alarm, 16 * MINUTE - 1).notices == ()
+    done = remind(SPEC, alarm, 16 * MINUTE)
     assert [n.step for n in done.notices] == ["escalated"]
-    assert reminded(SPEC, done.alarm, 60 * MINUTE).notices == ()
+    assert remind(SPEC, done.alarm, 60 * MINUTE).notices == ()
 
 
 def test_an_acknowledged_alarm_is_not_escalated_but_told_again_after_four_hours() -> None:
     """Still out: unacknowledged once more, under a step of its own, and again four hours later."""
     alarm = apply_act(out(), AlarmAct("acknowledge", "Greta Holm", 2 * MINUTE, "door")).alarm
 
-    assert reminded(SPEC, alarm, 16 * MINUTE).notices == ()
-    first = reminded(SPEC, alarm, 241 * MINUTE)
-    second = reminded(SPEC, first.alarm, 481 * MINUTE)
+    assert remind(SPEC, alarm, 16 * MINUTE).notices == ()
+    first = remind(SPEC, alarm, 241 * MINUTE)
+    second = remind(SPEC, first.alarm, 481 * MINUTE)
     assert [n.step for n in (*first.notices, *second.notices)] == ["repeated 1", "repeated 2"]
     assert first.alarm.state is AlarmState.UNACKNOWLEDGED
     assert first.alarm.acknowledged_by == ""
-    escalated = reminded(SPEC, first.alarm, 256 * MINUTE)
+    escalated = remind(SPEC, first.alarm, 256 * MINUTE)
     assert [n.step for n in escalated.notices] == ["escalated 1"]
 
 
@@ -84,9 +90,9 @@ def test_times_count_from_what_a_person_was_told() -> None:
     """Kept back by quiet hours until minute 400: escalated 15 min after that, repeated 4 h after."""
     late = replace(out(), told_ns=400 * MINUTE)
 
-    assert reminded(SPEC, late, 415 * MINUTE - 1).notices == ()
-    assert [n.step for n in reminded(SPEC, late, 415 * MINUTE).notices] == ["escalated"]
-    assert [n.step for n in reminded(SPEC, late, 640 * MINUTE).notices] == ["repeated 1"]
+    assert remind(SPEC, late, 415 * MINUTE - 1).notices == ()
+    assert [n.step for n in remind(SPEC, late, 415 * MINUTE).notices] == ["escalated"]
+    assert [n.step for n in remind(SPEC, late, 640 * MINUTE).notices] == ["repeated 1"]
 
 
 def test_what_is_shelved_or_suppressed_reminds_nobody() -> None:
@@ -94,8 +100,8 @@ def test_what_is_shelved_or_suppressed_reminds_nobody() -> None:
     shelved = apply_act(out(), AlarmAct("shelve", "Greta Holm", MINUTE, "service", 600 * MINUTE)).alarm
     quiet = suppress_by_design(out(), "bay.evidence (P1)", MINUTE).alarm
 
-    assert reminded(SPEC, shelved, 300 * MINUTE).notices == ()
-    assert reminded(SPEC, quiet, 300 * MINUTE).notices == ()
+    assert remind(SPEC, shelved, 300 * MINUTE).notices == ()
+    assert remind(SPEC, quiet, 300 * MINUTE).notices == ()
     assert quiet.state is AlarmState.SUPPRESSED
     assert suppress_by_design(quiet, "bay.evidence (P1)", 2 * MINUTE).alarm == quiet
     assert suppress_by_design(quiet, "", 2 * MINUTE).alarm.state is AlarmState.UNACKNOWLEDGED
@@ -137,7 +143,7 @@ def test_each_step_is_told_once_and_a_restart_changes_nothing(
         steps = [step(spec, alarm, cells, acts, now)]
         if kind in ("suppress", "release"):
             steps.append(suppress_by_design(steps[-1].alarm, "calendar" if kind == "suppress" else "", now))
-        steps.append(reminded(spec, steps[-1].alarm, now))
+        steps.append(remind(spec, steps[-1].alarm, now))
         told += [(n.occurrence, n.step) for s in steps for n in s.notices]
         alarm = steps[-1].alarm
         if cut:

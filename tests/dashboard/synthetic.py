@@ -121,7 +121,10 @@ class Synthetic(Source):
         heartbeat.beat(self.store.folder, {"at": rfc3339(self.now - round(age_s * NS)), "stopped": stopped})
 
     def raise_alarm(self, state: AlarmState = AlarmState.UNACKNOWLEDGED) -> None:
-        """The bay's temperature alarm, out since five minutes."""
+        """The bay's temperature alarm, out since five minutes, and the statement that goes with it."""
+        out = {"verdict": "not stable", "reason": "nonconforming", "sentence": "Machine bay is not stable."}
+        body = {**self.live()["machine-bay"], **out, "next_step": "P1 is at 20.71 °C, limit 20.5 °C."}
+        self.store.verdict_cache.put_live("machine-bay", json.dumps(body))
         cell = Cell(
             self.now - MINUTE, self.now, Conformity.NONCONFORMING, 20.71, 0.1, -0.21, "degC", 20.5, "P1"
         )

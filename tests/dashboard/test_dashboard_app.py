@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,54 @@ def test_every_answer_carries_the_headers(client: Any, path: str) -> None:
     assert "unsafe-eval" not in policy
     assert "'unsafe-inline'" not in policy.partition("style-src")[0]
     assert (headers["X-Content-Type-Options"], headers["X-Frame-Options"]) == ("nosniff", "DENY")
+
+
+@pytest.mark.parametrize(
+    ("asker", "shown"),
+    [
+        ("http://localhost/trend?zone=plate-bench", "trend-graph"),
+        ("http://localhost/wall", "wall-rows"),
+        ("http://elsewhere.example/trend", ""),
+        ("", ""),
+    ],
+)
+def test_the_first_page_comes_with_the_frame(client: Any, asker: str, shown: str) -> None:
+    """A browser that asks from a page of ours gets its content at once, and not again; nobody else does."""
+    answer = client.get("/_dash-layout", headers={"Referer": asker} if asker else {})
+    assert answer.status_code == 200
+    for part in ("trend-graph", "wall-rows"):
+        assert (part in answer.text) == (part == shown)
+    address = ["/trend", "?zone=plate-bench"]
+    again = client.post("/_dash-update-component", json=ask_for_page(*address, shown=address))
+    assert again.json["response"] == {}
+    other = client.post("/_dash-update-component", json=ask_for_page("/health", "", shown=address))
+    assert other.json["response"]["shown"]["data"] == ["/health", ""]
+
+
+def ask_for_page(path: str, search: str, shown: list[str]) -> dict[str, Any]:
+    """What a page asks when its address changes."""
+    return {
+        "output": "..page.children...shown.data..",
+        "outputs": [{"id": "page", "property": "children"}, {"id": "shown", "property": "data"}],
+        "inputs": [
+            {"id": "address", "property": "pathname", "value": path},
+            {"id": "address", "property": "search", "value": search},
+        ],
+        "state": [{"id": "shown", "property": "data", "value": shown}],
+        "changedPropIds": ["address.pathname"],
+    }
+
+
+def test_what_draws_charts_is_fetched_ahead(client: Any) -> None:
+    """On pages with charts only; own files are kept under an address that names their version."""
+    assert 'rel="preload"' in client.get("/trend").text
+    assert 'rel="preload"' not in client.get("/health").text
+    for link in re.findall(r'rel="preload" as="script" href="([^"]+)"', client.get("/").text):
+        with client.get(link) as answer:
+            assert answer.status_code == 200
+    style = re.search(r'href="(/assets/stillroom.css[^"]*)"', client.get("/").text)[1]
+    with client.get(style) as answer:
+        assert "immutable" in answer.headers["Cache-Control"]
 
 
 def test_page_says_its_language(client: Any) -> None:
@@ -86,10 +135,11 @@ def test_a_strangers_name_for_this_machine_is_refused(record: Synthetic, host: s
     assert app.server.test_client().get("/", headers={"Host": host}).status_code == status
 
 
+PLACES = ("alert", "alarm-rows", "alarm-acts", "clock", "polite")
 TICK = {
-    "output": "..alert.children...clock.children...polite.children...shell-seen.data..",
+    "output": ".." + "...".join(f"{ident}.children" for ident in PLACES) + "...shell-seen.data..",
     "outputs": [
-        *({"id": ident, "property": "children"} for ident in ("alert", "clock", "polite")),
+        *({"id": ident, "property": "children"} for ident in PLACES),
         {"id": "shell-seen", "property": "data"},
     ],
     "inputs": [

@@ -108,11 +108,14 @@ def test_wall_shows_verdicts_and_no_job(q: Queries, record: Synthetic) -> None:
     """Zone, verdict, why and value; no key or title of an inspection; old words lose their place."""
     job = q.start_inspection("machine-bay", "Secret gear", "Radek Sova")
     told = str(wall(q))
-    for part in ("Machine bay", "stable", "not shown", "Temperature: P6, calibration overdue.", "19.91"):
+    for part in ("Machine bay", "stable", "not shown", "P6, calibration overdue", "19.91"):
         assert part in told
     assert not any(secret in told for secret in ("Secret gear", job.key, "Gear hub 4471", "J1"))
     record.age_statements(1200)
-    assert "20 min old" in str(wall(q))
+    told = str(wall(q))
+    assert "20 min" in told
+    assert "service silent; 15:40 stable" in told
+    assert "19.91" not in told
 
 
 def test_a_single_pair_gives_the_component_along_its_line_and_nothing_else() -> None:
@@ -152,13 +155,22 @@ def test_the_page_tells_one_difference_once(
 
 
 def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) -> None:
-    """41 s after the reading: its age stands beside the number. After more than three intervals: none."""
+    """41 s after the reading: its age stands below the number. After more than three intervals the wall says
+    which probe is silent, and shows the next one that may decide; without any it says no value.
+    """
     state = next(s for s in q.statements()[0].rules if s.unit == "degC")
-    assert f"{state.probe}, 41 s ago" in str(wall(q))
-    record.now += 160 * NS  # the newest reading is 201 s old, and the interval is 60 s
+    assert f"{state.probe} 41 s, limit 19.5" in str(wall(q))
+    newest = record.newest()
+    row = replace(newest[f"{state.probe}.temperature"], taken_ns=record.now - 200 * NS)
+    record.newest = lambda: newest | {row.channel: row}  # type: ignore[method-assign]
     told = str(wall(q))
-    assert "no value for 3 min" in told
+    assert f"no reading from {state.probe} since 15:56" in told
     assert "19.91" not in told
+    assert "P1 41 s, limit 20.5" in told
+    del record.newest
+    record.now += 160 * NS  # the newest reading is 201 s old, and the interval is 60 s
+    assert "no value" in str(wall(q))
+    assert "20.02" not in str(wall(q))
 
 
 def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:

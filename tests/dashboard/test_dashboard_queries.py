@@ -48,7 +48,7 @@ def test_old_statement_is_not_believed(q: Queries, record: Synthetic, age_s: int
     record.age_statements(age_s)
     bay = q.statements()[0]
     assert bay.verdict == verdict
-    assert ("The last word is" in bay.sentence) == (verdict == "not shown")
+    assert ("No verdict for" in bay.sentence) == (verdict == "not shown")
 
 
 def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -153,7 +153,7 @@ def test_alarms_that_await_come_first(q: Queries, record: Synthetic) -> None:
     assert q.alarms() == []
     record.raise_alarm()
     assert [a.awaiting for a in q.alarms()] == [True]
-    q.acknowledge("bay-temperature", "Radek Sova", "seen")
+    q.acknowledge(["bay-temperature"], "Radek Sova", "seen")
     assert [(a.awaiting, a.alarm.state) for a in q.alarms()] == [(False, AlarmState.ACKNOWLEDGED)]
 
 
@@ -171,7 +171,7 @@ def test_acknowledging_wants_name_and_comment(q: Queries, record: Synthetic, who
     """Without either nothing is changed."""
     record.raise_alarm()
     with pytest.raises(Refused, match=r"expected your name|Enter a comment: what you saw"):
-        q.acknowledge("bay-temperature", who, comment)
+        q.acknowledge(["bay-temperature"], who, comment)
     assert [alarm.awaiting for alarm in q.alarms()] == [True]
 
 

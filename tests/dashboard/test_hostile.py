@@ -116,7 +116,13 @@ def test_no_address_breaks_a_page(client: Any, page: Any) -> None:
             {"id": "address", "property": "pathname", "value": page.PATH},
             {"id": "address", "property": "search", "value": f"?{search}"},
         ]
-        body = {"output": "page.children", "outputs": {"id": "page", "property": "children"}}
+        outputs = [{"id": "page", "property": "children"}, {"id": "shown", "property": "data"}]
+        state = [{"id": "shown", "property": "data", "value": None}]
+        body: dict[str, Any] = {
+            "output": "..page.children...shown.data..",
+            "outputs": outputs,
+            "state": state,
+        }
         answer = client.post(CALLBACKS, json={**body, "inputs": inputs, "changedPropIds": []})
         assert answer.status_code == 200, (page.PATH, search, answer.text[:200])
 

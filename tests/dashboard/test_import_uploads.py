@@ -17,7 +17,7 @@ import pytest
 
 from dashboard.access.needs import EXPECTED_BODIES
 from dashboard.app import create_app
-from dashboard.connections import Limits, server
+from dashboard.connections import ClientLimits, server
 from dashboard.parts.import_desk import Upload, work
 from dashboard.parts.import_uploads import LASTS_S, LEFT_FREE, MOST_BYTES, Uploads
 from logger.errors import Refused
@@ -43,7 +43,7 @@ class Pages:
         app = create_app(record.store.folder, source=record).server
         self.uploads: Uploads = app.extensions[EXPECTED_BODIES]
         self.port = free_port()
-        self.server = server(app, HOST, self.port, limits=Limits(), bodies=self.uploads)
+        self.server = server(app, HOST, self.port, limits=ClientLimits(), bodies=self.uploads)
 
     def visit(self, name: str) -> Visitor:
         return Visitor(self.port, name)

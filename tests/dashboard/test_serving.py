@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from dashboard.server import Place, Tls, bind, serve
+from dashboard.server import ServingPlace, TlsFiles, bind, serve
 from logger.errors import Refused
 from tests.command_line import run_here
 from tests.dashboard.synthetic import Synthetic
@@ -28,14 +28,14 @@ def free_port() -> int:
 
 
 @pytest.fixture(scope="module")
-def files(tmp_path_factory: pytest.TempPathFactory) -> Tls:
+def files(tmp_path_factory: pytest.TempPathFactory) -> TlsFiles:
     """A certificate for localhost and its key."""
-    return Tls(*self_signed(tmp_path_factory.mktemp("tls")))
+    return TlsFiles(*self_signed(tmp_path_factory.mktemp("tls")))
 
 
 @pytest.fixture
-def served(files: Tls) -> Iterator[tuple[Place, Synthetic]]:
-    record, place = Synthetic(), Place("127.0.0.1", free_port(), tls=files)
+def served(files: TlsFiles) -> Iterator[tuple[ServingPlace, Synthetic]]:
+    record, place = Synthetic(), ServingPlace("127.0.0.1", free_port(), tls=files)
     server = bind(record.store.folder, place, source=record)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -44,7 +44,7 @@ def served(files: Tls) -> Iterator[tuple[Place, Synthetic]]:
     thread.join(60)
 
 
-def test_pages_come_over_tls(served: Any, files: Tls) -> None:
+def test_pages_come_over_tls(served: Any, files: TlsFiles) -> None:
     """By OpenSSL as Python has it: the certificate verifies, cookies are for TLS alone, old TLS is none."""
     import httpx
 
@@ -81,34 +81,34 @@ def test_plain_http_on_the_port_of_tls_is_no_page(served: Any) -> None:
 
 
 @pytest.mark.parametrize("wrong", ["missing", "swapped", "garbage", "locked"])
-def test_unusable_files_are_named(files: Tls, tmp_path: Path, wrong: str) -> None:
+def test_unusable_files_are_named(files: TlsFiles, tmp_path: Path, wrong: str) -> None:
     """Before anything is served; a key with a password does not stop an unattended start by asking."""
     locked = tmp_path / "locked.key"
     write_key(locked, ec.generate_private_key(ec.SECP256R1()), b"secret")
     (tmp_path / "garbage.pem").write_text("nothing")
     given = {
-        "missing": Tls(tmp_path / "none.pem", files.key),
-        "swapped": Tls(files.key, files.certificate),
-        "garbage": Tls(tmp_path / "garbage.pem", files.key),
-        "locked": Tls(files.certificate, locked),
+        "missing": TlsFiles(tmp_path / "none.pem", files.key),
+        "swapped": TlsFiles(files.key, files.certificate),
+        "garbage": TlsFiles(tmp_path / "garbage.pem", files.key),
+        "locked": TlsFiles(files.certificate, locked),
     }[wrong]
     record = Synthetic()
     with pytest.raises(Refused, match="expected a"):
-        bind(record.store.folder, Place(port=free_port(), tls=given), source=record)
+        bind(record.store.folder, ServingPlace(port=free_port(), tls=given), source=record)
 
 
 @pytest.mark.parametrize(
     ("place", "told"),
     [
-        (Place("127.0.0.1", 1), False),
-        (Place("::1", 1), False),
-        (Place("0.0.0.0", 1), True),  # noqa: S104 (said, and not listened on)
-        (Place("192.0.2.1", 1), True),
-        (Place("192.0.2.1", 1, behind_tls=True), False),
+        (ServingPlace("127.0.0.1", 1), False),
+        (ServingPlace("::1", 1), False),
+        (ServingPlace("0.0.0.0", 1), True),  # noqa: S104 (said, and not listened on)
+        (ServingPlace("192.0.2.1", 1), True),
+        (ServingPlace("192.0.2.1", 1, behind_tls=True), False),
     ],
 )
 def test_plain_http_beyond_this_machine_is_said(
-    monkeypatch: pytest.MonkeyPatch, place: Place, told: bool
+    monkeypatch: pytest.MonkeyPatch, place: ServingPlace, told: bool
 ) -> None:
     """Plainly, with what to do; and the first administrator's address is one of this machine."""
     from dashboard import server as serving
@@ -131,7 +131,7 @@ def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> N
     """X-Forwarded-For is believed of the proxy that was named, its last entry alone, and of nobody else."""
     import httpx
 
-    record, place = Synthetic(simulated=False), Place("127.0.0.1", free_port(), proxy=proxy)
+    record, place = Synthetic(simulated=False), ServingPlace("127.0.0.1", free_port(), proxy=proxy)
     server = bind(record.store.folder, place, source=record)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -166,8 +166,8 @@ def hook(event, args):
         seen.append((event, str(args[0])))
 sys.addaudithook(hook)
 from pathlib import Path
-from dashboard.server import Place, bind
-server = bind(Path(sys.argv[1]), Place("127.0.0.1", int(sys.argv[2])))
+from dashboard.server import ServingPlace, bind
+server = bind(Path(sys.argv[1]), ServingPlace("127.0.0.1", int(sys.argv[2])))
 thread = threading.Thread(target=server.run, daemon=True)
 thread.start()
 import http.client

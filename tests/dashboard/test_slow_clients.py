@@ -21,8 +21,8 @@ from typing import Any
 
 import pytest
 
-from dashboard.connections import Limits, Turns
-from dashboard.server import Place, Tls, bind
+from dashboard.connections import ClientLimits, Turns
+from dashboard.server import ServingPlace, TlsFiles, bind
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_serving import files, free_port
 
@@ -32,14 +32,14 @@ PATIENT_S = 120.0  # far more than a served visitor takes on any machine
 
 
 @pytest.fixture(params=["plain", "tls"])
-def place(request: pytest.FixtureRequest, files: Tls) -> Iterator[Place]:
+def place(request: pytest.FixtureRequest, files: TlsFiles) -> Iterator[ServingPlace]:
     """The pages of an invented record behind the real server, with short limits."""
     yield from _served(files if request.param == "tls" else None)
 
 
-def _served(tls: Tls | None, **limits: Any) -> Iterator[Place]:
-    record, place = Synthetic(), Place(HOST, free_port(), tls=tls)
-    server = bind(record.store.folder, place, source=record, limits=Limits(**limits))
+def _served(tls: TlsFiles | None, **limits: Any) -> Iterator[ServingPlace]:
+    record, place = Synthetic(), ServingPlace(HOST, free_port(), tls=tls)
+    server = bind(record.store.folder, place, source=record, limits=ClientLimits(**limits))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield place
@@ -47,7 +47,7 @@ def _served(tls: Tls | None, **limits: Any) -> Iterator[Place]:
     thread.join(60)
 
 
-def _visit(place: Place, source: str = HOST) -> int:
+def _visit(place: ServingPlace, source: str = HOST) -> int:
     """The status that an honest visitor gets."""
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
@@ -66,7 +66,7 @@ def _visit(place: Place, source: str = HOST) -> int:
         asked.close()
 
 
-def _silent(stack: ExitStack, place: Place, count: int) -> list[socket.socket]:
+def _silent(stack: ExitStack, place: ServingPlace, count: int) -> list[socket.socket]:
     return [stack.enter_context(socket.create_connection((HOST, place.port), 30)) for _ in range(count)]
 
 
@@ -79,14 +79,14 @@ def _closed(connection: socket.socket, within_s: float) -> bool:
     return True
 
 
-def test_silent_connections_lock_nobody_out(place: Place) -> None:
+def test_silent_connections_lock_nobody_out(place: ServingPlace) -> None:
     """98 connections that say nothing, over TLS not even a greeting: the next visitors are served."""
     with ExitStack() as stack:
         _silent(stack, place, 98)
         assert [_visit(place) for _ in range(3)] == [200] * 3
 
 
-def test_there_is_room_for_300_quiet_viewers(place: Place) -> None:
+def test_there_is_room_for_300_quiet_viewers(place: ServingPlace) -> None:
     """300 pages that stay open on one connection each: every one is answered again later, and a new one."""
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
@@ -114,7 +114,7 @@ def test_there_is_room_for_300_quiet_viewers(place: Place) -> None:
     ids=["silent", "in the headers", "in the body", "after an answer"],
 )
 @pytest.mark.parametrize("over", ["plain", "tls"])
-def test_what_does_not_go_on_is_closed(files: Tls, over: str, said: bytes) -> None:
+def test_what_does_not_go_on_is_closed(files: TlsFiles, over: str, said: bytes) -> None:
     """A connection that stays silent, stops in the headers or the body, or after its answer, is ended."""
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
@@ -127,7 +127,7 @@ def test_what_does_not_go_on_is_closed(files: Tls, over: str, said: bytes) -> No
         assert _visit(place) == 200
 
 
-def test_an_answer_that_nobody_fetches_is_given_up(files: Tls) -> None:
+def test_an_answer_that_nobody_fetches_is_given_up(files: TlsFiles) -> None:
     """The client asks for more than fits on the way and reads nothing: its connection ends."""
     for place in _served(None, grace_s=0.5):
         with socket.socket() as deaf:
@@ -147,7 +147,7 @@ def test_an_answer_that_nobody_fetches_is_given_up(files: Tls) -> None:
         assert _visit(place) == 200
 
 
-def test_the_idle_of_the_greediest_make_room(files: Tls) -> None:
+def test_the_idle_of_the_greediest_make_room(files: TlsFiles) -> None:
     """At the bound a new visitor is let in; the connection of a viewer elsewhere stays, a silent one goes."""
     for place in _served(None, connections=10):
         with ExitStack() as stack:
@@ -177,7 +177,7 @@ def test_addresses_take_turns() -> None:
     assert not turns
 
 
-def _attacked(place: Place, seconds: float, gap_s: float) -> list[float]:
+def _attacked(place: ServingPlace, seconds: float, gap_s: float) -> list[float]:
     """How long each visit took while all hostile clients were at it; every one of them is served."""
     command = [sys.executable, "-m", "tests.dashboard.hostile_clients", str(place.port), str(seconds + 60)]
     took = []
@@ -203,14 +203,14 @@ def _told(took: list[float]) -> str:
     return f"{len(took)} visits: median {ordered[len(took) // 2]:.3f} s, longest {ordered[-1]:.3f} s"
 
 
-def test_a_visitor_is_served_beside_hostile_clients(place: Place) -> None:
+def test_a_visitor_is_served_beside_hostile_clients(place: ServingPlace) -> None:
     """Slow, silent, broken and greedy clients, some 600 of them, for some seconds."""
     print(_told(_attacked(place, 4.0, 0.1)))
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("over", ["plain", "tls"])
-def test_campaign_of_hostile_clients(demo_copy: Path, files: Tls, over: str) -> None:
+def test_campaign_of_hostile_clients(demo_copy: Path, files: TlsFiles, over: str) -> None:
     """The same against the program as it is started, for $STILLROOM_CAMPAIGN_S (default 1800 s).
 
     The aim is a longest visit under 1 s on a quiet machine; it is printed.
@@ -220,7 +220,7 @@ def test_campaign_of_hostile_clients(demo_copy: Path, files: Tls, over: str) -> 
     more = ["--certificate", str(files.certificate), "--key", str(files.key)] if tls else []
     command = [sys.executable, "-m", "logger.cli", "serve", "--with-parent", "--data", str(demo_copy)]
     with subprocess.Popen([*command, "--port", str(port), *more], stdin=subprocess.PIPE) as pages:
-        place, until = Place(HOST, port, tls=tls), time.monotonic() + PATIENT_S
+        place, until = ServingPlace(HOST, port, tls=tls), time.monotonic() + PATIENT_S
         while True:
             try:
                 assert _visit(place) == 200

@@ -17,6 +17,7 @@ from tests.dashboard.synthetic import Synthetic
 
 PASSWORD = "twelve or more of them"
 REFUSED = (401, 403)
+SHOW = "..page.children...shown.data.."  # the callback that shows a page
 
 
 @pytest.fixture(scope="module")
@@ -144,7 +145,7 @@ def test_call_without_the_token_changes_nothing(room: Any) -> None:
     """A page elsewhere cannot read the token, and without it a call is refused."""
     app = room[1]
     client = signed_in(app, "operator")
-    _, body = next((o, b) for o, b in calls_of(app) if o == "page.children")
+    _, body = next((o, b) for o, b in calls_of(app) if o == SHOW)
     del client.environ_base["HTTP_X_CSRFTOKEN"]
     assert client.post(CALLBACKS, json=body).status_code == 400
 
@@ -153,10 +154,13 @@ def drawn(client: Any, path: str) -> str:
     """What a browser is sent for a page: its frame and its content."""
     inputs = [{"id": "address", "property": name, "value": value} for name, value in
               (("pathname", path.partition("?")[0]), ("search", "?" + path.partition("?")[2]))]  # fmt: skip
-    body = {"output": "page.children", "outputs": {"id": "page", "property": "children"}, "inputs": inputs}
+    outputs = [{"id": "page", "property": "children"}, {"id": "shown", "property": "data"}]
+    state = [{"id": "shown", "property": "data", "value": None}]
+    body = {"output": SHOW, "outputs": outputs, "inputs": inputs, "state": state}
     answer = client.post(CALLBACKS, json={**body, "changedPropIds": []})
     assert answer.status_code == 200, answer.text
-    return str(answer.text) + str(client.get("/_dash-layout").text)
+    frame = client.get("/_dash-layout", headers={"Referer": f"http://localhost{path}"}).text
+    return str(answer.text) + str(frame)
 
 
 def test_a_reader_sees_no_job(room: Any) -> None:

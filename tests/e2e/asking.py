@@ -7,5 +7,5 @@ from typing import Any
 
 def ask_to_acknowledge(page: Any) -> None:
     """Open the question of the alert: one click, whatever is redrawn meanwhile."""
-    page.locator(".alert button").click()
+    page.locator(".alert .act").click()
     page.get_by_label("Comment: what you saw or did").wait_for()

@@ -56,7 +56,7 @@ class Opened:
 
     def walk(self, path: str) -> Any:
         """Go on to another page within the one that is open, as a link does: the libraries stay loaded."""
-        with self.page.expect_response(lambda r: '"output":"page.children"' in (r.request.post_data or "")):
+        with self.page.expect_response(lambda r: '"output":"..page.children' in (r.request.post_data or "")):
             self.page.evaluate(
                 "path => { history.pushState({}, '', path);"
                 " window.dispatchEvent(new CustomEvent('_dashprivate_pushstate')); }",

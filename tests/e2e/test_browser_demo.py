@@ -42,7 +42,7 @@ def test_monday_morning_is_on_the_trend(open_page: Callable[..., Any], history: 
     """The excursion of 2026-10-19 stands in the periods and as a mark; the change of the clock is told."""
     opened = open_page(where=history)
     page = opened.go("/trend?from=2026-10-12T00:00&to=2026-10-26T00:00", "#trend-graph .main-svg")
-    page.get_by_text("Excursions, acts and inspections", exact=True).click()
+    page.get_by_text("Excursions, acts and inspections: ").click()
     caption = "Excursions, acts of people and inspections in this window"
     rows = page.locator("table", has_text=caption).locator("tbody tr")
     assert any(text.startswith("2026-10-19 04:5") for text in rows.all_inner_texts())

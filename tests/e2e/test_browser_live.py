@@ -71,14 +71,16 @@ def test_points_that_overtake_a_drawing_are_drawn_once(open_page: Callable[..., 
 
 
 def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: Any) -> None:
-    """The banner names zone, rule, value, since when and what to do; acknowledging wants name and comment."""
+    """The line names zone, rule, value and since when, its sheet what to do; a comment is required."""
     opened = open_page()
     page = opened.go("/", ".sentence")
     assert page.locator(".alert").count() == 0
     record.raise_alarm()
     page.wait_for_selector(".alert", timeout=45_000)
-    told = page.locator("#alert").inner_text()
+    ask_to_acknowledge(page)
+    told = page.locator(".alarm-line").inner_text()
     for part in (
+        "HIGH",
         "Machine bay",
         "temperature",
         "20.71 ± 0.10 °C",
@@ -87,15 +89,14 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
         "Stop measuring.",
     ):
         assert part in told
-    assert page.locator("#alert").get_attribute("role") == "alert"
-    assert page.locator("#polite").inner_text() == "1 alarm to acknowledge."
-    ask_to_acknowledge(page)
-    page.locator("#acknowledge-go").click()
+    assert page.locator("#polite").get_attribute("role") == "alert"
+    assert page.locator("#polite").inner_text().startswith("1 unacknowledged alarm. Highest: high priority")
+    page.locator("#alarm-acts button").click()
     page.get_by_text("Enter a comment").wait_for()
     page.get_by_label("Comment: what you saw or did").fill("Door was open, closed it.")
-    page.locator("#acknowledge-go").click()
+    page.locator("#alarm-acts button").click()
     page.wait_for_selector(".alert", state="detached")
-    (act,) = record.acts(record.now, record.now + NS, 9)
+    act = record.acts(0, 2**62, 9)[0]
     assert (act.what["alarm"], act.who) == ("bay-temperature", "Greta Holm")
     assert act.why == "Door was open, closed it."
     page.get_by_text("acknowledged", exact=False).first.wait_for()
@@ -121,7 +122,7 @@ def test_stale_statement_loses_its_place(open_page: Callable[..., Any], record: 
     record.age_statements(1200)
     page = open_page().go("/", ".sentence")
     assert page.locator(".sentence").first.inner_text().strip() == "Machine bay: not shown."
-    assert "The last word is 20 min old." in page.locator(".next-step").first.inner_text()
+    assert "No verdict for 20 min." in page.locator(".next-step").first.inner_text()
 
 
 def test_lost_server_is_told_at_once(browser: Any, record: Any, served: Callable[..., Any]) -> None:
@@ -163,17 +164,17 @@ def test_zoomed_live_chart_says_that_it_stands_still(open_page: Callable[..., An
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] * 0.5, middle, steps=6)
     page.mouse.up()
-    page.get_by_text("Live paused").first.wait_for()
-    page.get_by_role("button", name="Back to live").first.click()
-    page.get_by_text("Live paused").first.wait_for(state="hidden")
+    page.get_by_text("Paused while zoomed").first.wait_for()
+    page.get_by_role("button", name="Resume").first.click()
+    page.get_by_text("Paused while zoomed").first.wait_for(state="hidden")
 
 
 def test_temperatures_are_read_as_chosen(open_page: Callable[..., Any]) -> None:
     """68 °F for 20 °C on every page of this browser, until °C is chosen again."""
     opened = open_page()
     page = opened.go("/", "#now-probes table")
-    page.get_by_role("button", name="Temperatures in °F").click()
-    page.get_by_role("button", name="Temperatures in °C").wait_for()
+    page.get_by_role("button", name="Unit: °C").click()
+    page.get_by_role("button", name="Unit: °F").wait_for()
     page.wait_for_selector("#now-probes table")
     row = page.locator("#now-probes tr", has_text="Bridge table").inner_text()
     assert "± 0.18 °F" in row
@@ -190,6 +191,6 @@ def test_time_is_walked_through_by_keyboard(open_page: Callable[..., Any]) -> No
     page.keyboard.press("Enter")
     page.wait_for_url("**from=2026-10-18+20%3A00**")
     opened.wait("document.querySelector('#trend-from').value === '2026-10-18 20:00'")
-    page.get_by_role("button", name="Closer").focus()
+    page.get_by_role("button", name="Zoom in").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**from=2026-10-18+23%3A00&to=2026-10-19+05%3A00**")

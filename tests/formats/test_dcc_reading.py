@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from logger.errors import CertificateRefused
-from logger.formats.dcc import Dcc, Point, Table, content_of, read, text_of
+from logger.formats.dcc import Dcc, PointTable, TablePoint, content_of, read, text_of
 from tests.formats import made
 
 VERSIONS = ["3.1.0", "3.1.2", "3.2.0", "3.2.1", "3.3.0"]
@@ -18,12 +18,12 @@ def read_made(*results: str, **changed: object) -> Dcc:
     return read(made.certificate(*results, **changed), "made.xml")  # type: ignore[arg-type]
 
 
-def only(*results: str, **changed: object) -> Table:
+def only(*results: str, **changed: object) -> PointTable:
     (table,) = read_made(*results, **changed).tables
     return table
 
 
-def numbers(table: Table) -> list[tuple[float, float, float, float]]:
+def numbers(table: PointTable) -> list[tuple[float, float, float, float]]:
     return [(p.reference, p.indication, p.correction, round(p.U, 6)) for p in table.points]
 
 
@@ -69,7 +69,7 @@ def test_the_worked_point_of_a_turned_sign() -> None:
             made.quantity("basic_measurementError", made.listed([-0.4], r"\kelvin", U=[0.1])),
         )
     ).points[0]
-    assert point == Point(reference=20.1, indication=19.7, correction=0.4, U=0.1)
+    assert point == TablePoint(reference=20.1, indication=19.7, correction=0.4, U=0.1)
 
 
 def test_reference_and_error_give_the_indication() -> None:

@@ -21,7 +21,7 @@ from logger.imports.importer import checked
 from logger.imports.outside import description_of
 from logger.instants import NS
 from logger.model import Setup
-from logger.processes.confined import LIMITED, Limits, run_confined
+from logger.processes.confined import LIMITED, ChildLimits, run_confined
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"
@@ -202,7 +202,7 @@ def talkative() -> bytes:
     return b"x" * (2 * MIB)
 
 
-SMALL = Limits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
+SMALL = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
 
 
 @only_limited
@@ -227,7 +227,7 @@ def test_each_limit_is_a_sentence(work: Any, args: tuple[Any, ...], said: str) -
 
 def test_work_that_waits_is_ended_by_the_clock() -> None:
     """Time on the clock is limited too: a child that only waits uses no computing time."""
-    limits = Limits(memory=64 * MIB, computing_s=1, clock_s=0.5, answer=MIB)
+    limits = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=0.5, answer=MIB)
     with pytest.raises(ImportRefused, match="longer than"):
         run_confined("odd.csv", limits, asleep)
 
@@ -266,6 +266,6 @@ def test_a_torn_table_of_an_open_document_is_refused_at_once(at: float, setup: S
     with zipfile.ZipFile(made, "w") as archive:
         for name, content in (members | {"content.xml": text[: round(at * len(text))]}).items():
             archive.writestr(name, content)
-    little = replace(Limits.for_size(0), computing_s=20.0)
+    little = replace(ChildLimits.for_size(0), computing_s=20.0)
     with pytest.raises(ImportRefused, match=r"content\.xml is damaged"):
         run_confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)

@@ -13,7 +13,7 @@ from logger.instants import NS
 from logger.model import Config, Row
 from logger.service.incoming import push
 from logger.store import Store
-from logger.store.hot.clocks import UNSURE, Comparison
+from logger.store.hot.clocks import UNSURE, ClockComparison
 from logger.verdicts.verdicts import Verdicts
 
 from .conftest import NOW_NS
@@ -24,7 +24,7 @@ DAY = 86_400 * NS
 def compare(store: Store, probe: str, clock_ns: int, offset_ns: int) -> None:
     with store.begin() as conn:
         store.clocks.record_comparison(
-            Comparison(probe, clock_ns, offset_ns), "Greta Holm", "compared at read-out", conn
+            ClockComparison(probe, clock_ns, offset_ns), "Greta Holm", "compared at read-out", conn
         )
 
 

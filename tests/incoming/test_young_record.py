@@ -10,7 +10,7 @@ import pytest
 from logger.instants import NS
 from logger.model import Config, Row, Setup
 from logger.store import Store
-from logger.store.hot.clocks import UNSURE, Comparison
+from logger.store.hot.clocks import UNSURE, ClockComparison
 from logger.verdicts.verdicts import Verdicts
 
 MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
@@ -32,7 +32,8 @@ def read(store: Store, first_ns: int, last_ns: int, source: str = "loggers") -> 
 
 def compare(store: Store, clock_ns: int, offset_ns: int) -> None:
     with store.begin() as conn:
-        store.clocks.record_comparison(Comparison("P1", clock_ns, offset_ns), "Greta Holm", "read out", conn)
+        comparison = ClockComparison("P1", clock_ns, offset_ns)
+        store.clocks.record_comparison(comparison, "Greta Holm", "read out", conn)
 
 
 def judged_from(verdicts: Verdicts, now_ns: int) -> int:

@@ -13,6 +13,7 @@ import pytest
 from logger.acts import inspections as actions
 from logger.acts.case_book import CaseTexts, case_book
 from logger.acts.cases import close, join_cases, note, part_case
+from logger.cli.case_lines import headline
 from logger.config import in_force
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.inspections.case_record import CaseRecord
@@ -103,11 +104,13 @@ def test_nothing_closes_empty_and_a_refused_close_loses_nothing(verdicts: Verdic
         decide_on_case(verdicts, monday(verdicts), "I-2601", WORDS, WHO, NOW)
     decide_all(verdicts)
     note(store, monday(verdicts).case, {"impact": "see each"}, WHO)
-    assert (monday(verdicts).state, monday(verdicts).missing) == ("decided", [])
+    assert (monday(verdicts).state, monday(verdicts).missing, monday(verdicts).waits) == ("decided", [], True)
+    assert headline(monday(verdicts)) == "Case 1 is decided: it can be closed."
     with pytest.raises(Refused, match="name of who"):
         shut(verdicts, " ")
     shut(verdicts)
-    assert (monday(verdicts).state, monday(verdicts).cause) == ("closed", "air handling")
+    assert (monday(verdicts).state, monday(verdicts).waits) == ("closed", False)
+    assert headline(monday(verdicts)) == "Case 1 is closed, by Ines Faber."
     with pytest.raises(Refused, match="closed by Ines Faber already"):
         shut(verdicts)
     assert store.verify().intact
@@ -215,7 +218,7 @@ def test_parts_and_joins_keep_numbers_and_texts(verdicts: Verdicts) -> None:
     at = parse("2026-10-19T07:00", ZoneInfo("Europe/Vienna"))
     part_case(store, monday(verdicts).case, 1, at, who=WHO, why="another door")
     numbers = [(r.number, len(r.case.runs), r.cause) for r in all_cases(verdicts, NOW)]
-    assert numbers == [(1, 2, "air handling"), (2, 1, "not named yet")]
+    assert numbers == [(1, 2, "air handling"), (2, 1, "no cause yet")]
     with pytest.raises(Refused, match="itself"):
         join_cases(store, case_of(verdicts, 1, NOW).case, case_of(verdicts, 1, NOW).case, WHO, "same")
     with pytest.raises(Refused, match="reason for joining"):
@@ -247,6 +250,25 @@ def test_a_join_of_zones_holds_from_either_side(verdicts: Verdicts) -> None:
     for zone in ("machine-bay", "plate-bench"):
         (record,) = all_cases(both, NOW, zone)
         assert (record.number, set(record.case.zones)) == (1, {"machine-bay", "plate-bench"})
+
+
+def test_what_is_joined_to_a_closed_case_has_to_be_closed_too(verdicts: Verdicts) -> None:
+    """The closing did not know the rule of the other part: the case is decided, and closes once more."""
+    store = verdicts.store
+    at = parse("2026-10-19T07:28", ZoneInfo("Europe/Vienna"))  # between the band and the span of an hour
+    part_case(store, monday(verdicts).case, 1, at, who=WHO, why="another event")
+    first, second = all_cases(verdicts, NOW)
+    assert [r.number for r in (first, second)] == [1, 2]
+    for key in first.affected:
+        decide_on_case(verdicts, case_of(verdicts, 1, NOW), key, WORDS, WHO, NOW)
+    note(store, first.case, TEXTS, WHO)
+    close(store, first.case, WHO, running=False, undecided=[])
+    assert case_of(verdicts, 1, NOW).state == "closed"
+    join_cases(store, first.case, second.case, WHO, "one cause after all")
+    joined = case_of(verdicts, 1, NOW)
+    assert (joined.state, joined.missing) == ("decided", [])
+    close(store, joined.case, WHO, running=False, undecided=[])
+    assert case_of(verdicts, 2, NOW).state == "closed"
 
 
 def earlier_note(e: Excursion, texts: dict[str, str], *, closed: bool) -> dict[str, Any]:
@@ -295,6 +317,6 @@ def test_hours_by_cause_are_all_hours_not_stable_in_use(verdicts: Verdicts) -> N
     used = verdicts.setup.zone("machine-bay").hours_of_use
     assert used is not None
     assert [(c.cause, c.cases, c.lost_ns // (60 * NS)) for c in lost.causes] == [
-        ("not named yet", 1, 5 * 60 + 25)
+        ("no cause yet", 1, 5 * 60 + 25)
     ]
     assert lost.rest_ns + lost.causes[0].lost_ns == lost.not_stable_ns

@@ -267,14 +267,6 @@ def test_verification_does_not_mind_the_way(people: People) -> None:
     assert people.store.verify().faults == ()
 
 
-def test_preferences_are_of_one_person(people: People) -> None:
-    people.prefer("gholm", "temperature", "degF")
-    people.prefer("gholm", "temperature", "degC")
-    people.prefer("sova", "theme", "dark")
-    assert people.preferences("gholm") == {"temperature": "degC"}
-    assert people.preferences("nobody") == {}
-
-
 def test_passwords_are_kept_by_argon2id() -> None:
     """The digest that is stored: Argon2id at least as costly as RFC 9106, 4, its second choice."""
     from argon2 import PasswordHasher, Type, extract_parameters

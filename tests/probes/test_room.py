@@ -9,7 +9,7 @@ import pytest
 from logger.instants import NS
 from logger.simulation import climate
 from logger.simulation.climate import instant
-from logger.simulation.instruments import INSTRUMENTS, Panel
+from logger.simulation.instruments import INSTRUMENTS, SimulatedProbes
 from logger.simulation.probe import STUCK_HEATER_W
 from logger.simulation.room import (
     Disturbance,
@@ -55,17 +55,17 @@ def test_people_come_on_working_days_only_and_the_weekend_has_its_setting() -> N
     assert climate.outside(instant("2026-10-26T04:59+01:00")).setback
 
 
-def indications(panel: Panel) -> list[float]:
+def indications(panel: SimulatedProbes) -> list[float]:
     return [panel.indication(f"{key}.temperature") for key in INSTRUMENTS] + [panel.indication("B1.pressure")]
 
 
 def test_the_same_seed_gives_the_same_room_however_time_is_cut() -> None:
-    one, other = (Panel(SimulatedRoom(7, START_NS), 7) for _ in range(2))
+    one, other = (SimulatedProbes(SimulatedRoom(7, START_NS), 7) for _ in range(2))
     one.advance(START_NS + HOUR_NS)
     for minute in range(61):
         other.advance(START_NS + minute * 60 * NS)
     assert indications(one) == indications(other)
-    different = Panel(SimulatedRoom(8, START_NS), 8)
+    different = SimulatedProbes(SimulatedRoom(8, START_NS), 8)
     different.advance(START_NS + HOUR_NS)
     assert indications(different) != indications(one)
 
@@ -81,7 +81,7 @@ def test_a_room_that_started_earlier_goes_on_without_a_seam() -> None:
 @pytest.mark.parametrize("day", ["2026-01-13", "2026-07-17", "2026-11-24"])
 def test_in_any_season_normal_running_keeps_the_bay_well_inside_its_limits(day: str) -> None:
     start_ns = instant(f"{day}T00:00+00:00")
-    panel = Panel(SimulatedRoom(7, start_ns), 7)
+    panel = SimulatedProbes(SimulatedRoom(7, start_ns), 7)
     low, high, bay_hour = 99.0, 0.0, []
     for minute in range(2 * 1440):
         panel.advance(start_ns + minute * 60 * NS)
@@ -98,7 +98,7 @@ def test_in_any_season_normal_running_keeps_the_bay_well_inside_its_limits(day: 
 
 def test_the_scale_follows_the_air_later_and_less() -> None:
     stopped = Disturbance("air handling stopped", START_NS, START_NS + 3 * HOUR_NS, 15.0)
-    panel = Panel(SimulatedRoom(7, START_NS, [stopped]), 7)
+    panel = SimulatedProbes(SimulatedRoom(7, START_NS, [stopped]), 7)
     air, scale = [], []
     for minute in range(8 * 60):
         panel.advance(START_NS + minute * 60 * NS)
@@ -112,7 +112,8 @@ def test_the_scale_follows_the_air_later_and_less() -> None:
 
 def test_an_open_door_warms_the_bench_more_than_the_bay_and_lowers_its_humidity() -> None:
     open_ns = START_NS + 9 * HOUR_NS
-    panel = Panel(SimulatedRoom(7, START_NS, [Disturbance("door open", open_ns, open_ns + 240 * NS, 1.0)]), 7)
+    door = Disturbance("door open", open_ns, open_ns + 240 * NS, 1.0)
+    panel = SimulatedProbes(SimulatedRoom(7, START_NS, [door]), 7)
     panel.advance(open_ns)
     before = {key: panel.true_degC(key) for key in INSTRUMENTS}
     humidity = panel.relative_humidity("P6")
@@ -127,7 +128,7 @@ def test_an_open_door_warms_the_bench_more_than_the_bay_and_lowers_its_humidity(
 @pytest.mark.parametrize("hour", [3, 10, 20])
 def test_a_stuck_heater_takes_the_bay_out_in_two_to_three_minutes(hour: int) -> None:
     start_ns = START_NS + hour * HOUR_NS
-    panel = Panel(SimulatedRoom(7, start_ns), 7)
+    panel = SimulatedProbes(SimulatedRoom(7, start_ns), 7)
     panel.room.disturb(Disturbance("heater stuck", start_ns, None, STUCK_HEATER_W))
     seconds = 0
     while panel.true_degC("P2") <= 20.5:

@@ -16,7 +16,7 @@ import pytest
 from logger.instants import NS
 from logger.simulation.climate import instant
 from logger.simulation.history import write_held, write_sample_logs
-from logger.simulation.instruments import Panel
+from logger.simulation.instruments import SimulatedProbes
 from logger.simulation.room import SimulatedRoom
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -177,7 +177,7 @@ def test_what_the_loggers_held_ends_where_the_live_room_begins(tmp_path: Path) -
     from_ns = instant("2026-11-23T05:00:17+00:00")
     to_ns = from_ns + 6 * 3600 * NS
     write_held(tmp_path, from_ns, to_ns, 7)
-    live = Panel(SimulatedRoom(7, from_ns), 7)
+    live = SimulatedProbes(SimulatedRoom(7, from_ns), 7)
     live.advance(to_ns)
     for rows, channels in (
         (utc_rows(tmp_path), ("P1.temperature",)),

@@ -14,7 +14,7 @@ import pytest
 
 from logger.model import CommandLine, OneWire, Row
 from logger.probes import Bus, ProbeDriver, Raw, buses, drivers
-from logger.probes.under_way import UnderWay
+from logger.probes.polls import UnderWay
 from logger.processes.deadline import DeadlineExceeded
 from logger.simulation.devices import show_one_wire
 
@@ -32,7 +32,7 @@ def until(holds: Callable[[], object]) -> bool:
 
 @pytest.fixture(autouse=True)
 def _tried_again_soon(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.probes.under_way.FIRST_PAUSE_S", 0.2)
+    monkeypatch.setattr("logger.probes.polls.FIRST_PAUSE_S", 0.2)
 
 
 @contextmanager
@@ -166,8 +166,8 @@ def test_a_bus_ends_whatever_hangs_in_it(step: str) -> None:
 
 
 def test_a_stuck_probe_has_a_bounded_number_of_threads(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.probes.under_way.LONGEST_PAUSE_S", 0.0)
-    monkeypatch.setattr("logger.probes.under_way.MOST_HANGING", 3)
+    monkeypatch.setattr("logger.probes.polls.LONGEST_PAUSE_S", 0.0)
+    monkeypatch.setattr("logger.probes.polls.MOST_HANGING", 3)
     hanging = Hanging("P1", hangs="read")
     hanging.deadline_s = 0.0
     under_way = UnderWay([hanging], lambda driver: driver.read())

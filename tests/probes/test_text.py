@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logger.probes.ascii_line import AsciiLineDriver
-from logger.probes.trying import text
+from logger.probes.trial import text
 from logger.probes.wiring import drivers
 
 from .conftest import Device, line_to

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Period
 from logger.record.axis import time_ticks, value_ticks
-from logger.record.chart import COLUMNS, Limits, Line, Panel, draw
+from logger.record.chart import COLUMNS, ChartPanel, LimitBand, Line, draw
 from logger.record.marks import SERIES
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -30,7 +30,7 @@ def chart(value: np.ndarray, days: float = 1.0, periods: tuple[Period, ...] = ()
     taken = np.linspace(START, end, len(value), endpoint=False).astype(np.int64)
     longest = 3 * int(np.diff(taken).max()) if len(taken) > 1 else NS
     line = Line("P1 air", taken, value, longest)
-    panel = Panel("Temperature", "", 100.0, 2, (line,), (Limits(START, end, 19.5, 20.5, 0.1),))
+    panel = ChartPanel("Temperature", "", 100.0, 2, (line,), (LimitBand(START, end, 19.5, 20.5, 0.1),))
     return draw([panel], periods, START, end, VIENNA)
 
 

@@ -30,7 +30,7 @@ from logger.record import signatures as signing
 from logger.record.proof import verify_record
 from logger.store import Store
 from logger.store.disposal import DisposalRequest
-from logger.store.hot.clocks import Comparison
+from logger.store.hot.clocks import ClockComparison
 from logger.store.hot.database import FILE
 from logger.store.hot.value_decisions import Decision
 from logger.verdicts.verdicts import Verdicts
@@ -75,7 +75,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         texts = read_texts(example_folder())
         approval.propose(store, texts, WHO, "first", parse("2026-10-01", UTC))
         with store.begin() as conn:
-            store.clocks.record_comparison(Comparison("X9", NOW, 0), WHO, "compared", conn)
+            store.clocks.record_comparison(ClockComparison("X9", NOW, 0), WHO, "compared", conn)
             store.clocks.record_correction("boot", 0, WHO, "corrected", conn)
         _read(store, in_force(store.setups.versions()).setup)
         _acted(store, texts)

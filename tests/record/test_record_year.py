@@ -36,7 +36,7 @@ def test_causes_and_the_rest_are_all_hours_not_stable_in_use(room: Room) -> None
     first = summary(room)
     assert first["not_stable_in_use_s"] == expected // NS > 0
     assert sum(c["lost_s"] for c in first["causes"]) + first["no_case_s"] == expected // NS
-    assert [(c["cause"], c["cases"]) for c in first["causes"]] == [("not named yet", 1)]
+    assert [(c["cause"], c["cases"]) for c in first["causes"]] == [("no cause yet", 1)]
     (record,) = all_cases(room.verdicts, room.now_ns)
     note(room.store, record.case, TEXTS, "Greta Holm")
     named = summary(room)

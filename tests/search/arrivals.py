@@ -13,7 +13,7 @@ from logger.core.judge.days import DAY_NS
 from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
-from logger.store.hot.clocks import Comparison
+from logger.store.hot.clocks import ClockComparison
 from logger.store.hot.tables import mark
 from logger.verdicts.verdicts import Verdicts
 
@@ -31,7 +31,7 @@ class Arrival:
     """What comes at once: readings, and comparisons of probes' own clocks."""
 
     rows: list[Row]
-    compared: list[Comparison]
+    compared: list[ClockComparison]
 
 
 def arrivals(room: rooms.Room) -> list[Arrival]:
@@ -66,8 +66,8 @@ def rows_of(room: rooms.Room) -> list[Row]:
     ]
 
 
-def _comparisons(room: rooms.Room, probe: str) -> list[Comparison]:
-    return [Comparison(probe, ns(at) or 0, round(ahead * NS)) for at, ahead in room["clocks"][probe]]
+def _comparisons(room: rooms.Room, probe: str) -> list[ClockComparison]:
+    return [ClockComparison(probe, ns(at) or 0, round(ahead * NS)) for at, ahead in room["clocks"][probe]]
 
 
 def _part(rng: random.Random, rows: list[Row], cells: int) -> dict[Row, None]:

@@ -15,7 +15,7 @@ import pytest
 
 from logger import __version__
 from logger.selftest import as_text, report_files, selftest
-from logger.selftest.case import Group, Result, run
+from logger.selftest.case import CaseGroup, Result, run
 from logger.selftest.report import Report
 from tests.command_line import ROOT
 from tests.selftest import mutation
@@ -60,7 +60,7 @@ def test_two_runs_of_one_program_have_one_digest(report: Report) -> None:
 
 
 def test_a_case_that_differs_or_raises_does_not_pass() -> None:
-    group = Group("made")
+    group = CaseGroup("made")
     results = [
         run(group.case("too far", 1.0, lambda: 1.01, 0.001)),
         run(group.case("no number", 1.0, lambda: float("nan"), 9.0)),

@@ -241,8 +241,8 @@ class Rig:
 @contextmanager
 def rigged(folder: Path, interval_s: float, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rig]:
     monkeypatch.setattr("logger.service.heartbeat.ANSWER_S", DEADLINE_S)
-    monkeypatch.setattr("logger.probes.under_way.FIRST_PAUSE_S", 0.2)
-    monkeypatch.setattr("logger.probes.under_way.LONGEST_PAUSE_S", 1.0)
+    monkeypatch.setattr("logger.probes.polls.FIRST_PAUSE_S", 0.2)
+    monkeypatch.setattr("logger.probes.polls.LONGEST_PAUSE_S", 1.0)
     with ExitStack() as stack:
         yield Rig(folder, interval_s, stack)
 

@@ -139,6 +139,22 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
     mapping = asked(stillroom, room, "study", "map", "--zone", "machine-bay", "--from", "2026-10-13")
     assert mapping["tables"]["positions"]["position"] == ["P1.temperature", "P2.temperature"]
     assert any("not on the volume" in line for line in mapping["remarks"])
+    words = (
+        "study",
+        "return",
+        "--zone",
+        "machine-bay",
+        "--return",
+        "2026-10-19T06:51",
+        "--return",
+        "2026-10-20",
+    )
+    back = asked(stillroom, room, *words)
+    assert (
+        "returns recorded" in back["figures"][0]["why_not"]
+        or "return recorded" in back["figures"][0]["why_not"]
+    )
+    assert len(back["tables"]["returns"]["hours"]) == 2
     causes = asked(stillroom, room, "study", "causes", "--zone", "machine-bay")
     assert causes["figures"][0]["why_not"] == "2 weeks recorded."
 

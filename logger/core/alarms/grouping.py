@@ -24,7 +24,7 @@ Cause = tuple[str, int]  # the alarm that led, and when it began
 
 
 @dataclass(frozen=True)
-class Group:
+class AlarmGroup:
     """Alarms of one cause: `new` are to be announced, the first leads; `standing` were announced before."""
 
     new: tuple[Alarm, ...]
@@ -92,7 +92,7 @@ def _open_cause(alarms: Iterable[Alarm], at_ns: int) -> Cause | None:
     return max(open_causes, key=lambda cause: (cause[1], cause[0]), default=None)
 
 
-def due_groups(alarms: Iterable[Alarm], wait_s: Mapping[str, int], now_ns: int) -> list[Group]:
+def due_groups(alarms: Iterable[Alarm], wait_s: Mapping[str, int], now_ns: int) -> list[AlarmGroup]:
     """Groups of alarms to be announced now, by cause. `wait_s`: how long each alarm waits for others.
 
     Of several that are due for one cause one group has all: nothing is announced twice.
@@ -100,7 +100,7 @@ def due_groups(alarms: Iterable[Alarm], wait_s: Mapping[str, int], now_ns: int) 
     ordered = sorted(alarms, key=lambda a: (a.cause != a.key, a.annunciated_ns or 0, a.key))
     due = {cause_of(a): None for a in ordered if is_due(a, wait_s.get(a.key, 0), now_ns)}
     return [
-        Group(
+        AlarmGroup(
             tuple(a for a in ordered if cause_of(a) == cause and a.waits and not a.covered),
             tuple(a for a in ordered if cause_of(a) == cause and _was_announced(a)),
         )

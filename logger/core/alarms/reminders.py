@@ -38,11 +38,6 @@ def due_reminders(alarms: Iterable[Alarm], specs: Mapping[str, AlarmSpec], now_n
     return groups
 
 
-def reminded(spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:
-    """One alarm by itself, with its repeated or escalated notice where one is due at `now_ns`."""
-    return next((group[0] for group in due_reminders([alarm], {alarm.key: spec}, now_ns)), Step(alarm))
-
-
 def _goes_with(other: Alarm, alarm: Alarm) -> bool:
     return other.key != alarm.key and bool(alarm.cause) and cause_of(other) == cause_of(alarm)
 

@@ -94,10 +94,6 @@ def _density_slopes(t_C: Float, rh_pct: Float, p_Pa: Float) -> tuple[Float, ...]
     return per_K, (rho(drh=step) - rho()) / step, per_Pa
 
 
-def _none(value: Float) -> Float:
-    return np.zeros_like(value)
-
-
 FORMULAS: Mapping[str, Formula] = {
     # The published formulas for e_s differ by 0.025 %, which is 0.004 K of dew point.
     "dew_point": Formula(

@@ -48,19 +48,19 @@ def is_tested(setup: Setup, zone: str) -> bool:
 
 
 @dataclass(frozen=True)
-class Group:
+class NeighbourGroup:
     """Channels that are held against each other while their probes stand in one medium of a zone."""
 
     medium: str
     channels: tuple[str, ...]
 
 
-def groups(zone: str, setup: Setup) -> list[Group]:
+def groups(zone: str, setup: Setup) -> list[NeighbourGroup]:
     """Temperature channels that ever stand in one medium of a zone, where there are two or more."""
     return _by_medium(zone, setup, [k for k in setup.channels_in(zone) if _is(setup, k, "temperature")])
 
 
-def humid_groups(zone: str, setup: Setup) -> list[Group]:
+def humid_groups(zone: str, setup: Setup) -> list[NeighbourGroup]:
     """Groups of relative humidity channels of one medium, of probes with one temperature of their own."""
     return _by_medium(zone, setup, [k for k in setup.channels_in(zone) if temperature_beside(setup, k)])
 
@@ -77,12 +77,12 @@ def _is(setup: Setup, channel: str, quantity: str) -> bool:
     return setup.channels[channel].quantity == quantity
 
 
-def _by_medium(zone: str, setup: Setup, channels: Sequence[str]) -> list[Group]:
+def _by_medium(zone: str, setup: Setup, channels: Sequence[str]) -> list[NeighbourGroup]:
     by_medium: dict[str, list[str]] = {}
     for key in channels:
         for medium in sorted(media_of(key, zone, setup)):
             by_medium.setdefault(medium, []).append(key)
-    return [Group(medium, tuple(keys)) for medium, keys in by_medium.items() if len(keys) >= 2]
+    return [NeighbourGroup(medium, tuple(keys)) for medium, keys in by_medium.items() if len(keys) >= 2]
 
 
 def disagreement_flags(values: Sequence[Float], agree: float, width: int) -> list[Bool]:
@@ -156,7 +156,7 @@ def _temperature(setup: Setup, humidity: str) -> str:
 
 
 def _in_medium(
-    group: Group, values: Mapping[str, Float], zone: str, setup: Setup, cells: Mapping[str, Cells]
+    group: NeighbourGroup, values: Mapping[str, Float], zone: str, setup: Setup, cells: Mapping[str, Cells]
 ) -> list[Float]:
     """The values while each probe stands in the group's medium, NaN elsewhere."""
     there = (in_media(key, zone, (group.medium,), setup, cells[key].grid) for key in values)

@@ -16,7 +16,7 @@ from ..validity.hours_of_use import Span, overlap_ns
 
 LEAST_GAP_S, LARGEST_GAP_S = 1800, 4 * 3600  # common practice, no source
 REPEATS, WITHIN_NS = 3, 30 * 86_400 * NS  # common practice, no source
-NOT_NAMED, REST = "not named yet", "no case"
+NOT_NAMED, REST = "no cause yet", "no case"
 
 Run = tuple[str, int, int]  # rule, from and to in ns
 

@@ -112,22 +112,6 @@ def stays_within(fit: FitLine, lower: float | None, upper: float | None) -> bool
     return (lower is None or least >= lower) and (upper is None or most <= upper)
 
 
-def settling_min(minute: Float, departure: Float, within: float) -> float | None:
-    """Minutes until a departure that decays exponentially is within ±`within`; None where none decays.
-
-    From the line through the logarithm of the departures: level·exp(−t/τ) = within, t = τ·ln(level/within).
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.where(np.abs(departure) > 1e-6, np.log(np.abs(departure)), np.nan)
-    fit = line(minute, logs)
-    if fit is None:
-        return None
-    if fit.level <= np.log(within):
-        return 0.0
-    proven = fit.slope < -2 * fit.u_slope
-    return (fit.level - float(np.log(within))) / -fit.slope if proven else None
-
-
 @dataclass(frozen=True)
 class Gain:
     """What forecasts of a value half an hour ahead gain over "it stays as it is": mean absolute errors."""

@@ -16,7 +16,6 @@ COMPLETENESS = 0.95
 CLOCK_S = 30.0
 INTERVAL_S = 60.0
 SETTLING_S = 4 * 3600
-PRE_WINDOW_S = 2 * 3600
 
 
 def evidence_settings(

@@ -12,6 +12,6 @@ from __future__ import annotations
 
 from .document import LARGEST_BYTES, content_of, text_of
 from .reader import Dcc, Item, read
-from .tables import Point, Table
+from .tables import PointTable, TablePoint
 
-__all__ = ["LARGEST_BYTES", "Dcc", "Item", "Point", "Table", "content_of", "read", "text_of"]
+__all__ = ["LARGEST_BYTES", "Dcc", "Item", "PointTable", "TablePoint", "content_of", "read", "text_of"]

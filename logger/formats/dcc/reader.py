@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from ...errors import CertificateRefused
 from .document import DCC, SIGNATURE, every, name_of, root_of, text_at, tokens, within
-from .tables import Table, tables_of
+from .tables import PointTable, tables_of
 
 if TYPE_CHECKING:
     from lxml.etree import _Element as Element
@@ -39,7 +39,7 @@ class Dcc:
     calibrated_on: date
     due_on: date | None
     items: tuple[Item, ...]
-    tables: tuple[Table, ...]
+    tables: tuple[PointTable, ...]
     left_out: tuple[str, ...]
     schema_version: str
     signed: bool

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from .document import DCC, every, name_of, tokens
-from .values import CANONICAL, Unreadable, Values, values_of
+from .values import CANONICAL, QuantityValues, Unreadable, values_of
 
 if TYPE_CHECKING:
     from lxml.etree import _Element as Element
@@ -34,7 +34,7 @@ _AFTER = ("afteradjustment", "asleft", "postcalibration")
 
 
 @dataclass(frozen=True)
-class Point:
+class TablePoint:
     """One point in the table's unit; U with the table's k. `merged`: of so many points."""
 
     reference: float
@@ -45,7 +45,7 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Table:
+class PointTable:
     """Points of one quantity, ascending in indication, in `unit`, the canonical one."""
 
     quantity: str
@@ -53,12 +53,12 @@ class Table:
     k: float
     taken: Taken
     name: str
-    points: tuple[Point, ...]
+    points: tuple[TablePoint, ...]
 
 
-def tables_of(root: Element) -> tuple[tuple[Table, ...], tuple[str, ...]]:
+def tables_of(root: Element) -> tuple[tuple[PointTable, ...], tuple[str, ...]]:
     """Every table that can be used, and a sentence for each that cannot."""
-    tables: list[Table] = []
+    tables: list[PointTable] = []
     left_out: list[str] = []
     for measurement in every(root, "measurementResult"):
         for result in every(measurement, "result"):
@@ -85,8 +85,10 @@ def _taken(elements: Sequence[Element]) -> Taken:
     return "as found" if before else "as left"
 
 
-def _add(group: Sequence[Element], name: str, taken: Taken, tables: list[Table], left_out: list[str]) -> None:
-    roles: dict[str, dict[str, Values]] = {}
+def _add(
+    group: Sequence[Element], name: str, taken: Taken, tables: list[PointTable], left_out: list[str]
+) -> None:
+    roles: dict[str, dict[str, QuantityValues]] = {}
     for quantity in group:
         role = next((_ROLES[word] for word in sorted(tokens(quantity)) if word in _ROLES), None)
         if role is None:
@@ -106,10 +108,10 @@ def _add(group: Sequence[Element], name: str, taken: Taken, tables: list[Table],
         except Unreadable as error:
             left_out.append(f"{name}: {of.replace('_', ' ')} has {error}")
             continue
-        tables.append(Table(of, CANONICAL[of], k, taken, name, points))
+        tables.append(PointTable(of, CANONICAL[of], k, taken, name, points))
 
 
-def _points(known: Mapping[str, Values]) -> tuple[float, tuple[Point, ...]]:
+def _points(known: Mapping[str, QuantityValues]) -> tuple[float, tuple[TablePoint, ...]]:
     n = max(len(values.value) for values in known.values())
     if any(len(values.value) not in (1, n) for values in known.values()):
         raise Unreadable("lists of different lengths")
@@ -127,10 +129,10 @@ def _points(known: Mapping[str, Values]) -> tuple[float, tuple[Point, ...]]:
     if not reference or not indication:
         raise Unreadable(f"only {', '.join(known)}; two of reference, indication and error are needed")
     rows = zip(reference, indication, U, strict=True)
-    return 2.0, _merged([Point(round(r, 9), round(i, 9), round(r - i, 9), u) for r, i, u in rows])
+    return 2.0, _merged([TablePoint(round(r, 9), round(i, 9), round(r - i, 9), u) for r, i, u in rows])
 
 
-def _U(known: Mapping[str, Values], n: int) -> list[float]:
+def _U(known: Mapping[str, QuantityValues], n: int) -> list[float]:
     """Expanded uncertainty (k = 2) of the correction: the error's own, else those of both values together."""
     with_U = {role: values for role, values in known.items() if values.U}
     stated = [values for role, values in with_U.items() if role in ("error", "correction")]
@@ -158,9 +160,9 @@ def _agree(
     raise Unreadable(f"an error of {e:+g} where indication {i:g} − reference {r:g} is {i - r:+.6g}{why}")
 
 
-def _merged(points: Sequence[Point]) -> tuple[Point, ...]:
+def _merged(points: Sequence[TablePoint]) -> tuple[TablePoint, ...]:
     """Ascending in indication; points whose references lie within U of each other as one."""
-    places: list[list[Point]] = []
+    places: list[list[TablePoint]] = []
     for point in sorted(points, key=lambda p: (p.reference, p.indication)):
         if places and point.reference - places[-1][0].reference < max(point.U, places[-1][0].U):
             places[-1].append(point)
@@ -172,10 +174,12 @@ def _merged(points: Sequence[Point]) -> tuple[Point, ...]:
     return tuple(merged)
 
 
-def _one(place: Sequence[Point]) -> Point:
+def _one(place: Sequence[TablePoint]) -> TablePoint:
     n = len(place)
     corrections = [p.correction for p in place]
     half = (max(corrections) - min(corrections)) / 2
     U = 2 * math.sqrt(max(p.U for p in place) ** 2 / 4 + half**2 / 3)
     reference, indication = sum(p.reference for p in place) / n, sum(p.indication for p in place) / n
-    return Point(round(reference, 9), round(indication, 9), round(sum(corrections) / n, 9), round(U, 9), n)
+    return TablePoint(
+        round(reference, 9), round(indication, 9), round(sum(corrections) / n, 9), round(U, 9), n
+    )

@@ -43,7 +43,7 @@ class Unreadable(Exception):
 
 
 @dataclass(frozen=True)
-class Values:
+class QuantityValues:
     """n values of a quantity in its canonical unit, with U and k of each where they are stated."""
 
     quantity: str
@@ -66,7 +66,7 @@ def unit(written: str) -> tuple[str, float, float]:
     return quantity, prefix * factor, offset
 
 
-def values_of(quantity: Element, *, difference: bool) -> Values:
+def values_of(quantity: Element, *, difference: bool) -> QuantityValues:
     """The values of one dcc:quantity; of a `difference` (an error) an offset of the unit takes no part."""
     parts = quantity.findall(f"{SI}hybrid/*") or [c for c in quantity if str(c.tag).startswith(SI)]
     lists = [p for p in parts if p.tag in (f"{SI}real", f"{SI}realListXMLList")]
@@ -78,7 +78,7 @@ def values_of(quantity: Element, *, difference: bool) -> Values:
     stated = next((v for v in read if v.U is not None), chosen)
     if {v.quantity for v in read} != {chosen.quantity} or len({len(v.value) for v in read}) > 1:
         raise Unreadable("a hybrid of lists that do not say the same")
-    return Values(chosen.quantity, chosen.value, stated.U, stated.k)
+    return QuantityValues(chosen.quantity, chosen.value, stated.U, stated.k)
 
 
 def _usual(part: Element) -> bool:
@@ -94,7 +94,7 @@ def _words(part: Element | None, name: str) -> list[str]:
     return [] if found is None else text(found).split()
 
 
-def _list(part: Element, *, difference: bool) -> Values:
+def _list(part: Element, *, difference: bool) -> QuantityValues:
     numbers = _numbers(_words(part, "value"), "value")
     n = len(numbers)
     units = [unit(word) for word in spread(_words(part, "unit"), n, "units")]
@@ -104,7 +104,7 @@ def _list(part: Element, *, difference: bool) -> Values:
     U, k = _uncertainty(part, n)
     scaled = None if U is None else tuple(u * f for u, (_, f, _) in zip(U, units, strict=True))
     # Twelve digits free 0.5 · 100 and 293.15 − 273.15 of their last bits.
-    return Values(units[0][0], tuple(round(v, 12) for v in value), scaled, k)
+    return QuantityValues(units[0][0], tuple(round(v, 12) for v in value), scaled, k)
 
 
 def _uncertainty(part: Element, n: int) -> tuple[tuple[float, ...] | None, tuple[float, ...] | None]:

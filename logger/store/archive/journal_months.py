@@ -28,7 +28,6 @@ from .archive import LOCK
 KIND = "journal-seal"
 LEAST, MOST = 5_000, 200_000  # entries of a file: fewer are not worth one, more would need much memory
 DELETED_AT_ONCE = 10_000
-FACTS = ("file", "first_number", "last_number", "entries", "size_bytes", "sha256")
 
 
 class JournalSealing:

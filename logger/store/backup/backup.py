@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -283,11 +283,3 @@ def _remove_generation(folder: Path) -> None:
     for path in folder.iterdir():
         path.unlink()
     folder.rmdir()
-
-
-def newest_backup(store: Store) -> Mapping[str, Any] | None:
-    """What the journal says of the newest backup that was found intact; None without any."""
-    for entry in store.journal.entries(kind="backup", newest_first=True):
-        if entry.what.get("intact") is True:
-            return entry.what
-    return None

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from ...errors import Refused
-from ...processes.confined import Limits, half_of_memory, run_confined
+from ...processes.confined import ChildLimits, half_of_memory, run_confined
 from ..archive.parquet import ParquetReader
 from ..hot.journal_files import UNREADABLE
 
@@ -89,7 +89,7 @@ def _read_parquet(path: Path) -> None:
         raise Refused(f"{path} cannot be read: {str(error)[:200]}. {_NOTHING}") from None
 
 
-def _limits(path: Path) -> Limits:
+def _limits(path: Path) -> ChildLimits:
     """Half of the machine: a month of readings takes many times the size of its file."""
-    limits = Limits.for_size(path.stat().st_size)
+    limits = ChildLimits.for_size(path.stat().st_size)
     return replace(limits, memory=half_of_memory(), undone="Nothing was restored", instead=_INSTEAD)

@@ -31,7 +31,7 @@ Read = Callable[[int, int], Columns]
 
 
 @dataclass(frozen=True)
-class Comparison:
+class ClockComparison:
     """A probe's own clock showed `clock_ns` when it was `clock_ns − offset_ns`."""
 
     probe: str
@@ -73,7 +73,7 @@ class Clocks:
         self._journal = journal
         self._names = names
 
-    def record_comparison(self, measured: Comparison, who: str, why: str, conn: Connection) -> int:
+    def record_comparison(self, measured: ClockComparison, who: str, why: str, conn: Connection) -> int:
         """Record that a probe's clock was compared; gives the number of the entry."""
         what: dict[str, JSON] = {
             "probe": measured.probe, "clock_ns": measured.clock_ns, "offset_ns": measured.offset_ns
@@ -90,12 +90,12 @@ class Clocks:
         conn.execute(clock_correction.insert().values(number=number, **what))
         return number
 
-    def comparisons(self, probe: str) -> list[Comparison]:
+    def comparisons(self, probe: str) -> list[ClockComparison]:
         """Those of a probe, in order of what its clock showed; of two at one instant the later act's."""
         t = clock_comparison
         with self._database.read() as conn:
             rows = conn.execute(select(t).where(t.c.probe == probe).order_by(t.c.number))
-            by_clock = {row.clock_ns: Comparison(probe, row.clock_ns, row.offset_ns) for row in rows}
+            by_clock = {row.clock_ns: ClockComparison(probe, row.clock_ns, row.offset_ns) for row in rows}
         return [by_clock[ns] for ns in sorted(by_clock)]
 
     def record_doubt(self, boot: str, base_ns: int, why: str, monotonic_ns: int | None = None) -> None:
@@ -246,7 +246,7 @@ def _upcoming_arrival(conn: Connection) -> int:
     return int(conn.execute(newest.order_by(batch.c.number.desc()).limit(1)).scalar() or 1)
 
 
-def _correct_drift(columns: Columns, compared: Sequence[Comparison]) -> Columns:
+def _correct_drift(columns: Columns, compared: Sequence[ClockComparison]) -> Columns:
     certain = columns.part(~_of_sources(columns, {UNSURE}))
     if not compared:
         return certain
@@ -256,7 +256,7 @@ def _correct_drift(columns: Columns, compared: Sequence[Comparison]) -> Columns:
     )
 
 
-def _without_drift(stamp_ns: Int, compared: Sequence[Comparison]) -> Int:
+def _without_drift(stamp_ns: Int, compared: Sequence[ClockComparison]) -> Int:
     clock = np.array([c.clock_ns for c in compared], np.int64)
     offset = np.array([c.offset_ns for c in compared], np.int64)
     return true_ns(stamp_ns, clock, offset)

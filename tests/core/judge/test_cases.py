@@ -178,7 +178,7 @@ def test_causes_not_named_and_rest_are_all_hours_not_stable_in_use(seed: int) ->
     for number in range(6):
         begin, length, settling = draw.randrange(2500), draw.randrange(1, 300), draw.randrange(300)
         e = run(begin * MINUTE, (begin + length) * MINUTE, asks=draw.random() < 0.8)
-        cause = draw.choice(["power", "weather", "not named yet"])
+        cause = draw.choice(["power", "weather", "no cause yet"])
         events.append(Event(Case((e,), number), cause, {"bay": e.to_ns + settling * MINUTE}))
     expected: dict[str, int] = {}
     for minute in range(3000):
@@ -203,7 +203,7 @@ def test_the_third_of_a_cause_in_thirty_days_comes_back_in_use_only() -> None:
     events = [Event(Case((run(d * DAY, d * DAY + HOUR),), d), "door or traffic", {}) for d in days]
     assert [case.number for case in repeated(events)] == [20]
     quiet = [Event(Case((run(d * DAY, d * DAY + HOUR, asks=False),), d), "weather", {}) for d in days]
-    unnamed = [Event(Case((run(d * DAY, d * DAY + HOUR),), d), "not named yet", {}) for d in days]
+    unnamed = [Event(Case((run(d * DAY, d * DAY + HOUR),), d), "no cause yet", {}) for d in days]
     assert repeated(quiet) == repeated(unnamed) == []
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from ..processes.deadline import Attempt, DeadlineExceeded
-from .polled import Interruptible, ProbeDriver, Raw
+from .driver import Interruptible, ProbeDriver, Raw
 
 FIRST_PAUSE_S = 30.0
 LONGEST_PAUSE_S = 3600.0

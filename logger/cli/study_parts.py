@@ -1,0 +1,115 @@
+"""What the commands of `study` share: their options, running a study, and printing its answer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..errors import Refused
+from .context import Session, whole_or_interval
+from .output import answer as print_answer
+
+if TYPE_CHECKING:
+    from ..core.study.figure import Question
+    from ..studies.study import Study
+
+Channel = Annotated[
+    str,
+    typer.Option("--channel", metavar="CHANNEL", help="As P1.temperature; default: first air of the zone."),
+]
+Out = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="DIR", help="Write figures and tables there, and study.json."),
+]
+Parquet = Annotated[bool, typer.Option("--parquet", help="With --out: Parquet instead of CSV.")]
+
+Event = Annotated[
+    list[str], typer.Option("--event", metavar="TIME", help="When one happened; may be repeated.")
+]
+EventFile = Annotated[
+    Path | None, typer.Option("--events", metavar="FILE", help="CSV: the times stand in the first column.")
+]
+Outdoors = Annotated[
+    str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
+]
+LengthMm = Annotated[
+    float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
+]
+MaterialName = Annotated[str, typer.Option("--material", metavar="NAME", help="Of that length.")]
+
+
+def length_options(length_mm: float | None, material: str) -> dict[str, Any]:
+    return {} if length_mm is None else {"length_mm": length_mm, "material": material}
+
+
+def first_column(file: Path) -> list[str]:
+    """Times of a CSV file; a first line of words is skipped."""
+    import csv
+
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as lines:
+            cells = [row[0].strip() for row in csv.reader(lines) if row and row[0].strip()]
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(
+            f"--events {file}: expected a CSV file with times in its first column; {error}."
+        ) from None
+    return cells if not cells or cells[0][:1].isdigit() else cells[1:]
+
+
+def run(
+    session: Session,
+    question: Question,
+    where: tuple[str | None, str],
+    ends: tuple[str | None, str | None],
+    options: dict[str, Any],
+) -> Study:
+    """Run a study and say on stderr what takes its time."""
+    import os
+
+    # Probes are read on the same machine: a study takes one core.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from ..studies.run import run_study
+    from ..studies.study import StudyRequest
+
+    zone, channel = where
+    if not zone and not channel:
+        zone = next(iter(z.key for z in session.setup.zones_now()), "")
+    from_ns, to_ns = whole_or_interval(session, *ends)
+    request = StudyRequest(question, zone or "", channel, from_ns, to_ns, options)
+    return run_study(session.verdicts(), request, session.now_ns, _progress)
+
+
+def _progress(what: str) -> None:
+    typer.echo(f"{what} …", err=True)
+
+
+def show(session: Session, result: Study, out: Path | None, parquet: bool, as_json: bool) -> None:
+    from ..studies.export import write_study
+
+    if out is not None:
+        write_study(result, out, parquet=parquet)
+    print_answer(result.to_dict(), as_json, _lines(session, result, out))
+
+
+def _lines(session: Session, result: Study, out: Path | None) -> list[str]:
+    from ..instants import wall_span
+
+    request, answer = result.request, result.answer
+    span = wall_span(request.from_ns, request.to_ns, session.zone_info)
+    name = session.setup.zone(request.zone).name
+    simulated = ["SIMULATED DATA: no real measurements."] if result.simulated else []
+    width = max((len(item.name) for item in answer.figures), default=0)
+    return [
+        answer.headline,
+        "",
+        *(f"  {item.name.ljust(width)}  {item.text}" for item in answer.figures),
+        "",
+        *(f"  {line}" for line in answer.remarks),
+        f"  {name}, {span}",
+        *(f"  {line}" for line in result.data),
+        f"  study {result.digest[:12]}, setup {result.setup_version}",
+        *simulated,
+        *([f"Written to {out}."] if out is not None else []),
+    ]
