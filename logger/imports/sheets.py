@@ -52,7 +52,7 @@ def _refuse_torn(content: bytes) -> None:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             if "mimetype" in archive.namelist():
                 expat.ParserCreate().ParseFile(archive.open("content.xml"))
-    except expat.ExpatError as error:
+    except (expat.ExpatError, LookupError) as error:  # the latter: it names an encoding that there is none of
         raise ImportRefused(_unreadable(f"its content.xml is damaged, {error}")) from None
     except DAMAGED:
         return  # an older kind of workbook is no archive; of all else the library says what is wrong

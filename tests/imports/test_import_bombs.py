@@ -19,6 +19,7 @@ from logger.imports import Profile, import_content
 from logger.imports.describing import describe
 from logger.imports.importer import checked
 from logger.imports.outside import description_of
+from logger.imports.reading import read_content
 from logger.instants import NS
 from logger.model import Setup
 from logger.processes.confined import LIMITED, ChildLimits, run_confined
@@ -269,3 +270,13 @@ def test_a_torn_table_of_an_open_document_is_refused_at_once(at: float, setup: S
     little = replace(ChildLimits.for_size(0), computing_s=20.0)
     with pytest.raises(ImportRefused, match=r"content\.xml is damaged"):
         run_confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)
+
+
+def test_a_sheet_in_an_unknown_encoding_is_refused_in_words(plain: Profile, setup: Setup) -> None:
+    """One letter of `UTF-8` was damaged."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", '<?xml version="1.0" encoding="UPF-8"?><a/>')
+    with pytest.raises(ImportRefused, match=r"content\.xml is damaged, unknown encoding: UPF-8"):
+        read_content("a.ods", made.getvalue(), plain, setup)
