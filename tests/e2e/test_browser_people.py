@@ -185,7 +185,8 @@ def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record
     assert (keeping.versions()[-1].version, keeping.versions()[-1].approver) == (number, "Ines Faber")
     (entry,) = keeping.entries("", kinds=["setup-approved"])
     assert entry.what["through"] == {"at": "dashboard", "account": "faber", "signed": "approved"}
-    keeping.propose(texts, "Ines Faber", "back again", record.now)
+    wider = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.7", 1)}
+    keeping.propose(wider, "Ines Faber", "and further", record.now)
     page = opened.go("/limits", "h1")
     page.get_by_label("Your password, to sign").fill(invented.PASSWORD)
     page.get_by_role("button", name="Approve").click()
