@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -77,7 +78,10 @@ def test_no_old_number_in_full_size(browser: Any, served: Callable[..., Any]) ->
         crowd.beat(1, stopped=False)
         page.wait_for_selector("html:not([data-lost])")
         assert number in page.locator(".wall-value").first.inner_text()
-    page.wait_for_selector("html[data-lost] #lost:not([hidden])", timeout=20_000)
-    assert page.locator(".wall-verdict").all_inner_texts() == ["not shown"] * 3
+    until = time.monotonic() + 60  # an answer that was on its way may still arrive
+    while page.locator(".wall-verdict").all_inner_texts() != ["not shown"] * 3:
+        assert time.monotonic() < until, "the wall goes on showing a verdict without a server"
+        page.wait_for_timeout(200)
+    assert page.locator("#lost").is_visible()
     assert number not in page.locator("#wall").inner_text()
     page.close()

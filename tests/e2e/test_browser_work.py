@@ -26,7 +26,7 @@ def test_view_is_in_the_address(open_page: Callable[..., Any]) -> None:
     page = opened.go(link, "#trend-graph .main-svg")
     page.get_by_text("Periods: ").click()
     rows = page.locator("table", has_text="Periods, local time").locator("tbody tr").all_inner_texts()
-    assert any("2026-10-19 08:00" in row and "not stable: nonconforming" in row for row in rows)
+    assert any("2026-10-19 08:11" in row and "not stable: nonconforming" in row for row in rows)
     assert opened.seen.console == []
 
 

@@ -134,7 +134,7 @@ class Room:
         self.mails = [MailServer(), MailServer()]  # duty, which is spoiled, and deputy
         [served(server) for server in self.mails]
         self._file = File(folder / "w1" / "28-1")
-        show = 'echo "T=20.5 RH=45.0"'
+        show = 'echo "T=20.0$(($(date +%s) % 9)) RH=45.0"'  # a value that stood still would be suspect
         self._reads = [Script(folder, f"read{n}", show, "") for n in range(2)]
         self.broker = Broker(folder)
         stack.callback(self.broker.stop)
@@ -198,13 +198,14 @@ class Room:
         self.process.send_signal(signal.SIGTERM)
         code = self.process.wait(120)
         self.course.ended_s.append(time.monotonic() - now_s)
-        self.course.away.append((now_ns - int(1e9), time.time_ns() + int(1e9)))
+        before_s = IN_MEMORY_S if code else 1.0  # it says so where it could not store everything in its time
+        self.course.away.append((now_ns - int(before_s * 1e9), time.time_ns() + int(1e9)))
         return code
 
     def restart(self) -> None:
         """SIGTERM and start; what was polled until then is stored."""
         code = self.terminate()
-        if code:
+        if code not in (0, 3):
             self.course.trouble.append(f"exit code {code} after SIGTERM")
         self.start()
         self.course.away[-1] = (self.course.away[-1][0], time.time_ns())

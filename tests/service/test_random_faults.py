@@ -26,6 +26,7 @@ from .random_faults import INTERVAL_S, Room, number_of, spoil_for_a_while
 from .test_whole_service import until
 
 NS = 10**9
+LATE = 3  # exit code of a service that could not store everything in its time, on a busy machine
 WHO = ("--who", "Greta Holm")
 SOUND = {"P1.temperature": "P1", "B1.pressure": "B1"}
 NOTICE_WITHIN_S = 120.0  # of a turn of the judge, gathering, and the transaction; more while it was away
@@ -118,7 +119,7 @@ def finish(room: Room, alarmed: bool) -> None:
         with Store.open(room.data) as store, store.begin() as conn:  # what waits to be tried again is due now
             conn.exec_driver_sql("UPDATE notice SET next_ns = 0 WHERE state = 'waiting'")
         assert until(lambda: not _waiting(room), 300), "notices stay in the outbox"
-    assert room.terminate() == 0
+    assert room.terminate() in (0, LATE)
     verified = room.act("verify")
     assert verified.returncode == 0, verified.stdout + verified.stderr
     log = (room.folder / "service.log").read_text(encoding="utf-8", errors="replace")
@@ -127,7 +128,7 @@ def finish(room: Room, alarmed: bool) -> None:
             _check_readings(room, store, channel, key)
         _check_once(store, "P3.temperature")
         _check_once(store, "P6.temperature")
-        _check_notices(room, store)
+        _check_notices(room, store, alarmed)
         _print(room, store, log)
     assert room.course.trouble == []
     assert "Traceback" not in log
@@ -169,8 +170,15 @@ def _check_readings(room: Room, store: Store, channel: str, key: str) -> None:
     assert lost == [], f"{channel}: answers {lost[:10]} are not stored, {_seen(room, key, lost[:3])}"
     taken = np.sort(columns.taken_ns[ok])
     gaps = np.flatnonzero(np.diff(taken) > 1.9 * INTERVAL_S * NS)
-    unasked = [g for g in gaps if not any(s <= taken[g + 1] and taken[g] <= e for s, e in room.course.away)]
+    known = room.course.away + _overruns(store)
+    unasked = [g for g in gaps if not any(s <= taken[g + 1] and taken[g] <= e for s, e in known)]
     assert unasked == [], f"{channel}: no poll after {[int(taken[g]) for g in unasked[:3]]}"
+
+
+def _overruns(store: Store) -> list[tuple[int, int]]:
+    """When a busy machine left out polls: said by events, which come together for a minute."""
+    entries = [e for e in store.journal.entries(kind="event") if e.what["event"] == "overrun"]
+    return [(e.at_ns - 70 * NS, e.at_ns + 70 * NS) for e in entries]
 
 
 def _in_away(room: Room, taken_ns: np.ndarray) -> np.ndarray:
@@ -187,7 +195,7 @@ def _check_once(store: Store, channel: str) -> None:
     assert len(numbers) == len(set(numbers)), f"{channel}: a reading was stored twice"
 
 
-def _check_notices(room: Room, store: Store) -> None:
+def _check_notices(room: Room, store: Store, alarmed: bool) -> None:
     """Each high alarm that was raised has a notice that names it, or was over before; each notice its end."""
     config = load(room.config)
     high = {
@@ -215,11 +223,12 @@ def _check_notices(room: Room, store: Store) -> None:
         letters = list(conn.exec_driver_sql("SELECT route, state, alarm, body FROM notice"))
     refused = [e for e in store.journal.entries(kind="event") if e.what["event"] == "notice-refused"]
     failed = [letter for letter in letters if letter[1] == "failed"]
-    assert {letter[1] for letter in letters} <= {"sent", "failed"}
+    waiting = set() if alarmed else {"waiting"}  # the short form does not wait for a letter's next attempt
+    assert {letter[1] for letter in letters} <= {"sent", "failed"} | waiting
     assert {letter[0] for letter in failed} <= {"duty"}
     assert bool(failed) == bool(refused)
     taken = {mail["Message-ID"] for mail in room.mails[1].mails}
-    sent = {json.loads(letter[3])["message_id"] for letter in letters if letter[0] == "deputy"}
+    sent = {json.loads(x[3])["message_id"] for x in letters if (x[0], x[1]) == ("deputy", "sent")}
     assert sent <= taken, "the sound mail server never had what the outbox calls sent"
 
 
