@@ -86,7 +86,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
         "20.71 ± 0.10 °C",
         "limit 20.5 °C",
         "since 15:55",
-        "Stop measuring.",
+        "Stop measuring on the machine.",
     ):
         assert part in told
     assert page.locator("#polite").get_attribute("role") == "alert"

@@ -168,8 +168,8 @@ def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record
     from tests.dashboard.synthetic_setup import texts as approved_texts
 
     texts, keeping = approved_texts(), record.keeping
-    tighter = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.4", 1)}
-    number = keeping.propose(tighter, "Greta Holm", "by the new specification", record.now)
+    wider = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.6", 1)}
+    number = keeping.propose(wider, "Greta Holm", "by the new specification", record.now)
     opened = open_page()
     page = opened.go("/limits", "h1")
     page.get_by_text(f"Proposal {number} waits").wait_for()
@@ -185,7 +185,8 @@ def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record
     assert (keeping.versions()[-1].version, keeping.versions()[-1].approver) == (number, "Ines Faber")
     (entry,) = keeping.entries("", kinds=["setup-approved"])
     assert entry.what["through"] == {"at": "dashboard", "account": "faber", "signed": "approved"}
-    keeping.propose(texts, "Ines Faber", "back again", record.now)
+    wider = {**texts, "limits.toml": texts["limits.toml"].replace("20.5", "20.7", 1)}
+    keeping.propose(wider, "Ines Faber", "and further", record.now)
     page = opened.go("/limits", "h1")
     page.get_by_label("Your password, to sign").fill(invented.PASSWORD)
     page.get_by_role("button", name="Approve").click()
