@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,10 +17,16 @@ from logger.store import Store
 
 @pytest.fixture(scope="session")
 def record(demo_history: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """The demo's history, its cases numbered as the service does it."""
     import shutil
+
+    from logger.config import in_force
+    from logger.inspections.cases import number_new
+    from logger.verdicts.verdicts import Verdicts
 
     folder = Path(shutil.copytree(demo_history, tmp_path_factory.mktemp("api") / "data"))
     with Store.open(folder) as store:
+        number_new(Verdicts(store, in_force(store.setups.versions()).setup), time.time_ns())
         yield store
 
 

@@ -36,7 +36,7 @@ BOUNDED = settings(
 )
 OPERATIONS = [(path, method) for path, methods in description()["paths"].items() for method in methods]
 UNBREAKABLE = [("/openapi.json", "negative")]  # it has nothing that could be wrong
-REAL = {"zone": "machine-bay", "node": "everything", "key": "I-2601", "seq": 1}
+REAL = {"zone": "machine-bay", "node": "everything", "key": "I-2601", "seq": 1, "number": 1}
 SPANS = {"from": "2026-10-19T00:00:00Z", "to": "2026-10-19T12:00:00Z"}
 # What a text says, a zone that there is for instance, is no matter of its form: that is a 404 or 422.
 NOT_OF_THE_FORM = [checks.positive_data_acceptance]
@@ -113,7 +113,7 @@ def centre(tmp_path: Path, demo_history: Path) -> Iterator[tuple[Any, dict[str, 
         yield schema, {"Authorization": f"Bearer {text}"}
 
 
-NEAR = {"zone": "machine-bay", "node": "annex", "key": "I-2601"}
+NEAR = {"zone": "machine-bay", "node": "annex", "key": "I-2601", "number": 1}
 LEAST = st.one_of(st.floats(-1e6, 1e6), st.integers(-(10**20), 10**20), st.none(), st.booleans(), st.text())
 MESSAGE = st.fixed_dictionaries(
     {

@@ -48,6 +48,7 @@ UNNAMED = {
     ("alarm", "body"): "what runs of an alarm just now; its state and occurrence are compared",
     ("notice", ""): "mail and messages on their way; that they were told is in the journal",
     ("case_draft", ""): "what somebody is typing about a case; an act only once it is written down",
+    ("study", ""): "answers of room studies are made again at will, from readings that are compared",
     ("live", ""): "the newest statement, written anew every minute by the service",
     ("session", ""): "who is signed in just now: a session leads to an account, which is compared",
     ("preference", ""): "how a person likes the pages",
