@@ -110,6 +110,17 @@ def _air() -> Iterator[Case]:
             .unknown_s
         ),
     )
+    for silence, is_lost in (((N - 61, N), True), ((N - 60, N), False), ((N - 62, N - 1), False)):
+        yield group.case(
+            f"no air from minute {silence[0]} to {silence[1]}: lost after 60 min, until air comes",
+            is_lost,
+            lambda s=silence: (
+                judged(others, {"T1": silent(STILL, s), "T2": STILL}, state=_followed((20.0, 20.0)))
+                .memory.states[N]
+                .tracks.airs[0]
+                .lost
+            ),
+        )
     slow = replace(others, zones={"bay": replace(others.zones["bay"], settling_s=8 * 3600)})
     yield group.case(
         "20 or 24 degC in the first minute: from 18 and 26, 120·ln 12 = 298.2 min",
