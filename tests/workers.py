@@ -18,11 +18,12 @@ def copy_of_shared(factory: pytest.TempPathFactory, name: str, make: Callable[[P
     shared = _common_folder(factory) / f"shared-{name}"
     making, failed = shared.with_suffix(".making"), shared.with_suffix(".failed")
     try:
-        making.mkdir()
+        shared.with_suffix(".begun").mkdir()  # stays, so that no later worker makes it again
     except FileExistsError:
         _wait_for(shared, failed)
     else:
         try:
+            making.mkdir()
             make(making)
         except BaseException:
             failed.touch()

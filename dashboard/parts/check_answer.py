@@ -10,7 +10,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from logger.errors import IntervalError, Refused
-from logger.inspections.assess import Question, question_of
+from logger.inspections.assess import NO_STATEMENT, Question, question_of
 from logger.instants import NS, wall_span
 from logger.model.figures import limit_text, value_text
 
@@ -160,7 +160,7 @@ def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
 
 def _for_reports(answer: Mapping[str, Any]) -> list[Component]:
     """The sentence for a certificate, and the line that leads from a report back to here."""
-    statement = answer.get("statement") or "No certificate statement: the verdict is “not shown”."
+    statement = answer.get("statement") or NO_STATEMENT
     lines: list[Component] = [
         html.P(["For the certificate: ", html.Q(statement) if answer.get("statement") else statement])
     ]

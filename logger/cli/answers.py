@@ -81,8 +81,10 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
 
 def assessment_lines(session: Session, assessment: Assessment) -> list[str]:
     """The answer for a person: verdict, why, µm, words for the certificate, the line for the report."""
+    from ..inspections.assess import NO_STATEMENT
+
     payload = assessment.to_dict()
-    statement = payload["statement"] or "No statement: what is not shown is not certified."
+    statement = payload["statement"] or NO_STATEMENT
     return [
         *check_lines(session, assessment.check),
         *_thermal_lines(assessment),

@@ -25,6 +25,7 @@ from ..verdicts.verdicts import Verdicts
 
 # Time constants after which the initial temperature of a body no longer matters: 3 parts in 10 000 are left.
 TIMES_TAU = 8
+NO_STATEMENT = "No certificate statement: the verdict is “not shown”."
 
 
 @dataclass(frozen=True)

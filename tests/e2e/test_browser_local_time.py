@@ -21,6 +21,7 @@ from dashboard.charts.local_axis import tick_words
 from logger.instants import NS, parse
 from logger.local_time import stretches
 from logger.model import Excursion, Period, Setup
+from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic import Synthetic
 
 pytestmark = pytest.mark.browser
@@ -60,6 +61,14 @@ class Elsewhere(Synthetic):
         for begin, end in self.out:
             value[(taken >= begin) & (taken < end)] = 21.0
         return taken, value, np.full(len(taken), 0.1)
+
+    def curve(self, channel: str, from_ns: int, to_ns: int, bins: int) -> Curve:
+        edges = np.linspace(from_ns, min(to_ns, self.now), bins + 1).astype(np.int64)
+        value = np.full(bins, 20.0)
+        for begin, end in self.out:
+            value[(edges[:-1] >= begin) & (edges[:-1] < end)] = 21.0
+        counts = np.ones(bins, dtype=np.int64)
+        return Curve(edges[:-1], edges[1:], value, value, value, np.full(bins, 0.1), counts)
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
         found, at = [], from_ns
