@@ -115,7 +115,7 @@ def test_a_signed_review_takes_the_password_and_nothing_is_left_of_a_wrong_one(r
         ("2035-01-01", "is not over"),
         ("2020-W10", "before the record"),
         ("October", "expected a day"),
-        ("2026-13", "wanted"),
+        ("2026-13", "expected"),
     ],
 )
 def test_what_cannot_be_reviewed_is_refused(room: Room, label: str, words: str) -> None:
