@@ -85,13 +85,13 @@ class Program:
             target=self._give, args=(input_bytes,), name="input of a program", daemon=True
         ).start()
         ended = ""
-        while process.poll() is None and not ended:
+        while process.poll() is None and not ended and not any(tap.flooded for tap in taps):
             with suppress(subprocess.TimeoutExpired):
                 process.wait(min(_LOOK_S, max(0.001, until_s - time.monotonic())))
-            if any(tap.flooded for tap in taps):
-                ended = f"printed more than {MOST >> 20} MB"
-            elif process.returncode is None and time.monotonic() >= until_s:
+            if process.returncode is None and time.monotonic() >= until_s:
                 ended = f"did not end within {seconds:g} s"
+        if any(tap.flooded for tap in taps):  # also one that ended by itself as its pipe was closed
+            ended = f"printed more than {MOST >> 20} MB"
         if ended:
             self.end()
         for tap in taps:
