@@ -110,6 +110,10 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
         try:
             assert until(lambda: any("system.stuck" in mail for mail in mails), 60), service.status()
             assert until(lambda: drips.connections > 2, 60)
+            sound = ("P1.temperature", "P2.temperature", "P3.temperature")
+            assert until(
+                lambda: all(len(store.readings.read(c, START_NS, clock.wall_ns())) for c in sound), 60
+            )
             fed = sum(heard.startswith("WATCHDOG=1") for heard in listener.listen(1.0))
             assert fed
             beats = heartbeat.read(tmp_path / "data") or {}
@@ -120,7 +124,7 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
         assert {"probe P4", "probe P5"} <= set(dict(beats["stuck"]))  # type: ignore[call-overload]
         assert beats["stopped"] is False
         end_ns = clock.wall_ns()
-        for channel in ("P1.temperature", "P2.temperature", "P3.temperature"):
+        for channel in sound:
             found = store.readings.read(channel, START_NS, end_ns)
             assert set(found.status) == {0}  # each of them "ok"
         told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "probe-stuck"]
