@@ -150,9 +150,9 @@ def _text_field(entry: tuple[str, str, str], text: str, by: str) -> Component:
         data = [{"value": cause, "label": cause} for cause in CAUSES]
         control = dmc.Select(id=ident, data=data, value=text or None, placeholder="choose", **more, **LIST)
     elif name in SHORT:
-        control = dmc.TextInput(id=ident, value=text, debounce=300, **more)
+        control = dmc.TextInput(id=ident, value=text, **more)
     else:
-        control = dmc.Textarea(id=ident, value=text, autosize=True, minRows=2, debounce=300, **more)
+        control = dmc.Textarea(id=ident, value=text, autosize=True, minRows=2, **more)
     return html.Div([control, html.Small(by)], className="case-field", id=f"text-{name.replace('_', '-')}")
 
 
