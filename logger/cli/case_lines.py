@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from ..instants import NS, local, rfc3339, wall
-from ..model import Setup
+from ..model import Excursion, Setup
+from ..model.figures import to_printed_unit, unit_name
 from .output import duration, figures, number_of, table
 
 if TYPE_CHECKING:
@@ -53,18 +54,24 @@ def _week(at_ns: int, zone: ZoneInfo) -> str:
     return f"{year}-W{week:02d}"
 
 
+def printed_figures(e: Excursion) -> tuple[Any, ...]:
+    """Worst value, limit, U and unit of an excursion, in the unit in which it is printed."""
+    worst, limit, U = (None if n is None else to_printed_unit(n, e.unit) for n in (e.worst, e.limit, e.U))
+    return *figures(worst, limit, U), unit_name(e.unit)
+
+
 def _row(r: CaseRecord, zone: ZoneInfo) -> tuple[Any, ...]:
     e = r.worst
     lasted = duration((r.case.to_ns - r.case.from_ns) / NS)
     state = r.state if not r.missing else f"{r.state}, {len(r.missing)} missing"
-    numbers = figures(e.worst, e.limit, e.U)
+    numbers = printed_figures(e)
     head = (
         "" if r.number is None else str(r.number),
         " ".join(r.case.zones),
         wall(r.case.from_ns, zone),
         lasted,
     )
-    tail = (e.unit, "yes" if e.proven else "within U", r.cause, state)
+    tail = ("yes" if e.proven else "within U", r.cause, state)
     return *head, len(r.case.runs), *numbers, *tail
 
 
@@ -107,8 +114,7 @@ def _runs(r: CaseRecord, zone: ZoneInfo) -> list[tuple[Any, ...]]:
             e.rule,
             wall(e.from_ns, zone),
             duration((e.to_ns - e.from_ns) / NS),
-            *figures(e.worst, e.limit, e.U),
-            e.unit,
+            *printed_figures(e),
             " ".join(e.probes),
             "yes" if e.proven else "within U",
         )

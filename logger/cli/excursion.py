@@ -10,9 +10,10 @@ import typer
 from ..instants import NS, wall
 from ..model import Excursion
 from .case import disposed_times
+from .case_lines import printed_figures
 from .context import open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
-from .output import answer, duration, figures, number_of, table
+from .output import answer, duration, number_of, table
 
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
@@ -91,7 +92,7 @@ def _state(e: Excursion, record: CaseRecord) -> str:
 
 def _row(e: Excursion, r: CaseRecord, zone: ZoneInfo) -> tuple[Any, ...]:
     lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
-    numbers = figures(e.worst, e.limit, e.U)
+    numbers = printed_figures(e)
     number = "" if r.number is None else str(r.number)
     head = e.zone, e.rule, wall(e.from_ns, zone), lasted
-    return *head, *numbers, e.unit, " ".join(e.probes), proven, number, _state(e, r)
+    return *head, *numbers, " ".join(e.probes), proven, number, _state(e, r)
