@@ -191,6 +191,7 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         as_found=_as_found(found, to),
         polynomial=_polynomial(found, to),
         releases_overdue=head.releases_overdue or "",
+        references=tuple(dict.fromkeys(head.references)),
         **values,
     )
 
