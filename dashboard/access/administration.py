@@ -38,7 +38,10 @@ def register(guard: Guard, room: Callable[[], str]) -> None:
     def change() -> Response:
         try:
             by = confirmed(guard, Act.ADMINISTER, request.form.get("own", ""))
-            said = _done(guard.people, request.form.get("act", ""), by)
+            act = request.form.get("act", "")
+            said = _done(guard.people, act, by)
+            if act == "password":
+                said = f"{said} {guard.after_password(request.form.get('name', ''), by)}".strip()
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused), given=request.form)
         return form(said=said)

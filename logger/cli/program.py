@@ -29,6 +29,7 @@ from . import (
     record,
     replay,
     review,
+    rooms,
     selftest,
     service,
     soak,
@@ -94,6 +95,7 @@ for group in (
     clock,
     setup,
     user,
+    rooms,
     bench,
     replay,
 ):

@@ -72,7 +72,7 @@ def read(content: bytes, name: str) -> Dcc:
         schema_version=root.get("schemaVersion", ""),
         signed=next(root.iter(SIGNATURE), None) is not None,
         sha256=hashlib.sha256(content).hexdigest(),
-        references=tuple(dict.fromkeys(mark for e in every(root, "measuringEquipment") for mark in _marks(e))),
+        references=_references(root),
     )
 
 
@@ -105,6 +105,10 @@ def _item(item: Element) -> Item:
         model=text_at(item, "model"),
         marks=_identifications(item),
     )
+
+
+def _references(root: Element) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(mark for e in every(root, "measuringEquipment") for mark in _marks(e)))
 
 
 def _marks(equipment: Element) -> tuple[str, ...]:
