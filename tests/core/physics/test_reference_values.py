@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from logger.core.physics import air, expansion, humidity, sensors
-from logger.selftest.published import CHECKS, ICE, WATER, PublishedCheck, Row, numbers, read_by, rows, wanted
+from logger.selftest.published import (
+    CHECKS,
+    ICE,
+    WATER,
+    PublishedCheck,
+    Row,
+    numbers,
+    read_by,
+    rows,
+    number_in,
+)
 
 ROWS = rows()
 CASES = [
@@ -122,5 +132,5 @@ def test_beyond_its_range_there_is_no_number(work: Callable[..., np.ndarray], wi
 
 @pytest.mark.parametrize(("check", "row"), CASES)
 def test_row(check: PublishedCheck, row: Row) -> None:
-    allowed = max(check.abs, check.rel * abs(wanted(row)))
-    assert check.found(row) == pytest.approx(wanted(row), rel=0, abs=allowed), row["source"]
+    allowed = max(check.abs, check.rel * abs(number_in(row)))
+    assert check.compute(row) == pytest.approx(number_in(row), rel=0, abs=allowed), row["source"]
