@@ -15,10 +15,10 @@ from logger.selftest.published import (
     WATER,
     PublishedCheck,
     Row,
+    number_in,
     numbers,
     read_by,
     rows,
-    number_in,
 )
 
 ROWS = rows()
@@ -114,11 +114,11 @@ FUNCTIONS: list[Callable[..., object]] = [
 @pytest.mark.parametrize("work", FUNCTIONS, ids=range(len(FUNCTIONS)))
 def test_any_shape_and_kind_of_number(work: Callable[..., np.ndarray]) -> None:
     """Whole numbers, scalars, arrays without dimension, empty ones, tables; what is no number gives none."""
-    one = float(work(20.0))
-    assert np.isfinite(one)
-    assert float(work(20)) == one
+    item = float(work(20.0))
+    assert np.isfinite(item)
+    assert float(work(20)) == item
     assert work(np.array(20)).shape == ()
-    assert work(np.array([20, 20], np.int32)).tolist() == [one, one]
+    assert work(np.array([20, 20], np.int32)).tolist() == [item, item]
     assert work(np.full((2, 3), 20.0, np.float32)).shape == (2, 3)
     assert work(np.empty(0)).shape == (0,)
     assert np.isnan(work(np.array([np.nan, 20.0]))).tolist() == [True, False]

@@ -42,7 +42,7 @@ def room(
 def cover(runs: int, **how: float) -> tuple[float, float, float]:
     """Share of runs whose interval holds the size, with an effect shown, and whose area holds."""
     size = how.get("size", 0.30)
-    inside = shown = areas = 0
+    inside = visible = areas = 0
     for seed in range(runs):
         answer = disturbance(*room(seed, **how))  # type: ignore[arg-type]
         peak, area = answer.figure("peak"), answer.figure("area")
@@ -51,9 +51,9 @@ def cover(runs: int, **how: float) -> tuple[float, float, float]:
         assert area.low is not None
         assert area.high is not None
         inside += peak.low <= size <= peak.high
-        shown += peak.shown
+        visible += peak.shown
         areas += area.low <= size * DECAY_S / 3600 <= area.high
-    return inside / runs, shown / runs, areas / runs
+    return inside / runs, visible / runs, areas / runs
 
 
 def test_a_planted_door_is_measured() -> None:
@@ -80,9 +80,9 @@ def test_intervals_cover_in_a_campaign() -> None:
     """
     kinds: list[dict[str, float]] = [{}, {"differ": 0.0}, {"cycle": 0.15}, {"events": 8, "days": 14}]
     for how in kinds:
-        held, shown, area = cover(50, **how)
-        print(f"{how}: cover {held:.2f}, shown {shown:.2f}, area {area:.2f}")
-        assert held >= 0.88
+        value, visible, area = cover(50, **how)
+        print(f"{how}: cover {value:.2f}, shown {visible:.2f}, area {area:.2f}")
+        assert value >= 0.88
         assert area >= 0.82
     assert cover(50, size=0.0)[1] <= 0.12
 
