@@ -91,9 +91,9 @@ def review(
     ]  # fmt: skip
     answers = assess_many(verdicts, [question_of(inspection, now_ns) for inspection in ended], now_ns)
     final = [
-        (inspection, answer.found.check)
+        (inspection, answer.assessment.check)
         for inspection, answer in zip(ended, answers, strict=True)
-        if answer.found is not None and not answer.found.check.provisional
+        if answer.assessment is not None and not answer.assessment.check.provisional
     ]
     before = {key: group[-1].number for key, group in issues(store).items()}
     written = revise(store, final, now_ns, SERVICE)
@@ -132,9 +132,9 @@ def revise_answers(
     return revise(
         store,
         [
-            (inspection, answer.found.check)
+            (inspection, answer.assessment.check)
             for inspection, answer in zip(asked, answers, strict=True)
-            if answer.found is not None and registered.get(inspection.key) == inspection
+            if answer.assessment is not None and registered.get(inspection.key) == inspection
         ],
         now_ns,
         way,

@@ -126,7 +126,7 @@ class Service:
         self._calendar = self._calendar_work()
         self._calendar.start()
         self._couriers.begin(FORECASTS, self._measure_forecasts)
-        systemd.tell("READY=1")
+        systemd.notify("READY=1")
 
     def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
         """Ends polling, stores what is in memory, ends; whether all that came in is stored.
@@ -139,7 +139,7 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline - timeout_s / 3 - time.monotonic())
 
-        systemd.tell("STOPPING=1")
+        systemd.notify("STOPPING=1")
         if self._calendar is not None:
             self._calendar.shutdown(wait=False)
         loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
@@ -208,7 +208,7 @@ class Service:
         tried_s = time.monotonic() - self._writer.tried_s
         judges = time.monotonic() - self._judged_s < JUDGES_AT_MOST_S
         if judges and tried_s < HANGS_AFTER_S and self.alive:
-            systemd.tell(
+            systemd.notify(
                 f"WATCHDOG=1\nSTATUS=setup {self.config.setup.version}, queue {self._writer.waiting}"
             )
 
@@ -375,7 +375,7 @@ class Service:
         """Only while the heartbeat itself is given: what stops that must be noticed outside."""
         plan = self.config.heartbeat
         if plan is not None and time.monotonic() - self._beaten_s < HANGS_AFTER_S:
-            self._watchers.tell(plan, self.status())
+            self._watchers.beat(plan, self.status())
 
     def _beat(self, stopped: bool = False) -> None:
         self._beaten_s = time.monotonic()
