@@ -124,7 +124,7 @@ class Source:
 
         with self._lock:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
-        return [a.refused if a.found is None else a.found.to_dict() for a in answers]
+        return [a.refused if a.assessment is None else a.assessment.to_dict() for a in answers]
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""

@@ -55,7 +55,7 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
         "person": inspection.person,
         "activity": inspection.activity,
     }
-    if answer.found is None:
+    if answer.assessment is None:
         nothing: dict[str, Any] = {
             "verdict": "not shown",
             "reason": answer.refused,
@@ -64,8 +64,8 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
             "digest": None,
         }
         return facts | nothing | {"thermal": None, "U_um": None, "share": None}
-    check = answer.found.check.to_dict()
-    thermal = answer.found.thermal_json()
+    check = answer.assessment.check.to_dict()
+    thermal = answer.assessment.thermal_json()
     share = thermal and thermal.get("share_of_tolerance")
     return facts | {
         "verdict": check["verdict"],

@@ -94,9 +94,9 @@ def review(
 
 def _issue(inspection: Inspection, answer: BatchAnswer, before: Sequence[Issue], now_ns: int) -> Issue | None:
     """The next issue; None while the verdict is provisional, or where it is the last one's."""
-    if answer.found is None or answer.found.check.provisional:
+    if answer.assessment is None or answer.assessment.check.provisional:
         return None
-    check = answer.found.check
+    check = answer.assessment.check
     digest = str(check.to_dict()["digest"])
     if before and before[-1].digest == digest:
         return None

@@ -49,7 +49,7 @@ def inspection_facts(
 
 def _verdict(answer: Any) -> dict[str, Any]:
     """Verdict, reason and digest of an inspection, or why it cannot be judged."""
-    if answer.found is None:
+    if answer.assessment is None:
         return {"verdict": "not shown", "reason": answer.refused, "digest": None}
-    facts = answer.found.to_dict()
+    facts = answer.assessment.to_dict()
     return {name: facts.get(name) for name in ("verdict", "reason", "digest", "stamp")}

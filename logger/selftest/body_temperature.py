@@ -243,7 +243,8 @@ def _edges() -> Iterator[Case]:
 
 
 def _tracks(judgement: Judgement) -> tuple[int, ...]:
-    track = judgement.memory.states[judgement.grid.n].tracks.tracks[0]
+    track = judgement.memory.states[judgement.grid.n].tracks.track(0)
+    assert track is not None  # noqa: S101 - the cases judge bodies whose air was seen
     return track.low, track.high, track.slow
 
 

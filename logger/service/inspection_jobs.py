@@ -88,7 +88,7 @@ class InspectionJobs:
         subject = f"{mark}{self._config.setup.room.name}: {words.subject}"
         with self._store.begin() as conn:
             letter = Wording(subject, words.body)
-            outbox(self._store).tell(conn, key, letter, self._config.mail, now_ns)
+            outbox(self._store).put_letter(conn, key, letter, self._config.mail, now_ns)
 
 
 def _change_wording(job: Inspection, issue: Issue) -> Wording:

@@ -142,3 +142,34 @@ def test_each_body_remembers_its_own_air(made: SimpleNamespace) -> None:
     second = made.judged(setup, readings, made.at(24), made.at(48), state=first.memory.states[1440])
     assert [air.last for air in first.memory.states[1440].tracks.airs] == [20_000_000, 23_000_000]
     assert second.memory.states[1440] == whole.memory.states[2880]
+
+
+def test_a_body_whose_air_was_never_seen_leaves_the_others_as_known_as_they_are(
+    made: SimpleNamespace,
+) -> None:
+    """Rooms 3202 and 4105 of the search: the probe of the second body is placed on the second day.
+
+    The first body is 22.0 degC, beyond its limits, for certain. Judged day by day, as the store does, it is
+    settling on the second day as it is in one go, and not merely unknown.
+    """
+    scale, plate = (
+        ThermalBody(key=f"bay.{name}", name=name, tau_s=4 * 3600.0, u_tau_s=0.0, lower=19.0, upper=21.0,
+                    channels=(f"{probe}.temperature",))
+        for name, probe in (("scale", "T1"), ("plate", "T2"))
+    )  # fmt: skip
+    places = {"T1": (1.0, 1.0, 1.0), "T2": (3.0, 1.0, 1.0)}
+    setup = made.setup((made.rule(lower=18.0, upper=24.0),), places, U=1e-9, settling_s=4 * 3600)
+    setup = replace(setup, zones={"bay": replace(setup.zones["bay"], bodies=(scale, plate))})
+    late = np.full(2880, np.nan)
+    late[1500:] = 20.0
+    readings = {"T1": made.series(np.full(2880, 22.0)), "T2": made.series(late)}
+    start = at_start_of_record(setup.zones["bay"])
+    whole = made.judged(setup, readings, made.at(0), made.at(48), state=start)
+    first = split_into_days(
+        made.judged(setup, readings, made.at(0), made.at(24), state=start), start
+    )[made.at(0) // (86400 * NS)]  # fmt: skip
+    stored = DayVerdicts.of_text(first.to_text()).state_out
+    second = made.judged(setup, readings, made.at(24), made.at(48), state=stored)
+    assert REASONS[int(whole.reason[1440])] == "settling"
+    assert second.reason.tolist() == whole.reason[1440:].tolist()
+    assert second.memory.states[1440] == whole.memory.states[2880]
