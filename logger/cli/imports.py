@@ -333,7 +333,9 @@ def import_one(  # noqa: PLR0917
     """Import one file into an open record, but for lines left out by name."""
     from ..imports import import_file
 
-    return import_file(file, how, session.store, session.setup, who, time.time_ns(), say=say, without=without)
+    return import_file(
+        file, how, session.store, session.setup, who, time.time_ns(), report=say, without=without
+    )
 
 
 def profile_for(session: Session, file: Path, name: str | None) -> Profile:

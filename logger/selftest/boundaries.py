@@ -266,7 +266,7 @@ def _agreement() -> Iterator[Case]:
     yield group.case(
         "a drift just as large as its uncertainty is none",
         (False, True),
-        lambda: (Drift(-0.1, 0.1).found, Drift(-0.100001, 0.1).found),
+        lambda: (Drift(-0.1, 0.1).is_proven, Drift(-0.100001, 0.1).is_proven),
     )
     day = np.arange(90.0)
     slow = 0.01 * np.sin(2 * np.pi * day / 60)

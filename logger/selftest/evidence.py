@@ -387,7 +387,7 @@ def _drift(day: object, departure: object) -> tuple[float, float]:
 
 def _is_found(day: object, departure: object) -> bool:
     found = drift(day, departure)  # type: ignore[arg-type]
-    return found is not None and found.found
+    return found is not None and found.is_proven
 
 
 def _plain_drift_U(day: object, departure: object) -> float:

@@ -22,7 +22,7 @@ from logger.imports.describing import describe
 from logger.imports.importer import checked
 from logger.imports.preview import lines_of, preview_of
 from logger.imports.profile import Column
-from logger.imports.writing import written
+from logger.imports.writing import profile_text
 from logger.instants import NS
 from logger.model import Setup
 from logger.store import Store
@@ -52,7 +52,7 @@ def test_a_profile_that_is_written_reads_back_as_itself(profile: Profile) -> Non
     names = [*profile.time_headings, *(c.heading for c in profile.columns)]
     assume(len({*names}) == len(names))  # the same heading or channel twice is a fault of its own
     assume(len({c.channel for c in profile.columns}) == len(profile.columns))
-    assert profile_of("made.toml", written(profile, questions=("Which?",))) == profile
+    assert profile_of("made.toml", profile_text(profile, questions=("Which?",))) == profile
 
 
 SAMPLES = {

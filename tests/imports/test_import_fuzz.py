@@ -32,7 +32,7 @@ from logger.imports.describing import describe
 from logger.imports.outside import description_of, reading_of
 from logger.imports.profile import Column
 from logger.imports.reading import read_content
-from logger.imports.writing import written
+from logger.imports.writing import profile_text
 from logger.model import Setup
 from tests.formats.made import certificate
 
@@ -203,7 +203,7 @@ def through_child(name: str, content: bytes, profile: Profile, setup: Setup) -> 
 def test_damaged_profiles_and_certificates_are_read_or_refused() -> None:
     """TOML and XML: a profile or its faults, a certificate or what is wrong with it."""
     dice = random.Random("texts")
-    profile, paper = written(PROFILE).encode(), certificate()
+    profile, paper = profile_text(PROFILE).encode(), certificate()
     for _ in range(300):
         try:
             profile_of("p.toml", damaged(profile, dice).decode("utf-8", "replace"))

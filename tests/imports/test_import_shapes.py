@@ -217,7 +217,7 @@ def test_a_repeated_row_is_stored_once_and_a_contradiction_twice(bring: Bring, m
     store = memory()
     result = bring(HEAD + ROWS + ROWS.splitlines()[3] + "\n2026-10-13T09:03:00Z,20.99\n", store)
     assert (result.stored, result.duplicates, len(result.conflicts)) == (5, 1, 1)
-    assert (result.conflicts[0].stored, result.conflicts[0].found) == (20.03, 20.99)
+    assert (result.conflicts[0].stored, result.conflicts[0].incoming) == (20.03, 20.99)
 
 
 def test_readings_after_the_clock_of_this_machine_are_refused(bring: Bring, memory: Any) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from logger.errors import ConfigError, ImportRefused
 from logger.imports import profile_of
-from logger.imports.writing import written
+from logger.imports.writing import profile_text
 
 HEAD = "time,temperature\n"
 # Summer time ends in Central Europe on 2026-10-25 at 01:00 UTC (Directive 2000/84/EC, article 3).
@@ -111,7 +111,7 @@ channel = "P1.temperature"
 def test_zones_are_declared_in_the_profile_and_kept_with_the_import() -> None:
     found = profile_of("bay.toml", PROFILE)
     assert (found.zone, found.zones) == ("+02:00", BY_DATE)
-    assert profile_of("again.toml", written(found)) == found
+    assert profile_of("again.toml", profile_text(found)) == found
 
 
 @pytest.mark.parametrize(

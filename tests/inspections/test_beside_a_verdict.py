@@ -53,8 +53,8 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
     ((_, issue),) = review(store, verdicts, now)
     (touched,) = affected._impacts(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
     (answer,) = assess_many(verdicts, [question_of(job, now)], now)
-    assert answer.found is not None
-    row, page = inspection_row(job, answer), _verdict_of(job, answer.found.to_dict())
+    assert answer.assessment is not None
+    row, page = inspection_row(job, answer), _verdict_of(job, answer.assessment.to_dict())
     ways = [issue, touched, SimpleNamespace(**row), SimpleNamespace(verdict=page[0], reason=page[1])]
     assert {(way.verdict, way.reason) for way in ways} == {("not stable", "nonconforming")}
     assert issue.because == row["because"] == found.because

@@ -152,7 +152,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
             store, replace(config, lines=()), clock=clock.wall_ns, sender=SmtpSender(timeout_s=0.5)
         )
         with store.begin() as conn:
-            attending.outbox(store).tell(conn, "x", Wording("x", "x\n"), [route], START_NS)
+            attending.outbox(store).put_letter(conn, "x", Wording("x", "x\n"), [route], START_NS)
         service._carry(route.key)
         assert list(service._late_routes) == [route.key]
         assert (

@@ -63,7 +63,7 @@ def listener(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listen
 
 def test_nothing_is_said_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    assert not systemd.tell("READY=1")
+    assert not systemd.notify("READY=1")
     monkeypatch.setenv("WATCHDOG_USEC", "60000000")
     assert systemd.watchdog_s() == 60
     monkeypatch.setenv("WATCHDOG_PID", "1")

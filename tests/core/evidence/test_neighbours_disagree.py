@@ -147,9 +147,9 @@ def test_a_slow_drift_is_found_within_six_weeks() -> None:
     rng = np.random.default_rng(1)
     found = [drift(day, 0.02 * day / 7 + rng.normal(0, 0.02, 42)) for _ in range(200)]
     none = [drift(day, rng.normal(0, 0.02, 42)) for _ in range(200)]
-    assert all(d is not None and d.found for d in found)
+    assert all(d is not None and d.is_proven for d in found)
     assert np.mean([d.K_per_week for d in found if d]) == pytest.approx(0.02, abs=0.002)
-    assert sum(d.found for d in none if d) <= 20
+    assert sum(d.is_proven for d in none if d) <= 20
 
 
 def test_a_few_days_say_nothing_of_a_drift() -> None:
