@@ -40,6 +40,7 @@ from .notices import with_notices
 from .service import (
     backup_of,
     clock_synchronised_of,
+    conditions_of,
     heartbeat_of,
     keep_years_of,
     monthly_records_of,
@@ -125,6 +126,7 @@ def _config(texts: Mapping[str, str], tables: Tables, setup: Setup) -> Config:
         keep_years=keep_years_of(tables),
         reviews=reviews_of(tables),
         monthly_records=monthly_records_of(tables),
+        conditions=conditions_of(tables),
         watch=watch_of(tables),
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),

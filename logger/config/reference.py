@@ -80,6 +80,7 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("sign_in", "[sign_in]", schema.SignInTable),
         KeyTable("reviews", "[reviews]", schema.ReviewsTable),
         KeyTable("records", "[records]", schema.RecordsTable),
+        KeyTable("conditions", "[conditions]", schema.ConditionsTable),
     ),
     "certificates/*.toml": (
         KeyTable("certificate", "above all tables", schema.CertificateFile),

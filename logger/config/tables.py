@@ -73,6 +73,7 @@ class Tables:
     sign_in: Entry[schema.SignInTable] | None = None
     reviews: Entry[schema.ReviewsTable] | None = None
     records: Entry[schema.RecordsTable] | None = None
+    conditions: Entry[schema.ConditionsTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[TomlFile] = field(
         default_factory=list
@@ -250,6 +251,7 @@ SECTIONS: Mapping[str, type[BaseModel]] = {
     "sign_in": schema.SignInTable,
     "reviews": schema.ReviewsTable,
     "records": schema.RecordsTable,
+    "conditions": schema.ConditionsTable,
 }
 
 

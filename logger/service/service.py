@@ -29,6 +29,8 @@ from ..verdicts.verdicts import Verdicts
 from . import backups, systemd
 from .alarm_engine import AlarmEngine
 from .calibration_notices import notify_due
+from .condition_files import JOB as CONDITION_FILES
+from .condition_files import ConditionFiles
 from .digest import queue_digest
 from .folder import WatchedFolder
 from .heartbeat import OutsideHeartbeat, beat
@@ -93,6 +95,7 @@ class Service:
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._watchers = OutsideHeartbeat()
         self._jobs_of_people = InspectionJobs(store, config)
+        self._condition_files = ConditionFiles(store, config)
         self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
         self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
@@ -184,6 +187,7 @@ class Service:
     def _use(self, config: Config) -> None:
         self.config = config
         self._jobs_of_people.use(config)
+        self._condition_files.use(config)
         self._verdicts = Verdicts(self._store, config.setup, measures_gains=False)
         facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
@@ -221,6 +225,8 @@ class Service:
 
     def _attend(self) -> None:
         self._jobs_of_people.turn(self._clock())
+        if self.config.conditions is not None:  # a share may hang, which holds up nothing else
+            self._couriers.begin(CONDITION_FILES, lambda: self._condition_files.turn(self._clock()))
 
     def _send(self) -> None:
         self._couriers.begin(UNSTORED, self._tell_unstored)

@@ -24,7 +24,7 @@ LEAST_WEEKS = 8
 RARE = 0.01
 ALIKE = 0.95  # canonical correlation from which two causes cannot be told apart
 MOST_REST = 0.9
-OUTDOOR_LAGS_H = (1.0, 6.0, 24.0)
+OUTDOOR_LAGS_H = (0.0, 1.0, 6.0, 24.0)  # 0: at once; without it a fast part reads 1 % small
 PEOPLE_LAGS_H = (0.5, 2.0)
 DOOR_EDGES_MIN = (0, 5, 10, 20, 40, 80)
 METHOD = "regression on even and odd weeks apart, products of both; jackknife over pairs of weeks"
@@ -138,7 +138,7 @@ def _lagged(x: ChannelRecord, cause: ChannelRecord, lags_h: Sequence[float]) -> 
     away = _far_from(good, max(1, int(3 * 3600 / x.step_s)))
     rows = []
     for lag_h in lags_h:
-        share = 1 - np.exp(-x.step_s / 3600 / lag_h)
+        share = 1 - np.exp(-x.step_s / 3600 / lag_h) if lag_h else 1.0
         lagged = lfilter([share], [1, share - 1], filled, zi=[(1 - share) * filled[0]])[0]
         rows.append(np.where(away, np.nan, lagged))
     return np.stack(rows, axis=1)
