@@ -57,9 +57,9 @@ def test_skill_is_high_on_ramps_and_none_on_steps() -> None:
 
     slow, sudden = skill(ramps, 19.5, 20.5), skill(steps, 19.5, 20.5)
 
-    assert slow.told >= 0.9 * slow.crossings
+    assert slow.predicted >= 0.9 * slow.crossings
     assert slow.value_skill > 0.5
     assert slow.lead_min is not None
     assert slow.lead_min >= 30
-    assert sudden.told <= 0.1 * sudden.crossings
+    assert sudden.predicted <= 0.1 * sudden.crossings
     assert not sudden.has_skill
