@@ -27,7 +27,12 @@ MOST_REST = 0.9
 OUTDOOR_LAGS_H = (0.0, 1.0, 6.0, 24.0)  # 0: at once; without it a fast part reads 1 % small
 PEOPLE_LAGS_H = (0.5, 2.0)
 DOOR_EDGES_MIN = (0, 5, 10, 20, 40, 80)
-METHOD = "regression on even and odd weeks apart, products of both; jackknife over pairs of weeks"
+# The jackknife alone held a planted outdoor share in 35 of 40 made rooms, the others in 39.
+WIDER = 1.2
+METHOD = (
+    "regression on even and odd weeks apart, products of both; jackknife over pairs of weeks, "
+    f"widened by {WIDER:g}"
+)
 
 
 @dataclass(frozen=True)
@@ -251,7 +256,7 @@ def _by_cause(names: list[str], account: Float, deviations: Float) -> list[_Caus
     from .disturbance import jackknife
 
     g = len(deviations)
-    half = float(t.ppf(0.975, g - 1)) * jackknife(deviations)
+    half = WIDER * float(t.ppf(0.975, g - 1)) * jackknife(deviations)
     items = []
     for i, name in enumerate(names):
         c, d = float(account[i, i]), float(half[i, i])
