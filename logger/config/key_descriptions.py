@@ -225,6 +225,12 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
     },
     "reviews": {"every": "how often a person reviews the data; `[]`: never; without the table: all three"},
     "records": {"monthly": "`true`: a record of each zone is issued when a month is over"},
+    "conditions": {
+        "folder": "folder for the conditions of each inspection; relative: in the data folder",
+        "forms": "forms of the files: `json`, `csv`, `line` (the stamp alone), `dcc` (certificate fragment)",
+        "dcc_schema": "schema of the fragment; `3.3` was never validated",
+        "kelvin": "`true`: the fragment has temperatures in K, too",
+    },
     "certificate": {
         "number": "number of the certificate",
         "channel": "channel that it is for, such as `P1.temperature`",

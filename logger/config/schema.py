@@ -170,6 +170,7 @@ class ServiceFile(Table):
     sign_in: Tables | None = None
     reviews: Tables | None = None
     records: Tables | None = None
+    conditions: Tables | None = None
 
 
 class BackupTable(Table):
@@ -210,6 +211,18 @@ class ReviewsTable(Table):
 
 class RecordsTable(Table):
     monthly: bool = True
+
+
+class ConditionsTable(Table):
+    folder: Text = "inspections-out"
+    forms: Annotated[list[Literal["json", "csv", "line", "dcc"]], Field(min_length=1)] = [
+        "json",
+        "csv",
+        "line",
+        "dcc",
+    ]
+    dcc_schema: Literal["3.2", "3.3"] = "3.2"
+    kelvin: bool = False
 
 
 class CertificateFile(Table):

@@ -57,8 +57,8 @@ def read(content: bytes, name: str) -> Dcc:
     tables, left_out = tables_of(root)
     if not tables:
         more = [f"and {len(left_out) - 10} more"] if len(left_out) > 10 else []
-        found = "; ".join([*left_out[:10], *more]) or "none"
-        raise CertificateRefused(name, "a table of temperature, relative humidity or pressure", found)
+        listing = "; ".join([*left_out[:10], *more]) or "none"
+        raise CertificateRefused(name, "a table of temperature, relative humidity or pressure", listing)
     laboratory = within(root, "administrativeData", "calibrationLaboratory")
     return Dcc(
         number=number,
@@ -78,24 +78,24 @@ def read(content: bytes, name: str) -> Dcc:
 
 def _calibrated_on(root: Element, name: str) -> date:
     core = ("administrativeData", "coreData")
-    written = text_at(root, *core, "endPerformanceDate") or text_at(root, *core, "beginPerformanceDate")
-    if not written:
+    day = text_at(root, *core, "endPerformanceDate") or text_at(root, *core, "beginPerformanceDate")
+    if not day:
         raise CertificateRefused(name, "the day of calibration (endPerformanceDate)", "none")
-    return _day(written, name)
+    return _day(day, name)
 
 
 def _due_on(root: Element, name: str) -> date | None:
     """The earliest day of recalibration that a statement recommends."""
     statements = [s for s in every(root, "statement") if any("recalibration" in w.lower() for w in tokens(s))]
-    days = [_day(written, name) for s in statements if (written := text_at(s, "date"))]
+    days = [_day(day, name) for s in statements if (day := text_at(s, "date"))]
     return min(days, default=None)
 
 
-def _day(written: str, name: str) -> date:
+def _day(text: str, name: str) -> date:
     try:
-        return date.fromisoformat(written[:10])
+        return date.fromisoformat(text[:10])
     except ValueError:
-        raise CertificateRefused(name, "a day such as 2026-10-01", repr(written)) from None
+        raise CertificateRefused(name, "a day such as 2026-10-01", repr(text)) from None
 
 
 def _item(item: Element) -> Item:
