@@ -211,7 +211,7 @@ def test_references_are_the_measuring_equipment_of_the_certificate_or_as_entered
 
     Shape of dcc:measuringEquipments: the schema of the Digital Calibration Certificate 3.2, from memory.
     """
-    content = made.certificate(equipment=EQUIPMENT)
+    content = certificates.certificate(equipment=EQUIPMENT)
     setup = config.load_texts(with_dcc(example, content)).setup
     assert of(setup, "P1.temperature").references == ("RT-07", "Climate chamber")
     entered = BOTH.replace("drift = 0.06", 'drift = 0.06\nreferences = ["RT-09"]')
