@@ -162,7 +162,8 @@ class Group:
             return self._rooms[key]
 
     def _room(self, entry: RoomEntry) -> Flask:
-        return self.room_pages(entry.key).server
+        pages: Flask = self.room_pages(entry.key).server
+        return pages
 
     def _create(self, first: sign_in.First) -> Flask:
         server = Flask("dashboard", static_folder="assets", static_url_path="/assets")
