@@ -187,17 +187,17 @@ def _refuse_undeclared(app: Dash) -> None:
 
 def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
-    found = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
-    if found is None:
+    match = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
+    if match is None:
         return html.Div(
             [html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))]
         )
-    if not allowed(found.NEEDS):
-        return html.Div([html.H1(found.TITLE, className="page"), refusal(_not_yours(found.NEEDS))])
+    if not allowed(match.NEEDS):
+        return html.Div([html.H1(match.TITLE, className="page"), refusal(_not_yours(match.NEEDS))])
     try:
-        drawn: Component = found.layout(q, search)
+        drawn: Component = match.layout(q, search)
     except StillroomError as fault:
-        drawn = html.Div([html.H1(found.TITLE, className="page"), refusal(str(fault))])
+        drawn = html.Div([html.H1(match.TITLE, className="page"), refusal(str(fault))])
     return drawn
 
 

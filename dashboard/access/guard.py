@@ -85,8 +85,8 @@ class House:
 
 def guard_of(server: Flask) -> Guard:
     """The door of an application, for a callback that asks for a password."""
-    found: Guard = server.extensions[__name__]
-    return found
+    guard: Guard = server.extensions[__name__]
+    return guard
 
 
 class Guard:
@@ -136,7 +136,7 @@ class Guard:
         login.session_protection = None  # tablets change their address; the key is what counts
         login.user_loader(self._load)
         server.before_request(self._stranger)
-        server.before_request(self._known)
+        server.before_request(self._account_of_request)
         server.before_request(self._permitted)
         self.csrf = CSRFProtect(server)
         server.after_request(self._csrf_token)
@@ -161,7 +161,7 @@ class Guard:
             return False
         return request.endpoint != CALLBACKS or not asked.by_itself(asked.body())
 
-    def _known(self) -> None:
+    def _account_of_request(self) -> None:
         """Whose request this is; who visits a demonstration here is an invented person at once."""
         g.account = current_user.account if current_user.is_authenticated else None
         if g.account is None and self.welcomes() and request.method == "GET" and request.endpoint in PAGES:
@@ -237,8 +237,8 @@ class Guard:
             if page and request.headers.get("Sec-Fetch-Site") == "cross-site":
                 return _again()
             if page:
-                asked = request.script_root + request.full_path.rstrip("?")
-                return redirect("/sign-in" + ("" if asked == "/" else f"?next={quote(asked)}"))
+                address = request.script_root + request.full_path.rstrip("?")
+                return redirect("/sign-in" + ("" if address == "/" else f"?next={quote(address)}"))
             self.refusals.note("nobody", _attempt(), "not signed in", request.remote_addr or "")
             return Response("Sign in first.\n", 401, mimetype="text/plain")
         why = f"may not {need}" if need else "open to nobody"
@@ -274,17 +274,17 @@ def need_of(app: Guarded, endpoint: str) -> Need | None:
     view = app.server.view_functions[endpoint]
     if hasattr(view, "scope"):
         return ANYONE  # as a person; the interface's own door asks for a token with that scope
-    found: Need | None = getattr(view, "needs", ROUTES.get(endpoint))
-    return found
+    need: Need | None = getattr(view, "needs", ROUTES.get(endpoint))
+    return need
 
 
 def undeclared(app: Guarded) -> list[str]:
     """Routes and callbacks that declare no need; there must be none."""
     routes = [r.endpoint for r in app.server.url_map.iter_rules() if need_of(app, r.endpoint) is None]
     callbacks = [
-        getattr(one["callback"], "__qualname__", output)
-        for output, one in app.callback_map.items()
-        if "callback" in one and not hasattr(one["callback"], "needs")
+        getattr(declared["callback"], "__qualname__", output)
+        for output, declared in app.callback_map.items()
+        if "callback" in declared and not hasattr(declared["callback"], "needs")
     ]
     return [*(name for name in routes if name != CALLBACKS), *callbacks]
 
