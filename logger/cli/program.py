@@ -28,6 +28,7 @@ from . import (
     package,
     probe,
     record,
+    references,
     replay,
     review,
     rooms,
@@ -98,6 +99,7 @@ for group in (
     setup,
     user,
     rooms,
+    references,
     bench,
     replay,
 ):
