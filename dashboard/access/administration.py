@@ -38,7 +38,10 @@ def register(guard: Guard, room: Callable[[], str]) -> None:
     def change() -> Response:
         try:
             by = confirmed(guard, Act.ADMINISTER, request.form.get("own", ""))
-            message = _carry_out(guard.people, request.form.get("act", ""), by)
+            act = request.form.get("act", "")
+            message = _carry_out(guard.people, act, by)
+            if act == "password":
+                message = f"{message} {guard.after_password(request.form.get('name', ''), by)}".strip()
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused), given=request.form)
         return form(said=message)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import logging
 import socket
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
 from urllib.parse import quote
 
-from dash import Dash
 from dash.exceptions import DashException
 from flask import Flask, Request, Response, abort, g, redirect, request, session
 from flask.sessions import SecureCookieSession, SecureCookieSessionInterface, SessionMixin
@@ -63,6 +64,25 @@ class PagesSession(SecureCookieSessionInterface):
             super().save_session(app, session, response)
 
 
+class Guarded(Protocol):
+    """An application with its routes and, where Dash made it, its callbacks."""
+
+    @property
+    def server(self) -> Any: ...
+
+    @property
+    def callback_map(self) -> Any: ...
+
+
+@dataclass(frozen=True)
+class House:
+    """The group whose people sign in once for the pages of all its rooms: its cookie, key and sessions."""
+
+    cookie: str
+    secret: bytes
+    sessions: Sessions
+
+
 def guard_of(server: Flask) -> Guard:
     """The door of an application, for a callback that asks for a password."""
     guard: Guard = server.extensions[__name__]
@@ -70,14 +90,25 @@ def guard_of(server: Flask) -> Guard:
 
 
 class Guard:
-    """Sign-in and permission for one application."""
+    """Sign-in and permission for one application.
+
+    `house`, for a room of a group: the group knows who asks; what they may stands in the room's own record.
+    """
 
     def __init__(
-        self, app: Dash, people: People, names: Collection[str] = (), plan: SessionPlan | None = None
+        self,
+        app: Guarded,
+        people: People,
+        names: Collection[str] = (),
+        plan: SessionPlan | None = None,
+        house: House | None = None,
     ) -> None:
         self.app, self.people, self.simulated = app, people, people.store.simulated
-        self.plan = plan or SessionPlan()
-        self.sessions = Sessions(people, self.plan)
+        self.plan, self.house = plan or SessionPlan(), house
+        self.sessions = house.sessions if house else Sessions(people, self.plan)
+        # What a new password has to reach besides, with the account and by whom; says what it did not reach.
+        self.after_password: Callable[[str, str], str] = lambda _name, _by: ""
+        self.elsewhere: Collection[Act] = (Act.OVERVIEW,)  # what these pages have no part of
         self.refusals, self.throttle = Refusals(people.store), Throttle()
         self._names = {socket.gethostname(), *names}  # and none that a name server would have to be asked for
         self._csrf_cookie = csrf_cookie(people.store.key)
@@ -86,11 +117,12 @@ class Guard:
 
     def install(self, *, tls: bool = False) -> None:
         """Put this door before every route of the application."""
-        server, key = self.app.server, self.people.store.key[:8]
+        server = self.app.server
         server.extensions[__name__] = self
         server.session_interface = PagesSession()
         server.config.update(
-            SESSION_COOKIE_NAME=f"stillroom-{key}",
+            SESSION_COOKIE_NAME=self.house.cookie if self.house else session_cookie(self.people.store.key),
+            SESSION_COOKIE_PATH="/",
             SESSION_COOKIE_HTTPONLY=True,
             SESSION_COOKIE_SAMESITE="Strict",
             SESSION_COOKIE_SECURE=tls,
@@ -111,13 +143,16 @@ class Guard:
         server.teardown_request(lambda _: ORIGIN.set(None))
         server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
         server.register_error_handler(DashException, lambda _: ("There is no such part.\n", 404))
-        server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
+        if CALLBACKS in server.view_functions:
+            server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
 
     # Who is it?
 
     def _load(self, key: str) -> SignedIn | None:
         used = self._by_a_person()
         account = self.sessions.account(str(key), used=used)
+        if self.house is not None and account is not None:
+            account = account_in_room(self.people, account)
         return None if account is None else SignedIn(key, account)
 
     @staticmethod
@@ -136,7 +171,7 @@ class Guard:
 
     def welcomes(self) -> bool:
         """Whether this visitor may be any of the invented people."""
-        return self.simulated and at_this_machine() and "signed_out" not in session
+        return self.simulated and not self.house and at_this_machine() and "signed_out" not in session
 
     def enter(self, account: Account, *, remembered: bool = False) -> None:
         """A fresh session: nothing that was there before signing in goes on to hold."""
@@ -202,7 +237,7 @@ class Guard:
             if page and request.headers.get("Sec-Fetch-Site") == "cross-site":
                 return _again()
             if page:
-                address = request.full_path.rstrip("?")
+                address = request.script_root + request.full_path.rstrip("?")
                 return redirect("/sign-in" + ("" if address == "/" else f"?next={quote(address)}"))
             self.refusals.note("nobody", _attempt(), "not signed in", request.remote_addr or "")
             return Response("Sign in first.\n", 401, mimetype="text/plain")
@@ -218,12 +253,23 @@ class Guard:
         return response
 
 
+def session_cookie(record: str) -> str:
+    """The cookie of a session on one record; cookies do not tell ports apart, records do."""
+    return f"stillroom-{record[:8]}"
+
+
+def account_in_room(people: People, account: Account) -> Account | None:
+    """The account in use that a person of a group has in a room; None: none, and so no rights there."""
+    there = people.find(account.name)
+    return there if there is not None and there.active and there.person == account.person else None
+
+
 def csrf_cookie(record: str) -> str:
     """The cookie with the token against forged requests; cookies do not tell ports apart, records do."""
     return f"stillroom-csrf-{record[:8]}"
 
 
-def need_of(app: Dash, endpoint: str) -> Need | None:
+def need_of(app: Guarded, endpoint: str) -> Need | None:
     """What a route declares, by its own `@needs` or for Dash's in ROUTES."""
     view = app.server.view_functions[endpoint]
     if hasattr(view, "scope"):
@@ -232,7 +278,7 @@ def need_of(app: Dash, endpoint: str) -> Need | None:
     return need
 
 
-def undeclared(app: Dash) -> list[str]:
+def undeclared(app: Guarded) -> list[str]:
     """Routes and callbacks that declare no need; there must be none."""
     routes = [r.endpoint for r in app.server.url_map.iter_rules() if need_of(app, r.endpoint) is None]
     callbacks = [

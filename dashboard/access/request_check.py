@@ -11,7 +11,6 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from dash import Dash
 from dash.exceptions import DashException, PreventUpdate
 from flask import request
 from werkzeug.exceptions import BadRequest, Conflict
@@ -44,7 +43,7 @@ def body() -> dict[str, Any]:
     return content
 
 
-def callback_of(app: Dash, called: Mapping[str, Any]) -> Callable[..., Any]:
+def callback_of(app: Any, called: Mapping[str, Any]) -> Callable[..., Any]:
     """The function that a call is for; BadRequest where there is none, or where the call does not fit it."""
     if fault := fault_of(called, app.callback_map):
         raise BadRequest(fault)

@@ -144,7 +144,7 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
         who = visitor()
         guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
         roles = [role.value for role in Role if who and role in who.roles]
-        mays = [act.value for act in Act if who and who.may(act)]
+        mays = [act.value for act in Act if who and who.may(act) and act not in guard.elsewhere]
         onward = _next() if "next" in request.values else "/account"
         fields = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": onward, **more}
         return page("account.html", guard, room, status, **fields)
@@ -172,7 +172,9 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
         guard.throttle.note_signature(mine.name, key)
         guard.enter(mine)
-        return form(said="The password is changed; every other session of yours has ended.")
+        more = guard.after_password(mine.name, mine.person)
+        said = "The password is changed; every other session of yours has ended."
+        return form(said=f"{said} {more}".strip())
 
 
 def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str]) -> None:
