@@ -15,6 +15,7 @@ import numpy as np
 
 from ...instants import NS, rfc3339
 from ...model import Conformity, Rule, Setup
+from ...model.plain_forms import ExpectedCrossing
 from ...series import Float
 from ...units import MICRO
 from ..rules.finding import Finding
@@ -57,7 +58,7 @@ def gains(setup: Setup, judgement: Judgement) -> Gains:
     return {o.key: gain(o.value, o.rule.lower, o.rule.upper, judgement.grid.step_s) for o in followed}
 
 
-def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> dict[str, object] | None:
+def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> ExpectedCrossing | None:
     """When the first limit is expected to be reached, by which rule and probe; else until when none is.
 
     known: what forecasts gained on the room's record. A value that is forecast without skill is not spoken
@@ -115,7 +116,7 @@ def _lines(judgement: Judgement, followed: list[FollowedValue]) -> list[tuple[Fo
     return list(zip(followed, lines((np.arange(n) - n + 1) * step_s / 60, last), strict=True))
 
 
-def _crossing_dict(now_ns: int, crossed: Crossing, rule: Rule, probe: str) -> dict[str, object]:
+def _crossing_dict(now_ns: int, crossed: Crossing, rule: Rule, probe: str) -> ExpectedCrossing:
     latest = None if crossed.latest is None else _at(now_ns, crossed.latest)
     return {
         "until": _at(now_ns, crossed.minutes),
