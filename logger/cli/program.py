@@ -29,6 +29,7 @@ from . import (
     probe,
     record,
     references,
+    rejudge,
     replay,
     review,
     rooms,
@@ -100,6 +101,7 @@ for group in (
     user,
     rooms,
     references,
+    rejudge,
     bench,
     replay,
 ):
