@@ -7,7 +7,7 @@ bodies; what comes back are a year's verdicts as text. Workers read records and 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -36,6 +36,7 @@ MALLOC = {
     **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
 }
 TRIES = 3
+WORKERS_S = 60.0
 AHEAD = 4  # zones in hand for each worker: memory here is bounded, and no worker waits
 
 
@@ -76,8 +77,13 @@ def plan(rooms: Sequence[RoomEntry], now_ns: int) -> Iterator[ZoneWork | YearRes
             yield YearResult(entry.key, "", 0, why=str(error))
 
 
-def judged(folder: str, task: YearTask, before: JudgedYear | None) -> JudgedYear:
-    """Judge one year of a record that is only read: what a worker does."""
+def judged(folder: str, task: YearTask, before: JudgedYear | None, expected: Mapping[str, str]) -> JudgedYear:
+    """Judge one year of a record that is only read: what a worker does.
+
+    Refused where this process is not of the `expected` versions: a worker may join late.
+    """
+    if expected != versions():
+        raise Refused(f"This worker has {_words(versions())}; expected {_words(expected)}.")
     with Store.open(Path(folder), read_only=True) as store:
         setup = in_force(store.setups.versions()).setup
         return judge_year(Ledger(store, setup), task, before.state if before else None)
@@ -98,7 +104,7 @@ def rejudge_here(work: Sequence[ZoneWork | YearResult], *, dry_run: bool) -> Ite
         changed = False
         for task in one.tasks:
             try:
-                year = judged(str(one.folder), task, years[-1] if years else None)
+                year = judged(str(one.folder), task, years[-1] if years else None, versions())
             except (StillroomError, OSError) as error:
                 yield YearResult(one.room, task.zone, task.year, why=str(error))
                 break
@@ -128,7 +134,7 @@ def rejudge_by_workers(
     def submit(zone: ZoneWork, number: int) -> None:
         done = years.setdefault((zone.room, zone.tasks[0].zone), [])
         future = client.submit(
-            judged, str(zone.folder), zone.tasks[number], done[-1] if done else None,
+            judged, str(zone.folder), zone.tasks[number], done[-1] if done else None, versions(),
             pure=False, retries=TRIES - 1,
         )  # fmt: skip
         running[future] = (zone, number)
@@ -208,6 +214,10 @@ def far_workers(address: str, ca: Path, certificate: Path, key: Path) -> Iterato
     except (OSError, TimeoutError) as error:
         raise Refused(f"--scheduler {address}: expected a scheduler that answers, found {error}.") from error
     with client:
+        try:
+            client.wait_for_workers(1, timeout=WORKERS_S)
+        except TimeoutError:
+            raise Refused(f"--scheduler {address}: expected a worker within a minute, found none.") from None
         yield client
 
 
@@ -227,7 +237,7 @@ def versions() -> dict[str, str]:
     return {"judge": str(JUDGE_VERSION), "stillroom": version("stillroom"), "numpy": version("numpy")}
 
 
-def _words(facts: dict[str, str]) -> str:
+def _words(facts: Mapping[str, str]) -> str:
     return ", ".join(f"{name} {value}" for name, value in facts.items())
 
 

@@ -9,8 +9,11 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +32,7 @@ from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic_setup import texts
 from tests.rooms.conftest import MadeGroup
+from tests.tls import self_signed
 
 HOUR, MINUTE = 3600 * NS, 60 * NS
 BEGIN = 1_766_966_400 * NS  # 2025-12-29T00:00Z
@@ -202,6 +206,47 @@ def test_a_room_that_is_away_is_named_and_the_others_go_on(made: MadeGroup, tmp_
     results = list(rejudge_here(list(plan(entries, END)), dry_run=True))
     assert [r.room for r in results if r.why] == ["hall-9"]
     assert sum(not r.why for r in results) == 4 * ROOMS
+
+
+@contextmanager
+def ended(*commands: list[str]) -> Iterator[list[subprocess.Popen[bytes]]]:
+    """Processes that are ended with the block."""
+    started: list[subprocess.Popen[bytes]] = []
+    try:
+        for command in commands:
+            quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+            started.append(subprocess.Popen([sys.executable, "-m", "dask", *command], **quiet))
+        yield started
+    finally:
+        for process in started:
+            process.terminate()
+        for process in started:
+            try:
+                process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return int(server.getsockname()[1])
+
+
+def test_a_scheduler_elsewhere_over_tls(made: MadeGroup, tmp_path: Path) -> None:
+    """The library's own scheduler and worker as programs, with certificates of both sides."""
+    pytest.importorskip("distributed")
+    certificate, key = map(str, self_signed(tmp_path))
+    address = f"tls://127.0.0.1:{free_port()}"
+    tls = ["--tls-ca-file", certificate, "--tls-cert", certificate, "--tls-key", key]
+    scheduler = ["scheduler", "--host", address.rpartition(":")[0], "--port", address.rpartition(":")[2]]
+    worker = ["worker", address, "--nthreads", "1", "--host", "127.0.0.1"]
+    with ended([*scheduler, "--no-dashboard", *tls], [*worker, "--no-dashboard", *tls]):
+        words = ("--ca", certificate, "--certificate", certificate, "--key", key, "--only", "hall-0")
+        running = start(made, "--scheduler", address, *words, "--dry-run", "--json")
+        out, err = running.communicate(timeout=300)
+    assert running.returncode == 0, err
+    assert digests(json.loads(out)) == {k: v for k, v in digests(here(made)).items() if k[0] == "hall-0"}
 
 
 def test_a_scheduler_is_used_by_tls_alone(made: MadeGroup) -> None:
