@@ -112,6 +112,8 @@ def test_from_the_rooms_into_one_and_back(many: str, open_page: Callable[..., An
     page.reload()
     opened_page.wait("document.title.startsWith('Trend')")
     assert page.evaluate("document.documentElement.dataset.page") == "trend"
+    page.click("#nav-rooms")
+    page.wait_for_selector("#rooms")
     assert opened_page.seen.console == []
     page.goto(f"{many}/hall-1/")
     assert "none that your account may see" in page.inner_text("main")
