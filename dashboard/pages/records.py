@@ -30,7 +30,7 @@ from ..access.sign_in import confirmed, password_hint
 from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
-from ..parts.components import button, card, choice, field, refusal, slot, table, verdict
+from ..parts.components import behind, button, card, choice, field, refusal, slot, table, verdict
 
 TITLE = "Records"
 PATH = "/records"
@@ -102,6 +102,7 @@ def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
             html.H2(head, className="sentence"),
             html.P(words + approved, id="at-answer"),
             _reading_table(state),
+            _trace_list(state),
             _limit_table(state),
         ],
         className="answer",
@@ -122,6 +123,12 @@ def _reading_table(state: Mapping[str, Any]) -> Component:
     ]
     heads = ["channel", "position", "indication", "corrected", "certificate", "status"]
     return table(heads, rows, "Readings, each with its certificate", figures=(2, 3), stacks=True)
+
+
+def _trace_list(state: Mapping[str, Any]) -> Component:
+    """Correction and U of each reading, part by part."""
+    lines = [f"{r['channel']}: {r['worked_out']['text']}" for r in state["readings"] if r.get("worked_out")]
+    return behind("How each correction and U came about", html.Ul([html.Li(line) for line in lines]))
 
 
 def _limit_table(state: Mapping[str, Any]) -> Component:

@@ -241,14 +241,7 @@ def _reading_row(r: dict[str, Any]) -> list[object]:
 def _breakdown_lines(r: Mapping[str, Any]) -> list[str]:
     """The parts of a correction and of its U, so that they can be worked out again."""
     parts = r.get("worked_out")
-    if not parts or r["in_own_unit"]["U"] is None:
-        return []
-    places = max(3, decimals(r["in_own_unit"]["U"]) + 1)
-    summands = [f"{p['value']:+.{places}f} ({p['name']})" for p in parts["correction"]]
-    squares = [f"{p['value']:.{places + 1}f}² ({p['name']})" for p in parts["standard_uncertainty"]]
-    total = sum(p["value"] for p in parts["correction"])
-    U = f"U {r['in_own_unit']['U']:.{places}f} = 2·√({' + '.join(squares)})"
-    return [f"  {r['channel']}: correction {total:+.{places}f} = {' '.join(summands)}; {U}"]
+    return [] if not parts or r["in_own_unit"]["U"] is None else [f"  {r['channel']}: {parts['text']}"]
 
 
 _OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe's own unit are not converted
