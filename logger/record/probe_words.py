@@ -28,7 +28,7 @@ def _rows_of(stay: Facts, facts: Facts, zone: ZoneInfo) -> Iterator[Any]:
         yield c["channel"], c["number"], c["calibrated_on"], due, U, _status(c)
         yield {"note": f"{place}. {_parts(c, zone)}"}
     for channel in stay.get("without_certificate", ()):  # records of before do not say it
-        yield channel, "none", "", "", "", "not calibrated: no verdict"
+        yield channel, "no certificate", "", "", "", "not calibrated: no verdict"
         yield {"note": f"{place}."}
 
 
@@ -41,7 +41,7 @@ def _stay_words(stay: Facts, facts: Facts, zone: ZoneInfo) -> str:
 
 
 def _status(c: Facts) -> str:
-    return {"confirmed": "valid"}.get(c["status"], c["status"])
+    return "valid" if c["status"] == "confirmed" else str(c["status"])
 
 
 def _parts(c: Facts, zone: ZoneInfo) -> str:

@@ -33,18 +33,18 @@ MINUTE_NS = 60 * NS
 def gauge_room(probes: int, humid: int) -> Setup:
     """Temperature probes T1 …, the first ones with humidity; five rules, one of them for an activity."""
     places = {f"T{n + 1}": (1.0 + n % 4, 1.0 + n // 4, 1.0) for n in range(probes)}
+    quiet = {"disturbs": False, "lower": None, "unit": "K", "kind": "span"}
     rules = (
         rule(name="temperature", lower=19.5, upper=20.5, basis="Instruction GR-01: 20 °C ± 0.5 K"),
         rule(name="gauge blocks", lower=19.8, upper=20.2, activity="gauge blocks", basis="Instruction GR-02",
              disturbs=False, channels=("T1.temperature",)),
-        rule(name="span in 1 h", kind="span", lower=None, upper=0.8, unit="K", window_s=3600, disturbs=False,
-             basis="Instruction GR-01, 4.2"),
-        rule(name="span in 24 h", kind="span", lower=None, upper=2.0, unit="K", window_s=86_400, disturbs=False,
-             basis="Instruction GR-01, 4.3"),
+        rule(name="span in 1 h", **quiet, upper=0.8, window_s=3600, basis="Instruction GR-01, 4.2"),
+        rule(name="span in 24 h", **quiet, upper=2.0, window_s=86_400, basis="Instruction GR-01, 4.3"),
     )  # fmt: skip
     if humid:
-        rules = (*rules, rule(name="relative humidity", quantity="relative_humidity", unit="%RH", lower=35.0,
-                              upper=60.0, disturbs=False, basis="Instruction GR-03: no rust on gauges"))  # fmt: skip
+        band = {"quantity": "relative_humidity", "unit": "%RH", "lower": 35.0, "upper": 60.0}
+        basis = "Instruction GR-03: no rust on gauges"
+        rules = (*rules, rule(name="relative humidity", **band, disturbs=False, basis=basis))
     measured = {f"T{n + 1}": ("temperature", "relative_humidity") for n in range(humid)}
     made = setup(rules, places, U={"temperature": 0.1, "relative_humidity": 1.6}, settling_s=7200,
                  quantities=measured, channel={"resolution": 0.01, "noise": 0.008})  # fmt: skip
@@ -89,8 +89,16 @@ def values(days: float, noisy: bool, number: int) -> np.ndarray:
 class Month:
     """A made month in a store, and its record."""
 
-    def __init__(self, folder: Path, *, probes: int = 3, humid: int = 2, days: float = 31, noisy: bool = False,
-                 warm: Sequence[tuple[float, float]] = ()) -> None:  # fmt: skip
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        probes: int = 3,
+        humid: int = 2,
+        days: float = 31,
+        noisy: bool = False,
+        warm: Sequence[tuple[float, float]] = (),
+    ) -> None:
         """`warm`: hours from the beginning, and for how many hours the air was 0.9 K warmer."""
         self.setup = gauge_room(probes, humid)
         self.store = Store.open(folder / "data", create=True, simulated=False)
@@ -112,10 +120,11 @@ class Month:
     def jobs(self, count: int) -> None:
         """So many inspections of 20 min, spread evenly."""
         apart = (self.to_ns - START) // count // MINUTE_NS * MINUTE_NS
+        made_of: dict[str, Any] = {"material": "steel", "length_mm": 120.0, "tolerance_um": 6.0}
+        made_of["person"] = "Radek Sova"
         jobs = [
-            Inspection(f"J-{n:04d}", "bay", START + n * apart, START + n * apart + 20 * MINUTE_NS, f"Ring gauge {n}",
-                       material="steel", length_mm=120.0, tolerance_um=6.0, person="Radek Sova")
-            for n in range(count)
+            Inspection(f"J-{n:04d}", "bay", at, at + 20 * MINUTE_NS, f"Ring {n}", **made_of)
+            for n, at in enumerate(range(START, START + count * apart, apart))
         ]  # fmt: skip
         actions.add_inspections(self.store, self.setup, jobs, "Greta Holm")
 
