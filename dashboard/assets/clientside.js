@@ -40,6 +40,7 @@
             document.title = link.textContent + " – stillroom";
           } else { link.removeAttribute("aria-current"); }
         });
+        if ((path || "").indexOf("/positions") === 0) { document.title = "Position – stillroom"; } /* no link leads there */
         document.documentElement.dataset.page = (path || "/").replace(/^\/|\/$/g, "") || "now";
         return path;
       },
