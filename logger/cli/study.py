@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Zone
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .study_parts import (
     Channel,
     Event,
@@ -22,6 +24,7 @@ from .study_parts import (
     length_options,
     run,
     show,
+    zone_of_campaign,
 )
 
 _FRONT = """Why the room moves, where, and what to mend first.
@@ -287,6 +290,12 @@ def mapping(
             "--position", metavar="CHANNEL", help="A probe of the campaign; default: all in the air."
         ),
     ] = [],  # noqa: B006 (typer copies it)
+    campaign: Annotated[
+        str | None, typer.Option("--campaign", metavar="KEY", help="One that was planned here; see campaign.")
+    ] = None,
+    state: Annotated[
+        str | None, typer.Option("--state", metavar="NAME", help="Of the campaign; default: all, compared.")
+    ] = None,
     before: Annotated[
         str | None, typer.Option("--before", metavar="START/END", help="All side by side, before.")
     ] = None,
@@ -312,7 +321,10 @@ def mapping(
         --before 2026-10-12T08:00/2026-10-12T10:00 --after 2026-10-15T08:00/2026-10-15T10:00
     """
     options = {"positions": position or None, "before": before, "after": after}
+    options |= {"campaign": campaign, "state": state}
     with open_session(data, config) as session:
+        if campaign and not zone:
+            zone = zone_of_campaign(session, campaign)
         result = run(session, "map", (zone, ""), (start, end), options)
         show(session, result, out, parquet, as_json)
 
@@ -359,6 +371,10 @@ def report(
     *,
     zone: Zone,
     to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The PDF to write.")],
+    issue: Annotated[
+        bool, typer.Option("--issue", help="Keep it in the record: numbered, signed, journalled.")
+    ] = False,
+    who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
@@ -372,9 +388,15 @@ def report(
     """
     from ..store.files import write_durably
     from ..studies.report import newest_answers, report_pdf
+    from ..studies.report_issue import issue_report
 
     with open_session(data, config) as session:
         session.setup.zone(zone)
         studies = newest_answers(session.store, zone)
-        write_durably(to, report_pdf(studies, session.setup))
-    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.")
+        if issue:
+            person = authorised(session.store, who, Act.ISSUE)
+            issued = issue_report(session.store, session.setup, studies, person, session.now_ns)
+        pdf = issued.pdf.read_bytes() if issue else report_pdf(studies, session.setup)
+        write_durably(to, pdf)
+    number = f" Study report {issued.number:06d}." if issue else " It is not issued: --issue keeps one."
+    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.{number}")

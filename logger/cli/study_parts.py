@@ -81,6 +81,12 @@ def run(
     return run_study(session.verdicts(), request, session.now_ns, _progress)
 
 
+def zone_of_campaign(session: Session, key: str) -> str:
+    from ..acts.campaigns import campaign_of
+
+    return campaign_of(session.store, key).zone
+
+
 def _progress(what: str) -> None:
     typer.echo(f"{what} …", err=True)
 

@@ -118,6 +118,8 @@ def _map(sources: Sources) -> Compute:
     from ..core.study.mapping import Campaign, mapping
 
     r, setup = sources.request, sources.verdicts.setup
+    if r.options.get("campaign"):
+        return _campaign(sources)
     channels = sources.channels("positions", "--position", none=True) or sources.zone_channels()
     places = {key: setup.position_at(key, (r.from_ns + r.to_ns) // 2) for key in channels}
     points = [place.xyz_m for place in places.values() if place is not None]
@@ -142,6 +144,14 @@ def _map(sources: Sources) -> Compute:
         {key: used.U for key, used in state.items()},
     )
     return lambda: mapping(campaign)
+
+
+def _campaign(sources: Sources) -> Compute:
+    from ..core.study.mapping_states import map_states
+    from .campaign_data import campaign_states
+
+    states = campaign_states(sources, str(sources.request.options["campaign"]))
+    return lambda: map_states([(item.phase.name, item.campaign) for item in states])
 
 
 def _return(sources: Sources) -> Compute:
@@ -247,6 +257,7 @@ KINDS = (
         _map,
         of_one_channel=False,
         fields=(
+            StudyField("campaign", "--campaign", "Key of a campaign (then nothing else)"),
             StudyField("before", "--before", "Side by side before, START/END"),
             StudyField("after", "--after", "Side by side after, START/END"),
         ),
