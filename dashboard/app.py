@@ -30,6 +30,7 @@ from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source
 from .pages import (
+    campaigns,
     cases,
     gradients,
     health,
@@ -68,6 +69,7 @@ PAGES: tuple[ModuleType, ...] = (
     imports,
     limits,
     study,
+    campaigns,
     records,
     journal,
     health,

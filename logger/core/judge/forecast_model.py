@@ -1,11 +1,11 @@
-"""A value within the hour, by a regression towards "it stays as it is"; and how probable it leaves its limits.
+"""A value within the hour, by a regression towards "it stays as it is", and how likely it leaves its limits.
 
-    y(t + h) − y(t) = Σ b_k f_k,   no constant; each f_k a difference in the value's unit, 0 where nothing is known
+    y(t + h) − y(t) = Σ b_k f_k,   no constant; each f_k a difference, 0 where nothing is known
 
 Fitted by absolute deviations (six reweightings) with a ridge towards 0, which is staying, for each of twelve
-horizons; judged on days that were not fitted, a day a block (Diebold & Mariano 1995). Crossings: paths of past
-errors around the forecast, from instants like this one in clock and restlessness; the share that leaves the
-limits is calibrated on what came true. Ridge and reach were chosen on made rooms and on open recordings.
+horizons; judged on days that were not fitted, a day a block (Diebold & Mariano 1995). Crossings: paths of
+past errors around the forecast, from instants like this one in clock and restlessness; the share that leaves
+the limits is calibrated on what came true. Ridge and reach were chosen on made rooms and open recordings.
 """
 
 from __future__ import annotations
@@ -51,9 +51,7 @@ class ForecastModel:
 
 @dataclass(frozen=True)
 class ForecastScore:
-    """Mean absolute errors 30 min ahead on days not fitted, of the model and of staying.
-
-    t: of the daily difference (Diebold & Mariano)."""
+    """Mean absolute errors 30 min ahead on days not fitted, by model and by staying; t of the daily gain."""
 
     forecasts: int
     error: float
@@ -75,7 +73,7 @@ class Leaving:
 
 
 def features(y: Float, at: Int, h: int) -> Float:
-    """The eight features at minutes `at` of a series y (n,) for a horizon of h minutes, shape (len(at), 8)."""
+    """The eight features at minutes `at` of a series y (n,) for h minutes ahead, shape (len(at), 8)."""
     now = y[at]
     back = _back(y, at)
     total, count = _sums(y)
@@ -128,7 +126,9 @@ def _nanmean(columns: list[Float]) -> Float:
 
 def restlessness(y: Float, at: Int) -> Float:
     """Mean absolute change over 5 min in the last 3 h, in the logarithm."""
-    change = np.abs(y - np.concatenate((np.full(5, np.nan), y[:-5]))) if len(y) > 5 else np.full(len(y), np.nan)
+    change = (
+        np.abs(y - np.concatenate((np.full(5, np.nan), y[:-5]))) if len(y) > 5 else np.full(len(y), np.nan)
+    )
     total, count = _sums(change)
     return np.asarray(np.log(np.maximum(np.nan_to_num(_mean(total, count, at, CLOCK_MIN), nan=0.0), 1e-6)))
 
@@ -166,7 +166,7 @@ def learn(
     score, beats = _judge(at, changes, said)
     beta = np.stack([_fit_known(several[i], changes[:, i], at, h) for i, h in enumerate(HORIZONS)])
     beta[~beats] = 0.0
-    said[:, ~beats] = 0.0
+    said[:, ~beats] = 0.0  # staying is as good there
     errors = changes - said
     whole = np.isfinite(errors).all(axis=1)
     clock, restless = (end - n + at) % DAY_MIN, restlessness(y, at)
@@ -221,18 +221,28 @@ def _judge(at: Int, changes: Float, said: Float) -> tuple[ForecastScore, Bool]:
 
 
 def leaving(
-    model: ForecastModel, y: Float, limits: tuple[float | None, float | None], resolution: float = 0.0
+    model: ForecastModel,
+    y: Float,
+    first: int,
+    limits: tuple[float | None, float | None],
+    resolution: float = 0.0,
 ) -> Leaving | None:
-    """What is expected from the last minute of y (n,), which goes on where the model's series ends or overlaps.
+    """What is expected from the last minute of y (n,), whose first minute has the number `first`.
 
-    y ends at minute number `end_of_y`; None where the last minute has no value or lies beyond a limit.
+    y goes on where the model's series ends, or overlaps with it. None where the last minute has no value or
+    lies beyond a limit, or where too little is known.
     """
-    at = np.array([len(y) - 1])
     if not len(y) or not np.isfinite(y[-1]):
         return None
-    step = np.array([float(features(y, at, h)[0] @ model.beta[i]) for i, h in enumerate(HORIZONS)])
-    clock = int((model.end - len(model.series) + len(y) - 1) % DAY_MIN)
-    return _paths(model, y[-1], step, (clock, float(restlessness(y, at)[0])), (limits, resolution))
+    begin = model.end - len(model.series)
+    earlier = np.full(max(0, first - begin), np.nan)
+    n = min(len(earlier), len(model.series))
+    earlier[:n] = model.series[:n]
+    whole = np.concatenate((earlier, y))
+    at = np.array([len(whole) - 1])
+    step = np.array([float(features(whole, at, h)[0] @ model.beta[i]) for i, h in enumerate(HORIZONS)])
+    here = (first + len(y) - 1) % DAY_MIN, float(restlessness(whole, at)[0])
+    return _paths(model, float(y[-1]), step, here, (limits, resolution))
 
 
 def _paths(
@@ -250,7 +260,7 @@ def _paths(
     if resolution > 0:
         paths = np.round(paths / resolution) * resolution
     out = (paths < low) | (paths > high)
-    leaves = out.any(axis=1)
+    leaves: Bool = np.asarray(out.any(axis=1))
     share = (float(leaves.sum()) + 0.5) / (len(paths) + 1)
     a, b = model.recalibration
     probability = float(1 / (1 + np.exp(-(a + b * np.log(share / (1 - share))))))
@@ -258,7 +268,8 @@ def _paths(
     if leaves.any():
         first = np.array(HORIZONS)[out[leaves].argmax(axis=1)] - 2.5
         minutes = tuple(float(q) for q in np.quantile(first, (0.1, 0.5, 0.9)))
-        over = bool(np.mean((paths > high).any(axis=1)[leaves]) >= 0.5)
+        above: Bool = np.asarray((paths > high).any(axis=1))
+        over = bool(above[leaves].mean() >= 0.5)
     fan = np.quantile(paths, (0.1, 0.9), axis=0)
     return Leaving(probability, minutes, over, np.asarray(fan))  # type: ignore[arg-type]
 
@@ -288,9 +299,11 @@ def _calibrated(
         ahead = y[at[i] + 1 : at[i] + HORIZONS[-1] + 1]
         if not np.isfinite(ahead).all():
             continue
-        told = _paths(model, float(y[at[i]]), said[i], (int(clock[i]), float(restless[i])), (limits, resolution))
-        if told is not None:
-            shares.append(told.probability)
+        expected = _paths(
+            model, float(y[at[i]]), said[i], (int(clock[i]), float(restless[i])), (limits, resolution)
+        )
+        if expected is not None:
+            shares.append(expected.probability)
             outcomes.append(bool(((ahead < low) | (ahead > high)).any()))
     if len(shares) < LEAST_JUDGED:
         return model
