@@ -37,8 +37,8 @@ STEP_M = 0.5
 MOST_CELLS = 40  # along a side: larger rooms have wider cells
 HINT = (
     "At least 9 positions at three heights: the corners and the centre of the working volume, and where "
-    "parts wait (common practice). No ladder without the training for it, no cable in the machine's travel; local "
-    "rules come first."
+    "parts wait (common practice). No ladder without the training for it, no cable in the machine's travel; "
+    "local rules come first."
 )
 
 

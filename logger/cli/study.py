@@ -20,6 +20,7 @@ from .study_parts import (
     Out,
     Outdoors,
     Parquet,
+    People,
     first_column,
     length_options,
     run,
@@ -46,6 +47,7 @@ def causes(
     event: Event = [],  # noqa: B006 (typer copies it)
     file: EventFile = None,
     outdoors: Outdoors = None,
+    people: People = [],  # noqa: B006 (typer copies it)
     length_mm: LengthMm = None,
     material: MaterialName = "steel",
     zone: AnyZone = None,
@@ -67,7 +69,8 @@ def causes(
       stillroom study causes --channel P1.temperature --length-mm 1000 --material steel
     """
     doors = [*event, *(first_column(file) if file is not None else [])]
-    options = {"events": doors or None, "outdoors": outdoors, **length_options(length_mm, material)}
+    options = {"events": doors or None, "outdoors": outdoors, "people": people or None}
+    options |= {**length_options(length_mm, material)}
     with open_session(data, config) as session:
         result = run(session, "causes", (zone, channel), (start, end), options)
         show(session, result, out, parquet, as_json)
@@ -166,6 +169,10 @@ def step(
     at: Annotated[
         list[str], typer.Option("--step", metavar="TIME", help="When a step began; default: find them.")
     ] = [],  # noqa: B006 (typer copies it)
+    follows: Annotated[
+        str | None,
+        typer.Option("--follows", metavar="CHANNEL", help="The air that --channel follows; no step needed."),
+    ] = None,
     zone: AnyZone = None,
     channel: Channel = "",
     start: AnyFrom = None,
@@ -178,14 +185,17 @@ def step(
 ) -> None:
     """How fast a room, a part or a probe follows: time constants from steps of the air handling.
 
-    Wants 3 time constants of record after a step, and an hour before it.
+    Wants 3 time constants of record after a step, and an hour before it; or, with --follows, any days on
+    which the air moved.
 
     \b
     Example:
       stillroom study step --channel P1.temperature --step 2026-10-19T03:38
     """
     with open_session(data, config) as session:
-        result = run(session, "step", (zone, channel), (start, end), {"steps": at or None})
+        result = run(
+            session, "step", (zone, channel), (start, end), {"steps": at or None, "follows": follows}
+        )
         show(session, result, out, parquet, as_json)
 
 
@@ -193,6 +203,9 @@ def step(
 def hours(
     *,
     hours: Annotated[int, typer.Option("--hours", metavar="N", help="Hours in a row.")] = 2,
+    season: Annotated[
+        bool, typer.Option("--season", help="Only weeks up to 6 around this time of the year.")
+    ] = False,
     zone: AnyZone = None,
     start: AnyFrom = None,
     end: AnyTo = None,
@@ -211,7 +224,7 @@ def hours(
       stillroom study hours --zone machine-bay --hours 4
     """
     with open_session(data, config) as session:
-        result = run(session, "hours", (zone, ""), (start, end), {"hours": hours})
+        result = run(session, "hours", (zone, ""), (start, end), {"hours": hours, "season": season or None})
         show(session, result, out, parquet, as_json)
 
 

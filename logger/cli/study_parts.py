@@ -34,6 +34,9 @@ EventFile = Annotated[
 Outdoors = Annotated[
     str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
 ]
+People = Annotated[
+    list[str], typer.Option("--people", metavar="START/END", help="When people were present; repeat it.")
+]
 LengthMm = Annotated[
     float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
 ]

@@ -76,6 +76,8 @@ def _hours(sources: Sources) -> Compute:
     weeks = verdict_weeks(sources.verdicts, r.zone, r.from_ns, r.to_ns, sources.now_ns)
     sources.arrays += [weeks.stable.astype(np.float64), weeks.known.astype(np.float64)]
     use = use_of_week(sources.verdicts.setup.zone(r.zone).hours_of_use)
+    if r.options.get("season"):
+        weeks = weeks.of_season()
     return lambda: best_hours(weeks.stable, weeks.known, hours, use)
 
 
@@ -96,12 +98,13 @@ def _causes(sources: Sources) -> Compute:
 
     record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
     doors, um_per_K = sources.instants("events", "--event", none=True), sources.um_per_K()
+    people = sources.presence("people", "--people", record)
 
     def compute() -> Answer:
         cycles = search_cycles(record).cycles
         amplitude = cycle_figures(cycles[0], 1, record)[1] if cycles else None
         cycle = amplitude.value if amplitude is not None and amplitude.shown else None
-        return causes(record, CauseInputs(outdoors, None, doors, cycle or 0.0), um_per_K)
+        return causes(record, CauseInputs(outdoors, people, doors, cycle or 0.0), um_per_K)
 
     return compute
 
@@ -109,9 +112,24 @@ def _causes(sources: Sources) -> Compute:
 def _step(sources: Sources) -> Compute:
     from ..core.study.step_response import step_test
 
+    if sources.request.options.get("follows"):
+        return _follower(sources)
     steps = sources.instants("steps", "--step", none=True)
     record = sources.record(sources.request.channel).record
     return lambda: step_test(record, steps)
+
+
+def _follower(sources: Sources) -> Compute:
+    from ..core.study.follower import follower
+
+    (air,) = sources.channels("follows", "--follows")[:1]
+    body = sources.request.channel
+    if air == body:
+        raise Refused(
+            f"--follows: {air} cannot follow itself. Name the air with it, and what follows by --channel."
+        )
+    records = sources.record(air).record, sources.record(body).record
+    return lambda: follower(*records)
 
 
 def _map(sources: Sources) -> Compute:
@@ -183,6 +201,7 @@ KINDS = (
         _causes,
         fields=(
             StudyField("events", "--event", "Times of doors, local, separated by spaces"),
+            StudyField("people", "--people", "People present, as START/END, separated by spaces"),
             *LENGTH_FIELDS,
         ),
     ),
@@ -204,7 +223,10 @@ KINDS = (
         "How fast does it follow?",
         "Needs a step (air handling off, then on) with 3 time constants of record after it.",
         _step,
-        fields=(StudyField("steps", "--step", "Times of the steps, local (empty: find them)"),),
+        fields=(
+            StudyField("steps", "--step", "Times of the steps, local (empty: find them)"),
+            StudyField("follows", "--follows", "Or: the air that the channel follows"),
+        ),
     ),
     QuestionKind(
         "hours",

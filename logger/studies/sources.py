@@ -78,6 +78,30 @@ class Sources:
             )
         return ends
 
+    def presence(self, option: str, name: str, like: ChannelRecord) -> ChannelRecord | None:
+        """Share of each cell in which people were present, from intervals START/END; None without any.
+
+        Refused where an interval cannot be read or is empty.
+        """
+        zone = ZoneInfo(self.verdicts.setup.room.timezone)
+        spans = []
+        for word in _words(self.request.options.get(option)):
+            start, slash, end = word.partition("/")
+            ends = (parse(start, zone, name), parse(end, zone, name)) if slash else (1, 0)
+            if ends[0] >= ends[1]:
+                raise Refused(
+                    f"{name}: expected START/END as 2026-10-19T08:00/2026-10-19T12:00, found {word!r}."
+                )
+            spans.append(ends)
+        if not spans:
+            return None
+        edges = like.start_s + np.arange(len(like) + 1) * like.step_s
+        covered = np.zeros(len(edges))
+        for from_ns, to_ns in spans:
+            covered += np.clip(edges, from_ns / NS, to_ns / NS) - from_ns / NS
+        self.arrays.append(np.diff(covered))
+        return like.with_values(np.minimum(np.diff(covered) / like.step_s, 1.0))
+
     def channels(self, option: str, name: str, *, none: bool = False) -> list[str]:
         """Channels of an option; Refused where there is none,
         UnknownName for one that is not in the setup.

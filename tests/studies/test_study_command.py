@@ -189,6 +189,11 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
         (("study", "plan", "--job", "Ring gear"), "--job: expected a name and whole hours from 1 to 24"),
         (("study", "plan"), "--job: enter one or more jobs"),
         (("study", "plan", "--job", "A=2", "--job", "A=3"), "each name once"),
+        (("study", "causes", "--people", "2026-10-19T08:00"), "--people: expected START/END"),
+        (
+            ("study", "step", "--channel", "P1.temperature", "--follows", "P1.temperature"),
+            "cannot follow itself",
+        ),
         ((*SITE, "--length-mm", "-3"), "--length-mm: expected a number above 0"),
     ],
 )
