@@ -60,6 +60,7 @@ def _site(sources: Sources) -> Compute:
     if both := sorted(set(volume) & set(permanent)):
         raise Refused(f"{both[0]} stands in the volume and among the candidates. Name it once.")
     um_per_K = sources.um_per_K()
+    sources.read_together([*permanent, *volume], sources.request.from_ns, sources.request.to_ns)
     records = {key: sources.record(key).record for key in [*permanent, *volume]}
     return lambda: representativeness(
         {key: records[key] for key in permanent}, {key: records[key] for key in volume}, um_per_K
@@ -145,11 +146,14 @@ def _map(sources: Sources) -> Compute:
         raise Refused(
             "Two probes stand at one place. Leave one out with --position, or correct its position."
         )
+    sources.read_together(channels, r.from_ns, r.to_ns)
     state = {key: sources.record(key) for key in channels}
 
     def together(option: str) -> dict[str, ChannelRecord] | None:
         """All probes side by side."""
         ends = sources.span(option, f"--{option}")
+        if ends is not None:
+            sources.read_together(channels, *ends)
         return None if ends is None else {key: sources.record(key, *ends).record for key in channels}
 
     limits = sources.limits()
