@@ -17,7 +17,7 @@ pytestmark = pytest.mark.browser
 def test_a_campaign_is_planned_by_clicks_and_run(
     open_page: Callable[..., Any], record: Any, width: int, scheme: str
 ) -> None:
-    """Two clicks on the plan are two lines; the campaign appears with its next step; a phase begins and ends."""
+    """Two clicks are two lines; the campaign appears with its next step, and a phase begins."""
     opened = open_page(scheme=scheme, width=width)
     page = opened.go("/campaigns", "#campaign-plan button")
     lines = page.locator("#campaign-lines")
