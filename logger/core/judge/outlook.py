@@ -16,6 +16,7 @@ import numpy as np
 
 from ...instants import NS, rfc3339
 from ...model import Conformity, Rule, Setup
+from ...model.plain_forms import ExpectedCrossing
 from ...series import Float
 from ...units import MICRO, difference_to_canonical
 from ..rules.finding import Finding
@@ -73,7 +74,7 @@ def resolution_of(setup: Setup, channel: str) -> float:
     return float(difference_to_canonical(c.resolution, c.unit, c.quantity))
 
 
-def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> dict[str, object] | None:
+def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> ExpectedCrossing | None:
     """When the first limit is expected to be reached, by which rule and probe; else until when none is.
 
     known: what forecasts gained on the room's record. A value that is forecast without skill is not spoken
@@ -165,7 +166,7 @@ def _lines(judgement: Judgement, followed: list[FollowedValue]) -> list[tuple[Fo
 
 def _crossing_dict(
     now_ns: int, crossed: Crossing, rule: Rule, probe: str, probability: float | None
-) -> dict[str, object]:
+) -> ExpectedCrossing:
     latest = None if crossed.latest is None else _at(now_ns, crossed.latest)
     return {
         "until": _at(now_ns, crossed.minutes),
