@@ -60,11 +60,13 @@ MAY_LAST_S = {
 NUMBERS = "numbers of cases"
 FORECASTS = "skill of forecasts"
 STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
+RESCUED_WITHIN_S = 5.0  # with a database that somebody else holds the start does not wait longer
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
 ATTEND_EVERY_S = 2.0
+SUMMARY_EVERY_S = 60.0
 
 
 class Service:
@@ -104,6 +106,7 @@ class Service:
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
         self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
+        self._summary, self._summarised_s = store.folder / "summary.json", -SUMMARY_EVERY_S
         self._calendar: BackgroundScheduler | None = None
         self._told_ns = 0  # when it was last looked for what comes due
         self._since_ns = clock()  # before that nobody asked the probes
@@ -158,6 +161,11 @@ class Service:
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
         return ended
 
+    @property
+    def remainder(self) -> str:
+        """What became of readings that were not stored before the end; "" where all were."""
+        return self._writer.remainder
+
     def status(self) -> dict[str, object]:
         """What the heartbeat and the page Health say of the parts."""
         now_s = time.monotonic()
@@ -202,6 +210,16 @@ class Service:
         self._judged_s = time.monotonic()
         if judged and alarmed and self._moves():
             self._beat()
+        self._summarise(now_ns)
+
+    def _summarise(self, now_ns: int) -> None:
+        """Where the room is one of a group, what its page Rooms shows of it, once a minute."""
+        if time.monotonic() - self._summarised_s < SUMMARY_EVERY_S or not self._summary.exists():
+            return
+        from ..rooms.summary import write_summary
+
+        self._summarised_s = time.monotonic()
+        self._jobs.run("summary", lambda: write_summary(self._store, self.config.setup, now_ns))
 
     def _feed(self) -> None:
         """Tells systemd that writer and judge are at work; to judge a record of years again may take long.
@@ -275,6 +293,7 @@ class Service:
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
+        self._writer.looked.wait(RESCUED_WITHIN_S)  # what an earlier run left is no outage
         newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})

@@ -8,7 +8,7 @@ Brier (1950); reliability diagram: Bröcker & Smith (2007).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -108,11 +108,14 @@ def _forecasts(stable: Bool, known: Bool, hours: int, first_day: int) -> PastFor
 
 def _lay_in(job: Job, past: PastForecasts, taken: Bool, first_day: int, use: Bool | None) -> _Slot:
     proof = reliability(past)
-    promise = past.map_ahead if proof.refusal else past.ahead
+    refusal = proof.refusal
+    if refusal:  # the map takes its place, with how its own promises came true
+        proof = reliability(replace(past, mixed=past.map))
+    promise = past.map_ahead if refusal else past.ahead
     order = (np.arange(HOURS) + 24 * first_day) % HOURS  # the first of equals comes first
     free = [start for start in order if _fits(int(start), job.hours, taken, first_day, use)]
     best = max(free, key=lambda start: float(promise[start]), default=None)
-    return _Slot(job, None if best is None else int(best), promise, proof, proof.refusal)
+    return _Slot(job, None if best is None else int(best), promise, proof, refusal)
 
 
 def _fits(start: int, hours: int, taken: Bool, first_day: int, use: Bool | None) -> bool:
@@ -156,8 +159,10 @@ def _quantiles(shares: Float, q: float) -> Float:
 def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None) -> Answer:
     figures = [_figure(slot, weeks) for slot in slots]
     remarks = [f"{weeks} weeks of verdicts; the week to come begins on {start_name(24 * first_day)[:3]}."]
-    for reason in dict.fromkeys(slot.map_only for slot in slots if slot.map_only):
-        remarks.append(f"The map of the hours of the week is given, since {reason}.")
+    silent = [slot for slot in slots if slot.map_only]
+    if silent:
+        names = " and ".join(slot.job.name for slot in silent)
+        remarks.append(f"For {names} the map of past weeks is given, since {silent[0].map_only}.")
     if use is not None:
         remarks.append("Jobs are laid in within the hours of use.")
     first = slots[0]
@@ -192,7 +197,7 @@ def _figure(slot: _Slot, weeks: int) -> Figure:
 
 def _came_true(slot: _Slot) -> tuple[float | None, float | None]:
     """Interval of how often promises like this one came true, with the promise inside; None: none so far."""
-    if slot.start is None or slot.map_only:
+    if slot.start is None:
         return None, None
     p = float(slot.promise[slot.start])
     kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
@@ -208,8 +213,7 @@ def _headline(slots: Sequence[_Slot]) -> str:
         return "No job fits into the hours of use of the week to come."
     assert best.start is not None  # noqa: S101 (chosen so)
     text = f"{best.job.name}: {start_name(best.start)}, {100 * float(best.promise[best.start]):.0f} %"
-    if best.map_only:
-        return f"{text} (the map of past weeks; the forecast is silent)."
+    text += " (by the map of past weeks; the forecast is silent)" if best.map_only else ""
     p = float(best.promise[best.start])
     kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
     share = float(best.reliability.came_true[kind])

@@ -45,7 +45,7 @@ def room(
 def cover(runs: int, **how: float) -> tuple[float, float, float]:
     """Share of runs whose interval holds the size, with an effect shown, and whose area holds."""
     size = how.get("size", 0.30)
-    inside = shown = areas = 0
+    inside = visible = areas = 0
     for seed in range(runs):
         answer = disturbance(*room(seed, **how))  # type: ignore[arg-type]
         peak, area = answer.figure("peak"), answer.figure("area")
@@ -54,9 +54,9 @@ def cover(runs: int, **how: float) -> tuple[float, float, float]:
         assert area.low is not None
         assert area.high is not None
         inside += peak.low <= size <= peak.high
-        shown += peak.shown
+        visible += peak.shown
         areas += area.low <= size * DECAY_S / 3600 <= area.high
-    return inside / runs, shown / runs, areas / runs
+    return inside / runs, visible / runs, areas / runs
 
 
 def test_a_planted_door_is_measured() -> None:
@@ -89,9 +89,9 @@ def test_intervals_cover_in_a_campaign() -> None:
         {"pairs": True},
     ]
     for how in kinds:
-        held, shown, area = cover(60, **how)
-        print(f"{how}: cover {held:.2f}, shown {shown:.2f}, area {area:.2f}")
-        assert held >= 0.9
+        value, visible, area = cover(60, **how)
+        print(f"{how}: cover {value:.2f}, shown {visible:.2f}, area {area:.2f}")
+        assert value >= 0.9
         assert area >= 0.9
     false = cover(60, size=0.0)
     print(f"no effect: cover {false[0]:.2f}, shown {false[1]:.2f}, area {false[2]:.2f}")

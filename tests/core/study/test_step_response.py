@@ -50,21 +50,21 @@ def cover(runs: int, **how: float) -> tuple[float, float]:
 
 def test_a_planted_time_constant_comes_back() -> None:
     """τ 2 h in white and in red noise: within 1 and 5 %, held in nearly all of a few runs."""
-    held, mean = cover(2)
+    value, mean = cover(2)
     assert mean == pytest.approx(2.0, rel=0.01)
-    assert held == 1
-    held, mean = cover(2, red=0.03)
+    assert value == 1
+    value, mean = cover(2, red=0.03)
     assert mean == pytest.approx(2.0, rel=0.06)
-    assert held == 1
+    assert value == 1
 
 
 @pytest.mark.long
 def test_intervals_of_the_time_constant_cover() -> None:
     """60 runs each: white, red, 4 τ recorded: 0.9 or more."""
     for how in ({}, {"red": 0.03}, {"red": 0.03, "taus": 4.0}):
-        held, mean = cover(60, **how)
-        print(f"{how}: cover {held:.2f}, mean {mean:.3f} h")
-        assert held >= 0.88
+        value, mean = cover(60, **how)
+        print(f"{how}: cover {value:.2f}, mean {mean:.3f} h")
+        assert value >= 0.88
 
 
 def test_the_fit_is_that_of_another_method() -> None:
