@@ -95,7 +95,10 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Custodian", facts["room"]["custodian"]],
         *_approval_rows(facts["setup"], zone),
-        ["Issued", f"{at(issue['issued_at'], zone)} by {person_text(issue, 'by')}"],
+        [
+            "Issued" if issue["number"] else "Drafted, not issued",
+            f"{at(issue['issued_at'], zone)} by {person_text(issue, 'by')}",
+        ],
     ]
     if issue["replaces"] is not None:
         rows.append(["Replaces", f"record {issue['replaces']}: {issue['why']}"])
