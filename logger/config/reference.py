@@ -16,7 +16,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from ..imports import profile
-from . import connection_tables as wires
+from ..probes import connection_tables as wires
 from . import notice_tables as notices
 from . import schema
 from .key_descriptions import DESCRIPTIONS

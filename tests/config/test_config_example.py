@@ -8,13 +8,13 @@ from datetime import UTC, datetime
 import pytest
 
 from logger import config
-from logger.config import connection_tables
 from logger.config import schema as config_schema
 from logger.config.feasible import rule_U
 from logger.errors import ConfigError
 from logger.imports import profile
 from logger.instants import NS
 from logger.model import Config
+from logger.probes import connection_tables
 
 
 def test_the_example_has_the_whole_room(example: Config) -> None:
