@@ -25,10 +25,12 @@ from .driver import ProbeDriver
 from .modbus import ModbusDriver
 from .modbus_frames import MOST_REGISTERS
 from .one_wire import OneWireDriver
+from .opc_ua import OPC_UA
 from .plug_in import KeyFault, LineFacts, ProbeKind
 from .port import Port
 from .sdi12 import Sdi12Driver
 from .serial_line import SerialLine
+from .snmp import SNMP
 
 _SERIAL = ("url", "timeout_s", "baudrate", "parity", "bytesize", "stopbits")
 _WIRE = ("baudrate", "parity", "bytesize", "stopbits")
@@ -219,4 +221,6 @@ OWN: Mapping[str, ProbeKind] = {
     "push": PUSH,
     "one-wire": ONE_WIRE,
     "command": COMMAND,
+    "opc-ua": OPC_UA,
+    "snmp": SNMP,
 }
