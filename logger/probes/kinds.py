@@ -19,6 +19,7 @@ from ..model import (
 )
 from . import connection_tables as tables
 from .ascii_line import AsciiLineDriver
+from .bacnet import BACNET
 from .clock import Clock
 from .command import CommandDriver
 from .driver import ProbeDriver
@@ -223,4 +224,5 @@ OWN: Mapping[str, ProbeKind] = {
     "command": COMMAND,
     "opc-ua": OPC_UA,
     "snmp": SNMP,
+    "bacnet": BACNET,
 }

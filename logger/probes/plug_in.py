@@ -54,7 +54,8 @@ class TrialOptions:
     """What a person may say of a trial beside the address.
 
     secret_env: the variable that holds a secret; user: where the other side knows users; device: its number,
-    None: any; save: where a certificate that the other side shows is to be written, "": nowhere.
+    None: any; save: where a certificate that the other side shows is to be written, "": nowhere; local: our
+    own address, "": found.
     """
 
     timeout_s: float = 3.0
@@ -62,6 +63,7 @@ class TrialOptions:
     user: str = ""
     device: int | None = None
     save: str = ""
+    local: str = ""
 
 
 @dataclass(frozen=True)
