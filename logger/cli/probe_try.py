@@ -12,7 +12,7 @@ from .options import Json
 from .output import answer
 
 if TYPE_CHECKING:
-    from ..probes.plug_in import TrialReport
+    from ..probes.plug_in import TrialOptions, TrialReport
 
 Baud = Annotated[int, typer.Option("--baud", metavar="N", min=50, help="Bits per second of a serial line.")]
 Frame = Annotated[
@@ -25,8 +25,9 @@ def try_(
         str,
         typer.Argument(
             metavar="ADDRESS",
-            help="A serial port, socket://HOST:PORT, rfc2217://HOST:PORT, tcp://HOST:PORT for Modbus TCP, or "
-            "a folder of 1-Wire devices; or a file *.toml with the table of a probe, of any kind.",
+            help="A serial port, socket://HOST:PORT, rfc2217://HOST:PORT, tcp://HOST:PORT for Modbus TCP, "
+            "opc.tcp://HOST:PORT/PATH, snmp://HOST, HOST for BACnet/IP, or a folder of 1-Wire devices; or a file "
+            "*.toml with the table of a probe, of any kind.",
         ),
     ],
     *,
@@ -50,6 +51,16 @@ def try_(
     register: Annotated[int, typer.Option("--register", min=0, help="Modbus: the first, from 0.")] = 0,
     count: Annotated[int, typer.Option("--count", min=1, max=64, help="Modbus: how many registers.")] = 8,
     sensor: Annotated[str, typer.Option("--sensor", metavar="CHAR", help="SDI-12: its address.")] = "0",
+    env: Annotated[
+        str, typer.Option("--env", metavar="NAME", help="SNMP: environment variable with the secret.")
+    ] = "",
+    user: Annotated[str, typer.Option("--user", metavar="NAME", help="SNMP: user, for version 3.")] = "",
+    save: Annotated[
+        str, typer.Option("--save", metavar="FILE", help="OPC UA: where the server's certificate is kept.")
+    ] = "",
+    local: Annotated[
+        str, typer.Option("--local", metavar="HOST:PORT", help="BACnet: our own address on that network.")
+    ] = "",
     timeout: Annotated[float, typer.Option("--timeout", metavar="S", min=0.1, max=600)] = 3.0,
     as_json: Json = False,
 ) -> None:
@@ -67,6 +78,7 @@ def try_(
     """
     from ..model import AsciiLine, ModbusLine, Sdi12Line
     from ..probes import trial
+    from ..probes.plug_in import TrialOptions
     from ..probes.table_trial import try_table
 
     bytesize, parity, stopbits = _frame(frame)
@@ -89,7 +101,7 @@ def try_(
         if kind == "sdi-12":
             return trial.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))  # type: ignore[arg-type]
         if kind not in ("text", "scpi"):
-            return _by_kind(kind, address, timeout)
+            return _by_kind(kind, address, TrialOptions(timeout, env, user, save, local))
         query = ask or ("MEAS:TEMP?" if kind == "scpi" else "")
         return trial.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
 
@@ -108,7 +120,7 @@ def try_(
         raise typer.Exit(2)
 
 
-def _by_kind(kind: str, address: str, timeout_s: float) -> TrialReport:
+def _by_kind(kind: str, address: str, options: TrialOptions) -> TrialReport:
     from ..probes.plug_in import KindRefused
     from ..probes.registry import kind_named
 
@@ -121,7 +133,10 @@ def _by_kind(kind: str, address: str, timeout_s: float) -> TrialReport:
             f"A probe of kind {kind} is tried by its table: write [probes.NEW.connection] into a file and "
             "name that instead of the address, such as `stillroom probe try new.toml`."
         )
-    return trial(address, timeout_s)
+    try:
+        return trial(address, options)
+    except KindRefused as refused:
+        raise Refused(f"{refused}.") from refused
 
 
 def _frame(text: str) -> tuple[int, str, int]:

@@ -30,6 +30,7 @@ from ..imports.profile import profile_of
 from ..model import Config, Setup
 from ..probes.lookalikes import find_lookalikes
 from ..units import to_canonical
+from .cautions import cautions
 from .ceilings import lenient
 from .checks import check
 from .connections import lines_of
@@ -201,6 +202,7 @@ def warnings(config: Config) -> list[str]:
         *lenient(config.setup),
         *_uncompared(config.setup),
         *find_lookalikes(config.lines),
+        *cautions(config.lines),
         *_unheard(config),
         *([] if config.setup.alarms else [NO_ALARM]),
     ]

@@ -6,7 +6,7 @@ properties, flags and units: ANSI/ASHRAE 135, as the library bacpypes3 enumerate
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -157,6 +157,13 @@ def value_of(present: Any, flags: Any, reliability: Any) -> tuple[float | None, 
     return reading_of(float(present), single=type(present).__name__ != "Double"), f"{present}"
 
 
+def _cautions(_table: BacnetTable) -> Iterator[str]:
+    yield (
+        "BACnet/IP proves nothing about who answers: whoever is on that network can forge its values. Let it "
+        "decide no rule alone, or say in the rule's basis why it may."
+    )
+
+
 def _drivers(group: Sequence[PluginLine], clock: Clock) -> list[BacnetDriver]:
     port = BacnetPort(group[0].table.local)
     return [BacnetDriver(line, port, clock) for line in group]
@@ -169,5 +176,6 @@ def _values_of(table: BacnetTable) -> Mapping[str, str]:
 BACNET = ProbeKind(
     BacnetTable, _values_of, lambda table: f"bacnet:{table.local}",
     lambda line, clock: _drivers([line], clock)[0],
-    drivers=_drivers, names_at="objects", needs=("bacpypes3", "bacnet"), trial=trial,
+    drivers=_drivers, cautions=_cautions, names_at="objects",
+    needs=("bacpypes3", "bacnet"), trial=trial,
 )  # fmt: skip

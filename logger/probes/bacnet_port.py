@@ -44,7 +44,7 @@ class BacnetPort:
                 probe.bind(self._local)
         except (OSError, OverflowError) as taken:
             raise ProbeError(f"local {self._local[0]}:{self._local[1]}: {taken}") from taken
-        import bacpypes3.ipv4.app  # noqa: F401 (the first time it takes longer than a time-out)
+        import bacpypes3.ipv4.app
         import bacpypes3.local.device  # noqa: F401
 
         runner = asyncio.Runner()

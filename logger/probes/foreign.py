@@ -162,6 +162,7 @@ def guarded(kind: ProbeKind, name: str, package: str) -> ProbeKind:
         kind.driver and refusing(kind.driver, "driver"), kind.interface,
         kind.drivers and refusing(kind.drivers, "drivers"), refusing(kind.alike, "alike"),
         refusing(lambda table: list(kind.faults(table)), "faults"),
+        refusing(lambda table: list(kind.cautions(table)), "cautions"),
         names_at=kind.names_at, needs=kind.needs, trial=kind.trial,
     )  # fmt: skip
 

@@ -67,6 +67,13 @@ def _faults(table: OpcUaTable) -> Iterator[KeyFault]:
         yield "password_env", "the environment variable with the password of the user", "none"
 
 
+def _cautions(table: OpcUaTable) -> Iterator[str]:
+    if table.security == "none":
+        yield "OPC UA without security: whoever is on that network can read and forge its values."
+    if table.security == "sign":
+        yield "OPC UA signed but not encrypted: whoever is on that network can read its values."
+
+
 @dataclass(frozen=True)
 class _Settings:
     """What probes at one server have alike: they share one session."""
@@ -215,5 +222,5 @@ def _values_of(table: OpcUaTable) -> Mapping[str, str]:
 
 OPC_UA = ProbeKind(
     OpcUaTable, _values_of, lambda table: table.url, lambda line, clock: _drivers([line], clock)[0],
-    drivers=_drivers, alike=_alike, faults=_faults, names_at="nodes", needs=("asyncua", "opcua"), trial=trial,
+    drivers=_drivers, alike=_alike, faults=_faults, cautions=_cautions, names_at="nodes", needs=("asyncua", "opcua"), trial=trial,
 )  # fmt: skip

@@ -53,15 +53,13 @@ class TrialReport:
 class TrialOptions:
     """What a person may say of a trial beside the address.
 
-    secret_env: the variable that holds a secret; user: where the other side knows users; device: its number,
-    None: any; save: where a certificate that the other side shows is to be written, "": nowhere; local: our
-    own address, "": found.
+    secret_env: the variable that holds a secret; user: where the other side knows users; save: where a
+    certificate that the other side shows is to be written, "": nowhere; local: our own address, "": found.
     """
 
     timeout_s: float = 3.0
     secret_env: str = ""
     user: str = ""
-    device: int | None = None
     save: str = ""
     local: str = ""
 
@@ -91,6 +89,10 @@ def _no_faults(_table: Any) -> Iterable[KeyFault]:
     return ()
 
 
+def _no_cautions(_table: Any) -> Iterable[str]:
+    return ()
+
+
 def _nothing(_line: Any) -> object:
     return None
 
@@ -106,7 +108,8 @@ class ProbeKind:
 
     drivers: those of all probes on one bus, where they share a wire; then each has that object as `wire`.
     alike: line -> what must be equal for probes that share a bus. faults: table -> (key, expected, found) of
-    what no single key can tell. line: makes the record that the driver gets. names_at: the key that is blamed
+    what no single key can tell. cautions: table -> sentences of what may be set but should not without a
+    thought. line: makes the record that the driver gets. names_at: the key that is blamed
     for a channel that is not there. needs: a module that must be installed, and the extra that brings it.
     trial: (address, `TrialOptions`) -> what `stillroom probe try` shows of an address without a table.
     """
@@ -119,6 +122,7 @@ class ProbeKind:
     drivers: Callable[[Sequence[Any], Clock], Sequence[ProbeDriver]] | None = None
     alike: Callable[[Any], object] = _nothing
     faults: Callable[[Any], Iterable[KeyFault]] = _no_faults
+    cautions: Callable[[Any], Iterable[str]] = _no_cautions
     line: Callable[[Any, LineFacts], Line] = plugin_line
     names_at: str = ""
     needs: tuple[str, str] | None = None

@@ -92,6 +92,13 @@ def _faults(table: SnmpTable) -> Iterator[KeyFault]:
             yield f"oids.{name}", "a scale other than 0", "0"
 
 
+def _cautions(table: SnmpTable) -> Iterator[str]:
+    if table.version == "2c":
+        yield "SNMP version 2c: whoever is on that network can read its community and forge its values."
+    elif not table.privacy_env:
+        yield "SNMP version 3 without privacy: whoever is on that network can read its values."
+
+
 class SecretMissing(ProbeError):
     """An environment variable that should hold a secret is not set."""
 
@@ -374,5 +381,5 @@ def _walk(agent: SnmpAgent) -> Iterator[tuple[str, str, str]]:
 
 SNMP = ProbeKind(
     SnmpTable, _values_of, lambda table: table.url, SnmpDriver,
-    faults=_faults, names_at="oids", needs=("pysnmp", "snmp"), trial=_trial,
+    faults=_faults, cautions=_cautions, names_at="oids", needs=("pysnmp", "snmp"), trial=_trial,
 )  # fmt: skip

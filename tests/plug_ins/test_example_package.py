@@ -16,34 +16,6 @@ from tests.programs import skip_without
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = ROOT / "examples" / "bath-thermometer"
-POLL = """
-import json, sys, time
-from dataclasses import replace
-from pathlib import Path
-sys.path.insert(0, {folder!r})
-from test_lab_bath import Bath
-from logger import config
-from logger.probes import buses
-texts = config.read_texts(config.example_folder())
-bath = Bath()
-bath.serial = "AG-0412"
-table = f'kind = "bath"\ngateway = "127.0.0.1:{{bath.port}}"\naddress = 12\ntimeout_s = 30.0\n'
-before, begin, after = texts["probes.toml"].partition("[probes.P2.connection]\n")
-probes = before + begin + table + after[after.index("\n[probes.P3]"):]
-made = config.load_texts(texts | {{"probes.toml": probes}})
-(line,) = [replace(line, interval_s=0.2) for line in made.lines if line.probe == "P2"]
-rows = []
-(bus,) = buses([line], rows.extend, print)
-bus.start()
-until_s = time.monotonic() + 60
-while len(rows) < 3 and time.monotonic() < until_s:
-    time.sleep(0.02)
-bus.stop(60)
-Path("bath.toml").write_text('[probes.N1]\\nserial = "AG-0701"\\n[probes.N1.connection]\\n' + table)
-from logger.probes.table_trial import try_table
-shown = try_table(Path("bath.toml")).shown
-print(json.dumps([sorted({{(r.channel, r.value, r.status) for r in rows}}), made.texts["plug-ins.toml"], shown]))
-"""
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +63,9 @@ def test_it_passes_the_tests_that_every_driver_must_pass(folder: Path) -> None:
 
 
 def test_it_is_polled_by_our_bus_named_by_the_setup_and_tried_by_its_table(folder: Path) -> None:
-    rows, plug_ins, shown = json.loads(run(folder, "-c", POLL.format(folder=str(folder))).splitlines()[-1])
+    rows, plug_ins, shown = json.loads(
+        run(folder, str(ROOT / "tests" / "plug_ins" / "poll_bath.py")).splitlines()[-1]
+    )
     assert rows == [["P2.temperature", 20.031, "ok"]]
     assert 'package = "lab-bath"\nversion = "1.0"\n' in plug_ins
     assert shown == 3 * ["  N1.temperature = 20.031 (ok: 20.031 C)"]
