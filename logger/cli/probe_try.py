@@ -26,8 +26,8 @@ def try_(
         typer.Argument(
             metavar="ADDRESS",
             help="A serial port, socket://HOST:PORT, rfc2217://HOST:PORT, tcp://HOST:PORT for Modbus TCP, "
-            "opc.tcp://HOST:PORT/PATH, snmp://HOST, HOST for BACnet/IP, or a folder of 1-Wire devices; or a file "
-            "*.toml with the table of a probe, of any kind.",
+            "opc.tcp://HOST:PORT/PATH, snmp://HOST, HOST for BACnet/IP, or a folder of 1-Wire devices; or a "
+            "file *.toml with the table of a probe, of any kind.",
         ),
     ],
     *,

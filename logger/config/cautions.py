@@ -1,4 +1,4 @@
-"""What must be thought of with a probe's connection: libraries that are missing, networks that prove nothing."""
+"""What must be thought of with a connection: libraries that are missing, networks that prove nothing."""
 
 from __future__ import annotations
 

@@ -140,9 +140,7 @@ class BacnetPort:
 
         answers: dict[tuple[str, int], Any] = {}
         for number in numbers:
-            ask = self._app.read_property(
-                where, ObjectIdentifier(name), _identifier(number), vendor_info=_vendor()
-            )
+            ask = self._app.read_property(where, ObjectIdentifier(name), _identifier(number))
             try:
                 answers[name, number] = _plain(await self._answered(ask, timeout_s))
             except DeviceRefusal as refusal:

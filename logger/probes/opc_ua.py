@@ -191,7 +191,7 @@ def value_of(answer: Any, oldest_s: float) -> tuple[float | None, str]:
     if status == _BY_HAND:
         return None, f"{status}: a hand has set it to {content}"
     kind = "" if variant is None else variant.VariantType.name
-    if (kind != _FLOAT and kind not in _NUMBERS) or isinstance(content, list):
+    if kind not in (_FLOAT, *_NUMBERS) or not isinstance(content, float | int):
         return None, f"{status}: no number: {content}"
     age_s = _age_s(answer)
     if age_s is not None and abs(age_s) > oldest_s:
@@ -222,5 +222,6 @@ def _values_of(table: OpcUaTable) -> Mapping[str, str]:
 
 OPC_UA = ProbeKind(
     OpcUaTable, _values_of, lambda table: table.url, lambda line, clock: _drivers([line], clock)[0],
-    drivers=_drivers, alike=_alike, faults=_faults, cautions=_cautions, names_at="nodes", needs=("asyncua", "opcua"), trial=trial,
+    drivers=_drivers, alike=_alike, faults=_faults, cautions=_cautions, names_at="nodes",
+    needs=("asyncua", "opcua"), trial=trial,
 )  # fmt: skip

@@ -14,6 +14,8 @@ from ..errors import ProbeError
 from .loop import LoopThread
 
 KEEP_ALIVE_S = 30.0
+# What servers answer to a message for the key of another one.
+_UNREADABLE = ("BadSecurityChecksFailed", "BadTcpInternalError", "BadCertificateInvalid")
 _LEAVING_S = 0.5  # to take leave of a server that may be gone
 _CEFACT = "http://www.opcfoundation.org/UA/units/un/cefact"
 # UN/CEFACT Recommendation 20, from memory. A unit's number is its code in base 256 (OPC UA part 8, 5.6.3).
@@ -117,7 +119,7 @@ class OpcUaServer:
         if isinstance(error, AssertionError) or "BadCertificateUntrusted" in f"{name} {error}":
             print_ = fingerprint(Path(self._settings.certificate_file).read_bytes())
             return f"the server does not trust our certificate; trust it there: SHA-256 {print_}"
-        if "mismatch" in str(error) or "BadSecurityChecksFailed" in f"{name} {error}":
+        if "mismatch" in str(error) or any(w in f"{name} {error}" for w in _UNREADABLE):
             return "the server shows another certificate than server_certificate_file, or refuses ours"
         if "BadUserAccessDenied" in f"{name} {error}" or "BadIdentityToken" in f"{name} {error}":
             return "the server refuses user or password"
@@ -159,7 +161,7 @@ class OpcUaServer:
             path.StartingNode = node
             step = ua.RelativePathElement()
             step.ReferenceTypeId = ua.NodeId(ua.ObjectIds.HasProperty)
-            step.IncludeSubtypes = True
+            step.IsInverse, step.IncludeSubtypes = False, True
             step.TargetName = ua.QualifiedName("EngineeringUnits", 0)
             path.RelativePath.Elements = [step]
             paths.append(path)

@@ -31,10 +31,13 @@ def trial(address: str, options: TrialOptions) -> TrialReport:
     if certificate and options.save:
         Path(options.save).write_bytes(certificate)
         lines.append(f"  written to {options.save}")
+    from asyncua import ua
+
+    refusals = (ua.UaError, OSError, EOFError, AssertionError)
     loop = LoopThread(f"opc-ua {url}")
     try:
         variables = loop.run(_browsed(url, options.timeout_s), 10 * options.timeout_s)
-    except Exception as refused:  # noqa: BLE001 (a server that lets nobody look without a certificate is no fault)
+    except refusals as refused:
         variables = []
         lines.append(f"its variables cannot be seen without security: {type(refused).__name__}")
     finally:

@@ -116,7 +116,7 @@ class OpcUaRig(NetworkRig):
         }
 
     def show(self, values: Sequence[float]) -> None:
-        sound = {"status": "Good", "age_s": 0, "late_ms": 0, "text": False, "serial": SERIAL}
+        sound = {"status": "Good", "age_s": 0, "late_ms": 0, "serial": SERIAL}
         self.peer.order(temperature=values[0], humidity=values[1], unit="degree_celsius", **sound)
 
     def faulty(self) -> None:

@@ -40,7 +40,8 @@ client.on("readPropertyMultiple", (data) => later(() => {
   const { invokeId, header, payload } = data;
   if (state.garbage) return client._transport.send(Buffer.from("810a0009ffffffff00", "hex"), 9, header.sender.address);
   if (!state.multiple) return client.errorResponse(header.sender, 14, invokeId, 5, 29);
-  if (payload.properties.length > state.most) return client.errorResponse(header.sender, 14, invokeId, 5, 29);
+  if (payload.properties.length > state.most) // an abort: segmentation-not-supported
+    return client._transport.send(Buffer.from([0x81, 0x0a, 0, 9, 1, 0, 0x71, invokeId, 4]), 9, header.sender.address);
   client.readPropertyMultipleResponse(header.sender, invokeId, payload.properties.map((asked) => ({
     objectId: asked.objectId,
     values: asked.properties.map((p) => ({ property: { id: p.id, index: p.index }, value: property(asked.objectId, p.id) })),

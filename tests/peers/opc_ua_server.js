@@ -7,8 +7,7 @@ const { OPCUAServer, OPCUACertificateManager, DataType, StatusCodes, Variant, Me
 
 const [port, folder] = [Number(process.argv[2]), process.argv[3]];
 const URI = "urn:example:device";
-const state = { temperature: 20.03, humidity: 47.8, serial: "AG-0411", status: "Good", age_s: 0, late_ms: 0, unit: "degC",
-  text: false };
+const state = { temperature: 20.03, humidity: 47.8, serial: "AG-0411", status: "Good", age_s: 0, late_ms: 0 };
 const say = (what) => process.stdout.write(JSON.stringify(what) + "\n");
 
 async function main() {
@@ -30,8 +29,7 @@ async function main() {
   const answer = (name, type, content) => ({
     timestamped_get: (callback) => setTimeout(() => {
       const now = new Date();
-      const dataType = state.text && name === "temperature" ? DataType.String : type;
-      const value = { value: new Variant({ dataType, value: dataType === DataType.String && name !== "serial" ? "ERR" : content() }),
+      const value = { value: new Variant({ dataType: type, value: content() }),
         statusCode: name === "temperature" ? StatusCodes[state.status] : StatusCodes.Good,
         sourceTimestamp: new Date(now.getTime() - 1000 * (name === "temperature" ? state.age_s : 0)), serverTimestamp: now };
       callback(null, value);
@@ -46,6 +44,8 @@ async function main() {
   analog("humidity", "Humidity", "Double", standardUnits.percent);
   own.addVariable({ componentOf: device, browseName: "SerialNumber", nodeId: "s=Probe1.SerialNumber",
     dataType: DataType.String, minimumSamplingInterval: 100, value: answer("serial", DataType.String, () => state.serial) });
+  own.addVariable({ componentOf: device, browseName: "Text", nodeId: "s=Probe1.Text", dataType: DataType.String,
+    minimumSamplingInterval: 100, value: answer("text", DataType.String, () => "ERR") });
   for (let n = 0; n < 20; n++) {
     own.addVariable({ componentOf: device, browseName: `V${n}`, nodeId: `s=V${n}`, dataType: DataType.Double,
       minimumSamplingInterval: 100,

@@ -10,8 +10,6 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from test_lab_bath import Bath  # type: ignore[import-not-found]
-
 from logger import config
 from logger.model import PluginLine, Row
 from logger.probes import buses
@@ -21,6 +19,8 @@ BEGIN = "[probes.P2.connection]\n"
 
 
 def main() -> None:
+    from test_lab_bath import Bath  # type: ignore[import-not-found]  # beside the installed package
+
     bath = Bath()
     bath.serial = "AG-0412"  # that of P2
     table = f'kind = "bath"\ngateway = "127.0.0.1:{bath.port}"\naddress = 12\ntimeout_s = 30.0\n'
