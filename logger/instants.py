@@ -130,10 +130,10 @@ def parse_informal(text: str, zone: ZoneInfo, now_ns: int, what: str = "time") -
     newest = local(now_ns, zone).year
     years = [int(match["year"])] if match["year"] else range(newest, newest - 9, -1)  # 29 February
     for year in years:
-        written = f"{year:04d}-{month:02d}-{day:02d}T{clock}"
+        stamp = f"{year:04d}-{month:02d}-{day:02d}T{clock}"
         if not match["year"] and day > monthrange(year, month)[1]:
             continue
-        at_ns = parse(written, zone, what)
+        at_ns = parse(stamp, zone, what)
         if match["year"] or at_ns <= now_ns:
             return at_ns
     raise IntervalError(f"{what} {text!r} is no instant: {_FORMS}.")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS
 from logger.model import Excursion, Inspection, Period, Row, Setup
+from logger.model.plain_forms import AssessmentAnswer, LiveStatement
 from logger.series import Float, Int
 
 from .administration import RecordAdministration
@@ -54,7 +55,7 @@ class Source:
         """The newest setup that was applied."""
         return self._current()[0]
 
-    def live(self) -> Mapping[str, Mapping[str, Any]]:
+    def live(self) -> Mapping[str, LiveStatement]:
         """The service's newest statement of each zone."""
         return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
 
@@ -110,21 +111,28 @@ class Source:
         judged_at = [parse_ns(body["at"]) for body in self.live().values()]
         return not judged_at or now_ns - max(judged_at) > STALE_S * NS
 
-    def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
-        """The whole answer to a question, as `stillroom check --json` prints it."""
+    def assess(self, question: Question, now_ns: int) -> AssessmentAnswer:
+        """The whole answer to a question, as `stillroom check --json` prints it.
+
+        Where it is about a registered inspection its revision is written first.
+        """
         from logger.inspections.assess import assess
+        from logger.inspections.revisions import revise_assessment
 
         with self._lock:
-            return assess(self._current()[1], question, now_ns).to_dict()
+            verdicts = self._current()[1]
+            assessment = assess(verdicts, question, now_ns)
+            revise_assessment(verdicts, assessment, now_ns, "page")
+            return assessment.to_dict()
 
-    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[AssessmentAnswer | str]:
         """The check of each job, or why it cannot be judged."""
         from logger.inspections.assess import question_of
         from logger.inspections.batch import assess_many
 
         with self._lock:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
-        return [a.refused if a.found is None else a.found.to_dict() for a in answers]
+        return [a.refused if a.assessment is None else a.assessment.to_dict() for a in answers]
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""

@@ -55,16 +55,16 @@ def connection_faults(tables: Tables) -> Iterator[Fault]:
 def _shared(tables: Tables) -> Iterator[Fault]:
     """Lines that several probes share, and names that probes of one node share."""
     lines = lines_of(tables)
-    for probe, key, expected, found in clashes(lines):
+    for probe, key, expected, clash in clashes(lines):
         entry: Entry[Any] = (
             tables.probes[probe] if key == "sampling_interval_s" else tables.connections[probe].entry
         )
-        yield entry.fault(key, expected, found)
-    seen: dict[tuple[str, str], str] = {}
+        yield entry.fault(key, expected, clash)
+    first_of: dict[tuple[str, str], str] = {}
     for line in (line for line in lines if isinstance(line, PushedLine | MqttTopic)):
         place = line.node if isinstance(line, PushedLine) else f"{line.url}/{line.topic}"
         for name in line.channels:
-            if (other := seen.setdefault((place, name), line.probe)) != line.probe:
+            if (other := first_of.setdefault((place, name), line.probe)) != line.probe:
                 expected = f"names of its own in what {place} sends"
                 yield tables.connections[line.probe].entry.fault(
                     "values", expected, f"{name!r}, which is {other}'s too"
@@ -72,7 +72,7 @@ def _shared(tables: Tables) -> Iterator[Fault]:
 
 
 def _names(tables: Tables, key: str, connection: ConnectionEntry) -> Iterator[Fault]:
-    channels = [c.rsplit(".", 1)[1] for c in tables.known("channel") if c.startswith(f"{key}.")]
+    channels = [c.rsplit(".", 1)[1] for c in tables.names_of("channel") if c.startswith(f"{key}.")]
     at = connection.kind.names_at if connection.kind else ""
     for name, channel in connection.values.items():
         if channel not in channels:

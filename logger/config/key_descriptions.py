@@ -28,6 +28,7 @@ _ALIKE = {
     "drift_basis": "where the figure for the drift comes from",
     "other_u": "further standard uncertainty (siting, hysteresis, self-heating), in `unit`",
     "applied_by_instrument": "`true`: the instrument corrects itself by it; the correction is zero, U stays",
+    "references": "marks of the reference standards that it was made with, such as `RT-07`",
     "due_on": "day on which the next calibration is due",
     "withdrawn_on": "start of the day from which the certificate is no longer relied on",
 }
@@ -224,6 +225,12 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
     },
     "reviews": {"every": "how often a person reviews the data; `[]`: never; without the table: all three"},
     "records": {"monthly": "`true`: a record of each zone is issued when a month is over"},
+    "conditions": {
+        "folder": "folder for the conditions of each inspection; relative: in the data folder",
+        "forms": "forms of the files: `json`, `csv`, `line` (the stamp alone), `dcc` (certificate fragment)",
+        "dcc_schema": "schema of the fragment; `3.3` was never validated",
+        "kelvin": "`true`: the fragment has temperatures in K, too",
+    },
     "certificate": {
         "number": "number of the certificate",
         "channel": "channel that it is for, such as `P1.temperature`",

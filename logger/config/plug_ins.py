@@ -28,13 +28,13 @@ def with_plug_ins(texts: Mapping[str, str], tables: Tables) -> dict[str, str]:
 
 def usable_plug_ins(kinds: Iterable[str]) -> dict[str, PlugIn]:
     """The plug-ins among these kinds as they are installed here; what cannot be loaded is left out."""
-    found = {}
+    plug_ins = {}
     for name in sorted({name for name in kinds if is_foreign(name)}):
         try:
-            found[name] = plug_in_of(name)
+            plug_ins[name] = plug_in_of(name)
         except KindRefused:
             continue
-    return found
+    return plug_ins
 
 
 def plug_in_changes(texts: Mapping[str, str], lines: Iterable[Line]) -> dict[str, dict[str, object]]:

@@ -164,6 +164,7 @@ class ServiceFile(Table):
     sign_in: Tables | None = None
     reviews: Tables | None = None
     records: Tables | None = None
+    conditions: Tables | None = None
 
 
 class BackupTable(Table):
@@ -206,6 +207,18 @@ class RecordsTable(Table):
     monthly: bool = True
 
 
+class ConditionsTable(Table):
+    folder: Text = "inspections-out"
+    forms: Annotated[list[Literal["json", "csv", "line", "dcc"]], Field(min_length=1)] = [
+        "json",
+        "csv",
+        "line",
+        "dcc",
+    ]
+    dcc_schema: Literal["3.2", "3.3"] = "3.2"
+    kelvin: bool = False
+
+
 class CertificateFile(Table):
     number: Text
     channel: Text
@@ -227,6 +240,7 @@ class CertificateFile(Table):
     as_found_model: Literal["step", "linear"] | None = None
     as_found: list[Any] = []
     releases_overdue: Text | None = None
+    references: list[Text] = []
     polynomial: PolynomialTable | None = None
     points: Annotated[list[Any], Field(min_length=1)]
 
@@ -267,6 +281,7 @@ class UseTable(Table):
     drift_basis: str = ""
     other_u: NotNegative = 0.0
     applied_by_instrument: bool = False
+    references: list[Text] = []
 
 
 class PointTable(Table):

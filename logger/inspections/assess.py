@@ -15,11 +15,13 @@ from ..core.judge.periods import periods
 from ..core.measurement.check import Check
 from ..core.measurement.stamp import stamp_text
 from ..core.measurement.temperatures import Lag, SideTemperature, Temperatures, part_and_scale
+from ..core.measurement.thermal_budget import ThermalBudget, inspection_budget
 from ..core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from ..errors import IntervalError, Refused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Inspection, Period, Setup, ThermalBody
+from ..model.plain_forms import AssessmentAnswer, Segment
 from ..verdicts.conditions import cells_of, conditions_of
 from ..verdicts.verdicts import Verdicts
 
@@ -54,11 +56,13 @@ class Assessment:
     statement: str | None
     notices: tuple[str, ...]
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
+    budget: ThermalBudget | None = None  # of the worst feature
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> AssessmentAnswer:
         """The check as plain data, with `thermal`, `statement` and `stamp`."""
         check = self.check.to_dict()
-        return check | {
+        return {
+            **check,
             "thermal": self.thermal_json(),
             "segments": [_segment(p) for p in self.segments],
             "statement": self.statement,
@@ -75,6 +79,7 @@ class Assessment:
             "temperatures": _temperatures(self.tracks),
             "soak": soak_state(worst, self.tracks),
             "features": [e.to_dict() for e in self.thermal],
+            "budget": None if self.budget is None else self.budget.to_dict(),
             "notices": list(self.notices),
         }
 
@@ -152,11 +157,18 @@ def assessment_from(
     if temperatures is None:
         return Assessment(result, (), None, statement, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(temperatures, question.features, question.work)
-    return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces)
+    names = [f.name or f"{f.length_mm:g} mm" for f in question.features]
+    worst = question.features[names.index(errors[0].feature)]
+    rows = inspection_budget(temperatures, worst, question.work)
+    return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces, rows)
 
 
-def _segment(p: Period) -> dict[str, Any]:
-    return {"from": rfc3339(p.from_ns), "to": rfc3339(p.to_ns), "verdict": p.verdict, "reason": p.reason} | {
+def _segment(p: Period) -> Segment:
+    return {
+        "from": rfc3339(p.from_ns),
+        "to": rfc3339(p.to_ns),
+        "verdict": p.verdict,
+        "reason": p.reason,
         "rule": p.rule,
         "probe": p.probe,
     }

@@ -53,7 +53,7 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, Config, Heartbeat, Inspection, Row, SessionPlan, WatchPlan
+from .wire import BackupPlan, ConditionsPlan, Config, Heartbeat, Inspection, Row, SessionPlan, WatchPlan
 from .words import (
     DERIVED,
     MEDIA,
@@ -85,6 +85,7 @@ __all__ = [
     "CommandLine",
     "CommandRoute",
     "CommonCause",
+    "ConditionsPlan",
     "Config",
     "Conformity",
     "Correction",

@@ -90,14 +90,14 @@ class BacnetDriver:
             self._known_at = 0
             return self._all("device-error", str(refusal))
 
-    def _ask(self, wanted: Mapping[str, Sequence[int]]) -> dict[tuple[str, int], Any]:
-        return self._port.read(self._table.address, wanted, self._table.timeout_s)
+    def _ask(self, properties: Mapping[str, Sequence[int]]) -> dict[tuple[str, int], Any]:
+        return self._port.read(self._table.address, properties, self._table.timeout_s)
 
     def _other_device(self) -> list[Raw]:
         """Rows that say that another device answers at the address; [] where it is the right one."""
         name = f"device,{ANY_DEVICE}"
-        found = self._ask({name: [OBJECT_IDENTIFIER]})[name, OBJECT_IDENTIFIER]
-        number = found[1] if isinstance(found, tuple) else found
+        answer = self._ask({name: [OBJECT_IDENTIFIER]})[name, OBJECT_IDENTIFIER]
+        number = answer[1] if isinstance(answer, tuple) else answer
         if number == self._table.device:
             return []
         why = f"expected device {self._table.device}, found {number}"
@@ -106,9 +106,9 @@ class BacnetDriver:
     def _other_probe(self) -> list[Raw]:
         if not self._table.identity:
             return []
-        name, wanted = f"device,{self._table.device}", _IDENTITY[self._table.identity]
-        found = self._ask({name: [wanted]})[name, wanted]
-        why = self._identity.fault(str(found), self._port.openings)
+        name, place = f"device,{self._table.device}", _IDENTITY[self._table.identity]
+        answer = self._ask({name: [place]})[name, place]
+        why = self._identity.fault(str(answer), self._port.openings)
         return wrong_probe_values(self.channels, why, self._clock.wall_ns) if why else []
 
     def _other_units(self) -> list[Raw]:
@@ -125,13 +125,13 @@ class BacnetDriver:
         return []
 
     def _values(self) -> list[Raw]:
-        wanted = [PRESENT_VALUE, STATUS_FLAGS, RELIABILITY]
-        answers = self._ask(dict.fromkeys(self._table.objects.values(), wanted))
+        properties = [PRESENT_VALUE, STATUS_FLAGS, RELIABILITY]
+        answers = self._ask(dict.fromkeys(self._table.objects.values(), properties))
         at_ns = self._clock.wall_ns()
         rows = []
         for name, channel in self.line.channels.items():
             place = self._table.objects[name]
-            value, why = value_of(*(answers.get((place, number)) for number in wanted))
+            value, why = value_of(*(answers.get((place, number)) for number in properties))
             status: Status = "ok" if value is not None else "sensor-fault"
             rows.append(Raw(channel, value, status, at_ns, ascii(why)[1:-1][:64]))
         return rows

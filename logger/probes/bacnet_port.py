@@ -74,7 +74,7 @@ class BacnetPort:
         return app
 
     def read(
-        self, address: str, wanted: Mapping[str, Sequence[int]], timeout_s: float
+        self, address: str, properties: Mapping[str, Sequence[int]], timeout_s: float
     ) -> dict[tuple[str, int], Any]:
         """Properties by object and number of the property; a DeviceRefusal stands for one that is none.
 
@@ -84,19 +84,19 @@ class BacnetPort:
             raise ProbeError(f"local {self._local[0]}:{self._local[1]}: the port is not open")
         self._device.apduTimeout = round(1000 * timeout_s)
         try:
-            return self._runner.run(self._read(address, dict(wanted), timeout_s))
+            return self._runner.run(self._read(address, dict(properties), timeout_s))
         finally:
             if self._app is not None:
                 self._invoke_id = self._app.next_invoke_id
 
     async def _read(
-        self, address: str, wanted: dict[str, Sequence[int]], timeout_s: float
+        self, address: str, properties: dict[str, Sequence[int]], timeout_s: float
     ) -> dict[tuple[str, int], Any]:
         from bacpypes3.pdu import Address
 
         where = address if ":" in address else f"{address}:{PORT}"
         answers: dict[tuple[str, int], Any] = {}
-        left = list(wanted.items())
+        left = list(properties.items())
         while left:
             most = self._most.setdefault(address, MOST_OBJECTS)
             part = left[:most]
@@ -119,13 +119,13 @@ class BacnetPort:
     ) -> dict[tuple[str, int], Any]:
         from bacpypes3.primitivedata import ObjectIdentifier
 
-        asked: list[Any] = []
+        request: list[Any] = []
         for name, numbers in part:
-            asked += [ObjectIdentifier(name), [_reference(number) for number in numbers]]
-        found = await self._answered(
-            self._app.read_property_multiple(where, asked, vendor_info=_vendor()), timeout_s
+            request += [ObjectIdentifier(name), [_reference(number) for number in numbers]]
+        results = await self._answered(
+            self._app.read_property_multiple(where, request, vendor_info=_vendor()), timeout_s
         )
-        answers = {(_name(thing), int(number)): _plain(value) for thing, number, _, value in found or ()}
+        answers = {(_name(thing), int(number)): _plain(value) for thing, number, _, value in results or ()}
         # A device answers with its own number to that of any.
         names = {name for name, _ in answers}
         own = {name: name for name in names}

@@ -88,8 +88,8 @@ class ForeignDriver:
         by_channel: dict[str, list[Raw]] = {channel: [] for channel in self.channels}
         for raw in answers:
             if not isinstance(raw, Raw) or raw.channel not in by_channel:
-                found = getattr(raw, "channel", type(raw).__name__)
-                return [self._bad(c, f"the driver gave a row of {found!r}", now_ns) for c in self.channels]
+                channel = getattr(raw, "channel", type(raw).__name__)
+                return [self._bad(c, f"the driver gave a row of {channel!r}", now_ns) for c in self.channels]
             by_channel[raw.channel].append(raw)
         return [self._checked(channel, rows, now_ns) for channel, rows in by_channel.items()]
 
@@ -139,7 +139,7 @@ def _fault_of(raw: Raw, now_ns: int) -> str:
     return ""
 
 
-def guarded(kind: ProbeKind, name: str, package: str) -> ProbeKind:
+def guard(kind: ProbeKind, name: str, package: str) -> ProbeKind:
     """A kind of another package whose functions refuse by name instead of raising anything.
 
     Its record is always a `PluginLine`.
@@ -167,12 +167,12 @@ def guarded(kind: ProbeKind, name: str, package: str) -> ProbeKind:
     )  # fmt: skip
 
 
-def held(drivers: Sequence[ProbeDriver], lines: Sequence[PluginLine], clock: Clock) -> list[ProbeDriver]:
+def supervise(drivers: Sequence[ProbeDriver], lines: Sequence[PluginLine], clock: Clock) -> list[ProbeDriver]:
     """The drivers of a plug-in with their answers looked at; what is no driver is silent, with the reason."""
-    return [_held(driver, line, clock) for driver, line in zip(drivers, lines, strict=True)]
+    return [_supervise(driver, line, clock) for driver, line in zip(drivers, lines, strict=True)]
 
 
-def _held(driver: ProbeDriver, line: PluginLine, clock: Clock) -> ProbeDriver:
+def _supervise(driver: ProbeDriver, line: PluginLine, clock: Clock) -> ProbeDriver:
     try:
         return ForeignDriver(driver, line, clock)
     except Exception as error:
@@ -180,7 +180,7 @@ def _held(driver: ProbeDriver, line: PluginLine, clock: Clock) -> ProbeDriver:
         return SilentDriver(line, clock, str(error))
 
 
-def loaded(load: Callable[[], Any], name: str, package: str) -> Any:
+def load_entry(load: Callable[[], Any], name: str, package: str) -> Any:
     """What an entry point names; KindRefused where importing it raises anything."""
     try:
         return load()

@@ -91,9 +91,9 @@ def pattern_faults(table: Any, key: str, expected: set[str]) -> Iterator[KeyFaul
         yield key, "a regular expression", f"{error}"
         return
     if groups != expected:
-        found = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(expected)) or 'none'}"
+        names = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(expected)) or 'none'}"
         place = "as in `values`" if key == "pattern" else "as here: serial"
-        yield key, f"the same names in (?P<name>...) {place}", found
+        yield key, f"the same names in (?P<name>...) {place}", names
 
 
 TEXT = ProbeKind(

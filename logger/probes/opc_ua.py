@@ -158,11 +158,11 @@ class OpcUaDriver:
         return ""
 
     def _values(self) -> list[Raw]:
-        asked = list(self._nodes)
+        names = list(self._nodes)
         nodes = list(self._nodes.values())
         answers = self._server.read(nodes, self._table.timeout_s) if nodes else []
         at_ns = self._clock.wall_ns()
-        by_name = dict(zip(asked, answers, strict=True))
+        by_name = dict(zip(names, answers, strict=True))
         return [
             self._row(channel, by_name[name], at_ns)
             if name in by_name

@@ -165,8 +165,8 @@ class OpcUaServer:
             step.TargetName = ua.QualifiedName("EngineeringUnits", 0)
             path.RelativePath.Elements = [step]
             paths.append(path)
-        found = self._run(self._live().uaclient.translate_browsepaths_to_nodeids(paths), timeout_s)
-        named = {n: result.Targets[0].TargetId for n, result in enumerate(found) if result.Targets}
+        results = self._run(self._live().uaclient.translate_browsepaths_to_nodeids(paths), timeout_s)
+        named = {n: result.Targets[0].TargetId for n, result in enumerate(results) if result.Targets}
         answers = self.read([_plain(target) for target in named.values()], timeout_s) if named else []
         by_place = dict(zip(named, answers, strict=True))
         return [_unit(by_place[n]) if n in by_place else "" for n in range(len(nodes))]

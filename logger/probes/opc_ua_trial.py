@@ -70,7 +70,7 @@ async def _endpoints(url: str, timeout_s: float) -> tuple[list[str], bytes]:
 async def _browsed(url: str, timeout_s: float) -> list[tuple[str, str]]:
     from asyncua import Client, ua
 
-    found: list[tuple[str, str]] = []
+    variables: list[tuple[str, str]] = []
     async with Client(url, timeout=timeout_s) as client:
         namespaces = await client.get_namespace_array()
         level: list[Any] = [client.nodes.objects]
@@ -83,10 +83,13 @@ async def _browsed(url: str, timeout_s: float) -> list[tuple[str, str]]:
                     if child.nodeid.NamespaceIndex == 0:
                         continue  # the server's own
                     below.append(child)
-                    if await child.read_node_class() == ua.NodeClass.Variable and len(found) < _MOST_SHOWN:
-                        found.append((_name(child.nodeid, namespaces), await _shown(child)))
+                    if (
+                        await child.read_node_class() == ua.NodeClass.Variable
+                        and len(variables) < _MOST_SHOWN
+                    ):
+                        variables.append((_name(child.nodeid, namespaces), await _shown(child)))
             level = below
-    return found
+    return variables
 
 
 async def _shown(node: Any) -> str:

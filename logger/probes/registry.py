@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
-from .foreign import guarded, loaded
+from .foreign import guard, load_entry
 from .kinds import OWN
 from .plug_in import INTERFACE, KindRefused, ProbeKind
 
@@ -51,13 +51,13 @@ def names() -> list[str]:
 
 def kind_named(name: str) -> ProbeKind:
     """The kind of that name; KindRefused where there is none, more than one, or one that cannot be used."""
-    found = entries().get(name, ())
-    packages = [*(["stillroom"] if name in OWN else []), *(_package(entry) for entry in found)]
+    brought = entries().get(name, ())
+    packages = [*(["stillroom"] if name in OWN else []), *(_package(entry) for entry in brought)]
     if len(packages) > 1:
         raise KindRefused("one package that brings a kind", f"{name!r} in {' and '.join(packages)}")
     if name in OWN:
         return OWN[name]
-    if not found:
+    if not brought:
         raise KindRefused(f"one of {', '.join(names())}", f"{name!r}; no installed package brings it")
     return _foreign(name)
 
@@ -72,7 +72,7 @@ def _foreign(name: str) -> ProbeKind:
     """The kind of a plug-in, checked for being one."""
     (entry,) = entries()[name]
     package = _package(entry)
-    kind = loaded(entry.load, name, package)
+    kind = load_entry(entry.load, name, package)
     if not isinstance(kind, ProbeKind):
         expected = f"kind {name!r} of {package} to be a ProbeKind of logger.probes.plug_in"
         raise KindRefused(expected, type(kind).__name__)
@@ -85,10 +85,10 @@ def _foreign(name: str) -> ProbeKind:
     if kind.table.model_config.get("extra") != "forbid" or "kind" not in kind.table.model_fields:
         expected = f'the table of kind {name!r} of {package} to have a key `kind` and extra="forbid"'
         raise KindRefused(expected, f"{kind.table.__name__} without")
-    return guarded(kind, name, package)
+    return guard(kind, name, package)
 
 
-def installed_plug_ins() -> list[PlugIn]:
+def list_plug_ins() -> list[PlugIn]:
     """Every kind that an installed package brings, by name; nothing is loaded."""
     return [_plug_in(entry) for each in entries().values() for entry in each]
 
@@ -123,9 +123,11 @@ def _files(entry: metadata.EntryPoint) -> Iterator[tuple[str, Path]]:
     spec = find_spec(top) if module is None else module.__spec__
     roots = list(spec.submodule_search_locations or ()) if spec else []
     inside = ((path, Path(root)) for root in roots for path in Path(root).rglob("*"))
-    found = {path.resolve(): f"{top}/{path.relative_to(root).as_posix()}" for path, root in inside}
+    names_by_path = {path.resolve(): f"{top}/{path.relative_to(root).as_posix()}" for path, root in inside}
     if spec and spec.origin and not roots:
-        found[Path(spec.origin).resolve()] = Path(spec.origin).name
+        names_by_path[Path(spec.origin).resolve()] = Path(spec.origin).name
     for file in (entry.dist.files if entry.dist else None) or ():
-        found.setdefault(Path(str(file.locate())).resolve(), file.as_posix())
-    yield from ((name, path) for path, name in found.items() if path.suffix in _FILES and path.is_file())
+        names_by_path.setdefault(Path(str(file.locate())).resolve(), file.as_posix())
+    yield from (
+        (name, path) for path, name in names_by_path.items() if path.suffix in _FILES and path.is_file()
+    )

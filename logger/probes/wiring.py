@@ -11,7 +11,7 @@ from ..model import AsciiLine, Line, ModbusLine, MqttTopic, PluginLine, PolledLi
 from .bus import Bus, Emit, Event
 from .clock import Clock, SystemClock
 from .driver import ProbeDriver
-from .foreign import SilentDriver, UnavailableTable, held
+from .foreign import SilentDriver, UnavailableTable, supervise
 from .grid import divides_a_day
 from .plug_in import KindRefused
 from .registry import is_foreign, kind_named
@@ -40,9 +40,9 @@ def drivers(group: Sequence[PolledLine], clock: Clock | None = None) -> list[Pro
     if isinstance(table, UnavailableTable):
         return [SilentDriver(line, clock, table.why) for line in group]
     try:
-        made = _drivers(group, name, clock)
+        result = _drivers(group, name, clock)
         foreign = cast(Sequence[PluginLine], group) if is_foreign(name) else ()
-        return held(made, foreign, clock) if foreign else made
+        return supervise(result, foreign, clock) if foreign else result
     except KindRefused as refused:
         return [SilentDriver(line, clock, str(refused)) for line in group]
 

@@ -14,7 +14,7 @@ from logger.model import PluginLine
 from logger.probes import drivers
 from logger.probes.kinds import OWN
 from logger.probes.plug_in import KindRefused
-from logger.probes.registry import installed_plug_ins, kind_named, names
+from logger.probes.registry import kind_named, list_plug_ins, names
 
 from .conftest import DRIVER, HEAD, KIND, SOUND, TABLE, Install, forget
 
@@ -144,9 +144,9 @@ def test_the_hash_covers_every_file_of_a_package_of_several(install: Install, tm
     record = tmp_path / "lab_probe-1.0.dist-info" / "RECORD"
     record.write_text(record.read_text() + "lab_parts/__init__.py,,\nlab_parts/driver.py,,\n")
     forget()
-    (before,) = installed_plug_ins()
+    (before,) = list_plug_ins()
     (parts / "driver.py").write_text(HEAD + TABLE + DRIVER + KIND + "\n")
     forget()
-    (after,) = installed_plug_ins()
+    (after,) = list_plug_ins()
     assert (before.package, before.version) == (after.package, after.version)
     assert before.sha256 != after.sha256
