@@ -99,7 +99,13 @@ def events_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     day = Plot.frame(
         palette, PlotAxis(0, 24, 500, 620), PlotAxis(0, 1, HEIGHT - 40, HEIGHT - 60), ("", ""), ticks_at=ticks
     )
-    for hour in when["local_hour"]:
+    many = len(when["local_hour"]) > 60  # then a column an hour, else a line an event
+    counts = [sum(int(h) == hour for h in when["local_hour"]) for hour in range(24)] if many else []
+    for hour, count in enumerate(counts):
+        box = {"x": day.x.place(hour), "width": day.x.place(1) - day.x.place(0) - 0.6}
+        tall = 40 * count / max(counts)
+        day.parts.append(element("rect", **box, y=day.y.begin - tall, height=tall, fill=palette.ink))
+    for hour in [] if many else when["local_hour"]:
         day.upright(hour, palette.ink, "")
     shown = [part for part in day.parts if 'text-anchor="end"' not in part]
     return [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from .noise import Regression, regress
 
 LAGS_H = (1, 3, 6, 12, 24, 48, 96)
 LEAST_DAYS = 7
+MOST_GAP_H = 24.0  # around the intervention, before it is spoken of
 LEAST_HOURS = 18  # of a day that counts
 OVERLAP = 1 / 3
 WEEKDAY_DAYS = 28  # from so many days on weekdays may have levels of their own
@@ -82,7 +83,21 @@ def before_and_after(
             return Answer("change", headline, (level,), (), {"days": _table(days, z)})
     fit = _fit(days, days.mean, z)
     spread_fit = _fit(days, np.log(np.maximum(days.spread, 1e-9)), z)
-    return _answer(days, (fit, spread_fit), (z, lag_h), unit)
+    answer = _answer(days, (fit, spread_fit), (z, lag_h), unit)
+    gap_h = _gap_around(hourly, what.at_s)
+    if gap_h <= MOST_GAP_H:
+        return answer
+    gap = f"The intervention lies in a gap of {gap_h:.0f} h: whatever else was changed in it counts, too."
+    return replace(answer, remarks=(*answer.remarks, gap))
+
+
+def _gap_around(hourly: ChannelRecord, at_s: int) -> float:
+    """Hours without a reading around an instant; 0 where it was read."""
+    good = hourly.at_s[np.isfinite(hourly.value)]
+    place = int(np.searchsorted(good, at_s, side="right"))
+    if place in (0, len(good)):
+        return 0.0
+    return float(good[place] - good[place - 1] - hourly.step_s) / 3600
 
 
 def _days(hourly: ChannelRecord, what: Comparison) -> _Days:
