@@ -174,8 +174,8 @@ def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     table, model = study.answer.tables.get("days"), study.answer.tables.get("model")
     if table is None or not table["mean"]:
         return []
-    unit = unit_of(study)
-    axis = PlotAxis(*span_of(table["mean"]), HEIGHT - 40, 26)
+    unit, mean = unit_of(study), table.get("without weekday", table["mean"])
+    axis = PlotAxis(*span_of(mean), HEIGHT - 40, 26)
     days = [float(n - table["number"][0]) for n in table["number"]]
     outdoors = any(z is not None for z in table["outdoors"])
     left = Plot.frame(
@@ -184,12 +184,12 @@ def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         axis,
         ("days", "mean of the day"),
     )
-    _sides(left, days, table, palette)
+    _sides(left, days, table, mean, palette)
     parts = list(left.parts)
     if outdoors:
         z = table["outdoors"]
         right = Plot.frame(palette, PlotAxis(*span_of(z), 410, 620), axis, ("outdoors, °C", ""))
-        _sides(right, z, table, palette)
+        _sides(right, z, table, mean, palette)
         if model is not None:
             ends = [v for v in (right.x.low, right.x.high)]
             for shift, color in ((0.0, palette.series), (model["shift"][0], palette.other)):
@@ -198,14 +198,15 @@ def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
                 ]
                 right.line(ends, level, color, 1.4)
         parts += right.parts
-    caption = f"Daily means; filled: before, hollow: after; right: the same days over outdoors, {unit}"
+    levelled = "" if list(mean) == list(table["mean"]) else ", weekdays levelled"
+    caption = f"Daily means{levelled}; filled: before, hollow: after; right: over outdoors, {unit}"
     return [(caption, picture(parts, HEIGHT, "Daily means before and after", palette))]
 
 
-def _sides(plot: Plot, xs: Any, table: Mapping[str, Any], palette: Palette) -> None:
+def _sides(plot: Plot, xs: Any, table: Mapping[str, Any], mean: Any, palette: Palette) -> None:
     for after, color in ((False, palette.series), (True, palette.other)):
         rows = [i for i, item in enumerate(table["after"]) if item == after]
-        plot.dots([xs[i] for i in rows], [table["mean"][i] for i in rows], color, hollow=after)
+        plot.dots([xs[i] for i in rows], [mean[i] for i in rows], color, hollow=after)
 
 
 def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:

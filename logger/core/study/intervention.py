@@ -232,7 +232,7 @@ def _answer(
     if z is None:
         remarks.append("No outdoor channel: the shift is not separated from the weather.")
     return Answer("change", _headline(level, plain, z is not None, name), tuple(figures), tuple(remarks), {
-        "days": _table(days, z), "model": _model(fit, z),
+        "days": _table(days, z, _weekday_part(days, fit, z)), "model": _model(fit, z),
     })  # fmt: skip
 
 
@@ -265,7 +265,18 @@ def _model(fit: Regression, z: Float | None) -> dict[str, list[float]]:
     }
 
 
-def _table(days: _Days, z: Float | None) -> dict[str, list[object]]:
+def _weekday_part(days: _Days, fit: Regression, z: Float | None) -> Float | None:
+    """What the weekday adds to each day's mean by the fit, shape (days,); None where weekdays are alike."""
+    usable = np.ones(len(days.mean), np.bool_) if z is None else np.isfinite(z)
+    levels = days.plain_columns(usable)[:, 2:]
+    if not levels.shape[1]:
+        return None
+    part = np.full(len(days.mean), np.nan)
+    part[usable] = levels @ fit.beta[2 if z is None else 3 :]
+    return part
+
+
+def _table(days: _Days, z: Float | None, weekday: Float | None = None) -> dict[str, list[object]]:
     from datetime import date, timedelta
 
     epoch = date(1970, 1, 1)
@@ -274,6 +285,7 @@ def _table(days: _Days, z: Float | None) -> dict[str, list[object]]:
         "number": [int(n) for n in days.number],
         "after": [bool(a) for a in days.after],
         "mean": days.mean.tolist(),
+        "without weekday": (days.mean if weekday is None else days.mean - weekday).tolist(),
         "spread": days.spread.tolist(),
         "outdoors": [None] * len(days.mean) if z is None else z.tolist(),
     }
