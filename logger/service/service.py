@@ -37,6 +37,7 @@ from .heartbeat import OutsideHeartbeat, beat
 from .inspection_jobs import InspectionJobs
 from .jobs import Jobs, Loop
 from .month_end import month_end
+from .notice_log import NoticeLog
 from .self_check import SelfCheck
 from .senders import Senders
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
@@ -95,6 +96,7 @@ class Service:
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Senders(self._jobs, self._carry)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
+        self._notice_log = NoticeLog()
         self._watchers = OutsideHeartbeat()
         self._jobs_of_people = InspectionJobs(store, config)
         self._condition_files = ConditionFiles(store, config)
@@ -262,16 +264,11 @@ class Service:
             self._late_routes.pop(route, None)
             if outcome.overdue:
                 self._late_routes[route] = outcome.reply
-            recipient = letter.body["recipient"]
-            if outcome.result != "accepted":
-                later = "is sent again" if outcome.result == "later" else "is refused for good"
-                answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply
-                log.warning(
-                    "route %s: the notice of %s to %s %s: %s",
-                    *(letter.route, letter.alarm, recipient or letter.route, later, answer),
-                )
+            self._notice_log.note(letter, outcome)
             if gives_up(letter, outcome, self._clock()):
-                what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
+                what = {
+                    "route": letter.route, "recipient": letter.body["recipient"], "alarm": letter.alarm
+                }  # fmt: skip
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
 
     def _take_over_setup(self) -> None:
