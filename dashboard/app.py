@@ -249,6 +249,8 @@ def _harden(app: Dash, *, tls: bool) -> None:
 
     def harden(response: Response) -> Response:
         response.headers.update(headers)
+        if request.blueprint == api.NAME:
+            return response  # the interface says itself what a program may keep
         if request.endpoint not in CACHED:
             response.headers["Cache-Control"] = "no-store"  # what was shown stays on no shared machine
         elif request.endpoint == ASSETS and "m" in request.args:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from logger.api import end_streams
 from logger.errors import Refused
 
 from . import connections
@@ -92,7 +93,14 @@ def bind(folder: Path, place: ServingPlace, *, limits: ClientLimits | None = Non
     context = _context(place.tls) if place.tls else None
     bodies = app.extensions.get(EXPECTED_BODIES)
     bound: Server = connections.server(
-        app, place.host, place.port, tls=context, proxy=place.proxy, limits=limits, bodies=bodies
+        app,
+        place.host,
+        place.port,
+        tls=context,
+        proxy=place.proxy,
+        limits=limits,
+        bodies=bodies,
+        at_end=lambda: end_streams(app),
     )
     return bound
 

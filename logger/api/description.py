@@ -7,28 +7,48 @@ from typing import Any
 
 from .. import __version__
 from ..model.roles import Scope
-from .asked import Rows, Start
+from .examples import EXAMPLES
+from .problem_kinds import KINDS
+from .schemas import problem_kind, ref, schemas
 
 VERSION = "v1"
+TAGS = {
+    "verdicts": "How zones are now, and whether the room supported a measurement",
+    "inspections": "For measuring programs: may it start, start, stop, what the room was like",
+    "readings": "Channels and what they read, corrected, with uncertainties",
+    "nodes": "Readings that come by themselves",
+    "service": "Whether everything runs",
+    "description": "This description and the kinds of problems",
+}
 _INSTANT = (
-    "RFC 3339 with its offset, as in 2026-10-19T08:30:00Z; without an offset the room's own time; or a day"
+    "RFC 3339 with an offset, as in 2026-10-19T08:30:00Z; or a day of the room, which is its first instant"
 )
-_WRITTEN = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?([Zz]|[+-]\d{2}:\d{2})?)?$"
+_AT = {"anyOf": [{"type": "string", "format": "date-time"}, {"type": "string", "format": "date"}]}
 _TEXT = {"type": "string"}
-_TIME = {"type": "string", "format": "date-time"}
-_NUMBER = {"type": ["number", "null"]}
-_MESSAGE = {"time": "2026-10-19T08:30:00Z", "t": 20.03, "rh": 45.1}
-_PACK = [{"bn": "", "bt": 1792398600, "n": "t", "u": "Cel", "v": 20.03}, {"n": "rh", "u": "%RH", "v": 45.1}]
+_LARGE = 10**18 - 1
 _WHY = {
     400: "The request cannot be read.",
-    401: "There is no bearer token of this record in the request.",
+    401: "There is no token of this record in the request.",
     403: "The token has not the scope that this takes.",
     404: "There is nothing of that name.",
-    409: "It is there already, or over already.",
+    409: "It is there already.",
     413: "The body is larger than 1,000,000 bytes.",
     415: "The body has another type.",
     422: "It was read and cannot be done; nothing was changed.",
+    429: "The token asked more often than it may.",
     503: "The record cannot be used just now; nothing was stored. Try again later.",
+}
+_HEADERS = {
+    "ETag": (
+        "Digest of the body; send it as If-None-Match and a body that is the same is not sent again",
+        _TEXT,
+    ),
+    "Link": ('Address of the next page, as rel="next" (RFC 8288)', _TEXT),
+    "Location": ("Address of the inspection", _TEXT),
+    "RateLimit": ("What is left: requests (r) and seconds (t) until there are more", _TEXT),
+    "RateLimit-Policy": ("So many requests at once (q), which come back within so many seconds (w)", _TEXT),
+    "Retry-After": ("Seconds to wait", {"type": "integer"}),
+    "WWW-Authenticate": ("How to sign in", _TEXT),
 }
 
 
@@ -42,202 +62,336 @@ def description() -> dict[str, Any]:
             "summary": "Whether a measuring room supported a measurement",
             "description": "For machines: measuring programs, nodes that push, watchers. Each request has a "
             "bearer token, made by `stillroom user token add NAME --scope SCOPE`. What was answered with a "
-            "status of 2xx is stored. Unknown parameters and fields are refused.",
+            "status of 2xx is stored. Unknown parameters and fields are refused. Instants in answers are "
+            "in UTC.",
             "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
         },
         "servers": [{"url": f"/api/{VERSION}"}],
         "security": [{"token": []}],
+        "tags": [{"name": name, "description": text} for name, text in TAGS.items()],
         "paths": _paths(),
         "components": {
             "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
-            "schemas": _schemas(),
+            "headers": {
+                name: {"description": text, "schema": shape} for name, (text, shape) in _HEADERS.items()
+            },
+            "schemas": schemas(),
         },
     }
 
 
 def _paths() -> dict[str, Any]:
     return {
-        "/nodes/{node}/messages/{seq}": {"post": _message()},
-        "/nodes/{node}/rows": {"post": _rows()},
-        "/zones/{zone}/verdict": {"get": _verdict()},
-        "/excursions": {"get": _excursions()},
-        "/cases": {"get": _cases()},
-        "/cases/{number}": {"get": _case()},
-        "/inspections": {"post": _start()},
-        "/inspections/{key}/stop": {"post": _stop()},
-        "/health": {"get": _health()},
-        "/openapi.json": {"get": _description()},
+        **_verdict_paths(),
+        **_inspection_paths(),
+        **_reading_paths(),
+        **_node_paths(),
+        **_service_paths(),
+        **_description_paths(),
     }
 
 
-def _message() -> dict[str, Any]:
-    number = {"type": "integer", "minimum": 0, "maximum": 10**18 - 1}
-    return _operation(
-        "pushMessage",
-        Scope.READINGS,
-        "Push one message of a node",
-        "JSON or SenML (RFC 8428), as the setup declares it for the probes of this node. The same message "
-        "under the same number again stores nothing and answers 200; another one under it is a conflict. The "
-        "answer comes after the message is on the disk.",
-        answers={200: ("It is on the disk.", "Taken")},
-        refusals=(404, 409, 413, 415, 422),
-        parameters=[_node(), _path("seq", "Number of the message, by the node", number)],
-        requestBody=_body({"application/json": "Message", "application/senml+json": "Pack"}),
-    )
+def _verdict_paths() -> dict[str, Any]:
+    zone = _path("zone", "Key of a zone")
+    pre_window = _query("pre_window_s", _whole(0, 604800), "Seconds before the interval that are judged, too")
+    activity = _query("activity", _TEXT, "Judge by the limits of this activity")
+    only = _query("zone", _TEXT, "Only this zone")
 
+    def get(ident: str, summary: str, text: str, answer: str, parameters: list[Any], **more: Any) -> Any:
+        return {"get": _get(ident, "verdicts", Scope.VERDICTS, summary, text, answer, parameters, **more)}
 
-def _rows() -> dict[str, Any]:
-    return _operation(
-        "pushRows",
-        Scope.READINGS,
-        "Push rows of another stillroom",
-        "In the order of its own numbers. The answer names the number that is expected next: rows that were "
-        "there are passed over, and where some are missing before the first nothing is stored.",
-        answers={200: ("They are on the disk.", "Next")},
-        refusals=(400, 404, 413, 415, 422),
-        parameters=[_node()],
-        requestBody=_body({"application/json": "Rows"}),
-    )
-
-
-def _node() -> dict[str, Any]:
-    return _path("node", "Name of the node: that of the token")
-
-
-def _verdict() -> dict[str, Any]:
-    return _operation(
-        "verdict",
-        Scope.VERDICTS,
-        "Did the room support what was measured in this interval?",
+    check = (
         "The same answer, with the same digest, as `stillroom check --json`: stable, not stable or not "
-        "shown, with every reason, words for a certificate and a line for a report.",
-        answers={200: ("The answer.", "Verdict")},
-        refusals=(404, 422),
-        parameters=[
-            _path("zone", "Key of a zone"),
-            *_interval(),
-            _query("pre_window_s", {"type": "integer", "minimum": 0, "maximum": 604800}, "Seconds before"),
-            _query("activity", {"type": "string"}, "Judge by the limits of this activity"),
-        ],
+        "shown, "
+        "with every reason, words for a certificate and a line for a report."
     )
-
-
-def _excursions() -> dict[str, Any]:
-    return _operation(
-        "excursions",
-        Scope.VERDICTS,
-        "Runs of a rule that was not met",
-        "At most 1000; a longer list is refused, and a shorter interval asked for.",
-        answers={200: ("The excursions, oldest first.", "Excursions")},
-        refusals=(404, 422),
-        parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
-    )
-
-
-def _cases() -> dict[str, Any]:
-    return _operation(
-        "cases",
-        Scope.VERDICTS,
-        "Excursions gathered by event",
+    cases = (
         "Excursions of a zone that overlap or lie close together are one case, with a number where a "
-        "decision is asked for. At most 1000, without what people wrote and which inspections are affected.",
-        answers={200: ("The cases, oldest first.", "Cases")},
-        refusals=(404, 422),
-        parameters=[_query("zone", {"type": "string"}, "Only this zone"), *_interval()],
+        "decision is "
+        "asked for. Without what people wrote and which inspections are affected."
     )
-
-
-def _case() -> dict[str, Any]:
-    number = {"type": "integer", "minimum": 1, "maximum": 10**18 - 1}
-    return _operation(
-        "case",
-        Scope.VERDICTS,
-        "One case",
-        "By its number; one that is continued in another gives that one.",
-        answers={200: ("The case.", "Case")},
-        refusals=(404, 422),
-        parameters=[_path("number", "Number of the case", number)],
+    events = (
+        "Server-sent events. On connecting one `verdict` for each zone as it stands, so that nothing is "
+        "missed by a "
+        "reconnection; then `verdict` when a zone says something else, and `judged` for each further "
+        "minute of the "
+        "same. Every 15 s a comment. At most three streams; the next one gets 503 with Retry-After."
     )
+    newest = "Not shown where the service has not judged the zone for three minutes."
+    return {
+        "/zones": get("zones", "Every zone with its newest verdict", newest, "ZoneStates", _paged()),
+        "/zones/{zone}": get(
+            "zone", "One zone, its newest verdict and its limits", newest, "Zone", [zone], missing=True,
+        ),
+        "/zones/{zone}/verdict": get(
+            "verdict", "Did the room support what was measured in this interval?", check, "Verdict",
+            [zone, *_interval(), pre_window, activity], missing=True,
+        ),
+        "/excursions": get(
+            "excursions", "Runs of a rule that was not met", "Oldest first.", "Excursions",
+            [only, *_interval(), *_paged()], missing=True,
+        ),
+        "/cases": get(
+            "cases", "Excursions gathered by event", cases, "Cases",
+            [only, *_interval(), *_paged()], missing=True,
+        ),
+        "/cases/{number}": get(
+            "case", "One case", "By its number; one that is continued in another gives that one.", "Case",
+            [_path("number", "Number of the case", _whole(1, _LARGE))], missing=True,
+        ),
+        "/events": get(
+            "events", "Verdicts as they change", events, "Events", [],
+            types=("text/event-stream",), fresh=False,
+        ),
+    }  # fmt: skip
 
 
-def _start() -> dict[str, Any]:
-    return _operation(
-        "startInspection",
-        Scope.INSPECTIONS,
-        "An inspection begins now",
-        "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there. "
-        "Without one, the same body from the same token within ten minutes, while the inspection runs, is "
-        "that inspection again: 200.",
-        answers={
-            200: ("The same request began it before; it is not begun again.", "Inspection"),
-            201: ("It is registered.", "Inspection"),
+def _inspection_paths() -> dict[str, Any]:
+    key, activity = (
+        _path("key", "Key of the inspection"),
+        _query("activity", _TEXT, "By the limits of this activity"),
+    )
+    state = _query(
+        "state", {"type": "string", "enum": ["running", "over"]}, "Only those that run, or are over"
+    )
+    span = [{**one, "required": False} for one in _interval("touched after this", "begun before this")]
+    jobs, scope = "inspections", Scope.INSPECTIONS
+    start = (
+        "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there, "
+        "and where. "
+        "Under an Idempotency-Key the first answer comes again, for 48 hours. Without either, the same "
+        "body from the "
+        "same token within ten minutes, while the inspection runs, is that inspection again: 200."
+    )
+    idempotency = {
+        "name": "Idempotency-Key",
+        "in": "header",
+        "required": False,
+        "description": "A new text for each new request, such as a UUID",
+        "schema": {
+            "type": "string",
+            "pattern": "^[ !#-~]{1,255}$",
+            "examples": ["6c1f4b1e-4c52-4f59-9a0e-2d1f7f0b9f10"],
         },
-        refusals=(400, 404, 409, 413, 415, 422),
+    }
+    over = "Its interval is what was between. One that is over stays as it is, and is answered the same way."
+    whole = "With every issue of its verdict, and where the verdict on its interval is asked for."
+    ready = "What a person asks before the part is clamped; if not, when, if the room stays as it is."
+    listed = _get(
+        "inspections", jobs, scope, "Inspections in order of their start", "", "Inspections",
+        [_query("zone", _TEXT, "Only this zone"), *span, state, *_paged()], missing=True,
+    )  # fmt: skip
+    began = {
+        200: ("The same request began it before; it is not begun again.", "Inspection"),
+        201: ("It is registered.", "Inspection"),
+    }
+    begun = _operation(
+        "startInspection", jobs, scope, "An inspection begins now", start, answers=began,
+        refusals=(400, 404, 409, 413, 415, 422), headers=("Location",), parameters=[idempotency],
         requestBody=_body({"application/json": "Start"}),
+    )  # fmt: skip
+    stop = _operation(
+        "stopInspection", jobs, scope, "An inspection ends now", over,
+        answers={200: ("It is over.", "Inspection")}, refusals=(404, 413, 422), parameters=[key],
+    )  # fmt: skip
+    return {
+        "/zones/{zone}/readiness": {
+            "get": _get("readiness", jobs, scope, "May an inspection begin now?", ready, "Readiness",
+                        [_path("zone", "Key of a zone"), activity], missing=True)
+        },
+        "/inspections": {"get": listed, "post": begun},
+        "/inspections/{key}": {
+            "get": _get("inspection", jobs, scope, "One inspection", whole, "WholeInspection", [key],
+                        missing=True)
+        },
+        "/inspections/{key}/stop": {"post": stop},
+    }  # fmt: skip
+
+
+def _reading_paths() -> dict[str, Any]:
+    channel = _path("channel", "Key of a channel, such as P1.temperature")
+
+    def get(ident: str, summary: str, text: str, answer: str, parameters: list[Any], **more: Any) -> Any:
+        return {"get": _get(ident, "readings", Scope.VERDICTS, summary, text, answer, parameters, **more)}
+
+    text = (
+        "Each as indicated, corrected by the certificate in force at its instant, with U (k = 2) and its "
+        "quality."
     )
+    return {
+        "/channels": get("channels", "Every channel of the setup in force", "", "Channels", _paged()),
+        "/channels/{channel}": get("channel", "One channel", "", "Channel", [channel], missing=True),
+        "/channels/{channel}/readings": get(
+            "readings", "Readings of a channel, oldest first", text, "Readings",
+            [channel, *_interval(), *_paged(10_000, 1000)], missing=True,
+        ),
+    }  # fmt: skip
 
 
-def _stop() -> dict[str, Any]:
+def _node_paths() -> dict[str, Any]:
+    node = _path("node", "Name of the node: that of the token")
+    message = (
+        "JSON or SenML (RFC 8428), as the setup declares it for the probes of this node. The same message "
+        "under the "
+        "same number again stores nothing and answers 200; another one under it is a conflict. The answer "
+        "comes after "
+        "the message is on the disk."
+    )
+    rows = (
+        "In the order of its own numbers. The answer names the number that is expected next: rows that "
+        "were there are "
+        "passed over, and where some are missing before the first nothing is stored."
+    )
+    seq = _path("seq", "Number of the message, by the node", _whole(0, _LARGE))
+    return {
+        "/nodes/{node}/messages/{seq}": {
+            "post": _operation(
+                "pushMessage", "nodes", Scope.READINGS, "Push one message of a node", message,
+                answers={200: ("It is on the disk.", "Taken")}, refusals=(404, 409, 413, 415, 422),
+                parameters=[node, seq],
+                requestBody=_body({"application/json": "Message", "application/senml+json": "Pack"}),
+            )
+        },
+        "/nodes/{node}/rows": {
+            "post": _operation(
+                "pushRows", "nodes", Scope.READINGS, "Push rows of another stillroom", rows,
+                answers={200: ("They are on the disk.", "Next")}, refusals=(400, 404, 413, 415, 422),
+                parameters=[node], requestBody=_body({"application/json": "Rows"}),
+            )
+        },
+    }  # fmt: skip
+
+
+def _service_paths() -> dict[str, Any]:
+    health = (
+        "What page Health shows, each figure with its instant; and the head of the journal, which proves "
+        "the record "
+        "against later change once it has left the machine."
+    )
+    metrics = (
+        "By the header Accept in OpenMetrics 1.0 or in the text format 0.0.4. No measured value is among "
+        "them."
+    )
+    types = ("application/openmetrics-text", "text/plain")
+    return {
+        "/health": {
+            "get": _get("health", "service", Scope.HEALTH, "Whether readings come in", health, "Health", [])
+        },
+        "/metrics": {
+            "get": _get("metrics", "service", Scope.HEALTH, "Metrics for programs that watch", metrics,
+                        "Metrics", [], types=types)
+        },
+    }  # fmt: skip
+
+
+def _description_paths() -> dict[str, Any]:
+    kind = _path("kind", "The last part of the type of a problem", problem_kind())
+    meaning = {200: ("What it means and what to do.", "ProblemKind")}
+    openapi = {200: ("OpenAPI 3.1.", "Description")}
+    tag = "description"
+    return {
+        "/problems/{kind}": {
+            "get": _operation("problem", tag, "", "What a kind of problem means", "", answers=meaning,
+                              refusals=(404, 422), fresh=True, parameters=[kind])
+        },
+        "/openapi.json": {
+            "get": _operation("description", tag, "", "This description", "", answers=openapi, refusals=(),
+                              fresh=True)
+        },
+    }  # fmt: skip
+
+
+def _get(  # noqa: PLR0917 (what it is called, under which tag, for whom, two texts, what comes and is asked)
+    ident: str,
+    tag: str,
+    scope: Scope,
+    summary: str,
+    text: str,
+    answer: str,
+    parameters: list[Any],
+    *,
+    missing: bool = False,
+    types: tuple[str, ...] = ("application/json",),
+    fresh: bool = True,
+) -> dict[str, Any]:
+    """A question: an answer that need not be fetched twice, and what can be wrong with it."""
+    paged = any(one["name"] == "cursor" for one in parameters)
     return _operation(
-        "stopInspection",
-        Scope.INSPECTIONS,
-        "An inspection ends now",
-        "Its interval is what was between; its verdict is asked for by that interval.",
-        answers={200: ("It is over.", "Inspection")},
-        refusals=(404, 409, 413, 422),
-        parameters=[_path("key", "Key of the inspection")],
-    )
-
-
-def _health() -> dict[str, Any]:
-    return _operation(
-        "health",
-        Scope.HEALTH,
-        "Whether readings come in",
-        "What page Health shows, each figure with its instant; and the head of the journal, which "
-        "proves the record against later change once it has left the machine.",
-        answers={200: ("What is known.", "Health")},
-        refusals=(422,),
-    )
-
-
-def _description() -> dict[str, Any]:
-    told = _operation(
-        "description", "", "This description", "", answers={200: ("OpenAPI 3.1.", "Any")}, refusals=()
-    )
-    return {**told, "security": []}
+        ident, tag, scope, summary, text, answers={200: ("The answer.", answer)}, types=types, fresh=fresh,
+        refusals=(404, 422) if missing else (422,), headers=("Link",) if paged else (), parameters=parameters,
+    )  # fmt: skip
 
 
 def _operation(
     ident: str,
+    tag: str,
     scope: Scope | str,
     summary: str,
     text: str,
     *,
     answers: Mapping[int, tuple[str, str]],
     refusals: tuple[int, ...],
+    headers: tuple[str, ...] = (),
+    types: tuple[str, ...] = ("application/json",),
+    fresh: bool = False,
     **more: Any,
 ) -> dict[str, Any]:
-    always = (401, 403, 503) if scope else ()
-    told = {str(code): _answer(why, {"application/json": name}) for code, (why, name) in answers.items()}
-    told |= {
-        str(code): _answer(_WHY[code], {"application/problem+json": "Problem"})
-        for code in (*always, *refusals)
+    """fresh: the answer has an ETag, and 304 says that it is still the same."""
+    counted = scope not in ("", Scope.READINGS)
+    own = (*headers, *(("ETag",) if fresh else ()), *(("RateLimit", "RateLimit-Policy") if counted else ()))
+    responses = {
+        str(code): _answer(why, dict.fromkeys(types, name), own) for code, (why, name) in answers.items()
     }
-    words = f"{text} Takes the scope {scope}.".strip() if scope else "Open to everybody."
-    return {"operationId": ident, "summary": summary, "description": words, "responses": told, **more}
+    if fresh:
+        responses["304"] = {
+            "description": "It is the same as the program has.",
+            "headers": _header_refs(("ETag",)),
+        }
+    always = (401, 403, 503) if scope else ()
+    for code in sorted({*always, *refusals, *((429,) if counted else ())}):
+        told = {401: ("WWW-Authenticate",), 403: ("WWW-Authenticate",)}.get(code, ())
+        waiting = ("Retry-After",) if code in (429, 503) else ()
+        responses[str(code)] = _answer(
+            _WHY[code], {"application/problem+json": "Problem"}, (*told, *waiting), code
+        )
+    words = f"{text} Takes the scope {scope}.".strip() if scope else f"{text} Open to everybody.".strip()
+    frame = {
+        "operationId": ident,
+        "tags": [tag],
+        "summary": summary,
+        "description": words,
+        "responses": responses,
+    }
+    return frame | ({} if scope else {"security": []}) | more
 
 
-def _answer(why: str, content: Mapping[str, str]) -> dict[str, Any]:
-    return {"description": why, "content": {kind: {"schema": _ref(name)} for kind, name in content.items()}}
+def _answer(
+    why: str, content: Mapping[str, str], headers: tuple[str, ...], code: int = 200
+) -> dict[str, Any]:
+    answer: dict[str, Any] = {"description": why, "content": _content(content, code)}
+    return answer | ({"headers": _header_refs(headers)} if headers else {})
+
+
+def _header_refs(names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: {"$ref": f"#/components/headers/{name}"} for name in names}
+
+
+def _content(content: Mapping[str, str], code: int) -> dict[str, Any]:
+    return {
+        kind: {"schema": ref(name), "examples": {"usual": {"value": _example(name, code)}}}
+        for kind, name in content.items()
+    }
+
+
+def _example(name: str, code: int) -> Any:
+    if name != "Problem":
+        return EXAMPLES[name]
+    kind = next(kind for kind in KINDS.values() if kind.status == code)
+    return {"type": kind.address, "title": kind.title, "status": code, "detail": kind.meaning}
 
 
 def _body(content: Mapping[str, str]) -> dict[str, Any]:
-    return {"required": True, "content": {kind: {"schema": _ref(name)} for kind, name in content.items()}}
-
-
-def _ref(name: str) -> dict[str, str]:
-    return {"$ref": f"#/components/schemas/{name}"}
+    return {"required": True, "content": _content(content, 200)}
 
 
 def _path(name: str, text: str, schema: Mapping[str, Any] | None = None) -> dict[str, Any]:
@@ -249,113 +403,19 @@ def _query(name: str, schema: Mapping[str, Any], text: str, required: bool = Fal
     return {"name": name, "in": "query", "required": required, "description": text, "schema": dict(schema)}
 
 
-def _interval() -> list[dict[str, Any]]:
-    def at(example: str) -> dict[str, Any]:
-        return {"type": "string", "pattern": _WRITTEN, "examples": [example]}
+def _whole(least: int, most: int, **more: Any) -> dict[str, Any]:
+    return {"type": "integer", "minimum": least, "maximum": most, **more}
 
+
+def _interval(start: str = "Start", end: str = "End, not itself included") -> list[dict[str, Any]]:
     return [
-        _query("from", at("2026-10-19T08:30:00Z"), f"Start: {_INSTANT}", True),
-        _query("to", at("2026-10-19T10:00:00Z"), "End, not itself included", True),
+        {**_query("from", _AT, f"{start}: {_INSTANT}", True), "example": "2026-10-19T08:30:00Z"},
+        {**_query("to", _AT, end, True), "example": "2026-10-19T10:00:00Z"},
     ]
 
 
-def _object(required: Mapping[str, Any], **more: Any) -> dict[str, Any]:
-    return {"type": "object", "required": list(required), "properties": dict(required), **more}
-
-
-def _with_optional(schema: dict[str, Any], **properties: Any) -> dict[str, Any]:
-    """An object with properties that it need not have."""
-    return schema | {"properties": schema["properties"] | properties}
-
-
-def _schemas() -> dict[str, Any]:
-    words = {"type": "string", "enum": ["stable", "not stable", "not shown"]}
-    reason = _object(
-        {"reason": _TEXT, "rule": _TEXT, "probe": _TEXT, "from": _TIME, "to": _TIME, "worst": _NUMBER}
-        | {"limit": _NUMBER, "U": _NUMBER, "unit": _TEXT, "proven": {"type": "boolean"}, "basis": _TEXT}
-    )
-    return {
-        "Any": {"type": "object"},
-        "Problem": _object(
-            {"type": _TEXT, "title": _TEXT, "status": {"type": "integer"}, "detail": _TEXT},
-            description="RFC 9457",
-        ),
-        "Verdict": _with_optional(
-            _object(
-                {
-                    "verdict": words,
-                    "reason": _TEXT,
-                    "because": _TEXT,
-                    "zone": _TEXT,
-                    "from": _TIME,
-                    "to": _TIME,
-                }
-                | {"pre_window_s": {"type": "integer"}, "provisional": {"type": "boolean"}}
-                | {"decision_rule": _TEXT, "reasons": {"type": "array", "items": _ref("Reason")}}
-                | {"leading": {"oneOf": [_ref("Reason"), {"type": "null"}]}}
-                | {
-                    "thermal": {"type": ["object", "null"]},
-                    "statement": {"type": ["string", "null"]},
-                    "stamp": _TEXT,
-                }
-                | {"statistics": {"type": "object"}, "digest": _TEXT, "setup": _TEXT, "software": _TEXT}
-                | {
-                    "notices": {"type": "array", "items": _TEXT},
-                    "settings": {"type": "array", "items": _TEXT},
-                }
-            ),
-            # Why the setup in force could not be entered any more, where that is so.
-            setup_notices={"type": "array", "items": _TEXT},
-        ),
-        "Reason": reason,
-        "Cases": _object({"cases": {"type": "array", "items": _ref("Case")}}),
-        "Case": _object(
-            {"case": {"type": ["integer", "null"]}, "revision": {"type": "integer"}, "cause": _TEXT}
-            | {"continued": {"type": "array", "items": {"type": "integer"}}, "in_use": {"type": "boolean"}}
-            | {
-                "state": {
-                    "type": "string",
-                    "enum": ["no decision needed", "running", "open", "decided", "closed"],
-                }
-            }
-            | {"zones": {"type": "array", "items": _TEXT}, "from": _TIME, "to": _TIME}
-            | {"settled": {"type": "object"}, "runs": {"type": "array", "items": _ref("Excursion")}}
-        ),
-        "Excursions": _object({"excursions": {"type": "array", "items": _ref("Excursion")}}),
-        "Excursion": _object(
-            {"zone": _TEXT, "rule": _TEXT, "from": _TIME, "to": _TIME, "worst": {"type": "number"}}
-            | {"limit": {"type": "number"}, "U": {"type": "number"}, "unit": _TEXT}
-            | {"exceedance": {"type": "number"}, "probes": {"type": "array", "items": _TEXT}}
-            | {"proven": {"type": "boolean"}, "provisional": {"type": "boolean"}}
-        ),
-        "Message": {"type": ["object", "array"], "examples": [_MESSAGE]},
-        "Pack": {"type": "array", "minItems": 1, "items": {"type": "object"}, "examples": [_PACK]},
-        "Taken": _object(
-            {"stored": {"type": "integer"}, "known": {"type": "integer"}, "repeated": {"type": "boolean"}}
-        ),
-        "Rows": _inlined(Rows.model_json_schema()),
-        "Next": _object({"next": {"type": "integer"}}),
-        "Start": _inlined(Start.model_json_schema()),
-        "Inspection": _object(
-            {"key": _TEXT, "zone": _TEXT, "title": _TEXT, "from": _TIME}
-            | {"to": {"type": ["string", "null"], "format": "date-time"}}
-        ),
-        "Figure": _object(
-            {"group": _TEXT, "what": _TEXT, "value": _TEXT, "word": _TEXT}
-            | {"at": {"type": ["string", "null"], "format": "date-time"}}
-        ),
-        "Health": _object(
-            {"status": {"type": "string", "enum": ["in order", "to be looked at"]}, "at": _TIME}
-            | {"figures": {"type": "array", "items": _ref("Figure")}}
-            | {"journal": _object({"number": {"type": "integer"}, "sha256": _TEXT}), "software": _TEXT}
-        ),
-    }
-
-
-def _inlined(schema: dict[str, Any]) -> dict[str, Any]:
-    """What pydantic says of a body, without its titles, which only repeat the names."""
-    properties = {
-        name: {key: value for key, value in shape.items() if key != "title"}
-        for name, shape in schema["properties"].items()
-    }
-    return {**{k: v for k, v in schema.items() if k != "title"}, "properties": properties}
+def _paged(most: int = 1000, usual: int = 50) -> list[dict[str, Any]]:
+    return [
+        _query("limit", _whole(1, most, default=usual), "Entries of a page at most"),
+        _query("cursor", _TEXT, "Where the page begins, as it stands in `next`"),
+    ]

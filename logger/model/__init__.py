@@ -52,7 +52,17 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, Config, Heartbeat, Inspection, Row, SessionPlan, WatchPlan
+from .wire import (
+    ApiPlan,
+    BackupPlan,
+    Config,
+    Heartbeat,
+    Inspection,
+    PublishPlan,
+    Row,
+    SessionPlan,
+    WatchPlan,
+)
 from .words import (
     DERIVED,
     MEDIA,
@@ -74,6 +84,7 @@ __all__ = [
     "SURFACES",
     "VERDICT_OF",
     "AlarmSpec",
+    "ApiPlan",
     "AsFound",
     "AsciiLine",
     "Away",
@@ -107,6 +118,7 @@ __all__ = [
     "Polynomial",
     "Position",
     "Probe",
+    "PublishPlan",
     "PushedLine",
     "Quality",
     "Reason",
