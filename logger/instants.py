@@ -34,6 +34,7 @@ _FORMS = (
     "or the room's own time as in 2026-10-19T10:30, or a day as in 2026-10-19"
 )
 
+
 def rfc3339(at_ns: int) -> str:
     """An instant in UTC, with as many decimals of a second as it needs (RFC 3339).
 
@@ -132,10 +133,10 @@ def parse_informal(text: str, zone: ZoneInfo, now_ns: int, what: str = "time") -
     newest = local(now_ns, zone).year
     years = [int(match["year"])] if match["year"] else range(newest, newest - 9, -1)  # 29 February
     for year in years:
-        written = f"{year:04d}-{month:02d}-{day:02d}T{clock}"
+        stamp = f"{year:04d}-{month:02d}-{day:02d}T{clock}"
         if not match["year"] and day > monthrange(year, month)[1]:
             continue
-        at_ns = parse(written, zone, what)
+        at_ns = parse(stamp, zone, what)
         if match["year"] or at_ns <= now_ns:
             return at_ns
     raise IntervalError(f"{what} {text!r} is no instant: {_FORMS}.")

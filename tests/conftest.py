@@ -20,11 +20,11 @@ from logger.config import example_folder, load
 from logger.model import Config
 from logger.store import Store
 from logger.store.hot import database, migrations
-from tests.builders import made
+from tests.builders import build
 from tests.command_line import Run, run_here, run_installed
 from tests.workers import copy_of_shared
 
-__all__ = ["made"]  # a fixture for every folder
+__all__ = ["build"]  # a fixture for every folder
 
 # A time limit for an example fails on a busy machine; no test asserts a time.
 settings.register_profile("stillroom", deadline=None)
@@ -91,6 +91,14 @@ def example() -> Config:
 
 
 @pytest.fixture(scope="session", autouse=True)
+def _state_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a service saves outside its data folder lies in none of this account."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
 def _quick_schema() -> Iterator[None]:
     """The first new record is made by the migrations; the next ones repeat the statements that came of it.
 
@@ -128,7 +136,7 @@ def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _load_history(folder: Path) -> None:
     data = folder / "data"
-    done = run_installed("demo", "--history-only", "--data", data)
+    done = run_installed("demo", "--history-only", "--weeks", "2", "--data", data)
     assert done.returncode == 0, done.stderr
     (folder / "rows.json").write_text(json.dumps(_rows(data)))
 

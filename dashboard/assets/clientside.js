@@ -40,7 +40,8 @@
             document.title = link.textContent + " – stillroom";
           } else { link.removeAttribute("aria-current"); }
         });
-        document.documentElement.dataset.page = (path || "/").replace(/^\/|\/$/g, "") || "now";
+        var own = JSON.parse(document.getElementById("_dash-config").textContent).requests_pathname_prefix || "/";
+        document.documentElement.dataset.page = ("/" + (path || "/").slice(own.length)).replace(/^\/|\/$/g, "") || "now";
         return path;
       },
       /* The field of an upload has no name of its own: a screen reader gets it from here. */

@@ -111,11 +111,18 @@ class Source:
         return not judged_at or now_ns - max(judged_at) > STALE_S * NS
 
     def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
-        """The whole answer to a question, as `stillroom check --json` prints it."""
+        """The whole answer to a question, as `stillroom check --json` prints it.
+
+        Where it is about a registered inspection its revision is written first.
+        """
         from logger.inspections.assess import assess
+        from logger.inspections.revisions import revise_assessment
 
         with self._lock:
-            return assess(self._current()[1], question, now_ns).to_dict()
+            verdicts = self._current()[1]
+            assessment = assess(verdicts, question, now_ns)
+            revise_assessment(verdicts, assessment, now_ns, "page")
+            return assessment.to_dict()
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""
@@ -124,7 +131,7 @@ class Source:
 
         with self._lock:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
-        return [a.refused if a.found is None else a.found.to_dict() for a in answers]
+        return [a.refused if a.assessment is None else a.assessment.to_dict() for a in answers]
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""

@@ -132,8 +132,8 @@ def _draft_note(q: Queries, drafts: dict[str, Draft]) -> str:
 
 def _writer(q: Queries, record: CaseRecord, name: str) -> str:
     """Who wrote the text of a field, and when; empty where nobody has."""
-    written = record.work.written.get(name)
-    return f"{written.who}, {local(written.at_ns, q.room.timezone)}" if written and written.text else ""
+    text = record.work.text_entries.get(name)
+    return f"{text.who}, {local(text.at_ns, q.room.timezone)}" if text and text.text else ""
 
 
 def _text_words(entry: tuple[str, str, str], text: str, by: str) -> Component:

@@ -153,4 +153,6 @@ def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) 
     def say(line: str) -> None:
         upload.stage = line.partition(": ")[2] or line
 
-    upload.done = import_content(upload.name, upload.path, upload.profile, store, setup, who, now_ns, say=say)
+    upload.done = import_content(
+        upload.name, upload.path, upload.profile, store, setup, who, now_ns, report=say
+    )

@@ -55,7 +55,7 @@ class CaseTexts:
 
 
 @dataclass(frozen=True)
-class Written:
+class CaseText:
     """One text with who wrote it, when, and in which entry of the journal."""
 
     text: str
@@ -92,7 +92,7 @@ class Closing:
 class CaseWork:
     """Everything that was done about a case; `reopened`: why it is open again after it was closed."""
 
-    written: Mapping[str, Written] = field(default_factory=dict)
+    text_entries: Mapping[str, CaseText] = field(default_factory=dict)
     decisions: Mapping[str, CaseDecision] = field(default_factory=dict)
     closing: Closing | None = None
     reopened: str = ""
@@ -101,7 +101,7 @@ class CaseWork:
     @property
     def texts(self) -> CaseTexts:
         """The newest text of each field."""
-        return CaseTexts(**{name: w.text for name, w in self.written.items()})
+        return CaseTexts(**{name: w.text for name, w in self.text_entries.items()})
 
 
 @dataclass(frozen=True)
@@ -171,13 +171,13 @@ class CaseBook:
     def work(self, case: Case) -> CaseWork:
         """Everything that was done about a case, under any of its numbers or on its excursions."""
         acts = [e for e in self.entries if e.what["case"] in case.numbers]
-        written: dict[str, Written] = {}
+        texts: dict[str, CaseText] = {}
         decisions: dict[str, CaseDecision] = {}
-        closing, reopened, carried = self._carried(case, written, decisions)
+        closing, reopened, carried = self._carried(case, texts, decisions)
         for entry in acts:
             act = entry.what["act"]
             if act in ("note", "closed"):
-                _read_texts(entry, written)
+                _read_texts(entry, texts)
             if act == "decision":
                 decision = _case_decision(entry)
                 decisions[decision.inspection] = decision
@@ -187,10 +187,10 @@ class CaseBook:
             elif entry.what.get("reopened") and closing is not None:
                 reopened = str(entry.what["reopened"])
         both = sorted([*carried, *acts], key=lambda e: e.number)
-        return CaseWork(written, decisions, closing, reopened, tuple(both))
+        return CaseWork(texts, decisions, closing, reopened, tuple(both))
 
     def _carried(
-        self, case: Case, written: dict[str, Written], decisions: dict[str, CaseDecision]
+        self, case: Case, texts: dict[str, CaseText], decisions: dict[str, CaseDecision]
     ) -> tuple[Closing | None, str, list[JournalEntry]]:
         """What was noted on single excursions: texts, decisions, and whether each one was closed."""
         spans = [span_of(e) for e in case.runs]
@@ -203,7 +203,7 @@ class CaseBook:
         for note in notes:
             for name, text in asdict(note.findings).items():
                 if visible(text):
-                    written[name] = Written(text, note.who, note.at_ns, note.number)
+                    texts[name] = CaseText(text, note.who, note.at_ns, note.number)
         decisions.update({d.inspection: _carried_decision(d) for d in deeds})
         numbers = {d.number for d in (*notes, *deeds)}
         carried = [e for e in self.proof if e.number in numbers]
@@ -235,12 +235,12 @@ def _mappings(rows: Any) -> list[Mapping[str, Any]]:
     return list(rows)
 
 
-def _read_texts(entry: JournalEntry, written: dict[str, Written]) -> None:
+def _read_texts(entry: JournalEntry, by_name: dict[str, CaseText]) -> None:
     texts: Any = entry.what.get("texts") or {}
     for name, text in dict(texts).items():
-        if name in written and written[name].text == text:
+        if name in by_name and by_name[name].text == text:
             continue
-        written[name] = Written(str(text), entry.who, entry.at_ns, entry.number)
+        by_name[name] = CaseText(str(text), entry.who, entry.at_ns, entry.number)
 
 
 def _case_decision(entry: JournalEntry) -> CaseDecision:

@@ -72,9 +72,9 @@ def register(store: Store, changes: Registration, cases: CaseBook) -> bool:
             store.journal.append(KIND, MACHINE, what, conn=conn)
         for old in changes.void:
             span: dict[str, JSON] = {"from": rfc3339(old.span[0]), "to": rfc3339(old.span[1])}
-            gone: dict[str, JSON] = {"case": old.number, "act": "void", "zone": old.zone, **span}
+            vanished: dict[str, JSON] = {"case": old.number, "act": "void", "zone": old.zone, **span}
             why = "as judged now, no rule was broken in this time"
-            store.journal.append(KIND, MACHINE, gone, why, conn)
+            store.journal.append(KIND, MACHINE, vanished, why, conn)
     return True
 
 

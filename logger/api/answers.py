@@ -12,6 +12,7 @@ from flask import Response, request
 
 from ..instants import rfc3339
 from .cursors import Page
+from .problems import here
 
 Entry = TypeVar("Entry")
 MS = 1_000_000
@@ -28,7 +29,7 @@ def page_answer(page: Page[Entry], plain: Callable[[Entry], Any]) -> Response:
     """One page of a list; `next`, also as a link (RFC 8288), is the address of the following one."""
     address = None
     if page.next is not None:
-        address = f"{request.path}?{urlencode({**request.args.to_dict(), 'cursor': page.next})}"
+        address = f"{here(request.path)}?{urlencode({**request.args.to_dict(), 'cursor': page.next})}"
     content = {"items": [plain(entry) for entry in page.entries], "next": address}
     return json_answer(content, headers={} if address is None else {"Link": f'<{address}>; rel="next"'})
 

@@ -7,6 +7,7 @@ from typing import Any
 from flask import Response, request
 
 from .. import __version__
+from ..handouts.calendar_file import due_calendar
 from ..instants import NS, rfc3339
 from ..service.health import HealthFigure, health
 from ..service.metrics import OPENMETRICS, PLAIN, families, text_of
@@ -40,6 +41,13 @@ class ConditionRoutes:
             "software": f"stillroom {__version__}",
         }
         return json_answer(content)
+
+    def calendar(self) -> Response:
+        """What falls due, for calendar programs (RFC 5545): the bytes of `stillroom calendar`."""
+        asked.parameters()
+        access = self._access
+        content = due_calendar(access.store, access.current.config, access.now_ns())
+        return Response(content, content_type="text/calendar; charset=utf-8")
 
     def metrics(self) -> Response:
         """Metrics as the header Accept prefers them: OpenMetrics 1.0, or the older text format 0.0.4."""

@@ -193,6 +193,8 @@ EXAMPLES: dict[str, Any] = {
     "Inspection": _INSPECTION,
     "Inspections": _page(_INSPECTION),
     "WholeInspection": _WHOLE,
+    "Conditions": {"inspection": {"key": "G-12"}, "verdict": "stable", "provisional": True},
+    "Calendar": "BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n",
     "Message": {"time": "2026-10-19T08:30:00Z", "t": 20.03, "rh": 45.1},
     "Pack": [
         {"bn": "", "bt": 1792398600, "n": "t", "u": "Cel", "v": 20.03},

@@ -15,6 +15,7 @@ from flask import Response, request
 from ..acts import inspections as acts
 from ..acts.work_stops import stops_in_force
 from ..errors import Refused, UnknownName
+from ..inspections.conditions import MEDIA_TYPES, conditions_by_key
 from ..inspections.readiness import begin, new_key
 from ..inspections.revisions import Issue, issues
 from ..instants import NS, rfc3339
@@ -25,7 +26,7 @@ from .access import RecordAccess
 from .answers import MS, json_answer, ms, page_answer
 from .cursors import Place, page_of
 from .door import token
-from .problems import RequestProblem
+from .problems import RequestProblem, here
 
 KEPT_S = KEPT_NS // NS
 SENT_AGAIN_NS = 600 * NS  # how long a program may go on sending what had no answer
@@ -81,8 +82,8 @@ class InspectionRoutes:
             return {"self": address(job.key), "stop": f"{address(job.key)}/stop"}
         query = {"from": rfc3339(job.from_ns), "to": rfc3339(job.to_ns)}
         query |= {"activity": job.activity} if job.activity else {}
-        verdict = f"/api/v1/zones/{quote(job.zone, safe='')}/verdict?{urlencode(query)}"
-        return {"self": address(job.key), "verdict": verdict}
+        verdict = here(f"/api/v1/zones/{quote(job.zone, safe='')}/verdict?{urlencode(query)}")
+        return {"self": address(job.key), "verdict": verdict, "conditions": f"{address(job.key)}/conditions"}
 
     def start(self) -> Response:
         """Register a job that begins now; once, however often it is sent under one key."""
@@ -164,6 +165,22 @@ class InspectionRoutes:
         }
         return next((one for one in alike if one.key in mine), None)
 
+    def conditions(self, key: str) -> Response:
+        """What the room was like, in the form that the header Accept prefers; the bytes of the files."""
+        asked.parameters()
+        self._of(key)
+        types, accepts = list(MEDIA_TYPES.values()), request.accept_mimetypes
+        chosen = accepts.best_match(types, "") if accepts else types[0]
+        if not chosen:
+            detail = f"Accept: expected one of {', '.join(types)}, found {str(accepts)[:80]}."
+            raise RequestProblem("not-acceptable", detail)
+        form = next(name for name, media_type in MEDIA_TYPES.items() if media_type == chosen)
+        access = self._access
+        with access.current.judging:
+            content = conditions_by_key(access.current.verdicts, key, access.now_ns()).text(form)
+        charset = "" if form == "json" else "; charset=utf-8"
+        return Response(content, content_type=chosen + charset, headers={"Vary": "Accept"})
+
     def stop(self, key: str) -> Response:
         """End a running job now; one that is over stays as it is, and is answered the same way."""
         if request.get_data():
@@ -189,7 +206,7 @@ class InspectionRoutes:
 
 def address(key: str) -> str:
     """Where an inspection is read."""
-    return f"{PATH}/{quote(key, safe='')}"
+    return here(f"{PATH}/{quote(key, safe='')}")
 
 
 def _created(summary: Mapping[str, Any]) -> Response:

@@ -39,6 +39,11 @@ class RequestProblem(Refused):
         self.kind, self.members, self.headers = kind, dict(members or {}), dict(headers or {})
 
 
+def here(path: str) -> str:
+    """A path of the interface as a program asks for it, where rooms are served together below the room."""
+    return f"{request.script_root}{path}"
+
+
 def problem(
     kind: str,
     detail: str,
@@ -49,7 +54,13 @@ def problem(
     """An answer of RFC 9457. `status`: where it is another one than that of the kind."""
     known = KINDS[kind]
     code = status or known.status
-    body = {"type": known.address, "title": known.title, "status": code, "detail": detail, **(members or {})}
+    body = {
+        "type": here(known.address),
+        "title": known.title,
+        "status": code,
+        "detail": detail,
+        **(members or {}),
+    }
     answer = Response(json.dumps(body, ensure_ascii=False), code, mimetype=TYPE)
     answer.headers["Cache-Control"] = "no-store"
     answer.headers.update(headers or {})
@@ -111,7 +122,7 @@ def described(kind: str) -> dict[str, str | int]:
         raise RequestProblem(
             "nothing-here", f"There is no kind of problem {kind[:60]!r}; see {', '.join(KINDS)}."
         )
-    return KINDS[kind].to_dict()
+    return KINDS[kind].to_dict() | {"type": here(KINDS[kind].address)}
 
 
 def _not_that_method() -> Response:

@@ -80,10 +80,12 @@ def _table(access: RecordAccess, stream: StreamRoutes) -> list[tuple[str, str, S
         ("GET", "/inspections", Scope.INSPECTIONS, jobs.inspections),
         ("POST", "/inspections", Scope.INSPECTIONS, jobs.start),
         ("GET", "/inspections/<key>", Scope.INSPECTIONS, jobs.inspection),
+        ("GET", "/inspections/<key>/conditions", Scope.INSPECTIONS, jobs.conditions),
         ("POST", "/inspections/<key>/stop", Scope.INSPECTIONS, jobs.stop),
         ("GET", "/events", Scope.VERDICTS, stream.events),
         ("GET", "/health", Scope.HEALTH, condition.health),
         ("GET", "/metrics", Scope.HEALTH, condition.metrics),
+        ("GET", "/calendar.ics", Scope.CALENDAR, condition.calendar),
         ("GET", "/problems/<kind>", OPEN, _problem),
         ("GET", "/openapi.json", OPEN, _described),
     ]

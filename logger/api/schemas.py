@@ -190,6 +190,7 @@ def _inspections() -> dict[str, Any]:
         "Inspection": obj(summary),
         "Inspections": _page("Inspection"),
         "WholeInspection": whole,
+        "Conditions": {"description": "An object in JSON, a text in the other forms"},
         "VerdictIssue": issue,
     }
 
@@ -214,6 +215,7 @@ def _condition() -> dict[str, Any]:
             | {"software": TEXT}
         ),
         "Metrics": {**TEXT, "description": "OpenMetrics 1.0, or the text format 0.0.4"},
+        "Calendar": {**TEXT, "description": "iCalendar"},
         "Events": {
             **TEXT,
             "description": "Server-sent events: `verdict` and `judged`, the data of each a ZoneState",

@@ -28,6 +28,29 @@ RETRY_S = 30
 BUSY_S = 10.0  # a record that cannot be read for so long is no reason to go on showing its last verdict
 
 
+class Seats:
+    """Places for streams: one server has so many threads, whatever number of rooms it shows."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._taken, self._turn = most, 0, threading.Lock()
+
+    def take(self) -> None:
+        """Take a place; RequestProblem where none is left."""
+        with self._turn:
+            if self._taken >= self._most:
+                detail = f"There are {self._most} event streams, which is as many as may be; try again later."
+                raise RequestProblem("too-many-streams", detail, headers={"Retry-After": str(RETRY_S)})
+            self._taken += 1
+
+    def leave(self) -> None:
+        """Give a place back."""
+        with self._turn:
+            self._taken -= 1
+
+
+SEATS = Seats(MOST_STREAMS)
+
+
 class VerdictFeed:
     """The newest state of every zone, for as many streams as there are; looks only while there is one."""
 
@@ -47,16 +70,13 @@ class VerdictFeed:
 
     def enter(self) -> None:
         """One stream more; RequestProblem where there are as many as may be."""
+        SEATS.take()
         with self._changed:
-            if self._streams >= MOST_STREAMS:
-                detail = (
-                    f"There are {MOST_STREAMS} event streams, which is as many as may be; try again later."
-                )
-                raise RequestProblem("too-many-streams", detail, headers={"Retry-After": str(RETRY_S)})
             self._streams += 1
 
     def leave(self) -> None:
         """One stream less."""
+        SEATS.leave()
         with self._changed:
             self._streams -= 1
 

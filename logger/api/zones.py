@@ -11,6 +11,7 @@ from ..inspections.assess import Question, assess
 from ..inspections.case_record import CaseRecord
 from ..inspections.cases import case_of, cases_in
 from ..inspections.readiness import ready
+from ..inspections.revisions import revise_assessment
 from ..model import Excursion
 from ..verdicts.zone_state import ZoneState, zone_states
 from . import asked
@@ -72,6 +73,7 @@ class ZoneRoutes:
         question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         with access.current.judging:
             assessment = assess(access.current.verdicts, question, now_ns)
+            revise_assessment(access.current.verdicts, assessment, now_ns, "http")
         notices = access.current.setup_notices
         return json_answer(assessment.to_dict() | ({"setup_notices": notices} if notices else {}))
 

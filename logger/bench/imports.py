@@ -60,7 +60,7 @@ def run(rows: int, say: Callable[[str], None]) -> ImportFigures:
 
             def bring(file: Path) -> float:
                 begin = time.perf_counter()
-                import_file(file, profile, store, config.setup, "bench", time.time_ns(), say=say)
+                import_file(file, profile, store, config.setup, "bench", time.time_ns(), report=say)
                 return time.perf_counter() - begin
 
             import_s, peak_mib = bring(path), _peak_mib()

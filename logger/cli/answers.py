@@ -28,14 +28,18 @@ def inspection_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
 
 
 def inspection_rows(session: Session, inspections: Sequence[Inspection]) -> list[dict[str, Any]]:
-    """Each inspection with its verdict and µm, as plain data."""
+    """Each inspection with its verdict and µm, as plain data; registered ones with their revision."""
     from ..inspections.assess import question_of
     from ..inspections.batch import assess_many
+    from ..inspections.revisions import revise_answers
 
     questions = [question_of(inspection, session.now_ns) for inspection in inspections]
     answers = assess_many(session.verdicts(), questions, session.now_ns)
+    revisions = revise_answers(session.store, inspections, answers, session.now_ns, "command")
     return [
-        inspection_row(inspection, answer) for inspection, answer in zip(inspections, answers, strict=True)
+        inspection_row(inspection, answer)
+        | {"revision": revisions[inspection.key].number if inspection.key in revisions else None}
+        for inspection, answer in zip(inspections, answers, strict=True)
     ]
 
 
@@ -55,7 +59,7 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
         "person": inspection.person,
         "activity": inspection.activity,
     }
-    if answer.found is None:
+    if answer.assessment is None:
         nothing: dict[str, Any] = {
             "verdict": "not shown",
             "reason": answer.refused,
@@ -64,8 +68,8 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
             "digest": None,
         }
         return facts | nothing | {"thermal": None, "U_um": None, "share": None}
-    check = answer.found.check.to_dict()
-    thermal = answer.found.thermal_json()
+    check = answer.assessment.check.to_dict()
+    thermal = answer.assessment.thermal_json()
     share = thermal and thermal.get("share_of_tolerance")
     return facts | {
         "verdict": check["verdict"],

@@ -145,8 +145,8 @@ def _impact_lines(impacts: Sequence[Impact]) -> list[str]:
 def _text_lines(r: CaseRecord, zone: ZoneInfo) -> list[str]:
     lines = []
     for name, label in LABELS.items():
-        if name in r.work.written:
-            w = r.work.written[name]
+        if name in r.work.text_entries:
+            w = r.work.text_entries[name]
             lines.append(f"{label}: {w.text}  ({w.who}, {wall(w.at_ns, zone)[:16]})")
     return [*lines, ""] if lines else []
 

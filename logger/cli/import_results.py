@@ -55,7 +55,7 @@ def preview_dict(preview: Preview) -> dict[str, Any]:
 
 
 def _conflict(c: Conflict) -> dict[str, Any]:
-    return {"channel": c.channel, "taken": rfc3339(c.taken_ns), "stored": c.stored, "found": c.found}
+    return {"channel": c.channel, "taken": rfc3339(c.taken_ns), "stored": c.stored, "found": c.incoming}
 
 
 def result_lines(

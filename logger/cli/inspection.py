@@ -14,6 +14,8 @@ from ..model import Inspection
 from ..model.roles import Act
 from .answers import inspection_lines, inspection_rows
 from .authority import authorised
+from .budget import budget
+from .check import EXIT_OF
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, number_of, table
@@ -30,6 +32,7 @@ OutFile = Annotated[Path, typer.Argument(metavar="FILE", help="CSV or workbook: 
 
 
 def add_to(app: typer.Typer) -> None:
+    inspection_app.command("budget")(budget)
     app.add_typer(inspection_app, name="inspection", no_args_is_help=True)
 
 
@@ -135,7 +138,7 @@ def issues(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Every issue of the verdict on an inspection: what changed, and when.
+    """Every revision of the verdict on an inspection: what changed, when, and because of what.
 
     \b
     Example:
@@ -145,9 +148,51 @@ def issues(
 
     with open_session(data, config) as session:
         rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(session.store).get(key, [])]
-    heads = ("number", "at", "verdict", "reason", "difference", "digest")
-    lines = [f"{number_of(len(rows), 'issue')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
+    heads = ("number", "at", "verdict", "reason", "difference", "cause", "digest")
+    lines = [f"{number_of(len(rows), 'revision')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
     answer(rows, as_json, lines)
+
+
+@inspection_app.command("conditions")
+def conditions(
+    key: Key,
+    *,
+    form: Annotated[str, typer.Option("--form", metavar="json|csv|line|dcc", help="What to print.")] = "line",
+    dcc: Annotated[
+        str, typer.Option("--dcc", metavar="3.2|3.3", help="Schema of the fragment; 3.3: never validated.")
+    ] = "3.2",
+    kelvin: Annotated[bool, typer.Option("--kelvin", help="Temperatures of the fragment in K, too.")] = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write it there; default: print it.")
+    ] = None,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """The conditions of an inspection for the measuring program, as the service leaves them in files.
+
+    line is the stamp alone; csv has two columns, name and value; dcc is a fragment for a Digital Calibration
+    Certificate. Exits with 0 for stable, 10 for not stable, 11 for not shown.
+
+    \b
+    Examples:
+      stillroom inspection conditions I-2701
+      stillroom inspection conditions I-2701 --form csv --out I-2701.csv
+    """
+    from ..formats.dcc.fragment import SCHEMAS
+    from ..inspections.conditions import FORMS, conditions_by_key
+    from ..store.files import write_durably
+
+    for option, value, expected in (("--form", form, FORMS), ("--dcc", dcc, SCHEMAS)):
+        if value not in expected:
+            raise Refused(f"{option}: expected one of {', '.join(expected)}, found {value!r}.")
+    with open_session(data, config) as session:
+        answered = conditions_by_key(session.verdicts(), key, session.now_ns)
+    content = answered.text(form, dcc=dcc, kelvin=kelvin)
+    if out is None:
+        typer.echo(content.decode(), nl=False)
+    else:
+        write_durably(out, content)
+    raise typer.Exit(EXIT_OF[answered.content["verdict"]])
 
 
 @inspection_app.command("ready")

@@ -10,7 +10,7 @@ import typer
 
 from .. import __version__
 from ..errors import Refused, StillroomError
-from .context import Session, open_or_create, open_session, require_applied_setup
+from .context import Session, open_or_begin, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
 from .output import number_of
 
@@ -26,6 +26,14 @@ def add_to(app: typer.Typer) -> None:
 
 def run(
     *,
+    begin: Annotated[
+        bool,
+        typer.Option(
+            "--begin",
+            help="Begin a new record: once, by hand. Without it, a folder with no record is refused, since "
+            "its disk may not be mounted.",
+        ),
+    ] = False,
     forward: Annotated[
         str | None,
         typer.Option(
@@ -47,20 +55,24 @@ def run(
 ) -> None:
     """Read the probes, judge the room, raise alarms, seal the archive: until Ctrl-C or SIGTERM.
 
-    On an empty data folder the configuration becomes setup version 1. One service runs on a
+    With --begin the configuration becomes setup version 1 of a new record. One service runs on a
     folder at a time. The pages are a program of their own: `stillroom serve`. SIGHUP proposes the
     files of --config when they changed; one person takes that over, another approves it. As a node it keeps
     all until the centre has it.
 
     \b
     Examples:
-      stillroom run --config config --data /srv/room-east
-      stillroom run --config config --data /srv/annex --forward https://room.example:8060 --node annex
+      stillroom run --begin --config config --data /srv/room-east
+      stillroom run --data /srv/room-east
+      stillroom run --data /srv/annex --forward https://room.example:8060 --node annex
     """
     from ..processes.stop_request import StopRequest
     from ..service.reload import reload
 
-    with open_or_create(data, config, person(who)) as session, session.store.lock_service():
+    with (
+        open_or_begin(data, config, person(who), begin=begin) as session,
+        session.store.lock_service(),
+    ):
         require_applied_setup(session)
         service = _service(session, forward, node, ca_file)
 
@@ -79,7 +91,11 @@ def run(
     if not requested:
         raise StillroomError("The service ended because one of its parts died; its journal says which.")
     if not in_time:
-        raise StillroomError("The service did not end in time; its last readings may be missing.")
+        raise StillroomError(
+            "Its last readings are not in the record yet; the line before says where they are."
+            if service.remainder
+            else "The service did not end in time."
+        )
 
 
 def _start_line(session: Session, data: Path) -> str:
@@ -148,6 +164,14 @@ def serve(
         ),
     ] = "",
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
+    rooms: Annotated[
+        Path | None,
+        typer.Option(
+            "--rooms",
+            metavar="FILE",
+            help="All rooms of this list, in place of --data: page Rooms, and each room at /KEY/.",
+        ),
+    ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
@@ -157,20 +181,26 @@ def serve(
     Example:
       stillroom serve --data /srv/room-east --port 8060
       stillroom serve --host 192.0.2.20 --certificate room.pem --key room.key --name room.example
+      stillroom serve --rooms rooms.toml
     """
-    from dashboard.server import ServingPlace, TlsFiles
+    from dashboard.server import ServingPlace, TlsFiles, serve_rooms
     from dashboard.server import serve as serve_pages
 
     if (certificate is None) != (key is None):
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
     tls = TlsFiles(certificate, key) if certificate and key else None
     _refuse_no_address(proxy)
-    with open_session(data, config) as session:
-        require_applied_setup(session)
+    place = ServingPlace(host, port, name or (), tls, behind_tls, proxy)
+    if rooms is None:
+        with open_session(data, config) as session:
+            require_applied_setup(session)
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)
-    serve_pages(data, ServingPlace(host, port, name or (), tls, behind_tls, proxy), typer.echo)
+    if rooms is not None:
+        serve_rooms(rooms, place, typer.echo)
+    else:
+        serve_pages(data, place, typer.echo)
 
 
 def _refuse_no_address(proxy: str) -> None:

@@ -41,6 +41,7 @@ from .service import (
     api_of,
     backup_of,
     clock_synchronised_of,
+    conditions_of,
     heartbeat_of,
     keep_years_of,
     monthly_records_of,
@@ -127,6 +128,7 @@ def _config(texts: Mapping[str, str], tables: Tables, setup: Setup) -> Config:
         keep_years=keep_years_of(tables),
         reviews=reviews_of(tables),
         monthly_records=monthly_records_of(tables),
+        conditions=conditions_of(tables),
         watch=watch_of(tables),
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),
@@ -143,14 +145,14 @@ def in_force(versions: Sequence[SetupVersion], known_ns: int | None = None) -> C
 
     Lines, mail and texts are the newest's. None is checked again: what was in force was.
     """
-    known = [v for v in versions if known_ns is None or v.at_ns <= known_ns]
-    if not known:
+    approved = [v for v in versions if known_ns is None or v.at_ns <= known_ns]
+    if not approved:
         raise Refused("No version of the setup was approved by then; name a later time.")
-    newest = load_stored(known[-1].texts, version=known[-1].version)
-    older = [_older(v.version, tuple(sorted(v.texts.items()))) for v in known[:-1]]
+    newest = load_stored(approved[-1].texts, version=approved[-1].version)
+    older = [_older(v.version, tuple(sorted(v.texts.items()))) for v in approved[:-1]]
     each = [
         Version(setup, v.at_ns, v.who, v.approver, v.why, v.correction)
-        for v, setup in zip(known, [*older, newest.setup], strict=True)
+        for v, setup in zip(approved, [*older, newest.setup], strict=True)
     ]
     return replace(newest, setup=effective_setup(each))
 
@@ -225,9 +227,9 @@ def _profile_faults(texts: Mapping[str, str], tables: Tables, setup: Setup) -> l
             faults += error.faults
             continue
         for column in profile.columns:
-            known = tables.known("channel")
-            if column.channel not in known:
-                expected = nearest(column.channel, known).replace("name", "channel", 1)
+            channels = tables.names_of("channel")
+            if column.channel not in channels:
+                expected = nearest(column.channel, channels).replace("name", "channel", 1)
                 faults.append(Fault(file, "columns", "channel", expected, repr(column.channel)))
             elif column.unit and (channel := setup.channels.get(column.channel)):
                 try:

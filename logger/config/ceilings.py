@@ -100,10 +100,10 @@ def _span(entry: Entry[Any]) -> Iterator[Beyond]:
 
 def _completeness(tables: Tables) -> Iterator[Beyond]:
     least = f"{LEAST_COMPLETENESS:g}"
-    for found in tables.rules.values():
-        share = found.entry.value.completeness
+    for rule in tables.rules.values():
+        share = rule.entry.value.completeness
         if share is not None and share < LEAST_COMPLETENESS:
-            yield Beyond(found.entry, "completeness", f"{share:g}", least, f"at least {least}")
+            yield Beyond(rule.entry, "completeness", f"{share:g}", least, f"at least {least}")
     for defaults in tables.rule_defaults:
         if defaults.value.completeness < LEAST_COMPLETENESS:
             value = f"{defaults.value.completeness:g}"
@@ -111,22 +111,22 @@ def _completeness(tables: Tables) -> Iterator[Beyond]:
 
 
 def _due(tables: Tables) -> Iterator[Beyond]:
-    for found in tables.certificates:
-        head = found.entry.value
+    for certificate in tables.certificates:
+        head = certificate.entry.value
         latest = latest_due(head.calibrated_on)
         if head.due_on is not None and head.due_on > latest:
             enter = f"at most {LONGEST_USE_YEARS} years after the calibration: {latest} or earlier"
-            yield Beyond(found.entry, "due_on", str(head.due_on), str(latest), enter)
+            yield Beyond(certificate.entry, "due_on", str(head.due_on), str(latest), enter)
 
 
 def lenient(setup: Setup) -> list[str]:
     """What is allowed, though it can never do its work: limits that no probe can break, no due day."""
-    found = [
+    faults = [
         f"{rule.key}: no reading inside the spans of its probes can break {_limits(rule)} {rule.unit}"
         for rule in setup.rules
         if _never_broken(rule, setup)
     ]
-    return found + [
+    return faults + [
         f"certificate {c.number}: without due_on it never becomes overdue; enter the day it is due"
         for c in setup.certificates
         if c.due_ns is None

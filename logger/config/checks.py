@@ -26,12 +26,12 @@ def check(tables: Tables, setup: Setup) -> list[Fault]:
     A probe that could not be read would make its zone's rules look impossible, too: one fault
     is enough for one mistake.
     """
-    known = all(kind_of(fault.file) in _APART for fault in tables.faults)
+    is_readable = all(kind_of(fault.file) in _APART for fault in tables.faults)
     basic = [f for part in _OF_TABLES for f in part(tables)]
     basic += [f for part in _OF_PLACES for f in part(tables, setup)]
     faults = [*basic, *(f for part in _OF_SETUP for f in part(tables, setup))]
     faults += beyond_ceilings(tables)
-    if known and not basic:
+    if is_readable and not basic:
         faults += [
             *infeasible(tables, setup, {(f.file, f.table) for f in faults}),
             *unreleased(tables, setup),
@@ -56,8 +56,8 @@ def _room(tables: Tables) -> Iterator[Fault]:
 
 def _positions(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for entry in tables.positions.values():
-        if entry.value.zone not in tables.known("zone"):
-            yield unknown(entry, "zone", entry.value.zone, tables.known("zone"), "zone")
+        if entry.value.zone not in tables.names_of("zone"):
+            yield unknown(entry, "zone", entry.value.zone, tables.names_of("zone"), "zone")
         size = setup.room.size_m
         inside = all(0 <= p <= s for p, s in zip(entry.value.xyz_m, size, strict=True))
         if tables.room and entry.value.medium != "outdoor" and not inside:
@@ -101,20 +101,20 @@ def _probes(tables: Tables) -> Iterator[Fault]:
 
 def _placements(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for entry in tables.placements:
-        if entry.value.probe not in tables.known("probe"):
-            yield unknown(entry, "probe", entry.value.probe, tables.known("probe"), "probe")
-        if entry.value.position not in tables.known("position"):
-            yield unknown(entry, "position", entry.value.position, tables.known("position"), "position")
+        if entry.value.probe not in tables.names_of("probe"):
+            yield unknown(entry, "probe", entry.value.probe, tables.names_of("probe"), "probe")
+        if entry.value.position not in tables.names_of("position"):
+            yield unknown(entry, "position", entry.value.position, tables.names_of("position"), "position")
     for placement in setup.placements:
         if placement.to_ns is not None and placement.to_ns <= placement.from_ns:
             entry = _entry_of(tables, placement)
             yield entry.fault("to", f"an end after {entry.value.from_}", str(entry.value.to))
-    for one, other in combinations(setup.placements, 2):
-        if one.probe == other.probe and _overlap(one.from_ns, one.to_ns, other.from_ns, other.to_ns):
+    for first, other in combinations(setup.placements, 2):
+        if first.probe == other.probe and _overlap(first.from_ns, first.to_ns, other.from_ns, other.to_ns):
             entry = _entry_of(tables, other)
-            found = f"{one.position} and {other.position} together"
-            expected = f"{one.probe} at one place at a time; end the earlier one with `to`"
-            yield entry.fault("from", expected, found)
+            pair = f"{first.position} and {other.position} together"
+            expected = f"{first.probe} at one place at a time; end the earlier one with `to`"
+            yield entry.fault("from", expected, pair)
 
 
 def _entry_of(tables: Tables, placement: Placement) -> Entry[PlacementTable]:
@@ -131,29 +131,29 @@ def _overlap(a0: int, a1: int | None, b0: int, b1: int | None) -> bool:
 
 
 def _certificates(tables: Tables) -> Iterator[Fault]:
-    for found in tables.certificates:
-        head = found.entry.value
+    for entry in tables.certificates:
+        head = entry.entry.value
         channel = tables.channels.get(head.channel)
         if channel is None:
-            if head.channel not in tables.known("channel"):
-                yield unknown(found.entry, "channel", head.channel, tables.known("channel"), "channel")
+            if head.channel not in tables.names_of("channel"):
+                yield unknown(entry.entry, "channel", head.channel, tables.names_of("channel"), "channel")
             continue
         probe = tables.probes[head.channel.rsplit(".", 1)[0]]
         if head.serial != probe.value.serial:
-            yield found.entry.fault("serial", f"that of the probe, {probe.value.serial!r}", repr(head.serial))
+            yield entry.entry.fault("serial", f"that of the probe, {probe.value.serial!r}", repr(head.serial))
         if not head.range[0] < head.range[1]:
-            yield found.entry.fault("range", "the lower end first", str(head.range))
-        yield from _applied_twice(found.entry, channel)
-        yield from _days(found.entry)
-        yield from _points(found)
-        yield from _as_found(found)
-        yield from _polynomial(found)
+            yield entry.entry.fault("range", "the lower end first", str(head.range))
+        yield from _applied_twice(entry.entry, channel)
+        yield from _days(entry.entry)
+        yield from _points(entry)
+        yield from _as_found(entry)
+        yield from _polynomial(entry)
 
 
-def _polynomial(found: CertificateEntry) -> Iterator[Fault]:
+def _polynomial(certificate: CertificateEntry) -> Iterator[Fault]:
     """It must agree with the points: a turned sign, a wrong scale or a missing term shows at once."""
-    stated = found.entry.value.polynomial
-    for entry in found.points if stated is not None else ():
+    stated = certificate.entry.value.polynomial
+    for entry in certificate.points if stated is not None else ():
         point = entry.value
         if stated is None or (point.reference is None and point.correction is None):
             continue
@@ -162,13 +162,13 @@ def _polynomial(found: CertificateEntry) -> Iterator[Fault]:
         )
         z = (point.indication - stated.centre) / stated.scale
         value = sum(c * z**power for power, c in enumerate(stated.coefficients))
-        told = {"correction": point.indication + value, "error": point.indication - value}.get(
+        forms = {"correction": point.indication + value, "error": point.indication - value}.get(
             stated.of, value
         )
-        if abs(told - reference) > point.U:
+        if abs(forms - reference) > point.U:
             expected = f"a {stated.of} within U = {point.U:g} of each point"
-            at = f"{told - reference:+.3g} off at {point.indication:g}"
-            yield found.entry.fault("polynomial", expected, at)
+            at = f"{forms - reference:+.3g} off at {point.indication:g}"
+            yield certificate.entry.fault("polynomial", expected, at)
 
 
 def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) -> Iterator[Fault]:
@@ -185,8 +185,8 @@ def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) 
         expected = (
             "one correction: applied_by_instrument = true here, or no applies_certificate of the channel"
         )
-        found = f"{head.number} applied by the instrument {head.serial} and here once more"
-        yield entry.fault("number", expected, found)
+        twice = f"{head.number} applied by the instrument {head.serial} and here once more"
+        yield entry.fault("number", expected, twice)
 
 
 def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
@@ -199,13 +199,13 @@ def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
         yield entry.fault("valid_from", expected, str(head.valid_from))
 
 
-def _points(found: CertificateEntry) -> Iterator[Fault]:
-    seen: set[float] = set()
-    for entry in found.points:
+def _points(certificate: CertificateEntry) -> Iterator[Fault]:
+    indications: set[float] = set()
+    for entry in certificate.points:
         point = entry.value
-        if point.indication in seen:
+        if point.indication in indications:
             yield entry.fault("indication", "one point for each indication", f"{point.indication} twice")
-        seen.add(point.indication)
+        indications.add(point.indication)
         if point.reference is None and point.correction is None:
             yield entry.fault("reference", "`reference` or `correction`", "neither")
         elif point.reference is not None and point.correction is not None:
@@ -215,13 +215,13 @@ def _points(found: CertificateEntry) -> Iterator[Fault]:
                 yield entry.fault("correction", expected, f"{point.correction:+.6g}")
 
 
-def _as_found(found: CertificateEntry) -> Iterator[Fault]:
-    seen: set[float] = set()
-    for entry in found.as_found:
+def _as_found(certificate: CertificateEntry) -> Iterator[Fault]:
+    indications: set[float] = set()
+    for entry in certificate.as_found:
         point = entry.value
-        if point.indication in seen:
+        if point.indication in indications:
             yield entry.fault("indication", "one point for each indication", f"{point.indication} twice")
-        seen.add(point.indication)
+        indications.add(point.indication)
         if point.reference is None and point.error is None:
             yield entry.fault("reference", "`reference` or `error`", "neither")
         elif point.reference is not None and point.error is not None:
@@ -229,15 +229,15 @@ def _as_found(found: CertificateEntry) -> Iterator[Fault]:
             if abs(difference - point.error) > 1e-6 * max(1.0, abs(point.reference)):
                 expected = f"indication - reference, which is {difference:+.6g}"
                 yield entry.fault("error", expected, f"{point.error:+.6g}")
-    if found.entry.value.as_found_model and not found.entry.value.as_found:
-        yield found.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
+    if certificate.entry.value.as_found_model and not certificate.entry.value.as_found:
+        yield certificate.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
 
 
 def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for rule in setup.rules:
         entry = tables.rules[rule.key].entry
-        if rule.zone not in tables.known("zone"):
-            yield unknown(entry, "", rule.zone, tables.known("zone"), "zone")
+        if rule.zone not in tables.names_of("zone"):
+            yield unknown(entry, "", rule.zone, tables.names_of("zone"), "zone")
         if rule.kind not in kinds():
             yield entry.fault("", f"a rule of one of the kinds {', '.join(kinds())}", rule.kind)
         if rule.lower is not None and rule.upper is not None and rule.lower >= rule.upper:
@@ -271,10 +271,10 @@ def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTa
     expected = (rule.quantity, "dew_point") if rule.kind == "condensation" else (rule.quantity,)
     for key in rule.channels:
         channel, inputs = setup.channels.get(key), setup.inputs_of(key)
-        known = tables.known("channel")
+        channels = tables.names_of("channel")
         quantity = channel.quantity if channel else key.rpartition(".")[2]
-        if key not in known and not inputs:
-            yield unknown(entry, "channels", key, known, "channel")
+        if key not in channels and not inputs:
+            yield unknown(entry, "channels", key, channels, "channel")
         elif (channel or inputs) and quantity not in expected:
             yield entry.fault(
                 "channels", f"channels of {' or '.join(expected)}", f"{key}, which is {quantity}"
@@ -306,7 +306,7 @@ def _other_media(setup: Setup, rule: Rule, entry: Entry[RuleTable], key: str) ->
 
 def beyond_ceilings(tables: Tables) -> Iterator[Fault]:
     """A fault for each setting that makes evidence easier than it may be."""
-    return (one.fault() for one in beyond(tables))
+    return (excess.fault() for excess in beyond(tables))
 
 
 # Files whose faults leave the probes, places and certificates as they are.

@@ -60,12 +60,12 @@ def _values(table: Any) -> Mapping[str, str]:
     return values
 
 
-def _told(table: Any, *names: str) -> dict[str, Any]:
+def _fields(table: Any, *names: str) -> dict[str, Any]:
     return {name: getattr(table, name) for name in names}
 
 
 def _text(table: kinds.TextLineTable, serial: str, common: Mapping[str, Any]) -> Line:
-    own = _told(table, *_SERIAL, "mode", "query", "pattern", "identity", "identity_pattern")
+    own = _fields(table, *_SERIAL, "mode", "query", "pattern", "identity", "identity_pattern")
     return AsciiLine(**common, **own, serial=serial)
 
 
@@ -73,7 +73,7 @@ def _scpi(table: kinds.ScpiTable, serial: str, common: Mapping[str, Any]) -> Lin
     pattern = ",".join(_NUMBER.format(n=n) for n in range(len(table.values)))
     return AsciiLine(
         **common,
-        **_told(table, *_SERIAL, "query"),
+        **_fields(table, *_SERIAL, "query"),
         mode="query",
         pattern=pattern,
         serial=serial,
@@ -84,12 +84,14 @@ def _scpi(table: kinds.ScpiTable, serial: str, common: Mapping[str, Any]) -> Lin
 
 
 def _sdi12(table: kinds.Sdi12Table, serial: str, common: Mapping[str, Any]) -> Line:
-    return Sdi12Line(**common, **_told(table, *_SERIAL, "address", "command", "asks_identity"), serial=serial)
+    return Sdi12Line(
+        **common, **_fields(table, *_SERIAL, "address", "command", "asks_identity"), serial=serial
+    )
 
 
 def _modbus(table: kinds.ModbusTable, serial: str, common: Mapping[str, Any]) -> Line:
-    registers = {name: _register(told) for name, told in table.registers.items()}
-    own = _told(table, *_SERIAL, "device", "function", "echoes")
+    registers = {name: _register(text) for name, text in table.registers.items()}
+    own = _fields(table, *_SERIAL, "device", "function", "echoes")
     identity = _register(table.identity) if table.identity else None
     return ModbusLine(**common, **own, registers=registers, serial=serial, identity=identity)
 
@@ -99,15 +101,15 @@ def _register(table: kinds.RegisterTable) -> Register:
 
 
 def _one_wire(table: kinds.OneWireTable, _serial: str, common: Mapping[str, Any]) -> Line:
-    return OneWire(**common, **_told(table, "folder", "timeout_s"))
+    return OneWire(**common, **_fields(table, "folder", "timeout_s"))
 
 
 def _command(table: kinds.CommandTable, _serial: str, common: Mapping[str, Any]) -> Line:
-    return CommandLine(**common, **_told(table, "pattern", "timeout_s"), arguments=tuple(table.arguments))
+    return CommandLine(**common, **_fields(table, "pattern", "timeout_s"), arguments=tuple(table.arguments))
 
 
 def _mqtt(table: kinds.MqttTable, _serial: str, common: Mapping[str, Any]) -> Line:
-    own = _told(table, "url", "topic", "user", "password_env", "ca_file")
+    own = _fields(table, "url", "topic", "user", "password_env", "ca_file")
     return MqttTopic(**common, **own, message=_message(table))
 
 
@@ -155,16 +157,16 @@ def connection_faults(tables: Tables) -> Iterator[Fault]:
 def _shared(tables: Tables) -> Iterator[Fault]:
     """Lines that several probes share, and names that probes of one node share."""
     lines = lines_of(tables)
-    for probe, key, expected, found in clashes(lines):
+    for probe, key, expected, clash in clashes(lines):
         entry: Entry[Any] = (
             tables.probes[probe] if key == "sampling_interval_s" else tables.connections[probe]
         )
-        yield entry.fault(key, expected, found)
-    seen: dict[tuple[str, str], str] = {}
+        yield entry.fault(key, expected, clash)
+    first_of: dict[tuple[str, str], str] = {}
     for line in (line for line in lines if isinstance(line, PushedLine | MqttTopic)):
         place = line.node if isinstance(line, PushedLine) else f"{line.url}/{line.topic}"
         for name in line.channels:
-            if (other := seen.setdefault((place, name), line.probe)) != line.probe:
+            if (other := first_of.setdefault((place, name), line.probe)) != line.probe:
                 expected = f"names of its own in what {place} sends"
                 yield tables.connections[line.probe].fault(
                     "values", expected, f"{name!r}, which is {other}'s too"
@@ -172,10 +174,10 @@ def _shared(tables: Tables) -> Iterator[Fault]:
 
 
 def _names(tables: Tables, key: str, entry: Entry[Any]) -> Iterator[Fault]:
-    channels = [c.rsplit(".", 1)[1] for c in tables.known("channel") if c.startswith(f"{key}.")]
-    for told, name in _values(entry.value).items():
+    channels = [c.rsplit(".", 1)[1] for c in tables.names_of("channel") if c.startswith(f"{key}.")]
+    for raw_name, name in _values(entry.value).items():
         if name not in channels:
-            place = _PLACES.get(type(entry.value), f"values.{told}")
+            place = _PLACES.get(type(entry.value), f"values.{raw_name}")
             yield unknown(entry, place, name, channels, "channel")
 
 
@@ -186,18 +188,18 @@ def _pattern(entry: Entry[Any], key: str, expected: set[str]) -> Iterator[Fault]
         yield entry.fault(key, "a regular expression", f"{error}")
         return
     if groups != expected:
-        found = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(expected)) or 'none'}"
-        said = "as in `values`" if key == "pattern" else "as here: serial"
-        yield entry.fault(key, f"the same names in (?P<name>...) {said}", found)
+        problem = f"{', '.join(sorted(groups)) or 'none'} and {', '.join(sorted(expected)) or 'none'}"
+        reference = "as in `values`" if key == "pattern" else "as here: serial"
+        yield entry.fault(key, f"the same names in (?P<name>...) {reference}", problem)
 
 
 def _block(entry: Entry[Any], table: kinds.ModbusTable) -> Iterator[Fault]:
-    made = {name: _register(told) for name, told in table.registers.items()}
-    for name, register in made.items():
+    registers = {name: _register(text) for name, text in table.registers.items()}
+    for name, register in registers.items():
         if register.type == "text" or register.scale == 0:
             yield entry.fault(f"registers.{name}", "a number with a scale other than 0", "none")
-    first = min(r.address for r in made.values())
-    last = max(r.address + r.count for r in made.values())
+    first = min(r.address for r in registers.values())
+    last = max(r.address + r.count for r in registers.values())
     if last - first > MOST_REGISTERS or last > 65536:
         expected = f"all registers within {MOST_REGISTERS} of each other: one request reads them together"
         yield entry.fault("registers", expected, f"{first} to {last - 1}")

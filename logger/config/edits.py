@@ -29,13 +29,13 @@ class PlacementTable:
 
 def places(texts: Mapping[str, str]) -> list[PlacementTable]:
     """Every placement, in the order of the files."""
-    found = []
+    places = []
     for file in sorted(f for f in texts if f.startswith("probes") and f.endswith(".toml")):
         lines = key_lines(texts[file])
-        for number, told in enumerate(tomllib.loads(texts[file]).get("placements", [])):
+        for number, entry in enumerate(tomllib.loads(texts[file]).get("placements", [])):
             here = [line for path, line in lines.items() if path[:2] == ("placements", number)]
-            found.append(PlacementTable(file, max(here), told["probe"], told["position"], "to" in told))
-    return found
+            places.append(PlacementTable(file, max(here), entry["probe"], entry["position"], "to" in entry))
+    return places
 
 
 def standing(texts: Mapping[str, str], probe: str) -> PlacementTable:
@@ -62,8 +62,8 @@ def placed(
 ) -> Texts:
     """A further placement at the end of a file."""
     lines = [f'probe = "{_plain(probe)}"', f'position = "{_plain(position)}"', f"from = {rfc3339(at_ns)}"]
-    told = "\n".join(["", "", "[[placements]]", *lines, ""])
-    return {**texts, file: texts[file].rstrip("\n") + told}
+    block = "\n".join(["", "", "[[placements]]", *lines, ""])
+    return {**texts, file: texts[file].rstrip("\n") + block}
 
 
 def disconnected(texts: Mapping[str, str], probe: str) -> Texts:
@@ -89,19 +89,19 @@ def disconnected(texts: Mapping[str, str], probe: str) -> Texts:
 def with_certificates(texts: Mapping[str, str], papers: Mapping[str, str]) -> Texts:
     """Texts with further certificates, by the names of their files."""
     new = {f"certificates/{name}": text for name, text in papers.items()}
-    if known := sorted(new.keys() & texts.keys()):
-        raise Refused(f"There is a file {known[0]} already; give the certificate's file another name.")
+    if existing := sorted(new.keys() & texts.keys()):
+        raise Refused(f"There is a file {existing[0]} already; give the certificate's file another name.")
     return {**texts, **new}
 
 
 def added(texts: Mapping[str, str], text: str) -> tuple[Texts, str]:
     """Texts with one more probe, written as in probes.toml, in a file of its own; and its key."""
     try:
-        told: Mapping[str, Any] = tomllib.loads(text)
+        tables: Mapping[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise Refused(f"The file of the new probe is no TOML: {error}. Nothing was changed.") from error
-    probes = told.get("probes", {})
-    if not isinstance(probes, dict) or len(probes) != 1 or set(told) - {"probes", "placements"}:
+    probes = tables.get("probes", {})
+    if not isinstance(probes, dict) or len(probes) != 1 or set(tables) - {"probes", "placements"}:
         raise Refused("The file of the new probe: expected one table [probes.<name>] and nothing else.")
     (key,) = probes
     file = f"probes-{_plain(key)}.toml"

@@ -75,8 +75,8 @@ def uncertified(rule: Rule, setup: Setup) -> tuple[str, ...]:
 
 def unreleased(tables: Tables, setup: Setup) -> Iterator[Fault]:
     """A fault for each certificate that says it releases overdue time, and cannot."""
-    for found in tables.certificates:
-        head = found.entry.value
+    for entry in tables.certificates:
+        head = entry.entry.value
         if head.releases_overdue is None:
             continue
         papers = setup.certificates_of(head.channel)
@@ -84,13 +84,13 @@ def unreleased(tables: Tables, setup: Setup) -> Iterator[Fault]:
         before, after = (papers[later - 1], papers[later]) if later else (None, None)
         expected = "errors as found, each within the drift that the certificate before allows"
         if before is None or after is None:
-            yield found.entry.fault("releases_overdue", expected, "no certificate before this one")
+            yield entry.entry.fault("releases_overdue", expected, "no certificate before this one")
         elif after.as_found is None:
-            yield found.entry.fault("releases_overdue", expected, "no errors as found")
+            yield entry.entry.fault("releases_overdue", expected, "no errors as found")
         elif released_until_ns(before, after) is None:
             moved = np.abs(change(before, after, np.asarray(after.as_found.indications))).max()
             off = f"{moved:.3g} where {before.drift:.3g} is allowed"
-            yield found.entry.fault("releases_overdue", expected, off)
+            yield entry.entry.fault("releases_overdue", expected, off)
 
 
 def _channels(rule: Rule, setup: Setup) -> tuple[str, ...]:
@@ -126,8 +126,8 @@ def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], lea
     expected = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
     if rule.kind == "condensation":
         expected = f"a temperature of {media}, and temperature with humidity of the air, in zone {rule.zone}"
-    found = ", ".join(channels) or "none: no probe here could ever show this rule to be met"
-    return entry.fault("need" if rule.need else "media", expected, found)
+    those = ", ".join(channels) or "none: no probe here could ever show this rule to be met"
+    return entry.fault("need" if rule.need else "media", expected, those)
 
 
 def _window(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[Fault]:
@@ -163,11 +163,11 @@ def _width(rule: Rule) -> float | None:
 
 def warnings(setup: Setup) -> list[str]:
     """What is allowed but deserves a thought: limits narrow against what the probes can tell."""
-    found: list[str] = []
+    sentences: list[str] = []
     for rule in setup.rules:
-        found += _leaning(rule, setup)
+        sentences += _leaning(rule, setup)
         if bare := uncertified(rule, setup):
-            found.append(
+            sentences.append(
                 f"{rule.key}: no certificate for {', '.join(bare)}; zone {rule.zone} is not shown until "
                 f"there is one{_unraised(rule, setup)}"
             )
@@ -178,11 +178,11 @@ def warnings(setup: Setup) -> list[str]:
             continue
         tolerance = width / 2 if rule.lower is not None else width
         if tolerance / U < WANTED_RATIO:
-            found.append(
+            sentences.append(
                 f"{rule.key}: tolerance {tolerance:.3g} {rule.unit} is only {tolerance / U:.1f} times "
                 f"U = {U:.2g} {rule.unit} ({by}); {WANTED_RATIO:g} is usual"
             )
-    return found
+    return sentences
 
 
 def _unraised(rule: Rule, setup: Setup) -> str:
@@ -220,10 +220,10 @@ def _channel_U(channel: Channel, rule: Rule, setup: Setup) -> float:
 
 def _certified_U(certificate: Certificate, channel: Channel, rule: Rule) -> float:
     points = np.asarray(certificate.indications)
-    known = to_canonical(points, channel.unit, channel.quantity)
+    points_canonical = to_canonical(points, channel.unit, channel.quantity)
     low = -np.inf if rule.lower is None or rule.kind != "limit" else rule.lower
     high = np.inf if rule.upper is None or rule.kind != "limit" else rule.upper
-    inside = points[(known >= low) & (known <= high)]
+    inside = points[(points_canonical >= low) & (points_canonical <= high)]
     # Without a point between the limits the uncertainty there is not known better than at all points.
     u = standard_uncertainty(certificate, channel, inside if len(inside) else points)
     return float(difference_to_canonical(2 * np.max(u), channel.unit, channel.quantity))
@@ -246,13 +246,13 @@ def _slope_factor(rule: Rule, setup: Setup) -> float:
 
 def _comparable(rule: Rule, setup: Setup) -> Iterator[bool]:
     """Whether each pair of channels of a rule could be compared, with certificates or without."""
-    for one, other in _channel_pairs(rule, setup, certified=False):
-        yield rule.kind != "gradient" or any(_distances(rule, one.key, other.key, setup))
+    for first, other in _channel_pairs(rule, setup, certified=False):
+        yield rule.kind != "gradient" or any(_distances(rule, first.key, other.key, setup))
 
 
-def _distances(rule: Rule, one: str, other: str, setup: Setup) -> Iterator[float]:
+def _distances(rule: Rule, first: str, other: str, setup: Setup) -> Iterator[float]:
     """In m, between the places of two channels, of those pairs that count for the rule's direction."""
-    for a, b in product(setup.placements_of(one), setup.placements_of(other)):
+    for a, b in product(setup.placements_of(first), setup.placements_of(other)):
         d = distance_m(rule, setup.positions[a.position], setup.positions[b.position])
         if d is not None:
             yield d
@@ -260,18 +260,18 @@ def _distances(rule: Rule, one: str, other: str, setup: Setup) -> Iterator[float
 
 def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
     """U of each pair of channels that the rule compares."""
-    for one, other in _channel_pairs(rule, setup):
-        U = np.hypot(_channel_U(one, rule, setup), _channel_U(other, rule, setup))
+    for first, other in _channel_pairs(rule, setup):
+        U = np.hypot(_channel_U(first, rule, setup), _channel_U(other, rule, setup))
         if rule.kind == "condensation":
             # At its limit humidity is as much a matter of the surface's temperature as of the dew point.
             per_K = 1.0 if rule.unit == "K" else (rule.upper or 0.0) * float(log_slope_water(20.0))
-            yield float(U) * per_K, f"{one.key} and {other.key}"
+            yield float(U) * per_K, f"{first.key} and {other.key}"
             continue
         if rule.kind in ("difference", "spread"):
-            yield float(U), f"{one.key} and {other.key}"
+            yield float(U), f"{first.key} and {other.key}"
             continue
-        for d in _distances(rule, one.key, other.key, setup):
-            yield float(U) / d, f"{one.key} and {other.key}"
+        for d in _distances(rule, first.key, other.key, setup):
+            yield float(U) / d, f"{first.key} and {other.key}"
 
 
 def _fit(rule: Rule, setup: Setup) -> plane.Fit:
@@ -303,21 +303,21 @@ def _channel_pairs(rule: Rule, setup: Setup, *, certified: bool = True) -> list[
 
 
 def _no_pair(rule: Rule, setup: Setup, channels: Sequence[str]) -> str:
-    said = f"no such pair among {', '.join(channels)}"
+    reason = f"no such pair among {', '.join(channels)}"
     if rule.kind != "gradient" or rule.direction == "pair":
-        return said
+        return reason
     lines = "; ".join(f"{pair} {how}" for pair, how, _ in _lines(rule, setup))
-    return f"{said}: {lines}; gradient_pair_… is the limit for the line of any pair" if lines else said
+    return f"{reason}: {lines}; gradient_pair_… is the limit for the line of any pair" if lines else reason
 
 
 def _lines(rule: Rule, setup: Setup) -> Iterator[tuple[str, str, bool]]:
     """Of a gradient rule each pair far enough apart: probes, how its line leans, whether it is compared."""
     stays = [(key, setup.placements_of(key)[-1:]) for key in setup.channels_of(rule)]
-    for (one, at), (other, there) in combinations(stays, 2):
+    for (first, at), (other, there) in combinations(stays, 2):
         for a, b in product(at, there):
             ends = setup.positions[a.position], setup.positions[b.position]
             if math.dist(ends[0].xyz_m, ends[1].xyz_m) >= rule.d_min_m:
-                pair = f"{setup.channels[one].probe}–{setup.channels[other].probe}"
+                pair = f"{setup.channels[first].probe}–{setup.channels[other].probe}"
                 yield pair, counts_as(*ends), distance_m(rule, *ends) is not None
 
 

@@ -28,6 +28,7 @@ _ALIKE = {
     "drift_basis": "where the figure for the drift comes from",
     "other_u": "further standard uncertainty (siting, hysteresis, self-heating), in `unit`",
     "applied_by_instrument": "`true`: the instrument corrects itself by it; the correction is zero, U stays",
+    "references": "marks of the reference standards that it was made with, such as `RT-07`",
     "due_on": "day on which the next calibration is due",
     "withdrawn_on": "start of the day from which the certificate is no longer relied on",
 }
@@ -235,6 +236,12 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "password_env": "environment variable with the password",
         "ca_file": "certificate that the broker's own is checked by; empty: those of the system",
         "keeps_s": "after so long the broker drops a verdict that was not renewed",
+    },
+    "conditions": {
+        "folder": "folder for the conditions of each inspection; relative: in the data folder",
+        "forms": "forms of the files: `json`, `csv`, `line` (the stamp alone), `dcc` (certificate fragment)",
+        "dcc_schema": "schema of the fragment; `3.3` was never validated",
+        "kelvin": "`true`: the fragment has temperatures in K, too",
     },
     "certificate": {
         "number": "number of the certificate",

@@ -106,20 +106,20 @@ def limit_of(values: Mapping[str, float], quantity: str | None) -> Limit:
     >>> limit_of({"surface_humidity_percent_RH": 80.0}, None).name
     'humidity at surfaces'
     """
-    found = {key: cast(re.Match[str], _match(key)).groupdict() for key in values}
-    kinds = {_kind(parts) for parts in found.values()}
+    matches = {key: cast(re.Match[str], _match(key)).groupdict() for key in values}
+    kinds = {_kind(parts) for parts in matches.values()}
     if not kinds:
         raise ValueError("no limit")
     if len(kinds) > 1 or (kinds != {"limit"} and len(values) > 1):
         raise ValueError(f"{len(values)} limits of different kinds: {', '.join(values)}")
     kind = cast(RuleKind, kinds.pop())
-    (key, parts), *_ = found.items()
+    (key, parts), *_ = matches.items()
     if kind == "condensation":
         return _condensation(parts["unit"], values[key], quantity)
     of = quantity or _UNITS[parts["unit"]][1]
     if of not in QUANTITIES:
         raise ValueError(f"the unknown quantity {of!r}")
-    bounds = [(p.get("side"), _canonical(kind, values[k], p["unit"], of)) for k, p in found.items()]
+    bounds = [(p.get("side"), _canonical(kind, values[k], p["unit"], of)) for k, p in matches.items()]
     if len({side for side, _ in bounds}) < len(bounds):
         raise ValueError(f"one side stated twice: {', '.join(values)}")
     lower, upper = _bounds(kind, dict(bounds))

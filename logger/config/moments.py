@@ -41,13 +41,13 @@ def zone_of(tables: Tables) -> tzinfo:
     try:
         return ZoneInfo(tables.room.value.timezone)
     except (KeyError, ValueError, OSError):
-        expected, found = "an IANA time zone such as Europe/Vienna", repr(tables.room.value.timezone)
-        add_fault(tables, tables.room, "timezone", expected, found)
+        expected, name = "an IANA time zone such as Europe/Vienna", repr(tables.room.value.timezone)
+        add_fault(tables, tables.room, "timezone", expected, name)
         return UTC
 
 
-def add_fault(tables: Tables, entry: Entry[Any], key: str, expected: str, found: str) -> None:
+def add_fault(tables: Tables, entry: Entry[Any], key: str, expected: str, actual: str) -> None:
     """A fault that may be found more than once, told once."""
-    fault = entry.fault(key, expected, found)
+    fault = entry.fault(key, expected, actual)
     if fault not in tables.faults:
         tables.faults.append(fault)

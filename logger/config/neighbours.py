@@ -28,29 +28,31 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
 
 def warnings(setup: Setup) -> list[str]:
     """Comparisons that can be made no longer, and channels that take no part in them."""
-    found = []
+    sentences = []
     for zone in setup.zones_now():
         for key, together, _ in _OF:
             if getattr(zone, key) is not None and not _together(
                 setup, zone.key, together(zone.key, setup), now=True
             ):
-                found.append(
+                sentences.append(
                     f"{zone.key}: {key} compares nothing any more; fewer than two such probes are left"
                 )
         humid = [k for k in setup.channels_in(zone.key) if setup.channels[k].quantity == "relative_humidity"]
         alone = [key for key in humid if temperature_beside(setup, key) is None]
         if zone.agree_dew_point_K is not None and alone:
             listed = ", ".join(alone)
-            found.append(f"{zone.key}: not compared, as its probe has no temperature of its own: {listed}")
-    return found
+            sentences.append(
+                f"{zone.key}: not compared, as its probe has no temperature of its own: {listed}"
+            )
+    return sentences
 
 
 def _together(setup: Setup, zone: str, each: list[NeighbourGroup], *, now: bool = False) -> bool:
     """Whether two channels of a group stand, or ever stood, in its medium of a zone at the same time."""
     for group in each:
         stays = [_stays(setup, zone, group.medium, key, now=now) for key in group.channels]
-        for one, other in combinations(stays, 2):
-            if any(_overlap(a, b) for a, b in product(one, other)):
+        for first, other in combinations(stays, 2):
+            if any(_overlap(a, b) for a, b in product(first, other)):
                 return True
     return False
 

@@ -174,10 +174,10 @@ def warnings(config: Config) -> Iterator[str]:
 
 def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
     """What is wrong between the tables of alarms.toml."""
-    ways = ["screen", *tables.known("route")]
+    ways = ["screen", *tables.names_of("route")]
     for entry in tables.alarms.values():
         yield from _rule(entry, tables, setup)
-        yield from _known(entry, ("routes", "escalate_to"), ways, "route")
+        yield from _unknown_names(entry, ("routes", "escalate_to"), ways, "route")
         yield from _of_hours(entry, "hours", entry.value.hours)
         if bool(entry.value.escalate_after_s) != bool(entry.value.escalate_to):
             expected = "both escalate_after_s and escalate_to, or neither"
@@ -185,38 +185,38 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for key, route in tables.routes.items():
         yield from _of_route(key, route, tables)
     if tables.notices is not None:
-        yield from _known(tables.notices, ("routes", "digest_routes"), ways, "route")
+        yield from _unknown_names(tables.notices, ("routes", "digest_routes"), ways, "route")
         yield from _of_hours(tables.notices, "quiet_hours", tables.notices.value.quiet_hours)
         yield from _of_common_causes(tables.notices, tables)
 
 
 def _of_common_causes(entry: Entry[of.NoticesTable], tables: Tables) -> Iterator[Fault]:
     """Zones that exist, each in one common cause: two would leave open which of them an alarm joins."""
-    seen: dict[str, str] = {}
+    cause_of: dict[str, str] = {}
     for key, zones in entry.value.common_causes.items():
         for zone in dict.fromkeys(zones):
-            if zone not in tables.known("zone"):
-                yield unknown(entry, "common_causes", zone, tables.known("zone"), "zone")
-            elif zone in seen:
-                yield entry.fault("common_causes", f"{zone} in one of them", f"in {seen[zone]} and {key}")
-            seen[zone] = key
+            if zone not in tables.names_of("zone"):
+                yield unknown(entry, "common_causes", zone, tables.names_of("zone"), "zone")
+            elif zone in cause_of:
+                yield entry.fault("common_causes", f"{zone} in one of them", f"in {cause_of[zone]} and {key}")
+            cause_of[zone] = key
 
 
 def _rule(entry: Entry[of.AlarmTable], tables: Tables, setup: Setup) -> Iterator[Fault]:
     rule, units = entry.value.rule, {rule.key: rule.unit for rule in setup.rules}
-    if rule not in tables.known("rule"):
-        yield unknown(entry, "rule", rule, tables.known("rule"), "rule")
+    if rule not in tables.names_of("rule"):
+        yield unknown(entry, "rule", rule, tables.names_of("rule"), "rule")
     fitting = _KEY_OF_UNIT.get(units.get(rule, ""))
     for key in deadbands(entry.value):
         if rule in units and key != fitting:
             yield entry.fault(key, f"{fitting or 'no deadband'}, as {rule} is in {units[rule]}", key)
 
 
-def _known(entry: Entry[Any], keys: Iterable[str], known: list[str], kind: str) -> Iterator[Fault]:
+def _unknown_names(entry: Entry[Any], keys: Iterable[str], names: list[str], kind: str) -> Iterator[Fault]:
     for key in keys:
         for name in getattr(entry.value, key) or ():
-            if name not in known:
-                yield unknown(entry, key, name, known, kind)
+            if name not in names:
+                yield unknown(entry, key, name, names, kind)
 
 
 def _of_hours(entry: Entry[Any], key: str, texts: Iterable[str]) -> Iterator[Fault]:
@@ -238,14 +238,14 @@ def _of_route(key: str, entry: Entry[Any], tables: Tables) -> Iterator[Fault]:
 
 
 def _of_duty(entry: Entry[of.DutyTable], tables: Tables) -> Iterator[Fault]:
-    table, people = entry.value, tables.known("person")
+    table, people = entry.value, tables.names_of("person")
     mails = [k for k, e in tables.routes.items() if isinstance(e.value, of.MailTable)]
-    if table.route not in tables.known("route") or (
+    if table.route not in tables.names_of("route") or (
         table.route in tables.routes and table.route not in mails
     ):
         yield unknown(entry, "route", table.route, mails, "mail route")
-    told = chain(table.otherwise, *(s.people for s in table.shifts))
-    for name in chain(told, *((a.person, a.stand_in) for a in table.away)):
+    recipients = chain(table.otherwise, *(s.people for s in table.shifts))
+    for name in chain(recipients, *((a.person, a.stand_in) for a in table.away)):
         if name not in people:
             yield unknown(entry, "people", name, people, "person")
     for shift in table.shifts:

@@ -82,6 +82,7 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("publish", "[publish]", schema.PublishTable),
         KeyTable("reviews", "[reviews]", schema.ReviewsTable),
         KeyTable("records", "[records]", schema.RecordsTable),
+        KeyTable("conditions", "[conditions]", schema.ConditionsTable),
     ),
     "certificates/*.toml": (
         KeyTable("certificate", "above all tables", schema.CertificateFile),
@@ -218,14 +219,14 @@ def _container(origin: Any, inside: tuple[Any, ...]) -> str:
 def _bounds(metadata: Iterable[Any]) -> str:
     """Bounds of a number: ", > 0"; nothing for other values."""
     signs = (("gt", ">"), ("ge", "≥"), ("lt", "<"), ("le", "≤"))
-    found = [
+    bounds = [
         f"{sign} {bound:g}"
         for part in metadata
         for item in (part.metadata if isinstance(part, FieldInfo) else (part,))
         for name, sign in signs
         if (bound := getattr(item, name, None)) is not None
     ]
-    return ", " + ", ".join(found) if found else ""
+    return ", " + ", ".join(bounds) if bounds else ""
 
 
 if __name__ == "__main__":

@@ -172,6 +172,7 @@ class ServiceFile(Table):
     records: Tables | None = None
     api: Tables | None = None
     publish: Tables | None = None
+    conditions: Tables | None = None
 
 
 class BackupTable(Table):
@@ -231,6 +232,18 @@ class PublishTable(Table):
     keeps_s: Annotated[int, Field(ge=120, le=3600)] = 180
 
 
+class ConditionsTable(Table):
+    folder: Text = "inspections-out"
+    forms: Annotated[list[Literal["json", "csv", "line", "dcc"]], Field(min_length=1)] = [
+        "json",
+        "csv",
+        "line",
+        "dcc",
+    ]
+    dcc_schema: Literal["3.2", "3.3"] = "3.2"
+    kelvin: bool = False
+
+
 class CertificateFile(Table):
     number: Text
     channel: Text
@@ -252,6 +265,7 @@ class CertificateFile(Table):
     as_found_model: Literal["step", "linear"] | None = None
     as_found: list[Any] = []
     releases_overdue: Text | None = None
+    references: list[Text] = []
     polynomial: PolynomialTable | None = None
     points: Annotated[list[Any], Field(min_length=1)]
 
@@ -292,6 +306,7 @@ class UseTable(Table):
     drift_basis: str = ""
     other_u: NotNegative = 0.0
     applied_by_instrument: bool = False
+    references: list[Text] = []
 
 
 class PointTable(Table):

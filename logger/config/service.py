@@ -1,8 +1,16 @@
-"""What service.toml says: backups, how long readings stay, reviews, records, the clock, and signs of life."""
+"""What service.toml says: backups, how long readings stay, reviews, records, the clock, heartbeat, files."""
 
 from __future__ import annotations
 
-from ..model import ApiPlan, BackupPlan, Heartbeat, PublishPlan, SessionPlan, WatchPlan
+from ..model import (
+    ApiPlan,
+    BackupPlan,
+    ConditionsPlan,
+    Heartbeat,
+    PublishPlan,
+    SessionPlan,
+    WatchPlan,
+)
 from .tables import Tables
 
 
@@ -68,3 +76,11 @@ def reviews_of(tables: Tables) -> tuple[str, ...]:
 def monthly_records_of(tables: Tables) -> bool:
     """Whether the service issues the record of each zone when a month is over."""
     return tables.records is None or tables.records.value.monthly
+
+
+def conditions_of(tables: Tables) -> ConditionsPlan | None:
+    """Where the service leaves the conditions of each inspection; None where no file says so."""
+    if tables.conditions is None:
+        return None
+    table = tables.conditions.value
+    return ConditionsPlan(table.folder, tuple(table.forms), table.dcc_schema, table.kelvin)

@@ -50,7 +50,7 @@ def setup_of(tables: Tables, version: int, digest: str) -> Setup:
         rules=tuple(r for k in tables.rules if (r := _rule(k, tables.rules[k], zone, tables))),
         alarms=alarms_of(tables),
         clock_limit_s=tables.room.value.clock_limit_s if tables.room else 30.0,
-        bounded=tuple(one.note() for one in beyond(tables)),
+        bounded=tuple(excess.note() for excess in beyond(tables)),
     )
 
 
@@ -162,19 +162,19 @@ def _placement(entry: Entry[PlacementTable], zone: tzinfo, tables: Tables) -> Pl
     return Placement(entry.value.probe, entry.value.position, from_ns, to_ns)
 
 
-def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certificate | None:
-    head = found.entry.value
+def _certificate(entry: CertificateEntry, zone: tzinfo, tables: Tables) -> Certificate | None:
+    head = entry.entry.value
     channel = tables.channels.get(head.channel)
-    valid_from_ns = _moment_ns(found.entry, "valid_from", head.valid_from, zone, tables)
-    if channel is None or valid_from_ns is None or not found.points:
+    valid_from_ns = _moment_ns(entry.entry, "valid_from", head.valid_from, zone, tables)
+    if channel is None or valid_from_ns is None or not entry.points:
         return None
     to = (head.unit, channel.value.unit, channel.value.quantity)
     if not fits(channel.value.unit, channel.value.quantity):
         return None  # told of the channel
     try:
-        values = _in_channel_unit(found, to)
+        values = _in_channel_unit(entry, to)
     except UnitError as error:
-        add_fault(tables, found.entry, "unit", "a unit of the channel's quantity", str(error))
+        add_fault(tables, entry.entry, "unit", "a unit of the channel's quantity", str(error))
         return None
     return Certificate(
         number=head.number,
@@ -185,12 +185,13 @@ def _certificate(found: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         valid_from_ns=valid_from_ns,
         due_ns=end_of_day_ns(head.due_on, zone) if head.due_on else None,
         k=head.k,
-        withdrawn_ns=_moment_ns(found.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
+        withdrawn_ns=_moment_ns(entry.entry, "withdrawn_on", head.withdrawn_on, zone, tables),
         applied_by_instrument=head.applied_by_instrument,
         calibrated_ns=instant_ns(head.calibrated_on, zone),
-        as_found=_as_found(found, to),
-        polynomial=_polynomial(found, to),
+        as_found=_as_found(entry, to),
+        polynomial=_polynomial(entry, to),
         releases_overdue=head.releases_overdue or "",
+        references=tuple(dict.fromkeys(head.references)),
         **values,
     )
 
@@ -204,10 +205,10 @@ class _Values(TypedDict):
     other_u: float
 
 
-def _in_channel_unit(found: CertificateEntry, to: Conversion) -> _Values:
+def _in_channel_unit(entry: CertificateEntry, to: Conversion) -> _Values:
     """All numbers of a certificate in the channel's unit, points ascending."""
-    head = found.entry.value
-    points = sorted(_point(p.value, to) for p in found.points)
+    head = entry.entry.value
+    points = sorted(_point(p.value, to) for p in entry.points)
     if head.applied_by_instrument:
         points = [(indication, 0.0, U) for indication, _, U in points]
     low, high = sorted(_value(x, to) for x in head.range)
@@ -242,17 +243,17 @@ def _point(point: PointTable, to: Conversion) -> tuple[float, float, float]:
     return _value(point.indication, to), round(_difference(correction, to), 9), _difference(point.U, to)
 
 
-def _as_found(found: CertificateEntry, to: Conversion) -> AsFound | None:
+def _as_found(certificate: CertificateEntry, to: Conversion) -> AsFound | None:
     """Errors before any adjustment, in the channel's unit, ascending; None where none are stated."""
-    if not found.as_found:
+    if not certificate.as_found:
         return None
     pairs = []
-    for entry in found.as_found:
+    for entry in certificate.as_found:
         point = entry.value
         error = point.indication - (point.reference or 0.0) if point.error is None else point.error
         pairs.append((_value(point.indication, to), round(_difference(error, to), 9)))
     indications, errors = zip(*sorted(pairs), strict=True)
-    return AsFound(indications, errors, found.entry.value.as_found_model or "")
+    return AsFound(indications, errors, certificate.entry.value.as_found_model or "")
 
 
 def _value(value: float, to: Conversion) -> float:
@@ -263,10 +264,10 @@ def _value(value: float, to: Conversion) -> float:
     return float(from_canonical(to_canonical(value, from_unit, of), to_unit, of))
 
 
-def _polynomial(found: CertificateEntry, to: Conversion) -> Polynomial | None:
+def _polynomial(entry: CertificateEntry, to: Conversion) -> Polynomial | None:
     """The stated polynomial as a correction in the channel's unit."""
-    stated = found.entry.value.polynomial
-    if stated is None or found.entry.value.applied_by_instrument:
+    stated = entry.entry.value.polynomial
+    if stated is None or entry.entry.value.applied_by_instrument:
         return None
     c = list(stated.coefficients)
     if stated.of == "error":
@@ -286,10 +287,10 @@ def _difference(value: float, to: Conversion) -> float:
     return float(difference_to_canonical(value, from_unit, of) / difference_to_canonical(1.0, to_unit, of))
 
 
-def _rule(key: str, found: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | None:
-    table, limit, defaults = found.entry.value, found.limit, found.defaults
-    default_from = _moment_ns(found.entry, "valid_from", defaults.valid_from, zone, tables)
-    from_ns = _moment_ns(found.entry, "valid_from", table.valid_from, zone, tables)
+def _rule(key: str, entry: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | None:
+    table, limit, defaults = entry.entry.value, entry.limit, entry.defaults
+    default_from = _moment_ns(entry.entry, "valid_from", defaults.valid_from, zone, tables)
+    from_ns = _moment_ns(entry.entry, "valid_from", table.valid_from, zone, tables)
     disturbs = limit.kind == "limit" and limit.quantity == "temperature"
     return Rule(
         key=key,
@@ -302,8 +303,8 @@ def _rule(key: str, found: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | No
         upper=limit.upper,
         basis=table.basis,
         from_ns=_first(from_ns, default_from, FOREVER_AGO_NS),
-        to_ns=_moment_ns(found.entry, "valid_to", table.valid_to, zone, tables),
-        media=_media(found),
+        to_ns=_moment_ns(entry.entry, "valid_to", table.valid_to, zone, tables),
+        media=_media(entry),
         channels=tuple(table.channels),
         need=table.need,
         window_s=limit.window_s,
@@ -317,10 +318,10 @@ def _rule(key: str, found: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | No
     )
 
 
-def _media(found: RuleEntry) -> tuple[str, ...]:
+def _media(entry: RuleEntry) -> tuple[str, ...]:
     """As stated; left out, condensation is asked of every surface, anything else of the air."""
-    table = found.entry.value
-    if found.limit.kind == "condensation" and "media" not in table.model_fields_set:
+    table = entry.entry.value
+    if entry.limit.kind == "condensation" and "media" not in table.model_fields_set:
         return SURFACES
     return tuple(table.media)
 

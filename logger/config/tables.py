@@ -75,13 +75,14 @@ class Tables:
     records: Entry[schema.RecordsTable] | None = None
     api: Entry[schema.ApiTable] | None = None
     publish: Entry[schema.PublishTable] | None = None
+    conditions: Entry[schema.ConditionsTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[TomlFile] = field(
         default_factory=list
     )  # files that put a Digital Calibration Certificate in use
     names: dict[str, dict[str, str]] = field(default_factory=dict)  # kind -> name -> file
 
-    def known(self, kind: str) -> list[str]:
+    def names_of(self, kind: str) -> list[str]:
         """All names of a kind, those of faulty tables too."""
         return list(self.names.get(kind, ()))
 
@@ -89,7 +90,7 @@ class Tables:
 def read_tables(texts: Mapping[str, str]) -> Tables:
     """Every file but the import profiles, in sorted order."""
     tables = Tables()
-    seen = set()
+    names = set()
     for file in sorted(f for f in texts if not f.startswith("profiles/") and not f.endswith(".xml")):
         kind = kind_of(file)
         if kind is None:
@@ -97,9 +98,9 @@ def read_tables(texts: Mapping[str, str]) -> Tables:
             tables.faults.append(Fault(file, "", "", expected, "a file of another name"))
         elif source := parsed(file, texts[file], tables.faults):
             _READERS[kind](tables, source)
-        seen.add(kind)
+        names.add(kind)
     for kind in ("room", "probes", "limits"):
-        if kind not in seen:
+        if kind not in names:
             tables.faults.append(Fault(f"{kind}.toml", "", "", "this file", "nothing"))
     return tables
 
@@ -191,7 +192,7 @@ def _rule(
 ) -> RuleEntry | None:
     limits = {k: v for k, v in raw.items() if is_limit_key(k)} if isinstance(raw, dict) else {}
     rest = {k: v for k, v in raw.items() if k not in limits} if isinstance(raw, dict) else raw
-    entry = validated(schema.RuleTable, rest, source, path, tables.faults, known=COMMON_KEYS)
+    entry = validated(schema.RuleTable, rest, source, path, tables.faults, more_keys=COMMON_KEYS)
     misspelt = (
         not limits and isinstance(rest, dict) and not rest.keys() <= schema.RuleTable.model_fields.keys()
     )
@@ -254,6 +255,7 @@ SECTIONS: Mapping[str, type[BaseModel]] = {
     "records": schema.RecordsTable,
     "api": schema.ApiTable,
     "publish": schema.PublishTable,
+    "conditions": schema.ConditionsTable,
 }
 
 
@@ -273,17 +275,17 @@ def _read_certificate(tables: Tables, source: TomlFile) -> None:
         return
     head = validated(schema.CertificateFile, source.tables, source, (), tables.faults)
     points = _listed(tables, source, "points", schema.PointTable)
-    found = _listed(tables, source, "as_found", schema.AsFoundTable)
+    as_found = _listed(tables, source, "as_found", schema.AsFoundTable)
     if head and claim(tables, source, "certificate", head.value.number, ("number",)):
-        tables.certificates.append(CertificateEntry(head, points, found))
+        tables.certificates.append(CertificateEntry(head, points, as_found))
 
 
 def _listed(tables: Tables, source: TomlFile, name: str, model: type[Model]) -> tuple[Entry[Model], ...]:
     """The tables of an array such as [[points]]; a faulty one is left out."""
     raw = source.tables.get(name)
     each = enumerate(raw if isinstance(raw, list) else ())
-    made = [validated(model, table, source, (name, number), tables.faults) for number, table in each]
-    return tuple(entry for entry in made if entry)
+    entries = [validated(model, table, source, (name, number), tables.faults) for number, table in each]
+    return tuple(entry for entry in entries if entry)
 
 
 _READERS = {
@@ -300,30 +302,30 @@ def _named(
     tables: Tables, source: TomlFile, kind: str, model: type[Model], raw: Mapping[str, Any]
 ) -> dict[str, Entry[Model]]:
     """The tables below [zones], [positions] and so on, by their names."""
-    found = {}
+    entries = {}
     for name, table in raw.items():
         path = (_HEADER_OF[kind], name)
         if not claim(tables, source, kind, name, path):
             continue
         if entry := validated(model, table, source, path, tables.faults):
-            found[name] = entry
-    return found
+            entries[name] = entry
+    return entries
 
 
 def claim(tables: Tables, source: TomlFile, kind: str, name: str, path: Path) -> bool:
     """Whether the name is free; TOML itself refuses a second one in the same file."""
-    taken = tables.names.setdefault(kind, {})
-    if name in taken:
+    names = tables.names.setdefault(kind, {})
+    if name in names:
         expected = f"a {kind} name that is used once"
-        tables.faults.append(fault_at(source, path, expected, f"{name!r}, which stands in {taken[name]} too"))
+        tables.faults.append(fault_at(source, path, expected, f"{name!r}, which stands in {names[name]} too"))
         return False
-    taken[name] = source.file
+    names[name] = source.file
     if kind not in ("certificate", "channel", "rule") and not _NAME.fullmatch(name):
         expected = f"a {kind} name of letters, digits, - and _"
         tables.faults.append(fault_at(source, path, expected, repr(name)))
     return True
 
 
-def unknown(entry: Entry[Any], key: str, name: str, known: list[str], kind: str) -> Fault:
+def unknown(entry: Entry[Any], key: str, name: str, names: list[str], kind: str) -> Fault:
     """The fault of a reference to a thing that is not there."""
-    return entry.fault(key, nearest(name, known).replace("name", kind, 1), f"{name!r}")
+    return entry.fault(key, nearest(name, names).replace("name", kind, 1), f"{name!r}")

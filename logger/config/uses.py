@@ -74,22 +74,22 @@ def _certificate(
 
 
 def _add(tables: Tables, entry: Entry[schema.DccFile], certificate: Dcc) -> None:
-    seen: set[str] = set()
+    numbers: set[str] = set()
     for number, raw in enumerate(entry.value.use):
         path = ("use", number)
         use = validated(schema.UseTable, raw, entry.source, path, tables.faults)
         if use is None:
             continue
-        if use.value.channel in seen:
+        if use.value.channel in numbers:
             tables.faults.append(
                 use.fault("channel", "one use for each channel", f"{use.value.channel} twice")
             )
-        seen.add(use.value.channel)
+        numbers.add(use.value.channel)
         channel = tables.channels.get(use.value.channel)
         if channel is None:
-            known = tables.known("channel")
-            if use.value.channel not in known:
-                tables.faults.append(unknown(use, "channel", use.value.channel, known, "channel"))
+            channels = tables.names_of("channel")
+            if use.value.channel not in channels:
+                tables.faults.append(unknown(use, "channel", use.value.channel, channels, "channel"))
             continue
         table = _table(tables, use, certificate, channel.value.quantity)
         if table is not None:
@@ -100,44 +100,45 @@ def _table(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, quanti
     """The table that was asked for, or the only one of the quantity; as left goes before as found."""
     fitting = [t for t in certificate.tables if t.quantity == quantity]
     if use.value.table is not None:
-        asked = certificate.tables[use.value.table - 1 : use.value.table]
-        if asked and asked[0] in fitting:
-            return asked[0]
-    elif len(left := [t for t in fitting if t.taken != "as found"]) == 1:
-        return left[0]
+        selected = certificate.tables[use.value.table - 1 : use.value.table]
+        if selected and selected[0] in fitting:
+            return selected[0]
+    elif len(fitting_after := [t for t in fitting if t.taken != "as found"]) == 1:
+        return fitting_after[0]
     elif len(fitting) == 1:
         return fitting[0]
     listed = ", ".join(
         f"{n} {t.quantity} {t.taken}".strip() for n, t in enumerate(certificate.tables, start=1)
     )
     expected = f"the number of a table of {quantity}"
-    found = f"{use.value.table or 'no number'}; the certificate has {listed}"
-    tables.faults.append(use.fault("table", expected, "; ".join([found, *certificate.left_out])))
+    choice = f"{use.value.table or 'no number'}; the certificate has {listed}"
+    tables.faults.append(use.fault("table", expected, "; ".join([choice, *certificate.left_out])))
     return None
 
 
 def _put_in_use(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, table: PointTable) -> None:
-    said = use.value
+    chosen = use.value
     indications = [point.indication for point in table.points]
-    due_on = said.due_on or certificate.due_on
-    raw: dict[str, Any] = said.model_dump(exclude={"table"}, exclude_none=True) | {
+    due_on = chosen.due_on or certificate.due_on
+    raw: dict[str, Any] = chosen.model_dump(exclude={"table"}, exclude_none=True) | {
         "number": certificate.number,
-        "serial": _serial(tables, said.channel, certificate),
+        "serial": _serial(tables, chosen.channel, certificate),
         "issuer": certificate.issuer or "not stated",
         "accreditation": certificate.accreditation,
         "calibrated_on": certificate.calibrated_on,
         "unit": table.unit,
         "k": table.k,
-        "range": said.range or [indications[0], indications[-1]],
+        "range": chosen.range or [indications[0], indications[-1]],
         "taken": table.taken or None,
+        "references": chosen.references or list(certificate.references),
         "points": [{}],
     }
     raw |= {"due_on": due_on} if due_on else {}
     head = validated(schema.CertificateFile, raw, use.source, use.path, tables.faults)
     points = [{"indication": p.indication, "correction": p.correction, "U": p.U} for p in table.points]
-    made = [validated(schema.PointTable, p, use.source, use.path, tables.faults) for p in points]
+    points_read = [validated(schema.PointTable, p, use.source, use.path, tables.faults) for p in points]
     if head is not None:
-        tables.certificates.append(CertificateEntry(head, tuple(p for p in made if p)))
+        tables.certificates.append(CertificateEntry(head, tuple(p for p in points_read if p)))
 
 
 def _serial(tables: Tables, channel: str, certificate: Dcc) -> str:

@@ -26,17 +26,17 @@ def weekly(text: str) -> tuple[tuple[int, int, int], ...]:
     >>> weekly("Sat-Sun 22:00-06:00")
     ((5, 1320, 1800), (6, 1320, 1800))
     """
-    found = _HOURS.fullmatch(text.strip())
-    if found is None:
+    match = _HOURS.fullmatch(text.strip())
+    if match is None:
         raise ValueError(f"{text!r}")
-    first = DAYS.index(found["first"])
-    last = DAYS.index(found["last"] or found["first"])
-    begin, end = (60 * int(found[f"h{i}"]) + int(found[f"m{i}"]) for i in (0, 1))
+    first = DAYS.index(match["first"])
+    last = DAYS.index(match["last"] or match["first"])
+    begin, end = (60 * int(match[f"h{i}"]) + int(match[f"m{i}"]) for i in (0, 1))
     if (
         begin >= _MIDNIGHT
         or end > _MIDNIGHT
-        or int(found["m0"]) > 59
-        or int(found["m1"]) > 59
+        or int(match["m0"]) > 59
+        or int(match["m1"]) > 59
         or begin == end
     ):
         raise ValueError(f"{text!r}, which is no span of a day")
@@ -87,8 +87,8 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
                 yield entry.fault("hours_of_use", WANTED_HOURS, str(error))
     for key, body in tables.bodies.items():
         if body.value.lower_degC >= body.value.upper_degC:
-            found = f"{body.value.lower_degC:g} and {body.value.upper_degC:g}"
-            yield body.fault("lower_degC", "the lower limit below the upper one", found)
+            bounds = f"{body.value.lower_degC:g} and {body.value.upper_degC:g}"
+            yield body.fault("lower_degC", "the lower limit below the upper one", bounds)
         yield from _air(key.split(".", 1)[0], body, tables, setup)
 
 
@@ -96,8 +96,8 @@ def _air(zone: str, body: Entry[BodyTable], tables: Tables, setup: Setup) -> Ite
     """A body follows air that is measured in its zone."""
     near = air_temperatures(zone, setup)
     for key in body.value.channels:
-        if key not in tables.known("channel"):
-            yield unknown(body, "channels", key, tables.known("channel"), "channel")
+        if key not in tables.names_of("channel"):
+            yield unknown(body, "channels", key, tables.names_of("channel"), "channel")
         elif key in setup.channels and key not in near:
             yield body.fault("channels", f"temperatures of the air in {zone}: {', '.join(near)}", key)
     if not body.value.channels and not near and not tables.faults:

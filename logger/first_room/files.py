@@ -10,7 +10,7 @@ from ..errors import Refused
 from ..imports.describing import Description
 from ..imports.drafting import day_before, key_of
 from ..imports.profile import Column, Profile
-from ..imports.writing import written
+from ..imports.writing import profile_text
 from .certificates import certificate_texts
 from .draft import LIVE, Draft, number, toml
 from .questions import QUESTIONS, size_of, xyz_of
@@ -30,7 +30,7 @@ def texts_of(draft: Draft, today: date) -> dict[str, str]:
     texts = {}
     if (described := draft.described) is not None:
         since = today if described.first_ns is None else day_before(described.first_ns)
-        texts[f"profiles/{key_of(described.profile.name)}.toml"] = written(profile_of(draft, described))
+        texts[f"profiles/{key_of(described.profile.name)}.toml"] = profile_text(profile_of(draft, described))
     return {
         "room.toml": _room(draft),
         "probes.toml": _probes(draft, since),

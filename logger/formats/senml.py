@@ -51,11 +51,11 @@ def records(payload: bytes, now_ns: int) -> list[Record]:
 
 def _all_resolved(pack: Sequence[Any], now_ns: int) -> Iterator[Record]:
     base: dict[str, Any] = {"bn": "", "bt": Decimal(0), "bu": "", "bv": Decimal(0)}
-    for number, told in enumerate(pack, 1):
-        _checked(told, number)
-        base |= {key: told[key] for key in base if key in told}
-        if "n" in told or "v" in told:
-            yield _resolved(told, base, now_ns, number)
+    for number, record in enumerate(pack, 1):
+        _checked(record, number)
+        base |= {key: record[key] for key in base if key in record}
+        if "n" in record or "v" in record:
+            yield _resolved(record, base, now_ns, number)
 
 
 def each_once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
@@ -65,12 +65,12 @@ def each_once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
     Traceback (most recent call last):
     ValueError: the name 't' stands more than once in one object
     """
-    found = dict(pairs)
-    if len(found) < len(pairs):
+    unique = dict(pairs)
+    if len(unique) < len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
         raise ValueError(f"the name {twice!r} stands more than once in one object")
-    return found
+    return unique
 
 
 def _pack(payload: bytes) -> list[Any]:
@@ -93,31 +93,31 @@ def _refused(word: str) -> None:
     raise ValueError(f"{word} is no number of JSON")
 
 
-def _checked(told: Any, number: int) -> None:
-    if not isinstance(told, dict):
-        raise NoSenml(f"record {number}: expected an object, found {str(told)[:40]!r}")
-    for key, value in told.items():
+def _checked(record: Any, number: int) -> None:
+    if not isinstance(record, dict):
+        raise NoSenml(f"record {number}: expected an object, found {str(record)[:40]!r}")
+    for key, value in record.items():
         if key.endswith("_"):
             raise NoSenml(f"record {number}: the field {key!r} must be understood, and is not")
         kind = Decimal if key in _NUMBERS else str if key in _TEXTS else object
         if not isinstance(value, kind):
             raise NoSenml(f"record {number}: {key!r} is {str(value)[:40]!r}, which it cannot be")
-    if told.get("bver", 0) > NEWEST_VERSION:
-        raise NoSenml(f"record {number}: version {told['bver']}, newer than {NEWEST_VERSION}")
+    if record.get("bver", 0) > NEWEST_VERSION:
+        raise NoSenml(f"record {number}: version {record['bver']}, newer than {NEWEST_VERSION}")
 
 
-def _resolved(told: Mapping[str, Any], base: Mapping[str, Any], now_ns: int, number: int) -> Record:
-    name = base["bn"] + told.get("n", "")
+def _resolved(record: Mapping[str, Any], base: Mapping[str, Any], now_ns: int, number: int) -> Record:
+    name = base["bn"] + record.get("n", "")
     if not name:
         raise NoSenml(f"record {number}: expected a name in bn or n, found none")
-    value = float(base["bv"] + told["v"]) if "v" in told else None
+    value = float(base["bv"] + record["v"]) if "v" in record else None
     if value is not None and not math.isfinite(value):
-        raise NoSenml(f"record {number}: the value {told['v']} is too large")
-    return Record(name, told.get("u", base["bu"]), _taken(told, base, now_ns), value)
+        raise NoSenml(f"record {number}: the value {record['v']} is too large")
+    return Record(name, record.get("u", base["bu"]), _instant(record, base, now_ns), value)
 
 
-def _taken(told: Mapping[str, Any], base: Mapping[str, Any], now_ns: int) -> int | None:
-    time_s = base["bt"] + told.get("t", 0)
+def _instant(record: Mapping[str, Any], base: Mapping[str, Any], now_ns: int) -> int | None:
+    time_s = base["bt"] + record.get("t", 0)
     if not time_s and not base["bt"]:
         return None
     if abs(time_s) > 2**33:

@@ -50,9 +50,9 @@ class Entry(Generic[Model]):
     path: Path
     value: Model
 
-    def fault(self, key: str, wanted: str, found: str) -> Fault:
+    def fault(self, key: str, expected: str, actual: str) -> Fault:
         """A fault at one key of this table, with its line."""
-        return fault_at(self.source, (*self.path, key), wanted, found)
+        return fault_at(self.source, (*self.path, key), expected, actual)
 
 
 def parsed(file: str, text: str, faults: list[Fault]) -> TomlFile | None:
@@ -93,8 +93,8 @@ def key_lines(text: str) -> dict[Path, int]:
     return lines
 
 
-def _table_path(written: str, of_array: bool, counts: dict[tuple[str, ...], int]) -> Path:
-    names = tuple(part.strip("\"'") for part in _PART.findall(written))
+def _table_path(header: str, of_array: bool, counts: dict[tuple[str, ...], int]) -> Path:
+    names = tuple(part.strip("\"'") for part in _PART.findall(header))
     if of_array:
         counts[names] = counts.get(names, -1) + 1
     path: Path = ()
@@ -112,45 +112,45 @@ def validated(
     path: Path,
     faults: list[Fault],
     *,
-    known: Iterable[str] = (),
+    more_keys: Iterable[str] = (),
 ) -> Entry[Model] | None:
     """One table checked against its schema; `known` are further keys worth suggesting."""
     if not isinstance(raw, dict):
-        faults.append(fault_at(source, path, "a table", _shown(raw)))
+        faults.append(fault_at(source, path, "a table", _excerpt(raw)))
         return None
     try:
         return Entry(source, path, model.model_validate(raw))
     except ValidationError as error:
         names = [field.alias or name for name, field in model.model_fields.items()]
-        names += known
+        names += more_keys
         faults += [_fault(source, path, detail, names) for detail in error.errors()]
         return None
 
 
-def fault_at(source: TomlFile, path: Path, wanted: str, found: str) -> Fault:
+def fault_at(source: TomlFile, path: Path, expected: str, actual: str) -> Fault:
     """A fault at a path; the line is added to what was found."""
     line = source.line_of(path)
-    place = f"{found} (line {line})" if line else found
-    table, key = _written(path)
-    return Fault(source.file, table, key, wanted, place)
+    place = f"{actual} (line {line})" if line else actual
+    table, key = _place_in_words(path)
+    return Fault(source.file, table, key, expected, place)
 
 
-def nearest(name: str, known: Sequence[str]) -> str:
+def nearest(name: str, names: Sequence[str]) -> str:
     """The wish for a known name: the near one when there is one, else all of them.
 
     >>> nearest("toleranse_K", ["tolerance_K", "basis"])
     "a known name; did you mean 'tolerance_K'?"
     """
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
     if near:
         return f"a known name; did you mean {near[0]!r}?"
-    return f"one of {', '.join(known)}" if known else "no name here: there is none to refer to"
+    return f"one of {', '.join(names)}" if names else "no name here: there is none to refer to"
 
 
-def _written(path: Path) -> tuple[str, str]:
+def _place_in_words(path: Path) -> tuple[str, str]:
     """Table and key of a path as a person writes them; tables of an array count from 1.
 
-    >>> _written(("placements", 2, "from"))
+    >>> _place_in_words(("placements", 2, "from"))
     ('placements #3', 'from')
     """
     names: list[str] = []
@@ -166,14 +166,14 @@ def _fault(source: TomlFile, path: Path, detail: ErrorDetails, names: Sequence[s
     where = (*path, *detail["loc"])
     if detail["type"] == "extra_forbidden":
         key = str(detail["loc"][-1])
-        wanted = nearest(key, names).replace("name", "key", 1)
-        return fault_at(source, where, wanted, f"the unknown key {key!r}")
+        expected = nearest(key, names).replace("name", "key", 1)
+        return fault_at(source, where, expected, f"the unknown key {key!r}")
     if detail["type"] == "missing":
         return fault_at(source, where, "a value", "nothing")
-    return fault_at(source, where, _wanted(detail), _shown(detail["input"]))
+    return fault_at(source, where, _expectation(detail), _excerpt(detail["input"]))
 
 
-_WANTED = {
+_EXPECTATIONS = {
     "string_type": "text",
     "string_too_short": "text that is not empty",
     "float_type": "a number",
@@ -186,14 +186,14 @@ _WANTED = {
 }
 
 
-def _wanted(detail: ErrorDetails) -> str:
-    if detail["type"] in _WANTED:
-        return _WANTED[detail["type"]]
+def _expectation(detail: ErrorDetails) -> str:
+    if detail["type"] in _EXPECTATIONS:
+        return _EXPECTATIONS[detail["type"]]
     if detail["type"] == "literal_error":
         return str(detail["ctx"]["expected"])
     return detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
 
 
-def _shown(value: object) -> str:
+def _excerpt(value: object) -> str:
     text = repr(value)
     return text if len(text) <= 60 else f"{text[:57]}..."

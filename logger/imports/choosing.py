@@ -18,28 +18,28 @@ class _Imported(Protocol):
 
 def known_profiles(texts: Mapping[str, str], imported: Iterable[_Imported] = ()) -> dict[str, Profile]:
     """Profiles by name: those of the setup's files, and the newest of each other name that an import used."""
-    found: dict[str, Profile] = {}
-    for one in imported:
-        text = one.summary.get("profile_text")
+    profiles: dict[str, Profile] = {}
+    for entry in imported:
+        text = entry.summary.get("profile_text")
         if isinstance(text, str):
             try:
                 used = profile_of("profile of an import", text)
             except ConfigError:
                 continue  # of a version that knew other keys
-            found[used.name] = used
+            profiles[used.name] = used
     of_setup = {name: profile_of(name, text) for name, text in texts.items() if name.startswith("profiles/")}
     names = {profile.name for profile in of_setup.values()}
-    kept = {name: profile for name, profile in found.items() if name not in names}
-    return {Path(name).stem: profile for name, profile in of_setup.items()} | kept
+    unambiguous = {name: profile for name, profile in profiles.items() if name not in names}
+    return {Path(name).stem: profile for name, profile in of_setup.items()} | unambiguous
 
 
 def choose_profile(path: Path, profiles: Iterable[Profile]) -> Profile:
     """The one profile whose `files` patterns fit the name of a file; ImportRefused for none or several."""
-    known = list(profiles)
-    fitting = [p for p in known if any(fnmatch.fnmatchcase(path.name, pattern) for pattern in p.files)]
+    every_name = list(profiles)
+    fitting = [p for p in every_name if any(fnmatch.fnmatchcase(path.name, pattern) for pattern in p.files)]
     if len(fitting) == 1:
         return fitting[0]
-    names = ", ".join(p.name for p in (fitting or known)) or "none"
+    names = ", ".join(p.name for p in (fitting or every_name)) or "none"
     which = "Several profiles fit" if fitting else "No profile fits"
     raise ImportRefused(
         f"{which} the name {path.name!r}: {names}. Say which with --profile, or mend `files`; `stillroom "

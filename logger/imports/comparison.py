@@ -25,14 +25,14 @@ class Conflict:
     channel: str
     taken_ns: int
     stored: float
-    found: float
+    incoming: float
 
 
 @dataclass(frozen=True)
 class Compared:
     """The readings of one channel that are new, how many are not, and what contradicts."""
 
-    kept: Series
+    new: Series
     duplicates: int
     conflicts: tuple[Conflict, ...]
 
@@ -44,23 +44,23 @@ def against(series: Series, stored: Readings) -> Compared:
         return Compared(series, 0, ())
     shared = _among(t, stored.taken_ns)
     shared[1:] |= t[1:] == t[:-1]
-    kept = ~shared
+    is_new = ~shared
     settled = shared & _told_already(t, v, stored)
-    known = _by_instant(stored.taken_ns, stored.value, t[shared & ~settled])
+    stored_at = _by_instant(stored.taken_ns, stored.value, t[shared & ~settled])
     first_of_run = np.flatnonzero(shared[1:] & (t[1:] == t[:-1]) & ~shared[:-1])
     for i in first_of_run:
-        known.setdefault(int(t[i]), []).append(float(v[i]))
+        stored_at.setdefault(int(t[i]), []).append(float(v[i]))
     conflicts = []
     for i in np.flatnonzero(shared & ~settled):
-        there = known.setdefault(int(t[i]), [])
+        there = stored_at.setdefault(int(t[i]), [])
         if any(_same(float(v[i]), other) for other in there):
             continue
-        kept[i] = True
+        is_new[i] = True
         others = [other for other in there if not np.isnan(other)]
         if others and not np.isnan(v[i]):
             conflicts.append(Conflict(series.channel.key, int(t[i]), others[0], float(v[i])))
         there.append(float(v[i]))
-    return Compared(series if kept.all() else series.part(kept), int((~kept).sum()), tuple(conflicts))
+    return Compared(series if is_new.all() else series.part(is_new), int((~is_new).sum()), tuple(conflicts))
 
 
 def _told_already(t: Int, v: Float, stored: Readings) -> NDArray[np.bool_]:
@@ -90,12 +90,12 @@ def _among(t: Int, stored_t: Int) -> NDArray[np.bool_]:
     return np.asarray(stored_t[at] == t)
 
 
-def _by_instant(stored_t: Int, stored_v: Float, wanted: Int) -> dict[int, list[float]]:
-    known: dict[int, list[float]] = {}
-    among = np.isin(stored_t, wanted)
+def _by_instant(stored_t: Int, stored_v: Float, instants: Int) -> dict[int, list[float]]:
+    by_instant: dict[int, list[float]] = {}
+    among = np.isin(stored_t, instants)
     for t, v in zip(stored_t[among].tolist(), stored_v[among].tolist(), strict=True):
-        known.setdefault(t, []).append(v)
-    return known
+        by_instant.setdefault(t, []).append(v)
+    return by_instant
 
 
 def _same(a: float, b: float) -> bool:

@@ -71,10 +71,10 @@ def parts_of(name: str, content: bytes, most_bytes: int = UNPACKED_BYTES) -> lis
     >>> [p.kind for p in parts_of("a.csv", b"time,t\\n")]
     ['text']
     """
-    found = list(_parts(name, content, most_bytes, _DEPTH))
-    if not found:
+    parts = list(_parts(name, content, most_bytes, _DEPTH))
+    if not parts:
         raise ImportRefused(f"The archive {name} holds no file.")
-    return found
+    return parts
 
 
 def _parts(name: str, content: bytes, most_bytes: int, depth: int) -> Iterator[Part]:
@@ -134,12 +134,12 @@ def _zip(name: str, content: bytes) -> zipfile.ZipFile:
 
 def _members(name: str, content: bytes, most_bytes: int, depth: int) -> Iterator[Part]:
     with _zip(name, content) as archive:
-        wanted = [i for i in archive.infolist() if not i.is_dir() and not _is_litter(i.filename)]
-        _bounded(name, wanted, most_bytes)
-        left = most_bytes
-        for info in sorted(wanted, key=lambda i: i.filename):
-            inner = _read(name, archive, info, left)
-            left -= len(inner)
+        members = [i for i in archive.infolist() if not i.is_dir() and not _is_litter(i.filename)]
+        _bounded(name, members, most_bytes)
+        remaining = most_bytes
+        for info in sorted(members, key=lambda i: i.filename):
+            inner = _read(name, archive, info, remaining)
+            remaining -= len(inner)
             yield from _parts(f"{name}/{info.filename}", inner, most_bytes, depth - 1)
 
 
@@ -156,15 +156,15 @@ def _bounded(name: str, members: list[zipfile.ZipInfo], most_bytes: int) -> None
         raise _too_large(name, most_bytes)
 
 
-def _read(name: str, archive: zipfile.ZipFile, info: zipfile.ZipInfo, left: int) -> bytes:
+def _read(name: str, archive: zipfile.ZipFile, info: zipfile.ZipInfo, most_bytes: int) -> bytes:
     """One member, never more of it than is allowed: the size that an archive tells may be a lie."""
     try:
         with archive.open(info) as stream:
-            inner = stream.read(left + 1)
+            inner = stream.read(most_bytes + 1)
     except DAMAGED as error:
         raise ImportRefused(f"{info.filename} in the archive {name} cannot be unpacked: {error}.") from None
-    if len(inner) > left:
-        raise _too_large(name, left)
+    if len(inner) > most_bytes:
+        raise _too_large(name, most_bytes)
     return inner
 
 

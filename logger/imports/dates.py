@@ -25,7 +25,7 @@ from .jumps import (
 from .profile import Order, Profile
 from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
 from .table import Stream
-from .zones import DAY_NS, localised, shown, zone_name
+from .zones import DAY_NS, local, localised, zone_name
 
 Int = NDArray[np.int64]
 
@@ -55,13 +55,13 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
     The order of dates is that of the whole file.
     """
     if profile.form in ("epoch_s", "epoch_ms"):
-        taken = [_epoch(s.times, s.lines, profile) for s in streams]
+        instants_of = [_epoch(s.times, s.lines, profile) for s in streams]
         if not profile.jumps_are_real:
-            for at, stream in zip(taken, streams, strict=True):
+            for at, stream in zip(instants_of, streams, strict=True):
                 refuse_long_gap(at, stream.lines)
                 refuse_year_back(at, stream.lines)
         unit = "seconds" if profile.form == "epoch_s" else "milliseconds"
-        return taken, [f"times are {unit} since 1970-01-01 UTC, as declared"]
+        return instants_of, [f"times are {unit} since 1970-01-01 UTC, as declared"]
     walls, assumed = _walls(streams, profile)
     if not profile.jumps_are_real:
         order = assumed[0].removeprefix("dates are ").partition(",")[0]
@@ -87,17 +87,17 @@ def _all_localised(
     walls: Sequence[_Wall], profile: Profile, zone: str, assumed: list[str]
 ) -> tuple[list[Int], list[str]]:
     notes = [f"times are local to {zone_name(zone, profile.zones)}, as declared"]
-    taken = []
+    localised_streams = []
     for wall in walls:
         wall_ns = wall.ns
         step = -1 if _falls(wall_ns) else 1
         ascending, lines = wall_ns[::step], wall.lines[::step]
-        utc, said = localised(ascending, lines, zone, profile.repeated_hour, profile.zones)
+        utc, more_notes = localised(ascending, lines, zone, profile.repeated_hour, profile.zones)
         if not profile.jumps_are_real:
-            said += refuse_hour_back(utc, ascending, lines, zone)
-        taken.append(utc[::step])
-        notes += said
-    return taken, [*assumed, *dict.fromkeys(notes)]
+            more_notes += refuse_hour_back(utc, ascending, lines, zone)
+        localised_streams.append(utc[::step])
+        notes += more_notes
+    return localised_streams, [*assumed, *dict.fromkeys(notes)]
 
 
 def _falls(wall_ns: Int) -> bool:
@@ -111,18 +111,18 @@ def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
     for milliseconds.
     """
     unit_ns, name = (NS, "seconds") if profile.form == "epoch_s" else (1_000_000, "milliseconds")
-    taken = np.empty(len(texts), np.int64)
+    epoch_ns = np.empty(len(texts), np.int64)
     for i, text in enumerate(texts):
         ns = _scaled(text, unit_ns)
         if ns is None or not 0 <= ns < 2**62:
             raise ImportRefused(f"Line {lines[i]}: {text!r} is no number of {name} since 1970.")
         if ns < _FIRST_LOGGER * DAY_NS:
             raise ImportRefused(
-                f"Line {lines[i]}: {text!r} as {name} since 1970 is {shown(ns)[:10]}. Is `form` under [time] "
+                f"Line {lines[i]}: {text!r} as {name} since 1970 is {local(ns)[:10]}. Is `form` under [time] "
                 "another, or was the logger's clock not set? Mend the profile or the line."
             )
-        taken[i] = ns
-    return taken
+        epoch_ns[i] = ns
+    return epoch_ns
 
 
 def _scaled(text: str, unit_ns: int) -> int | None:
@@ -175,14 +175,14 @@ def _serial(stream: Stream, day0: int) -> _Wall:
 def _walls_of_clocks(streams: Sequence[Stream], profile: Profile) -> tuple[list[_Wall], list[str]]:
     """Rows that hold the time of day alone; the day is told by the file's name or a line above them."""
     by_name = profile.day_in == "file name"
-    said = [[_day_in_name(s.file)] * len(s.lines) if by_name else list(s.days) for s in streams]
-    for s, days in zip(streams, said, strict=True):
+    stated_days = [[_day_in_name(s.file)] * len(s.lines) if by_name else list(s.days) for s in streams]
+    for s, days in zip(streams, stated_days, strict=True):
         if "" in days:
             line = s.lines[days.index("")]
             raise ImportRefused(f"Line {line}: no line above it tells the day as {profile.day_in!r}.")
     texts = [
         f"{_day_of(d)} {t}"
-        for s, days in zip(streams, said, strict=True)
+        for s, days in zip(streams, stated_days, strict=True)
         for d, t in zip(days, s.times, strict=True)
     ]
     whole, how = _read(texts, [line for s in streams for line in s.lines], profile.order)
@@ -202,14 +202,13 @@ def _day_in_name(file: str) -> str:
     """
     form = r"(?<!\d)(?:\d{8}|\d{4}[-_.]\d{2}[-_.]\d{2}|\d{2}[-_.]\d{2}[-_.]\d{2,4})(?!\d)"
     parts = reversed(file.split("/"))
-    found = next((dates for part in parts if (dates := re.findall(form, part))), [])
-    if len(found) != 1:
+    dates_in_part = next((dates for part in parts if (dates := re.findall(form, part))), [])
+    if len(dates_in_part) != 1:
         raise ImportRefused(
-            f"The name {file!r} holds {'no date' if not found else 'several dates'}; the profile says that "
-            "it tells "
-            "the day. Wanted one such as 20261013 or 2026-10-13."
+            f"The name {file!r} holds {'several dates' if dates_in_part else 'no date'}, though the profile "
+            "takes the day from it; expected one date such as 20261013 or 2026-10-13."
         )
-    return re.sub(r"[_.]", "-", found[0])
+    return re.sub(r"[_.]", "-", dates_in_part[0])
 
 
 def _midnights(wall: _Wall) -> Int:
@@ -230,8 +229,8 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     _refuse_third_half(line_of_clock)
     clock_ns = np.array([clocks[text][0] for text in clocks_text.table], np.int64)[clocks_text.codes]
 
-    def wall_of(known: Order) -> Int:
-        days = {text: _day(p, known, text, line_of_day[text]) for text, p in parts.items()}
+    def wall_of(parsed: Order) -> Int:
+        days = {text: _day(p, parsed, text, line_of_day[text]) for text, p in parts.items()}
         return np.array([days[text] for text in days_text.table], np.int64)[days_text.codes]
 
     possible = _possible(list(parts.values()))
@@ -266,11 +265,11 @@ def _refuse_mixed(line_of: dict[str, int], *, offset: bool) -> None:
     bare = next((text for text in line_of if _is_bare(text, offset)), None)
     if padded is not None and bare is not None:
         raise _mixed(bare, padded, line_of)
-    usual, wanted = "", ""
+    usual, usual_shape = "", ""
     for text in line_of:
-        found = shape(text, offset)
-        usual, wanted = (usual or text), (wanted or found)
-        if found != wanted:
+        this_shape = shape(text, offset)
+        usual, usual_shape = (usual or text), (usual_shape or this_shape)
+        if this_shape != usual_shape:
             raise _mixed(text, usual, line_of)
 
 
@@ -370,8 +369,8 @@ def _no_order(parts: dict[str, Parts], line_of: dict[str, int]) -> str:
                 "split it."
             )
     decisive = {order: next((t for t, p in parts.items() if not fits(p, order)), "") for order in ORDERS[:2]}
-    said = "; ".join(f"{t!r} in line {line_of[t]} is not {o}" for o, t in decisive.items() if t)
-    return f"The dates, such as {texts[0]!r}, fit no order of day, month and year: {said}."
+    contradictions = "; ".join(f"{t!r} in line {line_of[t]} is not {o}" for o, t in decisive.items() if t)
+    return f"The dates, such as {texts[0]!r}, fit no order of day, month and year: {contradictions}."
 
 
 def _year_first(parts: Sequence[Parts], possible: Sequence[Order]) -> tuple[Order, str]:
@@ -389,12 +388,12 @@ def _day(parts: Parts, order: Order, text: str, line: int) -> int:
     year, month, day = (int(parts[i]) for i in PLACES[order])
     year = year + 2000 if year < 100 else year
     try:
-        found = date(year, month, day).toordinal() - _EPOCH_DAY
+        ordinal = date(year, month, day).toordinal() - _EPOCH_DAY
     except ValueError:
         raise ImportRefused(f"Line {line}: there is no day {text!r} ({order}).") from None
     if not _YEARS[0] <= year < _YEARS[1]:
         raise ImportRefused(f"Line {line}: {text!r} lies outside the years {_YEARS[0]} to {_YEARS[1] - 1}.")
-    return found
+    return ordinal
 
 
 def _offsets(clocks: dict[str, tuple[int, int | None]], texts: Coded, line_of: dict[str, int]) -> Int | None:

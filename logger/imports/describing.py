@@ -28,7 +28,7 @@ from .reading import grid_of
 from .stamps import clock, date_parts, divided
 from .table import Stream, TextColumn
 from .values import read_values
-from .writing import written
+from .writing import profile_text
 
 _NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
 _EPOCH_S, _EPOCH_MS = (946_684_800, 4_102_444_800), (946_684_800_000, 4_102_444_800_000)  # 2000 to 2100
@@ -61,7 +61,7 @@ class Description:
     def text(self) -> str:
         """The profile as a file, each open question above it."""
         notes = {c.heading: _remark(c) for c in self.columns}
-        return written(self.profile, notes, self.questions)
+        return profile_text(self.profile, notes, self.questions)
 
 
 def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str | None = None) -> Description:
@@ -87,7 +87,7 @@ def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str |
         sheet=sheet,
         unnamed_first_column=bool(shift),
     )
-    profile, questions = _asked(profile, rows, times, width)
+    profile, questions = _open_points(profile, rows, times, width)
     first_ns, step_s = _times(profile, rows, times)
     return Description(profile, guesses, (*questions, *_unit_questions(guesses)), first_ns, step_s)
 
@@ -96,12 +96,12 @@ def _times(profile: Profile, rows: Sequence[Row], times: Sequence[int]) -> tuple
     """The first instant and the usual step, as far as they do not depend on the zone."""
     stream = Stream([" ".join(cells[t] for t in times) for _, cells in rows], [line for line, _ in rows], ())
     try:
-        (taken,), _ = instants([stream], replace(profile, zone="UTC", jumps_are_real=True))
+        (instants_ns,), _ = instants([stream], replace(profile, zone="UTC", jumps_are_real=True))
     except ImportRefused:
         return None, None
-    steps = np.abs(np.diff(taken))
+    steps = np.abs(np.diff(instants_ns))
     steps = steps[steps > 0]
-    return int(taken.min()), float(np.median(steps)) / NS if len(steps) else None
+    return int(instants_ns.min()), float(np.median(steps)) / NS if len(steps) else None
 
 
 def _best_grid(part: Part, sheet: str | None) -> tuple[TextGrid, str | None]:
@@ -158,10 +158,10 @@ def _kind_of_time(cell: str) -> str:
     if re.fullmatch(r"\d{5}[.,]\d+", text) and _SERIAL[0] <= int(text[:5]) < _SERIAL[1]:
         return "serial_1900"
     day, of_day = divided(text)
-    found = "day" if _is(date_parts, day) else ""
-    if found and of_day:
+    kind = "day" if _is(date_parts, day) else ""
+    if kind and of_day:
         return "stamp" if _is(clock, of_day) else ""
-    return found or ("clock" if ":" in text and _is(clock, text) else "")
+    return kind or ("clock" if ":" in text and _is(clock, text) else "")
 
 
 def _is(read: object, text: str) -> bool:
@@ -206,30 +206,30 @@ def _names(rows: Sequence[Row], first: Row, width: int) -> tuple[list[str], list
 
 
 def _is_unit(cell: str) -> bool:
-    known = {unit for q in QUANTITIES.values() for unit in q.units if unit != "1"}
-    return unit_name(cell.strip().strip("[](){}")) in known
+    units = {unit for q in QUANTITIES.values() for unit in q.units if unit != "1"}
+    return unit_name(cell.strip().strip("[](){}")) in units
 
 
 def _headings(names: Sequence[str], width: int, shift: int) -> list[str]:
     """What the profile calls each column: its heading where that is one, else its number."""
-    found = []
+    headings = []
     for n in range(width):
         name = names[n - shift] if 0 <= n - shift < len(names) else ""
-        found.append(
+        headings.append(
             name if name and list(names).count(name) == 1 and not name.startswith("#") else f"#{n + 1}"
         )
-    return found
+    return headings
 
 
 def _guesses(
     rows: Sequence[Row],
     width: int,
     times: Sequence[int],
-    known: tuple[Sequence[str], Sequence[str], int],
+    rows_before: tuple[Sequence[str], Sequence[str], int],
     setup: Setup | None,
 ) -> tuple[Guess, ...]:
-    headings, units, shift = known
-    found = []
+    headings, units, shift = rows_before
+    guesses = []
     for n in range(width):
         cells = [cells[n].strip() for _, cells in rows[:_SAMPLE]]
         numbers = [c for c in cells if _NUMBER.fullmatch(c)]
@@ -238,8 +238,8 @@ def _guesses(
         unit = unit_in_heading(headings[n]) or (units[n] if n < len(units) else "")
         unit = unit_name(unit.strip("[](){} ")) if unit else ""
         channel, candidates = _channels(headings[n], unit, setup)
-        found.append(Guess(headings[n], unit or None, numbers[0], channel, candidates))
-    return tuple(found)
+        guesses.append(Guess(headings[n], unit or None, numbers[0], channel, candidates))
+    return tuple(guesses)
 
 
 def _counts(numbers: Sequence[str]) -> bool:
@@ -253,14 +253,14 @@ def _channels(heading: str, unit: str, setup: Setup | None) -> tuple[str, tuple[
     if setup is None:
         return UNKNOWN, ()
     fitting = [c for c in setup.channels.values() if not unit or unit in QUANTITIES[c.quantity].units]
-    said = set(re.findall(r"\w+", heading.casefold()))
-    whole = [c.key for c in fitting if set(re.findall(r"[^\W_]+", c.key.casefold())) <= said]
-    by_probe = [c.key for c in fitting if unit and c.probe.casefold() in said]
+    words = set(re.findall(r"\w+", heading.casefold()))
+    whole = [c.key for c in fitting if set(re.findall(r"[^\W_]+", c.key.casefold())) <= words]
+    by_probe = [c.key for c in fitting if unit and c.probe.casefold() in words]
     named = whole if len(whole) == 1 else by_probe
     return (named[0] if len(named) == 1 else UNKNOWN), tuple(c.key for c in fitting)
 
 
-def _asked(
+def _open_points(
     profile: Profile, rows: Sequence[Row], times: Sequence[int], width: int
 ) -> tuple[Profile, list[str]]:
     """What the dates and the numbers prove or leave open, asked of the importer's own rules."""
@@ -316,15 +316,17 @@ def _number(heading: str) -> int | None:
 
 
 def _unit_questions(guesses: Sequence[Guess]) -> list[str]:
-    asked = [f"Which channel is column {g.heading!r}?" for g in guesses if g.channel == UNKNOWN]
-    return asked + [f"In which unit is column {g.heading!r}? Say `unit`." for g in guesses if g.unit is None]
+    questions = [f"Which channel is column {g.heading!r}?" for g in guesses if g.channel == UNKNOWN]
+    return questions + [
+        f"In which unit is column {g.heading!r}? Say `unit`." for g in guesses if g.unit is None
+    ]
 
 
 def _remark(guess: Guess) -> str:
-    told = f"such as {guess.example}"
+    remark = f"such as {guess.example}"
     if guess.channel == UNKNOWN and guess.candidates:
-        told += f"; one of {', '.join(guess.candidates[:12])}"
-    return told
+        remark += f"; one of {', '.join(guess.candidates[:12])}"
+    return remark
 
 
 def _pattern(name: str) -> str:

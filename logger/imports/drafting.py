@@ -16,7 +16,7 @@ from ..instants import NS
 from ..units import QUANTITIES
 from .describing import Description, Guess
 from .profile import Column
-from .writing import written
+from .writing import profile_text
 
 # Unit -> quantity and a span of the probe, wide enough for any room; common practice, no source.
 MEASURED = {
@@ -46,22 +46,22 @@ class DraftedColumn:
     high: float
 
 
-def draft(made: Description) -> dict[str, str]:
+def draft(description: Description) -> dict[str, str]:
     """Texts of a configuration by their file names; ImportRefused where no column says what it measures."""
-    drafted = list(drafted_columns(made.columns))
+    drafted = list(drafted_columns(description.columns))
     if not drafted:
         raise ImportRefused(
             "No column of the file names a unit that tells what it measures. Write the units into the "
             "headings, "
             "such as (°C) or (%RH), or use --describe and write the configuration by hand."
         )
-    since = date(2000, 1, 1) if made.first_ns is None else day_before(made.first_ns)
+    since = date(2000, 1, 1) if description.first_ns is None else day_before(description.first_ns)
     return {
         "room.toml": _room(drafted),
-        "probes.toml": _probes(drafted, since, made.step_s),
+        "probes.toml": _probes(drafted, since, description.step_s),
         "limits.toml": "# No limits yet: nothing is judged. See the complete example of `stillroom "
         "config export`.\n",
-        f"profiles/{key_of(made.profile.name)}.toml": _profile(made, drafted),
+        f"profiles/{key_of(description.profile.name)}.toml": _profile(description, drafted),
         "certificates/README.txt": _CERTIFICATES,
         **{f"certificates/{d.probe}-{d.quantity}.toml.draft": _certificate(d) for d in drafted},
     }
@@ -69,7 +69,7 @@ def draft(made: Description) -> dict[str, str]:
 
 def drafted_columns(columns: tuple[Guess, ...]) -> Iterator[DraftedColumn]:
     """Columns whose unit says what they are; those of one name and different quantities are one probe."""
-    taken: set[tuple[str, str]] = set()
+    used: set[tuple[str, str]] = set()
     for guess in columns:
         if guess.unit not in MEASURED:
             continue
@@ -77,9 +77,9 @@ def drafted_columns(columns: tuple[Guess, ...]) -> Iterator[DraftedColumn]:
         name = _probe(guess.heading)
         number = 2
         probe = name
-        while (probe, quantity) in taken:
+        while (probe, quantity) in used:
             probe, number = f"{name}-{number}", number + 1
-        taken.add((probe, quantity))
+        used.add((probe, quantity))
         yield DraftedColumn(guess, probe, quantity, "%RH" if guess.unit == "%" else guess.unit, low, high)
 
 
@@ -130,8 +130,8 @@ def _room(drafted: list[DraftedColumn]) -> str:
 
 def _probes(drafted: list[DraftedColumn], since: date, step_s: float | None) -> str:
     probes = list(dict.fromkeys(d.probe for d in drafted))
-    told = "the usual step of the file" if step_s else "EDIT: seconds between readings"
-    lines = [f"sampling_interval_s = {step_s or 60.0:.1f}      # {told}"]
+    remark = "the usual step of the file" if step_s else "EDIT: seconds between readings"
+    lines = [f"sampling_interval_s = {step_s or 60.0:.1f}      # {remark}"]
     for probe in probes:
         lines += [
             "",
@@ -158,14 +158,14 @@ def resolution_of(example: str) -> float:
     return round(10.0 ** -len(match[1]), 9) if match else 1.0
 
 
-def _profile(made: Description, drafted: list[DraftedColumn]) -> str:
+def _profile(description: Description, drafted: list[DraftedColumn]) -> str:
     columns = tuple(Column(d.guess.heading, f"{d.probe}.{d.quantity}", d.guess.unit) for d in drafted)
-    return written(replace(made.profile, columns=columns), questions=open_questions(made))
+    return profile_text(replace(description.profile, columns=columns), questions=open_questions(description))
 
 
-def open_questions(made: Description) -> tuple[str, ...]:
+def open_questions(description: Description) -> tuple[str, ...]:
     """The questions of a description that a draft does not answer: channels have their names there."""
-    return tuple(q for q in made.questions if not q.startswith("Which channel is column"))
+    return tuple(q for q in description.questions if not q.startswith("Which channel is column"))
 
 
 _CERTIFICATES = """Without certificates every zone is "not shown": readings are kept and drawn.

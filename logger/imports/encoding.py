@@ -44,7 +44,7 @@ def decoded(content: bytes, declared: str | None = None) -> Decoded:
     >>> decoded("20,35 °C".encode("cp1252")).encoding
     'cp1252'
     """
-    encoding, how = (declared, "declared") if declared else _found(content)
+    encoding, how = (declared, "declared") if declared else _detected(content)
     try:
         text = _decoded(content, encoding)
     except (UnicodeDecodeError, LookupError) as error:
@@ -63,13 +63,15 @@ def _decoded(content: bytes, encoding: str) -> str:
     except UnicodeDecodeError as error:
         before = content[: error.start]
         torn = bool(before) and error.end == len(content) and len(content) - error.start <= _LONGEST
-        known = encoding.startswith(("utf-16", "utf-32")) or not before.isascii()  # one byte proves no UTF-8
-        if not (torn and known and encoding.startswith("utf-")):
+        is_certain = (
+            encoding.startswith(("utf-16", "utf-32")) or not before.isascii()
+        )  # one byte proves no UTF-8
+        if not (torn and is_certain and encoding.startswith("utf-")):
             raise
         return before.decode(encoding)
 
 
-def _found(content: bytes) -> tuple[str, str]:
+def _detected(content: bytes) -> tuple[str, str]:
     for mark, encoding in _MARKS:
         if content.startswith(mark):
             return encoding, "byte order mark"
@@ -103,16 +105,18 @@ _SQUARE = {
 def _by_unit(content: bytes) -> str:
     """The one encoding under which a sign for degrees stands where one belongs, and all else can be read."""
     head = content[:_GUESS_BYTES]
-    found = [
+    candidates = [
         e
         for e, sign in _DEGREES.items()
         if re.search(rb"(?<![A-Za-z\x80-\xff])" + sign + rb" ?[CF](?![A-Za-z])", head)
     ]
-    found = [e for e in found if _reads(content, e)]
-    found += [e for e, signs in _SQUARE.items() if any(s in head for s in signs) and _reads_wide(content, e)]
-    if found == ["cp1252"] and not {b for b in set(content) if b >= 0x80} <= _WESTERN:
+    candidates = [e for e in candidates if _reads(content, e)]
+    candidates += [
+        e for e, signs in _SQUARE.items() if any(s in head for s in signs) and _reads_wide(content, e)
+    ]
+    if candidates == ["cp1252"] and not {b for b in set(content) if b >= 0x80} <= _WESTERN:
         return ""  # the sign stands in the same place in its Eastern neighbours
-    return found[0] if len(found) == 1 else ""
+    return candidates[0] if len(candidates) == 1 else ""
 
 
 _SINGLE_BYTE = ["cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "cp1257"]

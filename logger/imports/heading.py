@@ -105,19 +105,19 @@ def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:
 
 def places_of(heading: Heading, profile: Profile, line: int) -> dict[str, int]:
     """Index of the column of each heading of the profile."""
-    found = {}
+    places = {}
     shift = int(profile.unnamed_first_column)
-    for wanted in profile.headings():
-        where = _where(heading, wanted)
+    for name in profile.headings():
+        where = _where(heading, name)
         if len(where) > 1:
             raise ImportRefused(
-                f"The heading {wanted!r} stands {len(where)} times in line {line}: which column is meant? "
+                f"The heading {name!r} stands {len(where)} times in line {line}: which column is meant? "
                 f'Say it by its number, such as "#{where[-1] + 1}", as `heading` in the profile.'
             )
         if not where:
-            raise ImportRefused(f"There is no column {wanted!r}; line {line} has {heading.width} columns.")
-        found[wanted] = where[0] + (0 if wanted.startswith("#") else shift)
-    return found
+            raise ImportRefused(f"There is no column {name!r}; line {line} has {heading.width} columns.")
+        places[name] = where[0] + (0 if name.startswith("#") else shift)
+    return places
 
 
 def unit_in_heading(name: str) -> str | None:
@@ -180,24 +180,24 @@ def _joined(rows: Sequence[Row], at: int, names: Sequence[str]) -> tuple[str, ..
     twice.
     """
     above = [plain(c) for c in rows[at - 1][1]] if at > 0 else []
-    group, found = "", []
+    group, names_joined = "", []
     for n, name in enumerate(names):
         group = above[n] if n < len(above) and above[n] else group
-        found.append(f"{group} {name}".strip())
-    return tuple(found)
+        names_joined.append(f"{group} {name}".strip())
+    return tuple(names_joined)
 
 
 def _missing(rows: Sequence[Row], profile: Profile) -> tuple[int, list[str]]:
     """The first row with every heading, else the one with the most: its place and what it lacks."""
-    wanted = profile.headings()
-    best: tuple[int, list[str]] = (-1, wanted)
-    words = {word for h in wanted if _number(h) is None for word in h.split()}
+    headings = profile.headings()
+    best: tuple[int, list[str]] = (-1, headings)
+    words = {word for h in headings if _number(h) is None for word in h.split()}
     for at in range(min(len(rows), _HEAD_LINES)):
         text = " ".join(rows[at][1])
         if not any(word in text for word in words):
             continue  # most rows of a long file are told apart by this alone
         heading = _heading(rows, at)
-        missing = [h for h in wanted if not _where(heading, h)]
+        missing = [h for h in headings if not _where(heading, h)]
         if len(missing) < len(best[1]):
             best = (at, missing)
         if not missing:
@@ -214,8 +214,8 @@ def _where(heading: Heading, wanted: str) -> list[int]:
     bare = [_bare(n) for n in heading.names]
     with_group = [_bare(n) for n in heading.joined]
     for names in (heading.names, heading.joined, bare, with_group):
-        if found := [n for n, each in enumerate(names) if each == name]:
-            return found
+        if matches := [n for n, each in enumerate(names) if each == name]:
+            return matches
     return []
 
 

@@ -28,7 +28,7 @@ from .outside import Content, reading_of
 from .profile import Profile
 from .reading import Reading, Series
 from .samples import LOOKED_AT, refuse_invented, refuse_simulated
-from .writing import written
+from .writing import profile_text
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -62,13 +62,13 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     who: str,
     now_ns: int,
     dry_run: bool = False,
-    say: Say | None = None,
+    report: Say | None = None,
     without: frozenset[int] = frozenset(),
 ) -> ImportResult:
     """Imports a file; ImportRefused, with nothing changed, where a question is open."""
     with private_copy(path) as copy:
         return import_content(
-            plain_name(path), copy, profile, store, setup, who, now_ns, dry_run, say, without
+            plain_name(path), copy, profile, store, setup, who, now_ns, dry_run, report, without
         )
 
 
@@ -81,16 +81,16 @@ def import_content(  # noqa: PLR0917
     who: str,
     now_ns: int,
     dry_run: bool = False,
-    say: Say | None = None,
+    report: Say | None = None,
     without: frozenset[int] = frozenset(),
 ) -> ImportResult:
     """The same for what came another way, under its own name: bytes, or a file that nobody changes."""
-    say = say or _silent
+    report = report or _silent
     sha256, beginning = identity_of(content)
     if store.imports.find(sha256) is not None:
         return ImportResult(sha256, name, already=True)
     refuse_simulated(name, sha256, beginning, simulated=store.simulated)
-    say(f"{name}: reading")
+    report(f"{name}: reading")
     reading = checked(name, content, profile, setup, now_ns, without)
     if reading.simulated:
         refuse_invented(name, simulated=store.simulated)
@@ -100,14 +100,14 @@ def import_content(  # noqa: PLR0917
     with store.importing():  # two imports of one file side by side would both find nothing stored
         if store.imports.find(sha256) is not None:
             return ImportResult(sha256, name, already=True)
-        say(f"{name}: comparing {reading.rows:,} rows with the record")
+        report(f"{name}: comparing {reading.rows:,} rows with the record")
         compared = [against(s, _stored(s, store)) for s in reading.series]
         result = _counted(
             ImportResult(sha256, name, reading.rows, assumed=reading.assumed, left_out=reading.left_out),
             reading,
             compared,
         )
-        say(f"{name}: storing {result.stored:,} readings")
+        report(f"{name}: storing {result.stored:,} readings")
         _store(store, result, compared, content, profile, who, now_ns)
     return result
 
@@ -147,8 +147,8 @@ def refuse_two_orders(files: Sequence[tuple[str, object, Sequence[str]]]) -> Non
 
 
 def _proven_order(notes: Sequence[str]) -> str:
-    found = (re.fullmatch(r"dates are (\S+), proven by the whole file", note) for note in notes)
-    return next((match[1] for match in found if match), "")
+    orders = (re.fullmatch(r"dates are (\S+), proven by the whole file", note) for note in notes)
+    return next((match[1] for match in orders if match), "")
 
 
 def _silent(_: str) -> None:
@@ -258,7 +258,7 @@ def _counted(result: ImportResult, reading: Reading, compared: Sequence[Compared
     ends = [(int(s.taken_ns[0]), int(s.taken_ns[-1])) for s in reading.series if len(s.taken_ns)]
     return replace(
         result,
-        stored=sum(len(c.kept.taken_ns) for c in compared),
+        stored=sum(len(c.new.taken_ns) for c in compared),
         duplicates=sum(c.duplicates for c in compared),
         conflicts=tuple(conflict for c in compared for conflict in c.conflicts),
         flagged=sum(int(np.isnan(s.value).sum()) for s in reading.series),
@@ -278,14 +278,12 @@ def _store(  # noqa: PLR0917
 ) -> None:
     # Readings first: if the machine stops in between, importing again skips them all as duplicates.
     short = result.sha256[:12]
-    told = [
-        ImportedReadings(
-            c.kept.channel.key, c.kept.taken_ns, c.kept.value, c.kept.raw, now_ns, f"import:{short}"
-        )
+    lines = [
+        ImportedReadings(c.new.channel.key, c.new.taken_ns, c.new.value, c.new.raw, now_ns, f"import:{short}")
         for c in compared
-        if len(c.kept.taken_ns)
+        if len(c.new.taken_ns)
     ]
-    store.load_series(f"import-{short}", told, now_ns)
+    store.load_series(f"import-{short}", lines, now_ns)
     summary = _summary(result, profile, who)
     store.imports.record(result.sha256, result.name, content, summary, who=who, at_ns=now_ns)
 
@@ -296,7 +294,7 @@ def _summary(result: ImportResult, profile: Profile, who: str) -> dict[str, Any]
     }
     return body | {
         "profile": profile.name,
-        "profile_text": written(profile),  # what was answered once is found again by the next file
+        "profile_text": profile_text(profile),  # what was answered once is found again by the next file
         "who": who,
         "assumed": list(result.assumed),
         **({"left_out": [{"line": n, "text": t} for n, t in result.left_out]} if result.left_out else {}),

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..errors import ImportRefused
 from ..instants import NS
 from .profile import Order
-from .zones import DAY_NS, shown
+from .zones import DAY_NS, local
 
 Int = NDArray[np.int64]
 
@@ -44,7 +44,7 @@ def refuse_another_order(day: Int, clock_ns: Int, lines: Sequence[int], order: s
     if not any(state[n] for n in telling):
         return
     k = next((n for n in telling if state[n] != state[telling[0]]), 0)
-    raise ImportRefused(_said(day * DAY_NS + clock_ns, lines, rows, k, order))
+    raise ImportRefused(_evidence_sentence(day * DAY_NS + clock_ns, lines, rows, k, order))
 
 
 def refuse_order_switch(
@@ -107,7 +107,7 @@ def likely_orders(rows: DateRuns, options: Sequence[tuple[int | None, int | None
     limit_ns = max(_GAP_NS, 3 * rows.usual_ns)
     begin, end = rows.begin_ns.tolist(), rows.end_ns.tolist()
     cost = [math.inf if options[0][0] is None else 0.0, math.inf if options[0][1] is None else _SWITCH]
-    came: list[tuple[int, int]] = []
+    previous: list[tuple[int, int]] = []
     for k in range(1, len(options)):
         new, back = [math.inf, math.inf], [0, 1]  # costs, and the state before
         for to, day in enumerate(options[k]):
@@ -121,10 +121,10 @@ def likely_orders(rows: DateRuns, options: Sequence[tuple[int | None, int | None
                 total = cost[of] + _jump_cost(step, limit_ns) + (_SWITCH if of != to else 0.0)
                 if total < new[to]:
                     new[to], back[to] = total, of
-        came.append((back[0], back[1]))
+        previous.append((back[0], back[1]))
         cost = new
     state = [int(cost[1] < cost[0])]
-    for before_to in reversed(came):
+    for before_to in reversed(previous):
         state.append(before_to[state[-1]])
     return state[::-1]
 
@@ -145,8 +145,8 @@ def refuse_year_back(wall_ns: Int, lines: Sequence[int]) -> None:
         return
     n = int(back[0])
     raise ImportRefused(
-        f"Line {lines[n + 1]}: the time goes from {shown(int(wall_ns[n]))} to "
-        f"{shown(int(wall_ns[n + 1]))}, back "
+        f"Line {lines[n + 1]}: the time goes from {local(int(wall_ns[n]))} to "
+        f"{local(int(wall_ns[n + 1]))}, back "
         "by most of a year. Is the year wrong, or the order of day and month? Correct the lines, or "
         "split the "
         "file there; if it is so, set `jumps_are_real = true` under [time] in the profile."
@@ -166,8 +166,8 @@ def refuse_hour_back(utc_ns: Int, wall_ns: Int, lines: Sequence[int], zone: str)
     if len(back):
         n = int(back[0])
         raise ImportRefused(
-            f"Line {lines[n + 1]}: the time goes back by exactly one hour, from {shown(int(wall_ns[n]))} to "
-            f"{shown(int(wall_ns[n + 1]))}, in a zone ({zone}) that has no clock change there. Either "
+            f"Line {lines[n + 1]}: the time goes back by exactly one hour, from {local(int(wall_ns[n]))} to "
+            f"{local(int(wall_ns[n + 1]))}, in a zone ({zone}) that has no clock change there. Either "
             f"the logger "
             "changes between summer and winter time: enter its IANA zone, such as Europe/Vienna, as "
             "`zone` under "
@@ -176,24 +176,24 @@ def refuse_hour_back(utc_ns: Int, wall_ns: Int, lines: Sequence[int], zone: str)
         )
     ahead = np.flatnonzero(np.abs(steps - _HOUR_NS - usual_ns) <= usual_ns // 2)[:3].tolist()
     return [
-        f"line {lines[n + 1]}: the time goes forward by exactly one hour, from {shown(int(wall_ns[n]))} to "
-        f"{shown(int(wall_ns[n + 1]))}; it was taken as a gap. If the clock was set there, the zone is "
+        f"line {lines[n + 1]}: the time goes forward by exactly one hour, from {local(int(wall_ns[n]))} to "
+        f"{local(int(wall_ns[n + 1]))}; it was taken as a gap. If the clock was set there, the zone is "
         f"another "
         "one before or after it ([[time.zones]] in the profile)"
         for n in ahead
     ]
 
 
-def _said(wall: Int, lines: Sequence[int], rows: DateRuns, k: int, order: str) -> str:
+def _evidence_sentence(wall: Int, lines: Sequence[int], rows: DateRuns, k: int, order: str) -> str:
     row = int(rows.first[k])
     if not k:
-        told, part = f"Line {lines[row]}: with", "of the file"
+        prefix, part = f"Line {lines[row]}: with", "of the file"
     else:
         before = int(rows.last[k - 1])
-        jump = f"the time jumps from {shown(int(wall[before]))} to {shown(int(wall[row]))}"
-        told, part = f"Line {lines[row]}: {jump}. With", f"before or from line {lines[row]} on"
+        jump = f"the time jumps from {local(int(wall[before]))} to {local(int(wall[row]))}"
+        prefix, part = f"Line {lines[row]}: {jump}. With", f"before or from line {lines[row]} on"
     return (
-        f"{told} day and month {part} the other way round the time would go on without jumps: part of "
+        f"{prefix} day and month {part} the other way round the time would go on without jumps: part of "
         f"the file "
         f"seems to be written in another order than {order}. Export it again, or split it into files of one "
         "order each. If the jump is real, set `jumps_are_real = true` under [time] in the profile."
@@ -213,9 +213,9 @@ def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
     n = int(steps.argmax())
     a, b = int(order[n]), int(order[n + 1])
     raise ImportRefused(
-        f"Line {lines[a]} was taken at {shown(int(wall_ns[a]))} and the next one in time, line {lines[b]}, "
+        f"Line {lines[a]} was taken at {local(int(wall_ns[a]))} and the next one in time, line {lines[b]}, "
         "at "
-        f"{shown(int(wall_ns[b]))}: did the logger lose its clock? Mend or remove the lines; if it is so, "
+        f"{local(int(wall_ns[b]))}: did the logger lose its clock? Mend or remove the lines; if it is so, "
         "say "
         "`jumps_are_real = true` under [time] in the profile."
     )
@@ -223,14 +223,14 @@ def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
 
 def evidence(walls: Mapping[Order, Int]) -> str:
     """What the steps say for and against each possible order, for a person who is asked; empty if nothing."""
-    told = []
+    sentences = []
     for order, wall in walls.items():
         steps: Int = np.diff(np.sort(wall)).astype(np.int64)
         jumps = int((steps > max(_GAP_NS, 20 * _usual(steps))).sum()) if len(steps) else 0
-        told.append((order, jumps))
-    if len({jumps for _, jumps in told}) < 2:
+        sentences.append((order, jumps))
+    if len({jumps for _, jumps in sentences}) < 2:
         return ""
-    words = ", ".join(f"as {order} the rows hold {jumps} jump(s) of days" for order, jumps in told)
+    words = ", ".join(f"as {order} the rows hold {jumps} jump(s) of days" for order, jumps in sentences)
     return f" To help: {words}."
 
 

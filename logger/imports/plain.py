@@ -31,18 +31,18 @@ def plain_table(name: str, text: str, delimiter: str, profile: Profile) -> TextT
         return None
     lines = head_lines(text)
     try:
-        found = _Head(name, lines, delimiter, profile)
+        head = _Head(name, lines, delimiter, profile)
     except ImportRefused:
         return None  # told again, for the whole file, by the reader of rows
-    cells = found.columns(text, sum(map(len, lines[: found.above])), delimiter)
-    return None if cells is None else found.table(cells)
+    cells = head.columns(text, sum(map(len, lines[: head.above])), delimiter)
+    return None if cells is None else head.table(cells)
 
 
 def _may_be_plain(text: str, delimiter: str, profile: Profile) -> bool:
     """Nothing asked for that needs a row as a whole, no quotation mark, and a last line that is whole."""
     streams = list(profile.streams())
-    asked = profile.sections or profile.day_in or profile.leave_out or profile.columns[0].time
-    if asked or len(streams) != 1 or streams[0][1] or any(c.unit_in for c in profile.columns):
+    needs_rows = profile.sections or profile.day_in or profile.leave_out or profile.columns[0].time
+    if needs_rows or len(streams) != 1 or streams[0][1] or any(c.unit_in for c in profile.columns):
         return False
     return delimiter != " " and '"' not in text and text.endswith("\n")
 
@@ -80,26 +80,26 @@ class _Head:
             for batch in self._batches(text, start, delimiter):
                 if not self._all_readings(batch):
                     return None
-                for place, found in cells.items():
-                    found.add(batch.column(str(place)))
+                for place, batch_cells in cells.items():
+                    batch_cells.add(batch.column(str(place)))
         except (pyarrow.ArrowInvalid, UnicodeEncodeError):
             return None
-        told = {place: found.texts() for place, found in cells.items()}
+        batch_texts = {place: batch_cells.texts() for place, batch_cells in cells.items()}
         rows = text.count("\n", start)
-        return told if all(len(texts) == rows for texts in told.values()) else None
+        return batch_texts if all(len(texts) == rows for texts in batch_texts.values()) else None
 
     def _batches(self, text: str, start: int, delimiter: str) -> Iterator[pyarrow.RecordBatch]:
         import pyarrow
         from pyarrow import csv
 
         names = [str(n) for n in range(self.cells)]
-        wanted = sorted({0, *self.places.values(), *range(self.width, self.cells)})
+        columns = sorted({0, *self.places.values(), *range(self.width, self.cells)})
         yield from csv.open_csv(
             _Encoded(text, start),
             read_options=csv.ReadOptions(column_names=names),
             parse_options=csv.ParseOptions(delimiter=delimiter, quote_char=False, double_quote=False),
             convert_options=csv.ConvertOptions(
-                include_columns=[str(n) for n in wanted],
+                include_columns=[str(n) for n in columns],
                 column_types=dict.fromkeys(names, pyarrow.string()),
                 strings_can_be_null=False,
             ),
@@ -122,7 +122,7 @@ class _Head:
         ((times, _), columns), *_ = self.profile.streams().items()
         parts = [cells[self.places[t]] for t in times]
         joined = parts[0] if len(parts) == 1 else [f"{d} {t}" for d, t in zip(*parts, strict=True)]
-        made = tuple(
+        streams = tuple(
             TextColumn(
                 c,
                 column_unit(c, self.heading, self.units, self.places, self.profile),
@@ -134,7 +134,7 @@ class _Head:
         stream = Stream(
             joined,
             range(self.above + 1, self.above + 1 + rows),
-            made,
+            streams,
             (),
             self.grid.name,
             self.grid.delimiter,

@@ -78,32 +78,32 @@ def preview_of(reading: Reading) -> Preview:
     )
 
 
-def _rows(wanted: Sequence[tuple[Series, Int]]) -> tuple[PreviewLine, ...]:
+def _rows(selected: Sequence[tuple[Series, Int]]) -> tuple[PreviewLine, ...]:
     """What some channels say at some places, a line of the file each, in order of time."""
-    found: dict[tuple[int, int], list[tuple[str, str]]] = {}
-    for series, places in wanted:
+    rows: dict[tuple[int, int], list[tuple[str, str]]] = {}
+    for series, places in selected:
         for n in places.tolist():
             value = float(series.value[n])
             text = str(series.raw[n]) if np.isnan(value) else f"{value:g}"
             key = (int(series.taken_ns[n]), int(series.line[n]))
-            found.setdefault(key, []).append((series.channel.key, text))
-    return tuple(PreviewLine(line, at, tuple(cells)) for (at, line), cells in sorted(found.items()))
+            rows.setdefault(key, []).append((series.channel.key, text))
+    return tuple(PreviewLine(line, at, tuple(cells)) for (at, line), cells in sorted(rows.items()))
 
 
 def _axis(series: Series, ends: tuple[int, int]) -> TimeAxis:
-    taken, value = series.taken_ns, series.value[np.isfinite(series.value)]
-    steps = np.diff(taken)
+    taken_ns, value = series.taken_ns, series.value[np.isfinite(series.value)]
+    steps = np.diff(taken_ns)
     rising = steps[steps > 0]
     step_ns = int(np.median(rising)) if len(rising) else None
     wide = np.flatnonzero(steps > _LONGER * step_ns) if step_ns else np.empty(0, np.int64)
-    gaps = tuple((int(taken[n]), int(taken[n + 1])) for n in wide.tolist())
-    bins = max(1, min(BINS, len(taken) // 3))  # fewer readings than that would show as gaps
+    gaps = tuple((int(taken_ns[n]), int(taken_ns[n + 1])) for n in wide.tolist())
+    bins = max(1, min(BINS, len(taken_ns) // 3))  # fewer readings than that would show as gaps
     edges = np.linspace(ends[0], max(ends[1], ends[0] + 1), bins + 1)
-    counts = np.histogram(taken.astype(np.float64), edges)[0]
+    counts = np.histogram(taken_ns.astype(np.float64), edges)[0]
     low, high = (float(value.min()), float(value.max())) if len(value) else (None, None)
     step_s = None if step_ns is None else step_ns / NS
     key, unit = series.channel.key, series.channel.unit
-    whole = (len(taken), int(taken[0]), int(taken[-1]))
+    whole = (len(taken_ns), int(taken_ns[0]), int(taken_ns[-1]))
     return TimeAxis(key, unit, *whole, step_s, gaps, tuple(counts.tolist()), low, high)
 
 
@@ -139,9 +139,9 @@ def plain_duration(ns: int) -> str:
     """
     if ns < 60 * NS:
         return f"{ns / NS:g} s"
-    left, parts = ns // NS, []
+    remaining, parts = ns // NS, []
     for size, unit in ((86_400, "d"), (3600, "h"), (60, "min"), (1, "s")):
-        number, left = divmod(left, size)
+        number, remaining = divmod(remaining, size)
         parts.append((number, unit))
     first = next(n for n, (number, _) in enumerate(parts) if number)
     return " ".join(f"{number} {unit}" for number, unit in parts[first : first + 2] if number)
@@ -153,13 +153,13 @@ def _gap_lines(axes: Sequence[TimeAxis]) -> list[str]:
     for axis in axes:
         for gap in axis.gaps:
             shared.setdefault(gap, []).append(axis.channel)
-    told = sorted(shared.items(), key=lambda item: item[0][0] - item[0][1])[:GAPS]
+    gaps = sorted(shared.items(), key=lambda item: item[0][0] - item[0][1])[:GAPS]
     lines = [
         f"    gap of {plain_duration(end - begin)} from {rfc3339(begin)} to {rfc3339(end)}: "
         f"{channels[0] if len(channels) == 1 else f'{len(channels)} channels'}"
-        for (begin, end), channels in sorted(told)
+        for (begin, end), channels in sorted(gaps)
     ]
-    more = len(shared) - len(told)
+    more = len(shared) - len(gaps)
     return (
         [f"  {len(shared)} gap(s):", *lines, *([f"    and {more} shorter"] if more else [])] if shared else []
     )

@@ -120,10 +120,10 @@ class Profile:
 
     def streams(self) -> dict[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], tuple[Column, ...]]:
         """Columns that share their times and rows."""
-        found: dict[Any, list[Column]] = {}
+        by_time: dict[Any, list[Column]] = {}
         for column in self.columns:
-            found.setdefault((column.time or self.time_headings, column.only), []).append(column)
-        return {key: tuple(columns) for key, columns in found.items()}
+            by_time.setdefault((column.time or self.time_headings, column.only), []).append(column)
+        return {key: tuple(columns) for key, columns in by_time.items()}
 
     def headings(self) -> list[str]:
         """Every column of the file that is needed, each once."""
@@ -157,8 +157,8 @@ def profile_of(file: str, text: str) -> Profile:
     ]
     if faults or head is None or time is None:
         raise ConfigError(dict.fromkeys(faults))
-    given = tuple(_column(c.value) for c in columns if c)
-    return _checked(file, _profile(head.value, time.value, given))
+    columns_given = tuple(_column(c.value) for c in columns if c)
+    return _checked(file, _profile(head.value, time.value, columns_given))
 
 
 def _column(table: ProfileColumnTable) -> Column:
@@ -203,8 +203,8 @@ def _zone_faults(file: str, profile: Profile) -> list[Fault]:
         try:
             zone_of(zone)
         except ImportRefused:
-            wanted = "an IANA time zone such as Europe/Vienna, UTC, or an offset such as +01:00"
-            faults.append(Fault(file, "time", key, wanted, repr(zone)))
+            expected = "an IANA time zone such as Europe/Vienna, UTC, or an offset such as +01:00"
+            faults.append(Fault(file, "time", key, expected, repr(zone)))
     if profile.zones and profile.zone is None:
         faults.append(
             Fault(file, "time", "zone", "the zone that holds before the first of [[time.zones]]", "none")
@@ -220,8 +220,10 @@ def _checked(file: str, profile: Profile) -> Profile:
         try:
             zone_of(profile.zone, profile.zones)
         except ImportRefused as error:
-            wanted = "[[time.zones]] in order of time, each `from` with its offset as in 2026-10-25T01:00:00Z"
-            faults.append(Fault(file, "time", "zones", wanted, str(error)))
+            expected = (
+                "[[time.zones]] in order of time, each `from` with its offset as in 2026-10-25T01:00:00Z"
+            )
+            faults.append(Fault(file, "time", "zones", expected, str(error)))
     of_columns = [(c.heading, c.only) for c in profile.columns]
     headings = [*((h, ()) for h in profile.time_headings), *of_columns]
     twice = sorted({heading for heading, only in headings if headings.count((heading, only)) > 1})

@@ -45,8 +45,10 @@ class Series:
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Pickled with its texts coded: as a rule there is one for all readings, none."""
-        one = self.raw.strides == (0,) and len(self.raw) > 0
-        texts = Coded((str(self.raw[0]),), np.zeros(0, np.int32)) if one else Coded.of(self.raw.tolist())
+        is_one_text = self.raw.strides == (0,) and len(self.raw) > 0
+        texts = (
+            Coded((str(self.raw[0]),), np.zeros(0, np.int32)) if is_one_text else Coded.of(self.raw.tolist())
+        )
         return _unpickled, (self.channel, self.taken_ns, self.value, texts, self.line)
 
     def part(self, where: NDArray[np.bool_]) -> Series:
@@ -58,8 +60,8 @@ class Series:
 
 def _unpickled(channel: Channel, taken_ns: Int, value: Float, texts: Coded, line: Int) -> Series:
     table = np.array(texts.table, object)
-    one = len(table) == 1 and len(texts.codes) == 0
-    raw = np.broadcast_to(table, len(value)) if one else table[texts.codes]
+    is_one_text = len(table) == 1 and len(texts.codes) == 0
+    raw = np.broadcast_to(table, len(value)) if is_one_text else table[texts.codes]
     return Series(channel, taken_ns, value, raw, line)
 
 
@@ -88,17 +90,17 @@ def read_content(
     del content  # with its part, once that is text: a long file lies in memory once
     tables = [_table(parts, profile, name, without) for _ in range(len(parts))]
     streams = [stream for table in tables for stream in table.streams]
-    taken, time_notes = instants(streams, profile)
+    instants_ns, time_notes = instants(streams, profile)
     values, value_notes = read_values(streams, profile)
     assumed = [note for table in tables for note in table.assumed] + time_notes + value_notes
-    if any(np.any(np.diff(at) < 0) for at in taken):
+    if any(np.any(np.diff(at) < 0) for at in instants_ns):
         assumed.append("rows do not stand in order of time; they were sorted")
     series = []
-    for stream, at, some in zip(streams, taken, values, strict=True):
+    for stream, at, some in zip(streams, instants_ns, values, strict=True):
         lines = _lines(stream)
         for column, cells in zip(stream.columns, some, strict=True):
-            made, notes = _series(column, cells, at, lines, setup)
-            series.append(made)
+            channel_series, notes = _series(column, cells, at, lines, setup)
+            series.append(channel_series)
             assumed += notes
     rows = sum(table.rows for table in tables)
     left_out = tuple(line for table in tables for line in table.left_out)
@@ -146,9 +148,9 @@ def _rest(grid: TextGrid, profile: Profile, without: frozenset[int]) -> TextTabl
     out = [(line, " | ".join(cells)[:500]) for line, cells in grid.rows if line in without]
     if missing := sorted(without - {line for line, _ in out}):
         raise ImportRefused(f"There is no line {missing[0]} with anything in it that could be left out.")
-    kept = [row for row in grid.rows if row[0] not in without]
+    rest = [row for row in grid.rows if row[0] not in without]
     torn = grid.unterminated and grid.rows[-1][0] not in without
-    table = read_table(replace(grid, rows=kept, unterminated=torn), profile)
+    table = read_table(replace(grid, rows=rest, unterminated=torn), profile)
     notes = [f"line {line} was left out by name: {text[:60]!r}" for line, text in out]
     return replace(table, assumed=(*table.assumed, *notes), left_out=tuple(out))
 
@@ -184,26 +186,24 @@ def _channel(column: Column, setup: Setup) -> Channel:
     return setup.channels[column.channel]
 
 
-def _unit(
-    column: Column, written: str | None, in_cells: str | None, channel: Channel
-) -> tuple[str, list[str]]:
+def _unit(column: Column, text: str | None, in_cells: str | None, channel: Channel) -> tuple[str, list[str]]:
     """The unit of a column as declared or written; all that tell one must agree, and one must be there."""
-    known = quantity(channel.quantity).units
-    told = {
+    units = quantity(channel.quantity).units
+    sources = {
         "the profile": unit_name(column.unit) if column.unit else None,
-        "the file": unit_name(written) if written and unit_name(written) in known else None,
+        "the file": unit_name(text) if text and unit_name(text) in units else None,
         "its cells": in_cells,
     }
-    said = {where: unit for where, unit in told.items() if unit}
-    if len({_one_unit(u) for u in said.values()}) > 1:
-        where = ", ".join(f"{unit} in {place}" for place, unit in reversed(said.items()))
+    named = {where: unit for where, unit in sources.items() if unit}
+    if len({_one_unit(u) for u in named.values()}) > 1:
+        where = ", ".join(f"{unit} in {place}" for place, unit in reversed(named.items()))
         raise ImportRefused(f"Column {column.heading!r} is in {where}.")
-    unit = next(iter(said.values()), None)
+    unit = next(iter(named.values()), None)
     if unit is None:
-        says = f"it says {written!r}" if written else "the file does not say"
+        says = f"it says {text!r}" if text else "the file does not say"
         raise ImportRefused(
             f"In which unit is column {column.heading!r} ({channel.quantity})? {says[0].upper()}{says[1:]}. "
-            f"Say `unit` in the profile: one of {', '.join(known)}."
+            f"Say `unit` in the profile: one of {', '.join(units)}."
         )
     to_canonical(0.0, unit, channel.quantity)  # a unit of another quantity is refused here
     if unit == channel.unit:
@@ -233,24 +233,28 @@ def _series(
         raw[:] = [f"{cell.strip()} {unit}"[:RAW_CHARS] for cell in cells.cells]
     for i in np.flatnonzero(cells.fault).tolist():
         raw[i] = str(cells.cells[i]).strip()[:RAW_CHARS]
-    made = _in_order(Series(channel, taken_ns, value, raw, lines), ~cells.blank)
-    return made, [*notes, *_beyond(made)]
+    series = _in_order(Series(channel, taken_ns, value, raw, lines), ~cells.blank)
+    return series, [*notes, *_beyond(series)]
 
 
 def _lines(stream: Stream) -> Int:
     """Where the rows of a stream stand in the file; one array for all of its series."""
-    told = stream.lines
-    return np.arange(told.start, told.stop) if isinstance(told, range) else np.asarray(told, np.int64)
+    lines = stream.lines
+    return np.arange(lines.start, lines.stop) if isinstance(lines, range) else np.asarray(lines, np.int64)
 
 
 def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
     """Without empty cells and ascending in time; as most files are written, nothing is copied."""
     if there.all() and not (np.diff(series.taken_ns) < 0).any():
         return series
-    found = series.part(there)
-    order = np.argsort(found.taken_ns, kind="stable")
+    present = series.part(there)
+    order = np.argsort(present.taken_ns, kind="stable")
     return Series(
-        found.channel, found.taken_ns[order], found.value[order], found.raw[order], found.line[order]
+        present.channel,
+        present.taken_ns[order],
+        present.value[order],
+        present.raw[order],
+        present.line[order],
     )
 
 
@@ -275,19 +279,19 @@ def _beyond(series: Series) -> list[str]:
         return []
     values, counts = np.unique(series.value[odd], return_counts=True)
     often = sorted(zip(counts.tolist(), values.tolist(), strict=True), reverse=True)[:3]
-    told = ", ".join(f"{value:g} ({count} times)" for count, value in often)
+    examples = ", ".join(f"{value:g} ({count} times)" for count, value in often)
     return [
         f"{int(odd.sum())} value(s) of {series.channel.key} lie outside the span of the probe, {low:g} to "
-        f"{high:g} "
-        f"{series.channel.unit}: {told}. Where such a number stands for a fault, name it under `sentinels`"
+        f"{high:g} {series.channel.unit}: {examples}. "
+        f"Where such a number stands for a fault, name it under `sentinels`"
     ]
 
 
 def _joined(series: Sequence[Series]) -> tuple[Series, ...]:
     """One series for each channel: a zip may hold the same table many times over."""
     by_channel: dict[str, list[Series]] = {}
-    for one in series:
-        by_channel.setdefault(one.channel.key, []).append(one)
+    for part in series:
+        by_channel.setdefault(part.channel.key, []).append(part)
     return tuple(same[0] if len(same) == 1 else _merged(same) for same in by_channel.values())
 
 
@@ -296,5 +300,5 @@ def _merged(same: Sequence[Series]) -> Series:
         np.concatenate([getattr(s, name) for s in same]) for name in ("taken_ns", "value", "raw", "line")
     ]
     order = np.argsort(columns[0], kind="stable")
-    taken, value, raw, line = (c[order] for c in columns)
-    return Series(same[0].channel, taken, value, raw, line)
+    taken_ns, value, raw, line = (c[order] for c in columns)
+    return Series(same[0].channel, taken_ns, value, raw, line)

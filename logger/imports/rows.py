@@ -71,54 +71,54 @@ class GridRows:
     def readings(self, first: int, last: int, notes: list[str]) -> list[tuple[int, Row]]:
         """Rows of readings with their places; every other one between them must be explained."""
         explained = self._explained(first, last, notes)
-        kept = []
+        readings = []
         for n in range(first, last + 1):
             line, cells = self.rows[n]
             if self.good[n] and not self._left_out(cells):
                 self._refuse_swallowed(line, cells)
-                kept.append((n, self.rows[n]))
+                readings.append((n, self.rows[n]))
             elif n not in explained:
                 raise self._refused(line, cells)
-        if not kept:
+        if not readings:
             raise ImportRefused(
                 f"Every row below the headings was left out, the first in line {self.rows[first][0]}: "
                 f"{short(self.rows[first][1])}. Lines that begin with # are comments; so are those under "
                 "`leave_out` in the profile."
             )
-        return kept
+        return readings
 
     def _explained(self, first: int, last: int, notes: list[str]) -> set[int]:
         """Places of repeated headings with the lines around them, of sections, comments, and what is
         declared.
         """
-        found: set[int] = set()
+        places: set[int] = set()
         anchors = []
         for n in range(first, last + 1):
             line, cells = self.rows[n]
             if not self.good[n] and (self._is_heading(cells) or self._is_section(cells)):
                 anchors.append(n)
             elif self._left_out(cells):
-                found.add(n)
+                places.add(n)
                 notes.append(f"line {line} was left out: {short(cells)}")
         for n in anchors:
-            found |= self._around(n)
-        self._refuse_other_units(found)
+            places |= self._around(n)
+        self._refuse_other_units(places)
         heads = [n for n in anchors if self._is_heading(self.rows[n][1])]
         if heads:
             where = self.rows[heads[0]][0]
             notes.append(f"{len(heads)} repeated heading row(s) left out, the first in line {where}")
-        others = sorted(found - set(anchors))
+        others = sorted(places - set(anchors))
         notes += [f"line {self.rows[n][0]} was left out: {short(self.rows[n][1])}" for n in others
                   if not self._left_out(self.rows[n][1]) and not self._is_unit_row(n)]  # fmt: skip
-        return found
+        return places
 
     def _refuse_other_units(self, left_out: set[int]) -> None:
         """A row of units below a repeated heading must say the same as the one below the first."""
-        said = self.rows[self.heading.at + 1][1] if self.heading.at + 1 < len(self.rows) else []
+        units = self.rows[self.heading.at + 1][1] if self.heading.at + 1 < len(self.rows) else []
         for n in sorted(left_out):
             line, cells = self.rows[n]
             for place in self.values:
-                first, here = (_unit_in(row, place) for row in (said, cells))
+                first, here = (_unit_in(row, place) for row in (units, cells))
                 if here and here != first:
                     raise ImportRefused(
                         f"Line {line}: below a repeated heading column {place + 1} is in {here}, and in "
@@ -178,7 +178,7 @@ class GridRows:
                     f"lines run together: {short([cell])}. Nothing was imported; mend the line."
                 )
 
-    def ending(self, kept: list[tuple[int, Row]], last: int, notes: list[str]) -> int:
+    def ending(self, readings: list[tuple[int, Row]], last: int, notes: list[str]) -> int:
         """How many of the last rows are torn (0 or 1); what follows the last reading is a footer."""
         below = range(last + 1, len(self.rows))
         torn_below = self.grid.unterminated and last + 1 < len(self.rows)
@@ -193,9 +193,9 @@ class GridRows:
             )
         if not self.grid.unterminated or last != len(self.rows) - 1 or self.profile.whole_last_line:
             return 0
-        if not self._last_may_be_torn([cells for _, (_, cells) in kept]):
+        if not self._last_may_be_torn([cells for _, (_, cells) in readings]):
             return 0
-        line, cells = kept[-1][1]
+        line, cells = readings[-1][1]
         notes.append(
             f"line {line}, the last one, has no line end and may be torn; it was left out: {short(cells)} "
             "(say `whole_last_line = true` in the profile where that is how the logger ends its files)"
@@ -228,26 +228,28 @@ class GridRows:
         reading = next(row for is_good, (_, row) in zip(self.good, self.rows, strict=True) if is_good)
         if len(cells) <= place:
             return False
-        mine, wanted = (sum(c.isdigit() for c in row[place]) for row in (cells, reading))
-        return mine == wanted > 0
+        mine, usual = (sum(c.isdigit() for c in row[place]) for row in (cells, reading))
+        return mine == usual > 0
 
     def above(self, places: list[int]) -> list[dict[str, str]]:
         """For each row of readings the newest word of every section above it."""
         if not self.profile.sections and not self.profile.day_in:
             return []
-        said: dict[str, str] = {}
+        newest: dict[str, str] = {}
         wanted, found = set(places), []
         for n, (_, cells) in enumerate(self.rows):
             if n in wanted:
-                found.append(dict(said))
+                found.append(dict(newest))
             elif (section := self._section(cells)) is not None:
-                said[section[0]] = section[1]
+                newest[section[0]] = section[1]
         return found
 
     def _refused(self, line: int, cells: Sequence[str]) -> ImportRefused:
-        width, wanted = len(cells), self.width
-        what = f"{width} columns, expected {wanted}" if width != wanted else "no time in it"
-        hint = " Where rows may end early, say `short_rows = true` in the profile." if width < wanted else ""
+        width, expected = len(cells), self.width
+        what = f"{width} columns, expected {expected}" if width != expected else "no time in it"
+        hint = (
+            " Where rows may end early, say `short_rows = true` in the profile." if width < expected else ""
+        )
         return ImportRefused(
             f"Line {line} has {what}: {short(cells)}. Nothing was imported; mend or remove the line, or "
             "name it "
@@ -260,19 +262,19 @@ class GridRows:
         if not below:
             return "The file has the headings of the profile but no reading below them."
         line, cells = next(((n, c) for n, c in below if len(c) == self.width + 1), below[0])
-        found = "no time in it" if len(cells) == self.width else f"{len(cells)} columns"
+        fault = "no time in it" if len(cells) == self.width else f"{len(cells)} columns"
         hint = ""
         if len(cells) == self.width + 1:
             hint = (
                 " If the first column is a row number without a heading, say `unnamed_first_column = true`."
             )
-        return f"Line {line} has {found}, expected {self.width} columns and a time: {short(cells)}.{hint}"
+        return f"Line {line} has {fault}, expected {self.width} columns and a time: {short(cells)}.{hint}"
 
 
 def _unit_in(cells: Sequence[str], place: int) -> str:
     """The unit that stands alone in a cell, by its name here; empty where there is none."""
-    written = cells[place].strip().strip("[](){}") if place < len(cells) else ""
-    name = unit_name(written)
+    text = cells[place].strip().strip("[](){}") if place < len(cells) else ""
+    name = unit_name(text)
     return name if any(name in q.units for q in QUANTITIES.values()) and name != "1" else ""
 
 
@@ -294,9 +296,9 @@ def _may_be_torn(rows: Sequence[list[str]]) -> bool:
     mine = _decimals(last)
     if mine is None:  # a time, or a word: words that are not known are refused later
         return _has_digit(last) and len(last.strip()) < min(len(cell.strip()) for cell in above)
-    known = [d for cell in above if (d := _decimals(cell)) is not None]
-    if not known or max(known) > 0:
-        return bool(known) and mine < max(known)
+    decimals = [d for cell in above if (d := _decimals(cell)) is not None]
+    if not decimals or max(decimals) > 0:
+        return bool(decimals) and mine < max(decimals)
     return len(last.strip()) < min(len(c.strip()) for c in above if _decimals(c) is not None)
 
 

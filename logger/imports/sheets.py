@@ -18,7 +18,7 @@ from .containers import DAMAGED, Part
 from .grid import Exact, Flag, TextGrid, is_filled
 
 
-def sheet_grid(part: Part, wanted: str | None) -> TextGrid:
+def sheet_grid(part: Part, sheet: str | None) -> TextGrid:
     """The rows of one sheet: the one that the profile names, or the only one with anything in it."""
     from python_calamine import CalamineError, CalamineWorkbook
 
@@ -26,12 +26,12 @@ def sheet_grid(part: Part, wanted: str | None) -> TextGrid:
     try:
         book = CalamineWorkbook.from_object(io.BytesIO(part.content))
         names = list(book.sheet_names)
-        if wanted is not None and wanted not in names:
-            raise ImportRefused(f"There is no sheet {wanted!r}; the workbook has {', '.join(names)}.")
-        found = {n: _rows(book, n) for n in ([wanted] if wanted is not None else names)}
+        if sheet is not None and sheet not in names:
+            raise ImportRefused(f"There is no sheet {sheet!r}; the workbook has {', '.join(names)}.")
+        sheets = {n: _rows(book, n) for n in ([sheet] if sheet is not None else names)}
     except (CalamineError, OSError, ValueError) as error:
         raise ImportRefused(_unreadable(str(error))) from None
-    filled = {name: rows for name, rows in found.items() if rows}
+    filled = {name: rows for name, rows in sheets.items() if rows}
     if not filled:
         raise ImportRefused("expected a table of readings, found a workbook without any cell filled.")
     if len(filled) > 1:

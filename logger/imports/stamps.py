@@ -77,10 +77,10 @@ def _month(name: str) -> int | None:
     alone.
     """
     bare = "".join(c for c in unicodedata.normalize("NFD", name.lower()) if not unicodedata.combining(c))
-    known = {word: n for n, words in enumerate(_MONTHS, 1) for word in words.split()}
+    months = {word: n for n, words in enumerate(_MONTHS, 1) for word in words.split()}
     for length in range(len(bare), 2, -1):
-        if bare[:length] in known:
-            return known[bare[:length]]
+        if bare[:length] in months:
+            return months[bare[:length]]
     return None
 
 

@@ -31,23 +31,23 @@ def json_grid(part: Part) -> TextGrid:
     """The rows of a JSON file; a line of the grid is the number of the record."""
     text = _text(part.content)
     try:
-        found = _loaded(text)
+        value = _loaded(text)
     except _UNREADABLE as whole:
-        found = _by_lines(text, whole)
+        value = _by_lines(text, whole)
     if "\\ud" in text.lower():
-        _refuse_halves(found)
-    if _is_senml(found):
-        return _senml(part.name, found)
-    records = _records(found)
+        _refuse_halves(value)
+    if _is_senml(value):
+        return _senml(part.name, value)
+    records = _records(value)
     heads = list(dict.fromkeys(key for record in records for key in record))
     rows = [(n, [_cell(record.get(key)) for key in heads]) for n, record in enumerate(records, 1)]
     return TextGrid(part.name, [(0, heads), *rows], assumed=("lines are numbers of records",), headed=True)
 
 
-def _refuse_halves(found: Any) -> None:
+def _refuse_halves(value: Any) -> None:
     """Half of a character, written as an escape, is text that no file in UTF-8 can hold."""
     try:
-        json.dumps(found, ensure_ascii=False).encode()
+        json.dumps(value, ensure_ascii=False).encode()
     except UnicodeEncodeError as error:
         raise ImportRefused(f"The file holds half of a character: {error.object[error.start]!r}.") from None
 
@@ -63,16 +63,16 @@ def _record(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         raise ImportRefused(f"{str(error)[0].upper()}{str(error)[1:]}: which value holds?") from None
 
 
-class _Written(float):
+class _WrittenNumber(float):
     """A number that remembers how it was written, so that 20.10 is told as 20.10."""
 
     text: str
 
 
-def _number(text: str) -> _Written:
-    made = _Written(text)
-    made.text = text
-    return made
+def _number(text: str) -> _WrittenNumber:
+    number = _WrittenNumber(text)
+    number.text = text
+    return number
 
 
 def _text(content: bytes) -> str:
@@ -85,39 +85,39 @@ def _text(content: bytes) -> str:
 def _by_lines(text: str, whole: Exception) -> list[Any]:
     """One JSON value a line; the last line may be torn off and is then refused like any other."""
     lines = [line for line in text.splitlines() if line.strip()]
-    found = []
+    values = []
     for number, line in enumerate(lines, 1):
         try:
-            found.append(_loaded(line))
+            values.append(_loaded(line))
         except _UNREADABLE as error:
             first = number == 1
             raise ImportRefused(
                 f"The file is no JSON: {whole}." if first else f"Line {number} is no JSON: {error}."
             ) from None
-    return found
+    return values
 
 
-def _records(found: Any) -> list[dict[str, Any]]:
+def _records(value: Any) -> list[dict[str, Any]]:
     """Every usual way to put a table into JSON, as records with flat keys."""
-    if isinstance(found, Mapping):
-        found = _table_in(found)
-    if isinstance(found, Sequence) and found and all(isinstance(r, Mapping) for r in found):
-        return [dict(_flat(record)) for record in found]
-    if isinstance(found, Sequence) and len(found) > 1 and all(isinstance(r, list) for r in found):
-        heads = [str(h) for h in found[0]]
-        return [_zipped(heads, row, n) for n, row in enumerate(found[1:], 2)]
+    if isinstance(value, Mapping):
+        value = _table_in(value)
+    if isinstance(value, Sequence) and value and all(isinstance(r, Mapping) for r in value):
+        return [dict(_flat(record)) for record in value]
+    if isinstance(value, Sequence) and len(value) > 1 and all(isinstance(r, list) for r in value):
+        heads = [str(h) for h in value[0]]
+        return [_zipped(heads, row, n) for n, row in enumerate(value[1:], 2)]
     raise ImportRefused("expected a table of readings, found JSON without a list of records.")
 
 
-def _table_in(found: Mapping[str, Any]) -> Any:
-    heads = next((found[k] for k in ("columns", "fields", "headers", "names") if k in found), None)
+def _table_in(value: Mapping[str, Any]) -> Any:
+    heads = next((value[k] for k in ("columns", "fields", "headers", "names") if k in value), None)
     rows = next(
-        (v for k, v in found.items() if k in ("data", "rows", "values") and isinstance(v, list)), None
+        (v for k, v in value.items() if k in ("data", "rows", "values") and isinstance(v, list)), None
     )
     if isinstance(heads, list) and rows is not None and all(isinstance(r, list) for r in rows):
         names = [str(h["name"]) if isinstance(h, Mapping) and "name" in h else str(h) for h in heads]
         return [_zipped(names, row, n) for n, row in enumerate(rows, 1)]
-    lists = {k: v for k, v in found.items() if isinstance(v, list) and v}
+    lists = {k: v for k, v in value.items() if isinstance(v, list) and v}
     if len(lists) > 1 and all(not isinstance(v[0], Mapping | list) for v in lists.values()):
         if len({len(v) for v in lists.values()}) > 1:
             raise ImportRefused(f"The lists {', '.join(map(repr, lists))} differ in length.")
@@ -125,8 +125,8 @@ def _table_in(found: Mapping[str, Any]) -> Any:
     of_records = [v for v in lists.values() if all(isinstance(r, Mapping) for r in v)]
     if len(of_records) == 1:
         return of_records[0]
-    inner = [v for v in found.values() if isinstance(v, Mapping)]
-    return _table_in(inner[0]) if len(inner) == 1 and not lists else [found]
+    inner = [v for v in value.values() if isinstance(v, Mapping)]
+    return _table_in(inner[0]) if len(inner) == 1 and not lists else [value]
 
 
 def _zipped(heads: Sequence[str], row: Sequence[Any], number: int) -> dict[str, Any]:
@@ -144,20 +144,20 @@ def _flat(record: Mapping[str, Any], above: str = "") -> Iterable[tuple[str, Any
 
 
 def _cell(value: Any) -> str:
-    if isinstance(value, _Written):
+    if isinstance(value, _WrittenNumber):
         return Exact(value.text)
     if isinstance(value, list):
         return json.dumps(value)
     return cell_text(value)
 
 
-def _is_senml(found: Any) -> bool:
+def _is_senml(value: Any) -> bool:
     return (
-        isinstance(found, list)
-        and bool(found)
-        and all(isinstance(r, Mapping) and set(r) and _known_keys(r) for r in found)
-        and any({"n", "bn"} & set(r) for r in found)
-        and any({"v", "bv", "vs", "vb", "s"} & set(r) for r in found)
+        isinstance(value, list)
+        and bool(value)
+        and all(isinstance(r, Mapping) and set(r) and _known_keys(r) for r in value)
+        and any({"n", "bn"} & set(r) for r in value)
+        and any({"v", "bv", "vs", "vb", "s"} & set(r) for r in value)
     )
 
 

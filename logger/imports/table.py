@@ -68,18 +68,18 @@ def read_table(grid: TextGrid, profile: Profile) -> TextTable:
     streams = [_stream(times, only, columns, (heading, body, places), profile)
                for (times, only), columns in profile.streams().items()]  # fmt: skip
     assumed = [*grid.assumed, *body.assumed, *_unwanted(body, places, profile)]
-    found = tuple(s for s in streams if len(s.lines))
-    return TextTable(found, len(body.rows), tuple(assumed))
+    filled = tuple(s for s in streams if len(s.lines))
+    return TextTable(filled, len(body.rows), tuple(assumed))
 
 
 def _stream(
     times: tuple[str, ...],
     only: tuple[tuple[str, str], ...],
     columns: tuple[Column, ...],
-    found: tuple[Heading, _Body, dict[str, int]],
+    located: tuple[Heading, _Body, dict[str, int]],
     profile: Profile,
 ) -> Stream:
-    heading, body, places = found
+    heading, body, places = located
     chosen = range(len(body.rows)) if not only else _chosen(body, places, only, profile)
     rows = body.rows if not only else [body.rows[n] for n in chosen]
     parts = [[cells[places[t]] for _, cells in rows] for t in times]
@@ -108,9 +108,9 @@ def _refuse_untimed(rows: list[Row], timed: set[int], values: list[int]) -> None
 
 
 def _text_column(
-    column: Column, rows: list[Row], found: tuple[Heading, _Body, dict[str, int]], profile: Profile
+    column: Column, rows: list[Row], parts: tuple[Heading, _Body, dict[str, int]], profile: Profile
 ) -> TextColumn:
-    heading, body, places = found
+    heading, body, places = parts
     place = places[column.heading]
     cells = [row[place] for _, row in rows]
     unit = column_unit(column, heading, body.units, places, profile)
@@ -135,8 +135,8 @@ def _chosen(
         else:
             rows = [n for n in rows if body.rows[n][1][places[key]].strip() == value]  # type: ignore[assignment]
     if not rows:
-        said = " and ".join(f"{key} = {value!r}" for key, value in only)
-        raise ImportRefused(f"No row of the file has {said}, as `only` in the profile wants.")
+        condition = " and ".join(f"{key} = {value!r}" for key, value in only)
+        raise ImportRefused(f"No row of the file has {condition}, as `only` in the profile wants.")
     return list(rows)
 
 
@@ -144,13 +144,13 @@ def _unwanted(body: _Body, places: dict[str, int], profile: Profile) -> list[str
     """What the columns and sections that choose rows say beside what is wanted."""
     notes = []
     for key in dict.fromkeys(key for c in profile.columns for key, _ in c.only):
-        wanted = {value for c in profile.columns for k, value in c.only if k == key}
+        chosen = {value for c in profile.columns for k, value in c.only if k == key}
         if key in profile.sections:
-            said = [above.get(key, "") for above in body.above]
+            others = [above.get(key, "") for above in body.above]
         else:
-            said = [cells[places[key]].strip() for _, cells in body.rows]
-        for other in sorted(set(said) - wanted):
-            notes.append(f"{said.count(other)} row(s) with {key} = {other!r} were left out")
+            others = [cells[places[key]].strip() for _, cells in body.rows]
+        for other in sorted(set(others) - chosen):
+            notes.append(f"{others.count(other)} row(s) with {key} = {other!r} were left out")
     return notes
 
 
@@ -180,11 +180,16 @@ def _body(grid: TextGrid, heading: Heading, places: dict[str, int], profile: Pro
     first = rows.first_reading()
     units, notes = rows.between_heading_and(first, places)
     last = rows.last_reading()
-    kept = rows.readings(first, last, notes)
-    end = rows.ending(kept, last, notes)
-    kept = kept[: len(kept) - end]
+    readings = rows.readings(first, last, notes)
+    end = rows.ending(readings, last, notes)
+    readings = readings[: len(readings) - end]
     return _Body(
-        [row for _, row in kept], rows.above([n for n, _ in kept]), units, notes, grid.name, grid.delimiter
+        [row for _, row in readings],
+        rows.above([n for n, _ in readings]),
+        units,
+        notes,
+        grid.name,
+        grid.delimiter,
     )
 
 

@@ -96,9 +96,9 @@ def _decimal_sign(
         return ".", []
     if by_commas and not example[","]:
         return ".", ["the decimal sign is a point, as commas separate the columns"]
-    seen = " and ".join(repr(e) for e in example.values() if e)
+    examples = " and ".join(repr(e) for e in example.values() if e)
     raise ImportRefused(
-        f"Which sign stands before the decimals in {seen}? The file does not decide it. "
+        f"Which sign stands before the decimals in {examples}? The file does not decide it. "
         'Say `decimal = "."` or `decimal = ","` in the profile.'
     )
 
@@ -143,15 +143,15 @@ class _Slow:
         cells = self.column.cells
         value = np.full(len(cells), np.nan)
         fault = np.zeros(len(cells), np.bool_)
-        known: dict[str, float | bool | None] = {}
+        parsed: dict[str, float | bool | None] = {}
         for i, cell in enumerate(cells):
-            if cell not in known:
-                known[cell] = self._read(cell, self.lines[i])
-            found = known[cell]
-            if found is True:
+            if cell not in parsed:
+                parsed[cell] = self._read(cell, self.lines[i])
+            cached = parsed[cell]
+            if cached is True:
                 fault[i] = True
-            elif found is not None:
-                value[i] = found
+            elif cached is not None:
+                value[i] = cached
         return ColumnValues(value, fault, cells, self._unit())
 
     def _read(self, cell: str, line: int) -> float | bool | None:
@@ -178,25 +178,25 @@ class _Slow:
 
     def _exact(self, text: str, line: int) -> float:
         """A number that came as one; none of those that a file can write is too large to be kept."""
-        found = float(text)
-        if not np.isfinite(found):
+        number = float(text)
+        if not np.isfinite(number):
             raise ImportRefused(f"Line {line}, column {self.column.spec.heading!r}: {text} is too large.")
-        return found
+        return number
 
     def _number(self, text: str) -> float | None:
         if self.thousands and _GROUPED[self.thousands].fullmatch(text):
             text = text.replace(self.thousands, "")
         if not _NUMBER[self.sign].fullmatch(text):
             return None
-        found = float(text.replace(self.sign, "."))
-        return found if np.isfinite(found) else None
+        number = float(text.replace(self.sign, "."))
+        return number if np.isfinite(number) else None
 
     def _unit(self) -> str | None:
         if len(self.units) > 1:
-            (one, first), (other, second) = list(self.units.items())[:2]
+            (first_unit, first), (other, second) = list(self.units.items())[:2]
             raise ImportRefused(
-                f"Column {self.column.spec.heading!r} is in {one} in line {first} and in {other} in line "
-                f"{second}."
+                f"Column {self.column.spec.heading!r} is in {first_unit} in line {first} and in "
+                f"{other} in line {second}."
             )
         if self.units and self.bare:
             unit, line = next(iter(self.units.items()))
@@ -270,7 +270,7 @@ def _all_plain(cells: Sequence[str], sign: str) -> NDArray[np.float64] | None:
     except ValueError:
         return None
     if isinstance(cells, Coded):
-        found = np.array([*numbers.values()], np.float64)[cells.codes]
+        values = np.array([*numbers.values()], np.float64)[cells.codes]
     else:
-        found = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
-    return found if np.isfinite(found).all() else None
+        values = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
+    return values if np.isfinite(values).all() else None

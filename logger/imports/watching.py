@@ -33,7 +33,7 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _FileState:
     size: int
     changed_ns: int
     since_s: float  # when it was first seen like that
@@ -45,14 +45,16 @@ class Folder:
     def __init__(self, folder: Path, quiet_s: float = QUIET_S) -> None:
         self.folder = folder
         self.quiet_s = quiet_s
-        self._seen: dict[Path, _Seen] = {}
+        self._states: dict[Path, _FileState] = {}
         self._done: dict[Path, tuple[int, int, str]] = {}
 
     @property
     def waiting(self) -> list[Path]:
         """Files that are not whole yet, by name."""
         return sorted(
-            p for p, seen in self._seen.items() if self._done.get(p, ())[:2] != (seen.size, seen.changed_ns)
+            p
+            for p, state in self._states.items()
+            if self._done.get(p, ())[:2] != (state.size, state.changed_ns)
         )
 
     def look(self, bring: Callable[[Path], ImportResult], now_s: float, how: str = "") -> list[Outcome]:
@@ -67,20 +69,20 @@ class Folder:
     ) -> Iterator[Outcome]:
         """The same, one by one: what a failing store interrupts has been reported up to there."""
         with waiting_for(f"the watched folder {self.folder}"):
-            found = self._files()
-        self._seen = {path: seen for path, seen in self._seen.items() if path in found}
+            files = self._files()
+        self._states = {path: state for path, state in self._states.items() if path in files}
         ready = []
-        for path, (size, changed_ns) in sorted(found.items()):
-            before = self._seen.get(path)
+        for path, (size, changed_ns) in sorted(files.items()):
+            before = self._states.get(path)
             if before is None or (before.size, before.changed_ns) != (size, changed_ns):
-                self._seen[path] = before = _Seen(size, changed_ns, now_s)
+                self._states[path] = before = _FileState(size, changed_ns, now_s)
             quiet = now_s - before.since_s >= self.quiet_s
             if quiet and self._done.get(path) != (size, changed_ns, how):
                 ready.append((path, (size, changed_ns, how)))
         for path, mark in ready:
-            yield self._taken(path, mark, bring)
+            yield self._import_one(path, mark, bring)
 
-    def _taken(
+    def _import_one(
         self, path: Path, mark: tuple[int, int, str], bring: Callable[[Path], ImportResult]
     ) -> Outcome:
         try:
@@ -98,16 +100,16 @@ class Folder:
                 raise Refused(f"There is no folder {self.folder} to watch.")
         except OSError as error:
             raise Refused(f"The watched folder {self.folder} cannot be read: {error.strerror}.") from None
-        found = {}
+        files = {}
         for path in paths:
             moved()
             try:
                 info = path.stat()
                 if path.is_file():
-                    found[path] = (info.st_size, info.st_mtime_ns)
+                    files[path] = (info.st_size, info.st_mtime_ns)
             except OSError:
                 continue  # gone between listing and looking
-        return found
+        return files
 
 
 def _is_wanted(path: Path) -> bool:

@@ -25,14 +25,16 @@ _NOT_HERE = frozenset(
 _DEFAULTS = {f.name: f.default for f in fields(Profile)}
 
 
-def written(profile: Profile, notes: Mapping[str, str] | None = None, questions: Sequence[str] = ()) -> str:
+def profile_text(
+    profile: Profile, notes: Mapping[str, str] | None = None, questions: Sequence[str] = ()
+) -> str:
     """The file; `notes` are remarks behind a key or a column's heading, `questions` stand above all.
 
-    What is left to its default is not written.
+    What is left to its default is not profile_text.
     """
     notes = notes or {}
     lines = [f"# Open: {q}" for q in questions]
-    lines += [_line(name, getattr(profile, name), notes) for name in _given(profile, _NOT_HERE)]
+    lines += [_line(name, getattr(profile, name), notes) for name in _fields_to_write(profile, _NOT_HERE)]
     lines += ["", "[time]", _line("headings", profile.time_headings, notes)]
     of_time = sorted(_NOT_HERE - {"time_headings", "columns", "zones"})
     lines += [_line(name, getattr(profile, name), notes) for name in of_time if _differs(profile, name)]
@@ -43,9 +45,9 @@ def written(profile: Profile, notes: Mapping[str, str] | None = None, questions:
     return "\n".join(lines) + "\n"
 
 
-def _given(profile: Profile, left: frozenset[str]) -> Iterator[str]:
+def _fields_to_write(profile: Profile, omitted: frozenset[str]) -> Iterator[str]:
     for field in fields(Profile):
-        if field.name not in left and _differs(profile, field.name):
+        if field.name not in omitted and _differs(profile, field.name):
             yield field.name
 
 
@@ -74,6 +76,6 @@ def _line(name: str, value: Any, notes: Mapping[str, str]) -> str:
 
 
 def _text(value: Any) -> str:
-    """A TOML value: its basic strings are written as those of JSON, DEL apart (TOML 1.0, "String")."""
+    """A TOML value: its basic strings are profile_text as those of JSON, DEL apart (TOML 1.0, "String")."""
     plain = list(value) if isinstance(value, tuple) else value
     return json.dumps(plain, ensure_ascii=False).replace("\x7f", "\\u007F")

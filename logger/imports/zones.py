@@ -101,7 +101,7 @@ def localised(
     before_ns, after_ns = _zone_offsets(wall_ns, zone)
     skipped = np.flatnonzero(before_ns < after_ns)
     if len(skipped):
-        when, line = shown(int(wall_ns[skipped[0]])), lines[skipped[0]]
+        when, line = local(int(wall_ns[skipped[0]])), lines[skipped[0]]
         raise ImportRefused(
             f"Line {line}: {when} does not exist in {name}, as the clock skips it. If this logger never "
             "changes its clock, say its offset as `zone` in the profile, such as +01:00."
@@ -173,19 +173,19 @@ def _second_pass(
         raise _undecided(rows, wall_ns, lines, zone, f"steps back once, over {passed} s without a reading")
     if len(back) == 1:
         second = rows[int(back[0]) + 1 :]
-        again = f"{shown(int(wall_ns[second[0]]))} in line {lines[int(second[0])]}"
+        again = f"{local(int(wall_ns[second[0]]))} in line {lines[int(second[0])]}"
         return second, f"the repeated hour is told by the order of rows: its second pass begins at {again}"
     if len(back) == 0 and half is not None:
-        said = f"{shown(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
-        return (rows if half == "second" else rows[:0]), f"{said}, as declared"
-    found = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
-    raise _undecided(rows, wall_ns, lines, zone, found)
+        sentence = f"{local(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
+        return (rows if half == "second" else rows[:0]), f"{sentence}, as declared"
+    behaviour = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
+    raise _undecided(rows, wall_ns, lines, zone, behaviour)
 
 
-def _undecided(rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, found: str) -> ImportRefused:
+def _undecided(rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, behaviour: str) -> ImportRefused:
     return ImportRefused(
         f"Lines {lines[int(rows[0])]} to {lines[int(rows[-1])]} lie in the hour that {zone} repeats, from "
-        f"{shown(int(wall_ns[rows[0]]))}, but the time {found}: before or after the clock change? "
+        f"{local(int(wall_ns[rows[0]]))}, but the time {behaviour}: before or after the clock change? "
         'Where the file holds one of them, say `repeated_hour = "first"` or "second" under [time] in the '
         "profile; else split the file there and declare a fixed offset such as +02:00 as `zone` for each "
         "part, "
@@ -200,6 +200,6 @@ def _usual(wall_ns: Int) -> int:
     return int(np.median(rising)) if len(rising) else 0
 
 
-def shown(wall_ns: int) -> str:
+def local(wall_ns: int) -> str:
     """A local time in a message."""
     return f"{datetime(1970, 1, 1) + timedelta(seconds=wall_ns // NS):%Y-%m-%d %H:%M:%S}"

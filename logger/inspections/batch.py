@@ -28,7 +28,7 @@ class BatchAnswer:
 
     place: int
     question: Question
-    found: Assessment | None
+    assessment: Assessment | None
     refused: str = ""
 
 

@@ -102,7 +102,7 @@ class CaseRecord:
             "texts": asdict(work.texts),
             "written": {
                 name: {"who": w.who, "at": rfc3339(w.at_ns), "entry": w.entry}
-                for name, w in work.written.items()
+                for name, w in work.text_entries.items()
             },
             "inspections": [_decision_dict(key, work.decisions.get(key)) for key in self.affected],
             "missing": self.missing,

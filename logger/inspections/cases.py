@@ -222,7 +222,7 @@ class _Reading:
         opened: list[Case] = []
         revised: list[tuple[int, Case, str, str]] = []
         void: list[NumberedCase] = []
-        gone = self.book.void()
+        voided = self.book.void()
         for key in [zone] if zone else list(self.verdicts.setup.zones):
             cases, numbered = (
                 self._of_zone(key, from_ns, to_ns),
@@ -233,12 +233,12 @@ class _Reading:
             opened += [c for c in inside if c.number is None and c.in_use]
             for case in inside:
                 if case.number is not None and self._is_final(case):
-                    revised += self._revision(case, numbered[case.number], case.number in gone)
+                    revised += self._revision(case, numbered[case.number], case.number in voided)
             void += [
                 old
                 for number, old in numbered.items()
                 if number not in matched
-                and number not in gone
+                and number not in voided
                 and from_ns <= old.span[0] < old.span[1] <= to_ns
             ]
         return Registration(sorted(opened, key=lambda c: (c.from_ns, c.zone)), revised, void)

@@ -230,16 +230,16 @@ def _impact_on(
     wrong: tuple[str, float | None] | None,
 ) -> Impact:
     decided = decisions.decision_on(inspection.key, about)
-    if answer.found is None:
+    if answer.assessment is None:
         return Impact(inspection, about, "not shown", answer.refused, None, "cannot be judged", decided)
-    check, question = answer.found.check, answer.question
+    check, question = answer.assessment.check, answer.question
     effect, how = None, "no length and material are known"
-    if question.features and question.work is not None and answer.found.tracks is not None:
+    if question.features and question.work is not None and answer.assessment.tracks is not None:
         pair = question.features[0], question.work
         effect, how = (
-            _by_room(answer.found.tracks, *pair)
+            _by_room(answer.assessment.tracks, *pair)
             if wrong is None
-            else _by_wrong(answer.found.tracks, *pair, *wrong)
+            else _by_wrong(answer.assessment.tracks, *pair, *wrong)
         )
     return Impact(inspection, about, check.verdict, check.reason, effect, how, decided)
 

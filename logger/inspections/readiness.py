@@ -125,19 +125,20 @@ def _settling_left_s(zone: Zone, judgement: Judgement) -> int | None:
 
 
 def _bodies_left_s(zone: Zone, tracks: TrackState, step_s: int) -> int | None:
-    if not tracks.tracks or any(air.last is None for air in tracks.airs):
-        return None
     n = HORIZON_NS // NS // step_s
-    left = 0
-    for body, track, memory in zip(zone.bodies, tracks.tracks, tracks.airs, strict=True):
-        air = np.full(n, float(memory.last or 0))
+    longest_s = 0
+    for place, body in enumerate(zone.bodies):
+        track, last = tracks.track(place), tracks.air(place).last
+        if track is None or last is None:
+            return None
+        air = np.full(n, float(last))
         course = lag_response(air, float(track.low + track.high) / 2, step_s / body.tau_s)
         within = (course >= body.lower * MICRO) & (course <= body.upper * MICRO)
         if not within[-1]:
             return None
         outside = np.flatnonzero(~within)
-        left = max(left, (int(outside[-1]) + 1) * step_s if len(outside) else 0)
-    return left
+        longest_s = max(longest_s, (int(outside[-1]) + 1) * step_s if len(outside) else 0)
+    return longest_s
 
 
 def begin(store: Store, setup: Setup, job: Inspection, who: str, now_ns: int) -> Inspection:

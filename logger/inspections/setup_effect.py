@@ -188,15 +188,15 @@ def setup_effect(store: Store, before: Setup, after: Setup, now_ns: int) -> Setu
 
 def rule_losses(before: Setup, after: Setup, now_ns: int) -> Iterator[RuleLoss]:
     """Rules that have fewer channels with evidence, from now or from a later instant of the change on."""
-    seen: set[tuple[str, int]] = set()
+    listed: set[tuple[str, int]] = set()
     for at_ns in _instants(before, after, now_ns):
         for rule in after.rules:
             if not rule.holds(at_ns):
                 continue
             was, becomes = (support(setup, rule, at_ns) for setup in (before, after))
             lost = becomes.evident < was.evident or (was.enough and not becomes.enough)
-            if lost and (rule.key, becomes.evident) not in seen:
-                seen.add((rule.key, becomes.evident))
+            if lost and (rule.key, becomes.evident) not in listed:
+                listed.add((rule.key, becomes.evident))
                 since = _since(before, after, rule, at_ns)
                 yield RuleLoss(rule.name, rule.zone, since, was, becomes)
 
@@ -289,20 +289,20 @@ def as_if_always(setup: Setup, end_ns: int) -> Setup:
     """
     rules = tuple(replace(r, from_ns=0, to_ns=None) for r in setup.rules if r.holds(end_ns))
     standing = [p for p in setup.placements if p.holds(end_ns)]
-    kept, gone = list(standing), set[str]()
+    remaining, lost_channels = list(standing), set[str]()
     for stay in setup.placements:
         if stay.holds(end_ns):
             continue
         quantities = _successor_quantities(setup, stay, standing, end_ns)
         lost = {k for k in setup.probes[stay.probe].channels if setup.channels[k].quantity not in quantities}
         if not any(p.probe == stay.probe for p in standing):
-            gone |= lost
+            lost_channels |= lost
         if quantities:
-            kept.append(stay)
+            remaining.append(stay)
     named = {key for rule in rules for key in rule.channels}  # these stay, without evidence
-    channels_left = {key: c for key, c in setup.channels.items() if key not in gone or key in named}
-    certificates = tuple(c for c in setup.certificates if c.channel not in gone)
-    setup = replace(setup, rules=rules, placements=tuple(kept), earlier=())
+    channels_left = {key: c for key, c in setup.channels.items() if key not in lost_channels or key in named}
+    certificates = tuple(c for c in setup.certificates if c.channel not in lost_channels)
+    setup = replace(setup, rules=rules, placements=tuple(remaining), earlier=())
     return replace(setup, channels=channels_left, certificates=certificates)
 
 

@@ -55,6 +55,7 @@ from .setup import (
 from .wire import (
     ApiPlan,
     BackupPlan,
+    ConditionsPlan,
     Config,
     Heartbeat,
     Inspection,
@@ -95,6 +96,7 @@ __all__ = [
     "CommandLine",
     "CommandRoute",
     "CommonCause",
+    "ConditionsPlan",
     "Config",
     "Conformity",
     "Correction",

@@ -40,6 +40,16 @@ class BackupPlan:
 
 
 @dataclass(frozen=True)
+class ConditionsPlan:
+    """Where the service leaves the conditions of each inspection, in which forms."""
+
+    folder: str
+    forms: tuple[str, ...] = ("json", "csv", "line", "dcc")
+    dcc_schema: str = "3.2"
+    kelvin: bool = False
+
+
+@dataclass(frozen=True)
 class Heartbeat:
     """Where the service reports regularly that all its parts run, besides the file in its folder."""
 
@@ -132,6 +142,7 @@ class Config:
     sessions: SessionPlan = field(default_factory=SessionPlan)
     api: ApiPlan = field(default_factory=ApiPlan)
     publish: PublishPlan | None = None
+    conditions: ConditionsPlan | None = None  # files for measuring programs
 
     @property
     def routes(self) -> Mapping[str, Route]:

@@ -91,7 +91,7 @@ class Outbox:
         }
         return self._put(conn, row, named, facts)
 
-    def tell(
+    def put_letter(
         self, conn: Connection, key: str, wording: Wording, routes: Iterable[MailRoute], now_ns: int
     ) -> None:
         """Puts a letter that belongs to no alarm, one for each recipient; `key` makes it the same again."""

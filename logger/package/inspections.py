@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..inspections.assess import question_of
 from ..inspections.batch import assess_many
+from ..inspections.revisions import revise_answers
 from ..instants import rfc3339
 from ..people import People
 from ..record.acts import inspections_of
@@ -27,7 +28,11 @@ def inspection_facts(
     keys = {row["key"] for row in rows}
     jobs = [job for job in inspections(store) if job.key in keys]
     answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns)
-    verdict = {job.key: _verdict(answer) for job, answer in zip(jobs, answers, strict=True)}
+    revisions = revise_answers(store, jobs, answers, now_ns, "package")
+    verdict = {
+        job.key: _verdict(answer) | {"revision": revisions[job.key].number if job.key in revisions else None}
+        for job, answer in zip(jobs, answers, strict=True)
+    }
     decisions = decisions_by_inspection([dict(case) for case in cases])
     people = [
         {
@@ -49,7 +54,7 @@ def inspection_facts(
 
 def _verdict(answer: Any) -> dict[str, Any]:
     """Verdict, reason and digest of an inspection, or why it cannot be judged."""
-    if answer.found is None:
+    if answer.assessment is None:
         return {"verdict": "not shown", "reason": answer.refused, "digest": None}
-    facts = answer.found.to_dict()
+    facts = answer.assessment.to_dict()
     return {name: facts.get(name) for name in ("verdict", "reason", "digest", "stamp")}

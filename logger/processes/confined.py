@@ -87,7 +87,7 @@ def run_confined(name: str, limits: ChildLimits, work: Callable[P, T], *args: P.
         child = _Child.idle_or_new()
         try:
             answer = child.call(limits, (work, args, named))
-        except _Gone:
+        except _IdleChildEnded:
             child.end()
             continue  # it had ended while it was idle: nothing of this call was begun
         except _ChildEnded as ended:
@@ -116,7 +116,7 @@ class _Answer:
     body: Any
 
 
-class _Gone(Exception):
+class _IdleChildEnded(Exception):
     """An idle child has ended before it took the call."""
 
 
@@ -192,7 +192,7 @@ class _Child:
             except OSError:
                 sign = b""
             if sign != _TAKEN and not fresh and not self.late:
-                raise _Gone
+                raise _IdleChildEnded
             return _answer(self.process.stdout, limits)
         except EOFError:
             raise _ChildEnded(self._why(limits)) from None
@@ -262,10 +262,10 @@ def _read_exactly(pipe: Any, length: int) -> bytearray:
     buffer = bytearray(length)
     view, at = memoryview(buffer), 0
     while at < length:
-        got = pipe.readinto(view[at:])
-        if not got:
+        count = pipe.readinto(view[at:])
+        if not count:
             raise EOFError
-        at += got
+        at += count
     return buffer
 
 

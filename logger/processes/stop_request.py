@@ -23,9 +23,9 @@ class StopRequest:
         for name in _NAMES:
             number = getattr(signal, name, None)
             if number is not None:
-                self._before[number] = signal.signal(number, self._ask)
+                self._before[number] = signal.signal(number, self._request)
         if hasattr(signal, "SIGHUP"):
-            self._before[signal.SIGHUP] = signal.signal(signal.SIGHUP, self._ask_again)
+            self._before[signal.SIGHUP] = signal.signal(signal.SIGHUP, self._request_again)
         return self
 
     def __exit__(
@@ -52,8 +52,8 @@ class StopRequest:
                 return True
         return False
 
-    def _ask(self, _number: int, _frame: FrameType | None) -> None:
+    def _request(self, _number: int, _frame: FrameType | None) -> None:
         self._requested.set()
 
-    def _ask_again(self, _number: int, _frame: FrameType | None) -> None:
+    def _request_again(self, _number: int, _frame: FrameType | None) -> None:
         self._again = True

@@ -92,10 +92,10 @@ def _lost(
 def _days_of_actions(setup: Setup, records: Sequence[CaseRecord]) -> Mapping[str, int]:
     """The instants at which corrective actions of cases were written down, under their day and case."""
     zone = ZoneInfo(setup.room.timezone)
-    written = {r.number: r.work.written.get("corrective_action") for r in records}
+    actions = {r.number: r.work.text_entries.get("corrective_action") for r in records}
     return {
         f"{wall(w.at_ns, zone)[:10]} (case {number})": w.at_ns
-        for number, w in written.items()
+        for number, w in actions.items()
         if w and w.text
     }
 

@@ -37,7 +37,7 @@ class OutsideHeartbeat:
         self._file = Errand("the heartbeat's file", ANSWER_S)
         self._address = Errand("the heartbeat's address", ANSWER_S)
 
-    def tell(self, plan: Heartbeat, facts: Mapping[str, object]) -> None:
+    def beat(self, plan: Heartbeat, facts: Mapping[str, object]) -> None:
         """A file on another machine, and a POST. Raises OSError where nobody takes it."""
         failures = [
             _failure(

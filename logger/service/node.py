@@ -61,11 +61,11 @@ class Node:
         self._sources.start(self.config)
         self._sending.start()
         self._watching.start()
-        systemd.tell("READY=1")
+        systemd.notify("READY=1")
 
     def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
         """Ends reading, stores what is in memory, ends; what was not sent is sent after the next start."""
-        systemd.tell("STOPPING=1")
+        systemd.notify("STOPPING=1")
         ended = self._sources.stop(timeout_s / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(timeout_s / 3)
@@ -73,6 +73,11 @@ class Node:
         self._watching.stop(timeout_s / 12)
         beat(self._store.folder, {**self.status(), "stopped": True})
         return ended
+
+    @property
+    def remainder(self) -> str:
+        """What became of readings that were not stored before the end; "" where all were."""
+        return self._writer.remainder
 
     def status(self) -> dict[str, object]:
         """What the heartbeat says: besides the parts, how much the centre has not got and why."""
@@ -107,6 +112,6 @@ class Node:
         if not self.alive:
             return
         if now_s - self._writer.tried_s < HANGS_AFTER_S:
-            systemd.tell("WATCHDOG=1")
+            systemd.notify("WATCHDOG=1")
         if now_s - self._writer.passed_s < HANGS_AFTER_S:
             beat(self._store.folder, {**self.status(), "stopped": False})

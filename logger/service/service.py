@@ -29,6 +29,8 @@ from ..verdicts.verdicts import Verdicts
 from . import backups, systemd
 from .alarm_engine import AlarmEngine
 from .calibration_notices import notify_due
+from .condition_files import JOB as CONDITION_FILES
+from .condition_files import ConditionFiles
 from .digest import queue_digest
 from .folder import WatchedFolder
 from .heartbeat import OutsideHeartbeat, beat
@@ -59,11 +61,13 @@ MAY_LAST_S = {
 NUMBERS = "numbers of cases"
 FORECASTS = "skill of forecasts"
 STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
+RESCUED_WITHIN_S = 5.0  # with a database that somebody else holds the start does not wait longer
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
 ATTEND_EVERY_S = 2.0
+SUMMARY_EVERY_S = 60.0
 
 
 class Service:
@@ -94,6 +98,7 @@ class Service:
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._watchers = OutsideHeartbeat()
         self._jobs_of_people = InspectionJobs(store, config)
+        self._condition_files = ConditionFiles(store, config)
         self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
         self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
@@ -103,6 +108,7 @@ class Service:
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
         self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
+        self._summary, self._summarised_s = store.folder / "summary.json", -SUMMARY_EVERY_S
         self._calendar: BackgroundScheduler | None = None
         self._told_ns = 0  # when it was last looked for what comes due
         self._since_ns = clock()  # before that nobody asked the probes
@@ -129,7 +135,7 @@ class Service:
         self._calendar = self._calendar_work()
         self._calendar.start()
         self._couriers.begin(FORECASTS, self._measure_forecasts)
-        systemd.tell("READY=1")
+        systemd.notify("READY=1")
 
     def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
         """Ends polling, stores what is in memory, ends; whether all that came in is stored.
@@ -142,7 +148,7 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline - timeout_s / 3 - time.monotonic())
 
-        systemd.tell("STOPPING=1")
+        systemd.notify("STOPPING=1")
         if self._calendar is not None:
             self._calendar.shutdown(wait=False)
         loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
@@ -158,6 +164,11 @@ class Service:
         ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
         return ended
+
+    @property
+    def remainder(self) -> str:
+        """What became of readings that were not stored before the end; "" where all were."""
+        return self._writer.remainder
 
     def status(self) -> dict[str, object]:
         """What the heartbeat and the page Health say of the parts."""
@@ -188,6 +199,7 @@ class Service:
     def _use(self, config: Config) -> None:
         self.config = config
         self._jobs_of_people.use(config)
+        self._condition_files.use(config)
         self._verdicts = Verdicts(self._store, config.setup, measures_gains=False)
         facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
@@ -205,6 +217,16 @@ class Service:
         )
         if judged and alarmed and self._moves():
             self._beat()
+        self._summarise(now_ns)
+
+    def _summarise(self, now_ns: int) -> None:
+        """Where the room is one of a group, what its page Rooms shows of it, once a minute."""
+        if time.monotonic() - self._summarised_s < SUMMARY_EVERY_S or not self._summary.exists():
+            return
+        from ..rooms.summary import write_summary
+
+        self._summarised_s = time.monotonic()
+        self._jobs.run("summary", lambda: write_summary(self._store, self.config.setup, now_ns))
 
     def _feed(self) -> None:
         """Tells systemd that writer and judge are at work; to judge a record of years again may take long.
@@ -215,7 +237,7 @@ class Service:
         tried_s = time.monotonic() - self._writer.tried_s
         judges = time.monotonic() - self._judged_s < JUDGES_AT_MOST_S
         if judges and tried_s < HANGS_AFTER_S and self.alive:
-            systemd.tell(
+            systemd.notify(
                 f"WATCHDOG=1\nSTATUS=setup {self.config.setup.version}, queue {self._writer.waiting}"
             )
 
@@ -228,6 +250,8 @@ class Service:
 
     def _attend(self) -> None:
         self._jobs_of_people.turn(self._clock())
+        if self.config.conditions is not None:  # a share may hang, which holds up nothing else
+            self._couriers.begin(CONDITION_FILES, lambda: self._condition_files.turn(self._clock()))
 
     def _send(self) -> None:
         self._couriers.begin(UNSTORED, self._tell_unstored)
@@ -277,6 +301,7 @@ class Service:
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
+        self._writer.looked.wait(RESCUED_WITHIN_S)  # what an earlier run left is no outage
         newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
@@ -383,7 +408,7 @@ class Service:
         """Only while the heartbeat itself is given: what stops that must be noticed outside."""
         plan = self.config.heartbeat
         if plan is not None and time.monotonic() - self._beaten_s < HANGS_AFTER_S:
-            self._watchers.tell(plan, self.status())
+            self._watchers.beat(plan, self.status())
 
     def _beat(self, stopped: bool = False) -> None:
         self._beaten_s = time.monotonic()

@@ -7,7 +7,7 @@ import socket
 from contextlib import suppress
 
 
-def tell(message: str) -> bool:
+def notify(message: str) -> bool:
     """Sends lines such as READY=1; whether there was somebody to send them to."""
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address or not hasattr(socket, "AF_UNIX"):

@@ -20,7 +20,8 @@ from ..core.judge.outlook import Gains, gains
 from ..core.judge.periods import ExcursionRun, excursion, join_periods, join_runs
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
-from ..core.measurement.check import ChannelStatistics, Check, check, statistics
+from ..core.measurement.channel_statistics import ChannelStatistics, statistics
+from ..core.measurement.check import Check, check
 from ..core.measurement.interval import require_judgeable
 from ..core.validity.hours_of_use import Span, asks_disposition
 from ..instants import NS

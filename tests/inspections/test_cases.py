@@ -298,7 +298,7 @@ def test_what_was_noted_on_excursions_belongs_to_their_case(verdicts: Verdicts) 
     record = monday(verdicts)
     assert (record.state, record.undecided) == ("open", ["I-2604"])
     assert asdict(record.work.texts) == asdict(CaseTexts(**TEXTS))
-    assert record.work.written["impact"].who == "Ines Faber"
+    assert record.work.text_entries["impact"].who == "Ines Faber"
     assert record.work.decisions["I-2603"].reason == "0.4 µm of 12 µm"
     assert [e.kind for e in record.work.entries].count("disposition-excursion") == 2
     decide_on_case(verdicts, record, "I-2604", WORDS, WHO, NOW)

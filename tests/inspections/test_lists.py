@@ -60,14 +60,14 @@ def test_a_list_is_answered_as_each_alone(verdicts: Verdicts, number: int) -> No
     assert [a.place for a in answers] == list(range(number))
     for a in random.Random(6).sample(answers, 40):
         alone = assess(verdicts, asked[a.place], NOW)
-        assert a.found is not None
-        assert a.found.to_dict() == alone.to_dict()
+        assert a.assessment is not None
+        assert a.assessment.to_dict() == alone.to_dict()
 
 
 def test_a_faulty_interval_is_answered_with_its_fault(verdicts: Verdicts) -> None:
     good = question_of(intervals(verdicts, 1)[0], NOW)
     answers = assess_many(verdicts, [good, Question("attic", 1, 2), Question("machine-bay", 1, 2)], NOW)
-    assert answers[0].found is not None
+    assert answers[0].assessment is not None
     assert [bool(a.refused) for a in answers] == [False, True, True]
     assert "attic" in answers[1].refused
 

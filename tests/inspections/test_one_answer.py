@@ -152,18 +152,18 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
     for job, answer in zip(jobs, many, strict=True):
         end_ns = job.to_ns or now
         one = assess(verdicts, question_of(job, now), now)
-        assert answer.found is not None, answer.refused
+        assert answer.assessment is not None, answer.refused
         query = {"from": rfc3339(job.from_ns), "to": rfc3339(end_ns)}
         header = {"Authorization": f"Bearer {room.token}"}
         ends = {"from": field_text(job.from_ns, VIENNA.key), "to": field_text(end_ns, VIENNA.key)}
         asked = {"zone": job.zone, **ends}
         issue, touched = issues[job.key], affects[job.key]
-        word, reason = _verdict_of(job, answer.found.to_dict())
+        word, reason = _verdict_of(job, answer.assessment.to_dict())
         found.append(
             {
                 "whole": one.to_dict(),
                 "check": verdicts.check(job.zone, job.from_ns, end_ns, now).to_dict(),
-                "many": answer.found.to_dict(),
+                "many": answer.assessment.to_dict(),
                 "http": client.get(
                     f"/api/v1/zones/{job.zone}/verdict", query_string=query, headers=header
                 ).get_json(),

@@ -183,7 +183,7 @@ def test_watchers_and_centres_that_never_finish_are_left_at_the_deadline(
         monkeypatch.setattr(f"logger.{module}.ANSWER_S", DEADLINE_S)
     url = f"http://127.0.0.1:{served.port}"
     with pytest.raises(DeadlineExceeded, match=r"the heartbeat's address did not end within 0\.3 s"):
-        heartbeat.OutsideHeartbeat().tell(Heartbeat(url), {"at": "now"})
+        heartbeat.OutsideHeartbeat().beat(Heartbeat(url), {"at": "now"})
     assert of_address(url)() == ""
     with pytest.raises(NotAccepted, match=f"centre {url} did not end within 0.3 s"):
         Centre(url, "annex").send("record", 1, [])
@@ -196,7 +196,7 @@ def test_an_address_that_is_no_web_server_does_not_keep_the_file_from_being_writ
     file = tmp_path / "sign"
     plan = Heartbeat(f"http://127.0.0.1:{served.port}/", str(file))
     with pytest.raises(OSError, match="does not answer as a web server"):
-        heartbeat.OutsideHeartbeat().tell(plan, {"at": "now"})
+        heartbeat.OutsideHeartbeat().beat(plan, {"at": "now"})
     assert json.loads(file.read_text()) == {"at": "now"}
 
 
@@ -216,7 +216,7 @@ def test_a_share_that_hangs_does_not_keep_the_address_from_hearing(
     outside = heartbeat.OutsideHeartbeat()
     for _ in range(3):
         with pytest.raises(DeadlineExceeded, match="the heartbeat's file"):
-            outside.tell(Heartbeat("http://127.0.0.1:9/", str(tmp_path / "x")), {})
+            outside.beat(Heartbeat("http://127.0.0.1:9/", str(tmp_path / "x")), {})
     assert (len(begun), len(heard)) == (1, 3)
     go.set()
 

@@ -214,7 +214,7 @@ class Rig:
         sound = [route for route in self.routes if route.endswith("1")]
         assert until(lambda: not any(self._is_away(route) for route in sound), LONG_S)
         self.couriers.send(self.routes)
-        self.couriers.begin("watcher", lambda: self._outside.tell(self._watcher, {}))
+        self.couriers.begin("watcher", lambda: self._outside.beat(self._watcher, {}))
         assert until(lambda: all(self.taken[route] > before[route] for route in sound), LONG_S), faults
         self.late_s.append(time.monotonic() - begun_s)
         time.sleep(random.uniform(0.0, 0.2))

@@ -152,7 +152,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
             store, replace(config, lines=()), clock=clock.wall_ns, sender=SmtpSender(timeout_s=0.5)
         )
         with store.begin() as conn:
-            attending.outbox(store).tell(conn, "x", Wording("x", "x\n"), [route], START_NS)
+            attending.outbox(store).put_letter(conn, "x", Wording("x", "x\n"), [route], START_NS)
         service._carry(route.key)
         assert list(service._late_routes) == [route.key]
         assert (
@@ -228,7 +228,7 @@ def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path
                 told = f"{before}[probes.B1.connection]\n{connection}{after}"
             (folder / name).write_text(told, encoding="utf-8")
         command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
-        process = subprocess.Popen([*command, "--who", "Greta Holm"])
+        process = subprocess.Popen([*command, "--begin", "--who", "Greta Holm"])
         try:
             assert until(lambda: drips.connections and _count(data) >= 12, 90)
         finally:

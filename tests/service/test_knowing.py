@@ -32,7 +32,7 @@ def tried(store: Store, config: Config, *at_s: int) -> None:
     """A letter of the start, tried at those seconds after it at a server that is silent."""
     box = attending.outbox(store)
     with store.begin() as conn:
-        box.tell(conn, "test", Wording("test", "test\n"), config.mail, START)
+        box.put_letter(conn, "test", Wording("test", "test\n"), config.mail, START)
     for second in at_s:
         box.send_due(SILENT, config.routes, START + second * NS)
 
@@ -70,7 +70,7 @@ def test_a_new_version_of_the_setup_does_not_prove_a_way(store: Store, config: C
     assert knowing.facts(START + 36 * DAY_NS).unproven == {"duty": 36.0}
     box = attending.outbox(store)
     with store.begin() as conn:
-        box.tell(conn, "proof.9", Wording("test", "test\n"), config.mail, START + 36 * DAY_NS)
+        box.put_letter(conn, "proof.9", Wording("test", "test\n"), config.mail, START + 36 * DAY_NS)
     box.send_due(MemorySender(), config.routes, START + 36 * DAY_NS)
     assert knowing.facts(START + 36 * DAY_NS + NS).unproven == {}
     without = replace(config, mail=())

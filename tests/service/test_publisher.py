@@ -165,7 +165,7 @@ def test_a_broker_that_comes_back_is_told_the_newest(
     listener = lamp()
     while json.loads(listener.next()[0])["verdict"] != "not shown":
         pass
-    assert listener.next(STATE)[0] == "running"
+    assert lamp().next(STATE)[0] == "running"
 
 
 def test_who_stops_takes_its_verdicts_along(publisher: Publisher, lamp: Callable[[], Lamp]) -> None:

@@ -63,7 +63,7 @@ def listener(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listen
 
 def test_nothing_is_said_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    assert not systemd.tell("READY=1")
+    assert not systemd.notify("READY=1")
     monkeypatch.setenv("WATCHDOG_USEC", "60000000")
     assert systemd.watchdog_s() == 60
     monkeypatch.setenv("WATCHDOG_PID", "1")
@@ -154,7 +154,9 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
     shutil.copytree(example_folder(), folder)
     room = folder / "room.toml"
     command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
-    process = subprocess.Popen([*command, "--who", "Greta Holm"], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [*command, "--begin", "--who", "Greta Holm"], stdout=subprocess.PIPE, text=True
+    )
     assert process.stdout is not None
     try:
         assert "Reading" in process.stdout.readline()

@@ -211,7 +211,7 @@ class Drift:
     U_K_per_week: float
 
     @property
-    def found(self) -> bool:
+    def is_proven(self) -> bool:
         """Whether it is more than its own uncertainty."""
         return abs(self.K_per_week) > self.U_K_per_week
 

@@ -61,10 +61,18 @@ class AirMemory:
 
 @dataclass(frozen=True)
 class TrackState:
-    """All bodies of a zone at the start of a cell, and the air of each; `tracks` empty: none is known yet."""
+    """All bodies of a zone at the start of a cell, and the air of each.
 
-    tracks: tuple[BodyTrack, ...] = ()
+    A body whose air was never seen has no track: None, whatever is known of the others; `tracks` empty:
+    none is known yet.
+    """
+
+    tracks: tuple[BodyTrack | None, ...] = ()
     airs: tuple[AirMemory, ...] = ()
+
+    def track(self, body: int) -> BodyTrack | None:
+        """The track of a body by its place; None where it is not known."""
+        return self.tracks[body] if body < len(self.tracks) else None
 
     def air(self, body: int) -> AirMemory:
         """The air of a body by its place; of one that was not followed before: nothing."""
@@ -75,9 +83,15 @@ class TrackState:
         """From what `dataclasses.asdict` made of it and JSON kept."""
         if not body:
             return TrackState()
-        tracks: list[dict[str, int]] = body["tracks"]  # type: ignore[assignment]
+        tracks: list[dict[str, int] | None] = body["tracks"]  # type: ignore[assignment]
         airs: list[dict[str, object]] = body.get("airs", [])  # type: ignore[assignment]
-        return TrackState(tuple(BodyTrack(**t) for t in tracks), tuple(_air(air) for air in airs))
+        return TrackState(_tracks(BodyTrack(**t) if t else None for t in tracks), tuple(map(_air, airs)))
+
+
+def _tracks(tracks: Iterable[BodyTrack | None]) -> tuple[BodyTrack | None, ...]:
+    """Tracks by body; empty where none is known."""
+    of_bodies = tuple(tracks)
+    return of_bodies if any(of_bodies) else ()
 
 
 def _air(body: Mapping[str, object]) -> AirMemory:
@@ -107,14 +121,14 @@ class BodyFlags:
 class BodyAir:
     """What a body follows; arrays of shape (n,), NaN where nothing was read.
 
-    value: mean of the middles of its channels' cells, with the largest U; known: some channel gives
+    value: mean of the middles of its channels' cells, with the largest U; has_evidence: some channel gives
     evidence; low, high: what may have been, doubted readings as they stand; troubled: as of
     `bodies.Exposure`.
     """
 
     value: Float
     U: Float
-    known: Bool
+    has_evidence: Bool
     low: Float
     high: Float
     troubled: Bool
@@ -169,12 +183,11 @@ def follow_bodies(
     out, doubtful, lost = (np.zeros(n, np.bool_) for _ in range(3))
     which = np.full(n, -1, np.int16)
     state_cells = {w for w in before_cells if 0 <= w <= n} | {n}
-    states: dict[int, list[BodyTrack]] = {w: [] for w in state_cells}
+    states: dict[int, list[BodyTrack | None]] = {w: [] for w in state_cells}
     airs: dict[int, list[AirMemory]] = {w: [] for w in state_cells}
     for number, body in enumerate(zone.bodies):
-        start = state.tracks[number] if number < len(state.tracks) else None
         run = _Run(zone, body, grid, state.air(number), air[number])
-        tracks, memories = run.over(start, state_cells)
+        tracks, memories = run.over(state.track(number), state_cells)
         for w in state_cells:
             states[w].append(tracks[w])
             airs[w].append(memories[w])
@@ -183,10 +196,9 @@ def follow_bodies(
         out |= run.out
         doubtful |= run.doubtful
         lost |= run.doubtful & run.unknown.runs
-    unknown = {w: any(t is None for t in tracks) for w, tracks in states.items()}
     return BodyFlags(
         out, doubtful & ~out, lost & ~out, which,
-        {w: TrackState(() if unknown[w] else tuple(states[w]), tuple(airs[w])) for w in state_cells},
+        {w: TrackState(_tracks(states[w]), tuple(airs[w])) for w in state_cells},
     )  # fmt: skip
 
 
@@ -198,16 +210,16 @@ class _Run:
         self.out = np.zeros(grid.n, np.bool_)
         self.doubtful = np.zeros(grid.n, np.bool_)
         within_s = zone.settling_s or zone.body_gap_s + grid.step_s
-        self.silence = Silence(within_s, zone.body_gap_s, grid.step_s, ~air.known, memory.silences)
+        self.silence = Silence(within_s, zone.body_gap_s, grid.step_s, ~air.has_evidence, memory.silences)
         self.lost = self.silence.lost() | air.troubled
         settling_s = zone.settling_s
-        self.unknown = Countdown(memory.unknown_s, settling_s, air.known, self.lost, grid.step_s)
+        self.unknown = Countdown(memory.unknown_s, settling_s, air.has_evidence, self.lost, grid.step_s)
 
     def over(
         self, start: BodyTrack | None, state_cells: set[int]
-    ) -> tuple[dict[int, BodyTrack], dict[int, AirMemory]]:
+    ) -> tuple[dict[int, BodyTrack | None], dict[int, AirMemory]]:
         """Flags into `out` and `doubtful`; the track and the air's memory before each of `state_cells`."""
-        tracks: dict[int, BodyTrack] = {}
+        tracks: dict[int, BodyTrack | None] = {}
         memories: dict[int, AirMemory] = {}
         per_day = DAY_S // self.grid.step_s
         edges = sorted(
@@ -216,7 +228,7 @@ class _Run:
         track, memory = start, self.memory
         for begin, end in zip(edges, [*edges[1:], self.grid.n], strict=True):
             if begin in state_cells:
-                tracks[begin] = track  # type: ignore[assignment]
+                tracks[begin] = track
                 rest = self.silence.before(begin), self.unknown.before(begin)
                 memories[begin] = replace(memory, silences=rest[0], unknown_s=rest[1])
             if end > begin:
@@ -262,7 +274,7 @@ class _Run:
         broken = self.lost[part]
         if not (lost or broken.any()):
             return [], False
-        with_evidence = np.flatnonzero(self.air.known[part] & ~broken)
+        with_evidence = np.flatnonzero(self.air.has_evidence[part] & ~broken)
         count = np.cumsum(broken)
         before = np.concatenate([[-1 if lost else 0], count[with_evidence]])
         return [int(cell) for cell in with_evidence[np.diff(before) > 0]], bool(count[-1] > before[-1])

@@ -42,7 +42,7 @@ from .settling import (
 )
 
 # Goes up whenever the same record could be judged otherwise; stored verdicts name it.
-JUDGE_VERSION = 8
+JUDGE_VERSION = 9
 DAY_S = 86_400
 
 

@@ -17,18 +17,14 @@ from numpy.typing import NDArray
 from ...instants import rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
 from ...model.reasons import WHY_TEXT, RecordStart, Why, reason_text
-from ...units import MICRO, quantity
-from ..evidence.cells import Cells
-from ..evidence.derived import cells_in_air
-from ..evidence.grid import Grid
-from ..evidence.gridded import cut
+from ...units import MICRO
 from ..judge.judgement import Judgement, digest
 from ..judge.leading_reason import NO_LIMIT, Cause, because, leading_cause, reason_of, width
 from ..judge.periods import BODIES, label, runs
 from ..rules.finding import Finding, margin_and_value
-from ..validity.hours_of_use import spans
 from ..validity.leniency import evidence_settings
-from .own_readings import NO_READING_INSIDE, drop_readings_outside, rules_without_reading
+from .channel_statistics import ChannelStatistics, statistics
+from .own_readings import NO_READING_INSIDE, rules_without_reading
 from .sampling_notices import sampling_notices
 
 _SEVERITY: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
@@ -38,28 +34,6 @@ _REASON_OF: Mapping[int, Reason] = {
     Conformity.GUARD_BAND: "guard band",
     Conformity.CONFORMING: "conforming",
 }
-
-
-@dataclass(frozen=True)
-class ChannelStatistics:
-    """A channel over an interval, in the canonical unit; None where there is no valid reading.
-
-    share_conforming: of the cells in which a limit on the channel is in force, the share that
-    conforms; share_within: the share of cells with evidence whose values lie within the limit;
-    share_conforming_in_use: share_conforming in the zone's hours of use, None without any.
-    """
-
-    channel: str
-    quantity: str
-    unit: str
-    readings: int
-    min: float | None
-    max: float | None
-    mean: float | None
-    span: float | None
-    share_conforming: float | None
-    share_within: float | None
-    share_conforming_in_use: float | None = None
 
 
 @dataclass(frozen=True)
@@ -96,7 +70,8 @@ class Check:
     def to_dict(self) -> dict[str, object]:
         """The answer as plain data; `digest` covers the result, not the person or the software.
 
-        `reason`, `leading` and `because` are chosen from `reasons`, which the digest covers.
+        `reason`, `leading` and `because` are chosen from `reasons`, which the digest covers. It does not
+        cover U and medium of the statistics, which follow from the setup.
         """
         answer = {
             "verdict": self.verdict,
@@ -109,7 +84,7 @@ class Check:
             "decision_rule": self.decision_rule,
             "reasons": [_cause_json(c) for c in self.causes],
             "rules": [_cause_json(c) for c in self.rules],
-            "statistics": {s.channel: _statistics_json(s) for s in self.statistics},
+            "statistics": {s.channel: s.to_dict(judged=True) for s in self.statistics},
             "notices": list(self.notices),
         }
         beside = {
@@ -118,18 +93,13 @@ class Check:
             "leading": None if self.lead is None else _cause_json(self.lead),
         }
         basis = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
-        return answer | beside | {"digest": digest(answer)} | basis
+        whole = {"statistics": {s.channel: s.to_dict() for s in self.statistics}}
+        return answer | whole | beside | {"digest": digest(answer)} | basis
 
 
 def _cause_json(cause: Cause) -> dict[str, object]:
     body = asdict(cause)
     body["from"], body["to"] = rfc3339(body.pop("from_ns")), rfc3339(body.pop("to_ns"))
-    return body
-
-
-def _statistics_json(statistics: ChannelStatistics) -> dict[str, object]:
-    body = asdict(statistics)
-    del body["channel"]
     return body
 
 
@@ -332,92 +302,3 @@ def _summary(finding: Finding, inside: slice, start: RecordStart | None) -> Caus
     # The last such cell: a loss that comes after the start of a record is named before that start.
     last = inside.start + int(np.flatnonzero(short == short.max())[-1])
     return replace(cause, reason=reason, why=_why(finding, last, start))
-
-
-def statistics(
-    judgement: Judgement, setup: Setup, inside: slice, span: tuple[int, int] | None = None
-) -> list[ChannelStatistics]:
-    """Statistics of every channel that was in the zone, then of those derived from its air.
-
-    span: the interval of the question, [from, to) in ns, where it begins or ends within a cell.
-    """
-    by_channel = {key: cut(cells, judgement.grid.part(inside)) for key, cells in judgement.cells.items()}
-    if span is not None:
-        by_channel = drop_readings_outside(by_channel, setup, *span)
-    with_derived = by_channel | cells_in_air(by_channel, setup, judgement.zone)
-    placed = [cells for cells in with_derived.values() if cells.placed.any()]
-    grid = next(iter(by_channel.values())).grid if by_channel else judgement.grid
-    used = _in_use(setup, judgement.zone, grid)
-    return [_statistics(cells, _limits_on(judgement, cells), used) for cells in placed]
-
-
-def _in_use(setup: Setup, zone: str, grid: Grid) -> NDArray[np.bool_] | None:
-    """Cells that begin in the zone's hours of use; None where none are declared."""
-    hours = setup.zone(zone).hours_of_use
-    if hours is None:
-        return None
-    used = np.zeros(grid.n, np.bool_)
-    begin = grid.first * grid.step_ns
-    for from_ns, to_ns in spans(hours, setup.room.timezone, begin, begin + grid.n * grid.step_ns):
-        used[grid.clip(from_ns, to_ns)] = True
-    return used
-
-
-def _limits_on(judgement: Judgement, cells: Cells) -> list[Rule]:
-    """The limit on a channel, one rule for each change of it."""
-    rules = [
-        finding.rule
-        for finding in judgement.findings
-        if finding.rule.kind == "limit"
-        and cells.channel.probe in finding.labels
-        and finding.rule.quantity == cells.channel.quantity
-    ]
-    return [rule for rule in rules if rule.key == rules[0].key]
-
-
-def _statistics(cells: Cells, rules: Sequence[Rule], used: NDArray[np.bool_] | None) -> ChannelStatistics:
-    count = cells.count
-    with_readings = count > 0
-    low, high = cells.low[with_readings], cells.high[with_readings]
-    n = int(count.sum())
-    least, most = (float(low.min()), float(high.max())) if n else (None, None)
-    mean = float((cells.mean[with_readings] * count[with_readings]).sum()) / n if n else None
-    return ChannelStatistics(
-        channel=cells.channel.key,
-        quantity=cells.channel.quantity,
-        unit=quantity(cells.channel.quantity).unit,
-        readings=n,
-        min=_from_micro(least),
-        max=_from_micro(most),
-        mean=_from_micro(None if mean is None else round(mean)),
-        span=None if least is None or most is None else (most - least) / MICRO,
-        share_conforming=_share(rules, cells, guarded=True),
-        share_within=_share(rules, cells, guarded=False),
-        share_conforming_in_use=None if used is None else _share(rules, cells, guarded=True, used=used),
-    )
-
-
-def _from_micro(micro_value: float | None) -> float | None:
-    return None if micro_value is None else micro_value / MICRO
-
-
-def _share(
-    rules: Sequence[Rule], cells: Cells, *, guarded: bool, used: NDArray[np.bool_] | None = None
-) -> float | None:
-    """Share of the interval's cells whose values are within the limit then in force, guarded or not.
-
-    Guarded, a cell without evidence does not conform; unguarded, it does not count.
-    """
-    if not rules:
-        return None
-    margin, band = np.full(cells.grid.n, np.nan), np.zeros(cells.grid.n)
-    for rule in rules:
-        part = cells.grid.clip(rule.from_ns, rule.to_ns)
-        margin[part], _ = margin_and_value(rule, cells.low[part], cells.high[part])
-        band[part] = np.rint(rule.r * cells.U[part])
-    has_margin = np.isfinite(margin)
-    if guarded:
-        conforming = has_margin & (margin >= band) & (cells.why == Why.EVIDENCE)
-        conforming = conforming if used is None else conforming[used]
-        return float(conforming.mean()) if len(conforming) else None
-    return float((margin[has_margin] >= 0).mean()) if has_margin.any() else None

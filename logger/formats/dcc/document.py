@@ -96,8 +96,8 @@ def within(element: Element, *path: str) -> Element | None:
 
 def text_at(element: Element, *path: str) -> str:
     """Text along a path, or "" where there is none."""
-    found = within(element, *path)
-    return "" if found is None else text(found)
+    element_at = within(element, *path)
+    return "" if element_at is None else text(element_at)
 
 
 def text(element: Element) -> str:
@@ -107,8 +107,8 @@ def text(element: Element) -> str:
 
 def name_of(element: Element, *path: str) -> str:
     """Text in several languages: English where it stands, else the first."""
-    found = within(element, *path) if path else element
-    contents = [] if found is None else found.findall(f"{DCC}content")
+    named = within(element, *path) if path else element
+    contents = [] if named is None else named.findall(f"{DCC}content")
     english = [c for c in contents if c.get("lang", "").lower().startswith("en")]
     chosen = (english or contents)[:1]
     return text(chosen[0]) if chosen else ""

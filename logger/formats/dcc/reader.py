@@ -30,7 +30,8 @@ class Dcc:
     """A certificate as read. `left_out`: results that cannot be used, with the reason of each.
 
     `due_on` is the recommended day of recalibration, which a certificate need not state; `signed`
-    says that a signature is present, and nothing of whether it is true.
+    says that a signature is present, and nothing of whether it is true. `references` are the marks of the
+    measuring equipment that was used, or its name where it has no mark.
     """
 
     number: str
@@ -44,6 +45,7 @@ class Dcc:
     schema_version: str
     signed: bool
     sha256: str
+    references: tuple[str, ...] = ()
 
 
 def read(content: bytes, name: str) -> Dcc:
@@ -55,8 +57,8 @@ def read(content: bytes, name: str) -> Dcc:
     tables, left_out = tables_of(root)
     if not tables:
         more = [f"and {len(left_out) - 10} more"] if len(left_out) > 10 else []
-        found = "; ".join([*left_out[:10], *more]) or "none"
-        raise CertificateRefused(name, "a table of temperature, relative humidity or pressure", found)
+        listing = "; ".join([*left_out[:10], *more]) or "none"
+        raise CertificateRefused(name, "a table of temperature, relative humidity or pressure", listing)
     laboratory = within(root, "administrativeData", "calibrationLaboratory")
     return Dcc(
         number=number,
@@ -70,36 +72,51 @@ def read(content: bytes, name: str) -> Dcc:
         schema_version=root.get("schemaVersion", ""),
         signed=next(root.iter(SIGNATURE), None) is not None,
         sha256=hashlib.sha256(content).hexdigest(),
+        references=_references(root),
     )
 
 
 def _calibrated_on(root: Element, name: str) -> date:
     core = ("administrativeData", "coreData")
-    written = text_at(root, *core, "endPerformanceDate") or text_at(root, *core, "beginPerformanceDate")
-    if not written:
+    day = text_at(root, *core, "endPerformanceDate") or text_at(root, *core, "beginPerformanceDate")
+    if not day:
         raise CertificateRefused(name, "the day of calibration (endPerformanceDate)", "none")
-    return _day(written, name)
+    return _day(day, name)
 
 
 def _due_on(root: Element, name: str) -> date | None:
     """The earliest day of recalibration that a statement recommends."""
     statements = [s for s in every(root, "statement") if any("recalibration" in w.lower() for w in tokens(s))]
-    days = [_day(written, name) for s in statements if (written := text_at(s, "date"))]
+    days = [_day(day, name) for s in statements if (day := text_at(s, "date"))]
     return min(days, default=None)
 
 
-def _day(written: str, name: str) -> date:
+def _day(text: str, name: str) -> date:
     try:
-        return date.fromisoformat(written[:10])
+        return date.fromisoformat(text[:10])
     except ValueError:
-        raise CertificateRefused(name, "a day such as 2026-10-01", repr(written)) from None
+        raise CertificateRefused(name, "a day such as 2026-10-01", repr(text)) from None
 
 
 def _item(item: Element) -> Item:
-    marks = [text_at(i, "value") for i in item.findall(f"{DCC}identifications/{DCC}identification")]
     return Item(
         name=name_of(item, "name"),
         manufacturer=name_of(item, "manufacturer", "name"),
         model=text_at(item, "model"),
-        marks=tuple(mark for mark in marks if mark),
+        marks=_identifications(item),
     )
+
+
+def _references(root: Element) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(mark for e in every(root, "measuringEquipment") for mark in _marks(e)))
+
+
+def _marks(equipment: Element) -> tuple[str, ...]:
+    """By what measuring equipment is called: its marks, else its name."""
+    name = name_of(equipment, "name")
+    return _identifications(equipment) or ((name,) if name else ())
+
+
+def _identifications(thing: Element) -> tuple[str, ...]:
+    marks = (text_at(i, "value") for i in thing.findall(f"{DCC}identifications/{DCC}identification"))
+    return tuple(mark for mark in marks if mark)

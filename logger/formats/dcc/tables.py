@@ -64,8 +64,8 @@ def tables_of(root: Element) -> tuple[tuple[PointTable, ...], tuple[str, ...]]:
         for result in every(measurement, "result"):
             name = name_of(result, "name") or name_of(measurement, "name") or "a result without a name"
             for group in _groups(result):
-                taken = _taken([measurement, result, *group])
-                _add(group, name, taken, tables, left_out)
+                kind = _state([measurement, result, *group])
+                _add(group, name, kind, tables, left_out)
     return tuple(tables), tuple(left_out)
 
 
@@ -76,7 +76,7 @@ def _groups(result: Element) -> Iterator[list[Element]]:
             yield group
 
 
-def _taken(elements: Sequence[Element]) -> Taken:
+def _state(elements: Sequence[Element]) -> Taken:
     words = {word.lower().replace("_", "") for element in elements for word in tokens(element)}
     before = any(mark in word for word in words for mark in _BEFORE)
     after = any(mark in word for word in words for mark in _AFTER)
@@ -86,7 +86,7 @@ def _taken(elements: Sequence[Element]) -> Taken:
 
 
 def _add(
-    group: Sequence[Element], name: str, taken: Taken, tables: list[PointTable], left_out: list[str]
+    group: Sequence[Element], name: str, kind: Taken, tables: list[PointTable], left_out: list[str]
 ) -> None:
     roles: dict[str, dict[str, QuantityValues]] = {}
     for quantity in group:
@@ -102,23 +102,25 @@ def _add(
             left_out.append(f"{name}: two lists of {role} of one quantity side by side")
             return
         roles[values.quantity][role] = values
-    for of, known in roles.items():
+    for of, quantities in roles.items():
         try:
-            k, points = _points(known)
+            k, points = _points(quantities)
         except Unreadable as error:
             left_out.append(f"{name}: {of.replace('_', ' ')} has {error}")
             continue
-        tables.append(PointTable(of, CANONICAL[of], k, taken, name, points))
+        tables.append(PointTable(of, CANONICAL[of], k, kind, name, points))
 
 
-def _points(known: Mapping[str, QuantityValues]) -> tuple[float, tuple[TablePoint, ...]]:
-    n = max(len(values.value) for values in known.values())
-    if any(len(values.value) not in (1, n) for values in known.values()):
+def _points(quantities: Mapping[str, QuantityValues]) -> tuple[float, tuple[TablePoint, ...]]:
+    n = max(len(values.value) for values in quantities.values())
+    if any(len(values.value) not in (1, n) for values in quantities.values()):
         raise Unreadable("lists of different lengths")
-    columns = {role: values.value * (n if len(values.value) == 1 else 1) for role, values in known.items()}
+    columns = {
+        role: values.value * (n if len(values.value) == 1 else 1) for role, values in quantities.items()
+    }
     error = columns.get("error") or tuple(-c for c in columns.get("correction", ()))
     reference, indication = columns.get("reference"), columns.get("indication")
-    U = _U(known, n)
+    U = _U(quantities, n)
     if reference and indication:
         if error:
             _agree(reference, indication, error, U)
@@ -127,14 +129,14 @@ def _points(known: Mapping[str, QuantityValues]) -> tuple[float, tuple[TablePoin
     elif error and reference:
         indication = tuple(r + e for r, e in zip(reference, error, strict=True))
     if not reference or not indication:
-        raise Unreadable(f"only {', '.join(known)}; two of reference, indication and error are needed")
+        raise Unreadable(f"only {', '.join(quantities)}; two of reference, indication and error are needed")
     rows = zip(reference, indication, U, strict=True)
     return 2.0, _merged([TablePoint(round(r, 9), round(i, 9), round(r - i, 9), u) for r, i, u in rows])
 
 
-def _U(known: Mapping[str, QuantityValues], n: int) -> list[float]:
+def _U(quantities: Mapping[str, QuantityValues], n: int) -> list[float]:
     """Expanded uncertainty (k = 2) of the correction: the error's own, else those of both values together."""
-    with_U = {role: values for role, values in known.items() if values.U}
+    with_U = {role: values for role, values in quantities.items() if values.U}
     stated = [values for role, values in with_U.items() if role in ("error", "correction")]
     stated = stated or list(with_U.values())
     if not stated:
@@ -168,13 +170,13 @@ def _merged(points: Sequence[TablePoint]) -> tuple[TablePoint, ...]:
             places[-1].append(point)
         else:
             places.append([point])
-    merged = sorted((_one(place) for place in places), key=lambda p: p.indication)
+    merged = sorted((_merged_point(place) for place in places), key=lambda p: p.indication)
     if len({p.indication for p in merged}) < len(merged):
         raise Unreadable("one indication for two references")
     return tuple(merged)
 
 
-def _one(place: Sequence[TablePoint]) -> TablePoint:
+def _merged_point(place: Sequence[TablePoint]) -> TablePoint:
     n = len(place)
     corrections = [p.correction for p in place]
     half = (max(corrections) - min(corrections)) / 2

@@ -52,16 +52,16 @@ class QuantityValues:
     k: tuple[float, ...] | None
 
 
-def unit(written: str) -> tuple[str, float, float]:
+def unit(text: str) -> tuple[str, float, float]:
     r"""Quantity, factor and offset of a D-SI unit.
 
     >>> unit(r"\hecto\pascal"), unit(r"\milli\kelvin")[:2]
     (('pressure', 100.0, 0.0), ('temperature', 0.001))
     """
-    parts = [p for p in written.strip().lower().split("\\") if p]
+    parts = [p for p in text.strip().lower().split("\\") if p]
     prefix = _PREFIXES.get(parts[0]) if len(parts) == 2 else 1.0
     if not parts or prefix is None or parts[-1] not in _UNITS:
-        raise Unreadable(f"the unit {written or 'not stated'}")
+        raise Unreadable(f"the unit {text or 'not stated'}")
     quantity, factor, offset = _UNITS[parts[-1]]
     return quantity, prefix * factor, offset
 
@@ -89,9 +89,9 @@ def _words(part: Element | None, name: str) -> list[str]:
     """Words of a child, which has the same name with XMLList behind it in a list."""
     if part is None:
         return []
-    found = part.find(SI + name)
-    found = part.find(f"{SI}{name}XMLList") if found is None else found
-    return [] if found is None else text(found).split()
+    child = part.find(SI + name)
+    child = part.find(f"{SI}{name}XMLList") if child is None else child
+    return [] if child is None else text(child).split()
 
 
 def _list(part: Element, *, difference: bool) -> QuantityValues:
@@ -124,8 +124,12 @@ def _uncertainty(part: Element, n: int) -> tuple[tuple[float, ...] | None, tuple
 
 def _along(part: Element, path: str) -> Element | None:
     """A container by its path, with XMLList behind each name in a list."""
-    found = part.find("/".join(SI + step for step in path.split("/")))
-    return part.find("/".join(f"{SI}{step}XMLList" for step in path.split("/"))) if found is None else found
+    container = part.find("/".join(SI + step for step in path.split("/")))
+    return (
+        part.find("/".join(f"{SI}{step}XMLList" for step in path.split("/")))
+        if container is None
+        else container
+    )
 
 
 def spread(words: Sequence[str], n: int, what: str) -> list[str]:
