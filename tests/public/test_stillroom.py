@@ -203,19 +203,21 @@ SCRIPT = "import sys, stillroom; print('pandas' in sys.modules, stillroom.__file
 def test_it_is_imported_from_what_pip_installs(kind: str, tmp_path: Path) -> None:
     """From a wheel, and from an editable install, each in a place of its own: typed, and pandas comes later."""
     pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "-q"]
+    # What is installed in the Python that runs the tests stays as it is.
     offline = ["--no-deps", "--no-build-isolation", "--no-index"]
+    install = ["install", "--ignore-installed", *offline]
     source = tmp_path / "source"
     _copy_tree(source)
     target = tmp_path / "target"
     if kind == "wheel":
         _run([*pip, "wheel", *offline, "-w", str(tmp_path / "wheels"), str(source)])
         (wheel,) = (tmp_path / "wheels").iterdir()
-        _run([*pip, "install", *offline, "--target", str(target), str(wheel)])
+        _run([*pip, *install, "--target", str(target), str(wheel)])
         assert (target / "stillroom" / "py.typed").is_file()
         assert not (target / "logger" / "public").exists()  # under one name only
         path = str(target)
     else:
-        _run([*pip, "install", *offline, "--prefix", str(target), "-e", str(source)])
+        _run([*pip, *install, "--prefix", str(target), "-e", str(source)])
         (site,) = target.rglob("site-packages")
         path = ""
     code = f"import site; site.addsitedir({str(site)!r}); {SCRIPT}" if kind == "editable" else SCRIPT
