@@ -70,9 +70,11 @@ def channel_readings(
     corrected = correct_readings(channel, setup.certificates_of(key), readings.taken_ns, readings.value)
     flags = _flags(store, setup, key, readings, (from_ns, to_ns)) if quality_flags else None
     kind = quantity(channel.quantity)
+    own = channel.unit == kind.unit
+    indicated = readings.value if own else to_canonical(readings.value, channel.unit, channel.quantity)
     return ChannelReadings(
         key, kind.unit, kind.difference_unit, readings.taken_ns,
-        to_canonical(readings.value, channel.unit, channel.quantity), corrected.value, corrected.U,
+        indicated, corrected.value, corrected.U,
         readings.status, flags, _why(readings, corrected.why, flags), readings.late,
     )  # fmt: skip
 
@@ -94,9 +96,13 @@ def _flags(
 def _why(readings: Readings, why: NDArray[np.uint8], flags: NDArray[np.uint8] | None) -> NDArray[np.uint8]:
     """The reason of each reading, with what its value and its neighbours say beside the certificate."""
     reasons = why.copy()
-    reasons[find_conflicts(readings)] = Why.CONFLICT
+    conflicts = find_conflicts(readings)
+    if conflicts.any():
+        reasons[conflicts] = Why.CONFLICT
     if flags is not None:
         doubted = (flags == Quality.SUSPECT) | (flags == Quality.FAIL)
         reasons[doubted & (reasons == Why.EVIDENCE)] = Why.SUSPECT
-    reasons[~np.isfinite(readings.value)] = Why.NO_READING
+    missing = np.isnan(readings.value)
+    if missing.any():
+        reasons[missing] = Why.NO_READING
     return reasons

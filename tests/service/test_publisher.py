@@ -8,6 +8,7 @@ import queue
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -38,8 +39,11 @@ class Lamp:
         self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         self._client.on_message = self._take
         self._client.on_connect = lambda client, *_: client.subscribe("stillroom/#", qos=1)
+        hears = threading.Event()
+        self._client.on_subscribe = lambda *_: hears.set()
         self._client.connect("127.0.0.1", broker.port)
         self._client.loop_start()
+        assert hears.wait(60)
 
     def _take(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
         left_s = getattr(message.properties, "MessageExpiryInterval", None)
@@ -133,8 +137,8 @@ def test_a_verdict_that_nobody_renews_vanishes(broker: Broker, lamp: Callable[[]
     made = Publisher(plan, "room-east", lambda *_: None)
     made.start()
     until(lambda: made.connected)
-    made.tell([state()], time.time_ns())
     witness = lamp()
+    made.tell([state()], time.time_ns())
     witness.next()
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
