@@ -20,6 +20,7 @@ from flask import Blueprint, Flask, Response, render_template, request
 from flask.sessions import SecureCookieSession
 
 from logger.api import end_streams
+from logger.api.door import token_in
 from logger.api.problems import problem
 from logger.errors import StillroomError
 from logger.model.roles import Act
@@ -141,9 +142,9 @@ class Group:
             return False
 
     def _holds_token(self, entry: RoomEntry, header: str) -> bool:
-        kind, _, text = header.partition(" ")
+        """Whether a token of the room is in the header; the room's own door says for what and how."""
         tokens = Tokens(guard_of(self._room(entry)).people.store)
-        return kind.lower() == "bearer" and tokens.find(text.strip()) is not None
+        return tokens.find(token_in(header, by_password=True)) is not None
 
     def _holds_link(self, entry: RoomEntry, token: str) -> bool:
         from logger.notify.links import read_permit

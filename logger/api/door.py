@@ -77,18 +77,24 @@ class Door:
         return problem(kind, why, headers=headers)
 
 
-def _token_text(needed: Scope | str | None) -> str:
-    """The token in the request. Calendar programs send none but as a password, and that over TLS alone."""
-    kind, _, text = request.headers.get("Authorization", "").partition(" ")
+def token_in(header: str, *, by_password: bool = False) -> str:
+    """The token in a header Authorization; by_password: also as the password of its name (RFC 7617)."""
+    kind, _, text = header.partition(" ")
     if kind.lower() == "bearer":
         return text.strip()
-    if kind.lower() == "basic" and needed == Scope.CALENDAR and _unheard():
-        try:
-            name, _, password = base64.b64decode(text.strip(), validate=True).decode("utf-8").partition(":")
-        except (binascii.Error, ValueError):
-            return ""
-        return password if name else ""
-    return ""
+    if kind.lower() != "basic" or not by_password:
+        return ""
+    try:
+        name, _, password = base64.b64decode(text.strip(), validate=True).decode("utf-8").partition(":")
+    except (binascii.Error, ValueError):
+        return ""
+    return password if name else ""
+
+
+def _token_text(needed: Scope | str | None) -> str:
+    """The token of the request. Calendar programs send it as a password, and that over TLS alone."""
+    header = request.headers.get("Authorization", "")
+    return token_in(header, by_password=needed == Scope.CALENDAR and _unheard())
 
 
 def _unheard() -> bool:
@@ -109,4 +115,4 @@ def token() -> Token:
     return found
 
 
-__all__ = ["OPEN", "Door", "count_headers", "scope", "token"]
+__all__ = ["OPEN", "Door", "count_headers", "scope", "token", "token_in"]

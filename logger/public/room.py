@@ -229,7 +229,7 @@ class RoomRecord:
         from_ns, to_ns = self._span(start, end)
         question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         answer = assess(self._judging, question, time.time_ns())
-        return CheckAnswer(answer.to_dict(), self._zone)
+        return CheckAnswer(dict(answer.to_dict()), self._zone)
 
     def _require_zone(self, zone: str) -> None:
         require_name("zone", zone, self._setup.zones)

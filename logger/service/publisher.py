@@ -32,7 +32,7 @@ from ..verdicts.zone_state import ZoneState, zone_states
 
 log = logging.getLogger(__name__)
 KEEPALIVE_S = 15
-LONGEST_WAIT_S = 30
+LONGEST_WAIT_S = 30.0
 RENEWED_S = 30  # so often a verdict is told again though no minute was judged, so that it does not vanish
 ENDS_IN_S = 1.0
 RUNNING, STOPPED, GONE = "running", "stopped", "gone"
@@ -51,7 +51,9 @@ class Publisher:
         self._ending = threading.Event()
         self._turn = threading.Lock()
         self._newest: dict[str, tuple[ZoneState, int]] = {}  # with the instant at which it was told
-        self._client = self._create_client(name)
+        self._name = name
+        self._greeted = False  # whether the broker let this connection in
+        self._client: mqtt.Client | None = None  # of the connection that there is, or was last
         self._thread = threading.Thread(target=self._run, name=f"publish {plan.url}", daemon=True)
 
     def start(self) -> None:
@@ -61,16 +63,17 @@ class Publisher:
     def stop(self, timeout_s: float = ENDS_IN_S) -> None:
         """Says that the service was stopped, and ends; a broker that does not answer is not waited for."""
         self._ending.set()
-        if self.connected:
+        client = self._client
+        if client is not None and self.connected:
             with self._turn:
                 states, self._newest = self._newest, {}
             for zone in states:  # an empty retained message takes the one before away
-                self._client.publish(self._topic(zone), b"", qos=1, retain=True)
+                client.publish(self._topic(zone), b"", qos=1, retain=True)
             with contextlib.suppress(ValueError, RuntimeError):
-                self._client.publish(self._state_topic, STOPPED, qos=1, retain=True).wait_for_publish(
-                    timeout_s
-                )
-        self._client.disconnect()
+                last = client.publish(self._state_topic, STOPPED, qos=1, retain=True)
+                last.wait_for_publish(timeout_s)
+        if client is not None:
+            client.disconnect()
         self._thread.join(timeout_s)
 
     def tell(self, states: Sequence[ZoneState], now_ns: int) -> None:
@@ -81,19 +84,20 @@ class Publisher:
                 due = before is None or before[0] != state or now_ns - before[1] >= RENEWED_S * NS
                 if due:
                     self._newest[state.zone] = state, now_ns
-            if due and self.connected:
-                self._publish(state)
+            client = self._client
+            if due and client is not None and self.connected:
+                self._publish(client, state)
 
     def message(self, state: ZoneState) -> dict[str, Any]:
         """What is told of a zone: its state, and until when it may be believed."""
         return state.to_dict() | {"valid_until": state.valid_until(self.plan.keeps_s)}
 
-    def _publish(self, state: ZoneState) -> None:
+    def _publish(self, client: mqtt.Client, state: ZoneState) -> None:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.MessageExpiryInterval = self.plan.keeps_s
         properties.ContentType = "application/json"
         text = json.dumps(self.message(state), ensure_ascii=False)
-        self._client.publish(self._topic(state.zone), text, qos=1, retain=True, properties=properties)
+        client.publish(self._topic(state.zone), text, qos=1, retain=True, properties=properties)
 
     def _topic(self, zone: str) -> str:
         return f"{self.plan.prefix}/zones/{zone}/verdict"
@@ -102,11 +106,15 @@ class Publisher:
     def _state_topic(self) -> str:
         return f"{self.plan.prefix}/state"
 
-    def _create_client(self, name: str) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
+    def _create_client(self) -> mqtt.Client:
+        """A client for one connection: one for several would send again what is old, after newer verdicts."""
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._name,
+            protocol=mqtt.MQTTv5,
+            reconnect_on_failure=False,
+        )
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
-        client.on_connect_fail = lambda *_: None
-        client.reconnect_delay_set(1, LONGEST_WAIT_S)
         client.max_queued_messages_set(100)
         if self.plan.user:
             password = os.environ.get(self.plan.password_env) if self.plan.password_env else None
@@ -118,25 +126,33 @@ class Publisher:
 
     def _run(self) -> None:
         where = urlsplit(self.plan.url)
-        port = where.port or (8883 if where.scheme == "mqtts" else 1883)
+        address = where.hostname or "", where.port or (8883 if where.scheme == "mqtts" else 1883)
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = 0
-        self._client.connect_async(where.hostname or "", port, KEEPALIVE_S, properties=properties)
+        pause_s = 1.0
         while not self._ending.is_set():
-            with contextlib.suppress(OSError, ValueError):
-                self._client.loop_forever(retry_first_connection=True)
-            self._ending.wait(1.0)
+            self._greeted = False
+            try:
+                self._client = client = self._create_client()
+                client.connect(*address, KEEPALIVE_S, clean_start=True, properties=properties)
+                client.loop_forever()
+            except (OSError, ValueError) as error:  # away, no such certificate, none that we trust
+                if not self._greeted:
+                    self._refused(str(error))
+            self.connected = False
+            pause_s = 1.0 if self._greeted else min(2 * pause_s, LONGEST_WAIT_S)
+            self._ending.wait(pause_s)
 
-    def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
+    def _on_connect(self, client: Any, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
         if reason.is_failure:
             self._refused(str(reason))
             return
-        self.connected, self.why = True, ""
-        self._client.publish(self._state_topic, RUNNING, qos=1, retain=True)
+        self.connected, self.why, self._greeted = True, "", True
+        client.publish(self._state_topic, RUNNING, qos=1, retain=True)
         with self._turn:
             states = [state for state, _ in self._newest.values()]
         for state in states:
-            self._publish(state)
+            self._publish(client, state)
 
     def _refused(self, why: str) -> None:
         if "protocol version" in why.lower():

@@ -201,7 +201,7 @@ SCRIPT = "import sys, stillroom; print('pandas' in sys.modules, stillroom.__file
 
 @pytest.mark.parametrize("kind", ["wheel", "editable"])
 def test_it_is_imported_from_what_pip_installs(kind: str, tmp_path: Path) -> None:
-    """From a wheel, and from an editable install, each in a place of its own: typed, and pandas comes later."""
+    """From a wheel, and from an editable install, each in its own place: typed, and pandas comes later."""
     pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "-q"]
     # What is installed in the Python that runs the tests stays as it is.
     offline = ["--no-deps", "--no-build-isolation", "--no-index"]
