@@ -52,9 +52,8 @@ class ConditionRoutes:
     def metrics(self) -> Response:
         """Metrics as the header Accept prefers them: OpenMetrics 1.0, or the older text format 0.0.4."""
         asked.parameters()
-        accepts = request.accept_mimetypes
-        open_form = accepts["application/openmetrics-text"] >= accepts["text/plain"] and bool(accepts)
-        form = OPENMETRICS if open_form else PLAIN
+        open_form = _preference("application/openmetrics-text")
+        form = OPENMETRICS if open_form and open_form >= _preference("text/plain") else PLAIN
         access = self._access
         text = text_of(families(access.store, access.setup, access.now_ns()), form)
         return Response(text, content_type=_TYPES[form], headers={"Vary": "Accept"})
@@ -63,3 +62,9 @@ class ConditionRoutes:
 def _figure(figure: HealthFigure) -> dict[str, Any]:
     at = None if figure.at_ns is None else rfc3339(figure.at_ns)
     return {"group": figure.group, "what": figure.what, "value": figure.value, "at": at, "word": figure.word}
+
+
+def _preference(media_type: str) -> float:
+    """How much a type is wanted that the header Accept names, whatever version of it; 0 where it does not."""
+    wanted = [(value.partition(";")[0].strip(), weight) for value, weight in request.accept_mimetypes]
+    return max((weight for value, weight in wanted if value == media_type), default=0.0)

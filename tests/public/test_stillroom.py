@@ -196,6 +196,12 @@ def test_a_folder_without_a_record_is_named(stillroom_package: ModuleType, tmp_p
     assert list(tmp_path.iterdir()) == []
 
 
+def _without_site(folder: str) -> str:
+    """Code that looks into a folder as Python does at its start, and into libraries without projects."""
+    libraries = [path for path in sys.path if path.endswith("site-packages")]
+    return f"import site, sys; site.addsitedir({folder!r}); sys.path += {libraries!r}; "
+
+
 SCRIPT = "import sys, stillroom; print('pandas' in sys.modules, stillroom.__file__)"
 
 
@@ -219,9 +225,8 @@ def test_it_is_imported_from_what_pip_installs(kind: str, tmp_path: Path) -> Non
     else:
         _run([*pip, *install, "--prefix", str(target), "-e", str(source)])
         (site,) = target.rglob("site-packages")
-        path = ""
-    code = f"import site; site.addsitedir({str(site)!r}); {SCRIPT}" if kind == "editable" else SCRIPT
-    said = _run([sys.executable, "-P", "-c", code], PYTHONPATH=path, cwd=tmp_path).split(" ", 1)
+        path = str(site)
+    said = _run([sys.executable, "-P", "-S", "-c", _without_site(path) + SCRIPT], cwd=tmp_path).split(" ", 1)
     assert said[0] == "False"
     assert said[1].strip().startswith(str(target if kind == "wheel" else source))
 
