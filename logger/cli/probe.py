@@ -8,6 +8,7 @@ import typer
 
 from ..instants import parse
 from .context import open_session
+from .labels import labels
 from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, number_of, table
 from .probe_place import commands
@@ -23,6 +24,7 @@ probe = typer.Typer(help="Probes: register, certificates, due days.")
 def add_to(app: typer.Typer) -> None:
     commands(probe)
     probe.command("try", short_help="What a new probe says, and how to write it.")(try_)
+    probe.command("labels", short_help="Labels with a code for a phone.")(labels)
     app.add_typer(probe, name="probe", no_args_is_help=True)
 
 

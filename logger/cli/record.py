@@ -16,6 +16,7 @@ from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
+from .workbook import workbook
 
 if TYPE_CHECKING:
     from ..record import IssuedRecord, RecordIssue
@@ -27,6 +28,7 @@ Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of a recor
 
 
 def add_to(app: typer.Typer) -> None:
+    record.command("workbook")(workbook)
     app.add_typer(record, name="record", no_args_is_help=True)
 
 
