@@ -1,6 +1,6 @@
 """A client generated from the description runs a measuring program's scenario against the real server.
 
-openapi-python-client (MIT), https://github.com/openapi-generators/openapi-python-client, knows nothing of us. It
+openapi-python-client (MIT), github.com/openapi-generators/openapi-python-client, knows nothing of us. It
 wants an older typer than ours, so that it is a program with libraries of its own.
 """
 
