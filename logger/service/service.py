@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 
 from ..acts import alarms as attending
 from ..config import in_force
+from ..config.plug_ins import plug_in_changes
 from ..inspections.cases import number_new
 from ..instants import NS, rfc3339
 from ..model import Config
@@ -285,6 +286,7 @@ class Service:
         self._couriers.begin(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
+        self._tell_plug_ins()
         if self._calendar is not None:
             self._plan_backup(self._calendar)
 
@@ -294,6 +296,7 @@ class Service:
         newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
+        self._tell_plug_ins()
         if newest is None:
             return
         away = {"from": rfc3339(newest), "to": rfc3339(now_ns)}
@@ -301,6 +304,11 @@ class Service:
             self._writer.event("clock-before-newest-reading", away)
         elif now_ns - newest > SHORTEST_OUTAGE_NS:
             self._writer.event("outage", {**away, "seconds": (now_ns - newest) // NS})
+
+    def _tell_plug_ins(self) -> None:
+        """Drivers of other packages that are not those with which the setup was entered."""
+        for kind, packages in plug_in_changes(self.config.texts, self.config.lines).items():
+            self._writer.event("plug-in-changed", {"kind": kind, **packages})
 
     def _calendar_work(self) -> BackgroundScheduler:
         """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change.
