@@ -93,6 +93,7 @@ def _snmp_answer(data: bytes, turn: int) -> bytes:
     """The response to a GET of BASE.n.0; noSuchInstance for anything else."""
     from pyasn1.codec.ber import decoder, encoder
     from pysnmp.proto import api
+    from pysnmp.proto.rfc1905 import noSuchInstance
 
     protocol: Any = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]
     message, _ = decoder.decode(data, asn1Spec=protocol.Message())
@@ -102,7 +103,7 @@ def _snmp_answer(data: bytes, turn: int) -> bytes:
         name, _, rest = str(oid).partition(f"{BASE}.")
         number = rest.removesuffix(".0")
         is_ours = not name and number.isdigit()
-        value = protocol.noSuchInstance
+        value: Any = noSuchInstance
         if is_ours:
             value = protocol.Integer(round(1000 * value_of(int(number), turn)))
         binds.append((oid, value))
