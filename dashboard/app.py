@@ -12,7 +12,7 @@ from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlencode, urlsplit
 
 from dash import ClientsideFunction, Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
@@ -31,6 +31,7 @@ from .data.queries import Queries
 from .data.source import Source
 from .mount import Mount, own_path
 from .pages import (
+    campaigns,
     cases,
     gradients,
     health,
@@ -40,6 +41,7 @@ from .pages import (
     journal,
     limits,
     now,
+    position,
     probes,
     records,
     soak,
@@ -69,11 +71,13 @@ PAGES: tuple[ModuleType, ...] = (
     imports,
     limits,
     study,
+    campaigns,
     records,
     journal,
     health,
     help,
     wall,
+    position,
 )
 
 
@@ -187,7 +191,7 @@ def _refuse_undeclared(app: Dash) -> None:
 
 def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
-    match = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
+    match, search = _page_and_question(path.rstrip("/") or "/", search)
     if match is None:
         return html.Div(
             [html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))]
@@ -199,6 +203,16 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     except StillroomError as fault:
         drawn = html.Div([html.H1(match.TITLE, className="page"), refusal(str(fault))])
     return drawn
+
+
+def _page_and_question(path: str, search: str) -> tuple[ModuleType | None, str]:
+    """The page of an address, and what is asked of it; of /positions/KEY the end is a key."""
+    for page in PAGES:
+        if path == page.PATH:
+            return page, search
+        if getattr(page, "BELOW", False) and path.startswith(f"{page.PATH}/"):
+            return page, urlencode({"key": unquote(path.removeprefix(f"{page.PATH}/"))})
+    return None, search
 
 
 def _not_yours(act: Act) -> str:
@@ -262,6 +276,8 @@ def headers_of(*, tls: bool, scripts: Iterable[str] = ()) -> Callable[[Response]
 
     def harden(response: Response) -> Response:
         response.headers.update(headers)
+        if request.blueprint == api.NAME:
+            return response  # the interface says itself what a program may keep
         if request.endpoint not in CACHED:
             response.headers["Cache-Control"] = "no-store"  # what was shown stays on no shared machine
         elif request.endpoint in (ASSETS, "static") and "m" in request.args:

@@ -123,7 +123,9 @@ def _ahead(body: ExpectedCrossing | None) -> Ahead | None:
         return Ahead(parse_ns(body["until"]))
     latest = None if body["latest"] is None else parse_ns(body["latest"])
     probe = body["probe"] or body["name"]
-    reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}"
+    probability = body.get("probability")
+    likely = "" if probability is None else f" with {100 * probability:.0f} %"
+    reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}{likely}"
     return Ahead(parse_ns(body["until"]), parse_ns(body["earliest"]), latest, reached)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -99,9 +99,19 @@ def poll(
     probes: Annotated[int, typer.Option(min=1, help="How many probes, asked once a second.")] = 64,
     lines: Annotated[int, typer.Option(min=1, help="On how many lines.")] = 8,
     seconds: Annotated[int, typer.Option(min=5, help="For how long.")] = 30,
+    kind: Annotated[
+        Literal["text", "opc-ua", "snmp", "bacnet"],
+        typer.Option("--kind", help="What they speak; other than text: 200 values a second."),
+    ] = "text",
     as_json: Json = False,
 ) -> None:
     """Poll simulated probes over sockets: lateness beside a bare loop of sleeps, and share of one core."""
+    if kind != "text":
+        from ..bench import sources
+
+        cost = sources.run(kind, seconds)
+        answer(dict(vars(cost)), as_json, cost.lines())
+        return
     from ..bench.poll import run
 
     figures = run(probes, lines, seconds, lambda line: typer.echo(line, err=True))
@@ -123,6 +133,18 @@ def forecast(
 
     figures = invented_skill(days) if csv is None else recorded_skill(csv, column, every, half)
     answer(dict(vars(figures)), as_json, lines(figures))
+
+
+@bench_app.command("study", short_help="What the questions of a room study cost.")
+def study(*, as_json: Json = False) -> None:
+    """Every question of a room study on a made year at 60 s, up to 16 channels: seconds and memory."""
+    from ..bench.study import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    costs = run(say)
+    answer([dict(vars(cost)) for cost in costs], as_json, [])
 
 
 @bench_app.command("import", short_help="A long text file, beside DuckDB's explicit read of it.")
@@ -159,4 +181,21 @@ def audit(
 
     with tempfile.TemporaryDirectory() as scratch:
         figures = run(Path(scratch), channels, days, say)
+    answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("notebook", short_help="A year of a channel as a DataFrame, beside bare pyarrow.")
+def notebook(
+    *,
+    days: Annotated[int, typer.Option(help="How many days, one reading a minute.")] = 365,
+    as_json: Json = False,
+) -> None:
+    """Read a made channel by `import stillroom`, and the same bytes by pyarrow alone."""
+    from ..bench.notebook import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    with tempfile.TemporaryDirectory() as scratch:
+        figures = run(Path(scratch), days, say)
     answer(dict(vars(figures)), as_json, figures.lines())

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from .outgoing_key_descriptions import OUTGOING
+
 _SERIAL = {
     "kind": "kind of probe, as in the heading above",
     "url": "serial port, or `socket://HOST:PORT` for a serial-to-Ethernet box",
@@ -225,12 +227,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
     },
     "reviews": {"every": "how often a person reviews the data; `[]`: never; without the table: all three"},
     "records": {"monthly": "`true`: a record of each zone is issued when a month is over"},
-    "conditions": {
-        "folder": "folder for the conditions of each inspection; relative: in the data folder",
-        "forms": "forms of the files: `json`, `csv`, `line` (the stamp alone), `dcc` (certificate fragment)",
-        "dcc_schema": "schema of the fragment; `3.3` was never validated",
-        "kelvin": "`true`: the fragment has temperatures in K, too",
-    },
+    **OUTGOING,
     "certificate": {
         "number": "number of the certificate",
         "channel": "channel that it is for, such as `P1.temperature`",
@@ -341,6 +338,50 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "ca_file": "certificates to trust, PEM",
     },
     "push": {**_MESSAGE, "node": "name of the node that posts its readings"},
+    "opc-ua": {
+        "kind": "kind of probe, as in the heading above",
+        "url": "address of the server, `opc.tcp://HOST:PORT/PATH`",
+        "nodes": "channel of the probe → node, by the URI of its namespace: `nsu=URI;s=NAME`",
+        "identity": "node that holds the serial number, asked at each opening; default: not asked",
+        "security": "what the connection is protected by; `none` only where nobody else is on the network",
+        "policy": "algorithms of the protection, as the server offers them",
+        "server_certificate_file": "certificate of the server, DER or PEM; another one is refused",
+        "certificate_file": "our own certificate, DER or PEM, which the server must trust",
+        "key_file": "private key of our own certificate, PEM",
+        "user": "user at the server; default: none",
+        "password_env": "environment variable with the password",
+        "timeout_s": "longest wait for an answer, and for a session",
+        "oldest_s": "age by the stamps of the server from which a value is none; default: 3 intervals",
+    },
+    "snmp": {
+        "kind": "kind of probe, as in the heading above",
+        "url": "address of the agent, `snmp://HOST:PORT`; default of the port: 161",
+        "oids": "channel of the probe → object of the agent",
+        "identity_oid": "object that holds the serial number, asked at each opening; default: not asked",
+        "version": "version of SNMP; with `2c` everything can be read by everybody on the network",
+        "user": "user at the agent, for version 3",
+        "authentication": "algorithm by which user and agent prove who they are",
+        "authentication_env": "environment variable with the password for that",
+        "privacy": "algorithm of the encryption",
+        "privacy_env": "environment variable with the password for that; default: not encrypted",
+        "community_env": "environment variable with the community, for version 2c",
+        "timeout_s": "longest wait for an answer",
+    },
+    "snmp object": {
+        "oid": "object identifier in numbers, with its instance (mostly `.0`)",
+        "scale": "value = number × scale + offset",
+        "offset": "as above",
+        "none": "numbers that mean that there is no value",
+    },
+    "bacnet": {
+        "kind": "kind of probe, as in the heading above",
+        "address": "address of the device, `HOST:PORT`; default of the port: 47808",
+        "device": "number of the device; where another one answers nothing is taken",
+        "objects": "channel of the probe → object of the device, such as `analog-input,1`",
+        "local": "our own address and port on that network; probes with the same one share a bus",
+        "identity": "property of the device that is the serial number; default: not asked",
+        "timeout_s": "longest wait for an answer",
+    },
     "profile": {
         "name": "what the files are, as printed",
         "files": "file names for which the profile is taken, by pattern",

@@ -9,10 +9,13 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, StringConstraints
+from pydantic import BaseModel, Field, PlainValidator, StringConstraints
 from pydantic_core import PydanticCustomError
 
+from ..formats.table import NotNegative, Positive, Table, Text
 from ..model import MEDIA
+
+__all__ = ["BaseModel", "NotNegative", "Positive", "Table", "Text"]  # others take them from here, too
 
 
 def _moment(value: object) -> date:
@@ -27,21 +30,12 @@ def _medium(value: object) -> str:
     raise PydanticCustomError("medium", "one of {media}", {"media": ", ".join(MEDIA)})
 
 
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Moment = Annotated[date | datetime, PlainValidator(_moment)]
 Medium = Annotated[str, PlainValidator(_medium)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 Corners = Annotated[list[float], Field(min_length=4, max_length=4)]
 Triple = Annotated[list[float], Field(min_length=3, max_length=3)]
 Tables = dict[str, Any]
-
-
-class Table(BaseModel):
-    """What all tables share: unknown keys, wrong types and NaN are refused."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 class RoomFile(Table):
@@ -170,6 +164,8 @@ class ServiceFile(Table):
     sign_in: Tables | None = None
     reviews: Tables | None = None
     records: Tables | None = None
+    api: Tables | None = None
+    publish: Tables | None = None
     conditions: Tables | None = None
 
 
@@ -211,6 +207,23 @@ class ReviewsTable(Table):
 
 class RecordsTable(Table):
     monthly: bool = True
+
+
+class ApiTable(Table):
+    burst: Annotated[int, Field(ge=1, le=10_000)] = 60
+    rate_per_s: Annotated[float, Field(ge=0.1, le=1000)] = 10.0
+
+
+class PublishTable(Table):
+    url: Annotated[str, StringConstraints(pattern=r"^mqtts?://[^/ @?#]+$")]
+    # No wildcard and no empty level (MQTT 5, 4.7); $ begins topics of the broker itself.
+    prefix: Annotated[
+        str, StringConstraints(pattern=r"^[^+#$/\x00-\x1f]+(/[^+#$/\x00-\x1f]+)*$", max_length=200)
+    ]
+    user: str = ""
+    password_env: str = ""
+    ca_file: str = ""
+    keeps_s: Annotated[int, Field(ge=120, le=3600)] = 180
 
 
 class ConditionsTable(Table):

@@ -16,6 +16,7 @@ from .lines import (
     ModbusLine,
     MqttTopic,
     OneWire,
+    PluginLine,
     PolledLine,
     PushedLine,
     Register,
@@ -52,7 +53,18 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, ConditionsPlan, Config, Heartbeat, Inspection, Row, SessionPlan, WatchPlan
+from .wire import (
+    ApiPlan,
+    BackupPlan,
+    ConditionsPlan,
+    Config,
+    Heartbeat,
+    Inspection,
+    PublishPlan,
+    Row,
+    SessionPlan,
+    WatchPlan,
+)
 from .words import (
     DERIVED,
     MEDIA,
@@ -74,6 +86,7 @@ __all__ = [
     "SURFACES",
     "VERDICT_OF",
     "AlarmSpec",
+    "ApiPlan",
     "AsFound",
     "AsciiLine",
     "Away",
@@ -104,10 +117,12 @@ __all__ = [
     "Period",
     "Person",
     "Placement",
+    "PluginLine",
     "PolledLine",
     "Polynomial",
     "Position",
     "Probe",
+    "PublishPlan",
     "PushedLine",
     "Quality",
     "Reason",

@@ -40,6 +40,7 @@ class ExpectedCrossing(TypedDict):
     probe: NotRequired[str]
     limit: NotRequired[float]
     unit: NotRequired[str]
+    probability: NotRequired[float | None]  # within the hour; None where the straight line tells it
 
 
 class LiveStatement(TypedDict):

@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 
 from ..acts import alarms as attending
 from ..config import in_force
+from ..config.plug_ins import plug_in_changes
 from ..inspections.cases import number_new
 from ..instants import NS, rfc3339
 from ..model import Config
@@ -37,6 +38,8 @@ from .heartbeat import OutsideHeartbeat, beat
 from .inspection_jobs import InspectionJobs
 from .jobs import Jobs, Loop
 from .month_end import month_end
+from .notice_log import NoticeLog
+from .publisher import Publications
 from .self_check import SelfCheck
 from .senders import Senders
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
@@ -95,6 +98,7 @@ class Service:
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Senders(self._jobs, self._carry)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
+        self._notice_log = NoticeLog()
         self._watchers = OutsideHeartbeat()
         self._jobs_of_people = InspectionJobs(store, config)
         self._condition_files = ConditionFiles(store, config)
@@ -103,6 +107,7 @@ class Service:
         self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
         self._watching = Loop("watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3)
         self._sources = Sources(store, self._writer, bus_clock)
+        self._publications = Publications(store.key, self._writer.event)
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
         self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
@@ -123,6 +128,7 @@ class Service:
         self._writer.start()
         self._tell_start()
         self._sources.start(self.config)
+        self._publications.use(self.config.publish)
         self._judging.start()
         self._sending.start()
         self._importing.start()
@@ -156,6 +162,7 @@ class Service:
         for loop in loops:
             loop.stop(left_s() / 2)
         self._couriers.wait(min(1.0, left_s()))
+        self._publications.stop()
         self._writer.event("stop", {"in_time": in_time})
         ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
@@ -178,7 +185,7 @@ class Service:
             "readings_lost": self._writer.lost,
             "store_trouble": self._writer.trouble,
             "stored_s_ago": round(now_s - self._writer.passed_s, 1),
-            **self._sources.status(),
+            **self._sources.status(self._publications.status()),
             "stuck": self._stuck(),
             "failing": dict(self._jobs.failing),
         }
@@ -208,6 +215,9 @@ class Service:
         judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
         self._judged_s = time.monotonic()
+        self._jobs.run(
+            "publish verdicts", lambda: self._publications.tell(self._store, self.config.setup, now_ns)
+        )
         if judged and alarmed and self._moves():
             self._beat()
         self._summarise(now_ns)
@@ -262,16 +272,11 @@ class Service:
             self._late_routes.pop(route, None)
             if outcome.overdue:
                 self._late_routes[route] = outcome.reply
-            recipient = letter.body["recipient"]
-            if outcome.result != "accepted":
-                later = "is sent again" if outcome.result == "later" else "is refused for good"
-                answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply
-                log.warning(
-                    "route %s: the notice of %s to %s %s: %s",
-                    *(letter.route, letter.alarm, recipient or letter.route, later, answer),
-                )
+            self._notice_log.note(letter, outcome)
             if gives_up(letter, outcome, self._clock()):
-                what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
+                what = {
+                    "route": letter.route, "recipient": letter.body["recipient"], "alarm": letter.alarm
+                }  # fmt: skip
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
 
     def _take_over_setup(self) -> None:
@@ -285,9 +290,11 @@ class Service:
         if other_lines:
             self._sources.change(config)
         self._use(config)
+        self._publications.use(config.publish)
         self._couriers.begin(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
+        self._tell_plug_ins()
         if self._calendar is not None:
             self._plan_backup(self._calendar)
 
@@ -297,6 +304,7 @@ class Service:
         newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
+        self._tell_plug_ins()
         if newest is None:
             return
         away = {"from": rfc3339(newest), "to": rfc3339(now_ns)}
@@ -304,6 +312,11 @@ class Service:
             self._writer.event("clock-before-newest-reading", away)
         elif now_ns - newest > SHORTEST_OUTAGE_NS:
             self._writer.event("outage", {**away, "seconds": (now_ns - newest) // NS})
+
+    def _tell_plug_ins(self) -> None:
+        """Drivers of other packages that are not those with which the setup was entered."""
+        for kind, packages in plug_in_changes(self.config.texts, self.config.lines).items():
+            self._writer.event("plug-in-changed", {"kind": kind, **packages})
 
     def _calendar_work(self) -> BackgroundScheduler:
         """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change.

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.study.channel_record import ChannelRecord
+from ..core.study.channel_record import ChannelRecord, warmest_hour
 from ..core.study.figure import Answer, Question
 from ..errors import Refused
 from ..instants import NS, parse
 from ..model import Setup
 from ..verdicts.verdicts import Verdicts
-from .records import RecordUsed, read_channel, zone_channels, zone_of_channel
+from .records import RecordUsed, read_channel, read_channels, zone_channels, zone_of_channel
 from .study import StudyRequest
 
 Progress = Callable[[str], None]
+LEAST_SWING_K, WARM_HOURS = 1.0, (10.0, 20.0)  # of outdoors over the day; common practice, no source
 
 
 @dataclass
@@ -50,6 +51,15 @@ class Sources:
             self.remarks.append(used.remark())
         return self.read[name]
 
+    def read_together(self, channels: Sequence[str], from_ns: int, to_ns: int) -> None:
+        """Read several channels at once, which is much quicker than one after the other."""
+        self.progress(f"reading {len(channels)} channels")
+        wanted = [key for key in channels if f"{key} {from_ns} {to_ns}" not in self.read]
+        for key, used in read_channels(self.verdicts, wanted, from_ns, to_ns, self.now_ns).items():
+            self.read[f"{key} {from_ns} {to_ns}"] = used
+            self.arrays.append(used.record.value)
+            self.remarks.append(used.remark())
+
     def instants(self, option: str, name: str, *, none: bool = False) -> list[float]:
         """Instants of an option in UTC seconds, ascending;
         Refused where one cannot be read, or none is there.
@@ -77,6 +87,30 @@ class Sources:
                 f"{name}: expected START/END as 2026-10-19T08:00/2026-10-19T10:00, found {value!r}."
             )
         return ends
+
+    def presence(self, option: str, name: str, like: ChannelRecord) -> ChannelRecord | None:
+        """Share of each cell in which people were present, from intervals START/END; None without any.
+
+        Refused where an interval cannot be read or is empty.
+        """
+        zone = ZoneInfo(self.verdicts.setup.room.timezone)
+        spans = []
+        for word in _words(self.request.options.get(option)):
+            start, slash, end = word.partition("/")
+            ends = (parse(start, zone, name), parse(end, zone, name)) if slash else (1, 0)
+            if ends[0] >= ends[1]:
+                raise Refused(
+                    f"{name}: expected START/END as 2026-10-19T08:00/2026-10-19T12:00, found {word!r}."
+                )
+            spans.append(ends)
+        if not spans:
+            return None
+        edges = like.start_s + np.arange(len(like) + 1) * like.step_s
+        covered = np.zeros(len(edges))
+        for from_ns, to_ns in spans:
+            covered += np.clip(edges, from_ns / NS, to_ns / NS) - from_ns / NS
+        self.arrays.append(np.diff(covered))
+        return like.with_values(np.minimum(np.diff(covered) / like.step_s, 1.0))
 
     def channels(self, option: str, name: str, *, none: bool = False) -> list[str]:
         """Channels of an option; Refused where there is none,
@@ -127,7 +161,19 @@ class Sources:
         ]  # fmt: skip
         if not keys:
             return None
-        return self.record(keys[0], self.request.from_ns - 4 * 86_400 * NS).record
+        record = self.record(keys[0], self.request.from_ns - 4 * 86_400 * NS).record
+        self._doubt_clock(record)
+        return record
+
+    def _doubt_clock(self, outdoors: ChannelRecord) -> None:
+        """A sentence where outdoors is warmest at an hour at which it is nowhere: a clock of another zone."""
+        hour, amplitude = warmest_hour(outdoors)
+        if amplitude >= LEAST_SWING_K and not WARM_HOURS[0] <= hour <= WARM_HOURS[1]:
+            self.remarks.append(
+                f"{outdoors.channel} is warmest at {int(hour):02d}:{int(hour % 1 * 60):02d} by the room's "
+                "clock: was its logger set to another zone of time? Correct the zone of its import, then "
+                "compute again."
+            )
 
     def um_per_K(self) -> float | None:
         """Change of the declared length in µm per K; None where no length is declared."""

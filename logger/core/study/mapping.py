@@ -9,8 +9,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +29,7 @@ CLOSURE_K = 0.02
 DRIFT_K = 0.01  # taken for the drift where nothing was compared afterwards
 DRAWS = 4000
 SURE = 0.9
+MOST_BEYOND = 0.05  # of the time
 BLOCK_S = 600
 SHORT_S = 300
 METHOD = "mean against the mean of all positions, corrected side by side"
@@ -131,16 +133,20 @@ def _corrections(campaign: Campaign, names: list[str]) -> tuple[Float, Float, li
         u = np.sqrt(fixed + np.nan_to_num(one.u) ** 2 + DRIFT_K**2)
         when = "before" if before is not None else "after"
         return one.mean, u, [f"Compared {when} only: closure unknown, drift taken as {DRIFT_K:g} K."], {}
+    # Against the median: one probe that was knocked moves the mean of all, and no other one is to blame.
     closure = after.mean - before.mean
-    drift = float(np.sqrt((closure**2).mean()) / 12**0.5)
-    u = np.sqrt((before.u**2 + after.u**2) / 4 + drift**2 + fixed)
+    closure = closure - np.median(closure)
     bound = np.maximum(2 * np.sqrt(before.u**2 + after.u**2), CLOSURE_K)
+    kept = closure[np.abs(closure) <= bound]
+    drift = float(np.sqrt((kept**2).mean()) / 12**0.5) if len(kept) else float(np.abs(closure).max())
+    u = np.sqrt((before.u**2 + after.u**2) / 4 + drift**2 + fixed)
     knocked = {
         name: f"drifted or was knocked by {closure[i]:+.3f} K between the comparisons."
         for i, name in enumerate(names)
         if abs(closure[i]) > bound[i]
     }
-    notes = [f"Closure: at most {np.abs(closure).max():.3f} K between the comparisons."]
+    most = float(np.abs(kept if len(kept) else closure).max())
+    notes = [f"Closure: at most {most:.3f} K between the comparisons{', others aside' if knocked else ''}."]
     return (before.mean + after.mean) / 2, u, notes, knocked
 
 
@@ -179,7 +185,17 @@ def _answer(
     rule = _as_a_rule(away, at_s, u)
     remarks += [] if rule is not None else ["Less than 24 h: nothing is said about other days."]
     tables = _tables(campaign, (names, at_s, y), (deviation, u, stability), rule)
+    remarks += _not_to_use(tables["positions"])
     return Answer("map", _headline(figures, len(names), unit), tuple(figures), tuple(remarks), tables)
+
+
+def _not_to_use(table: Mapping[str, Sequence[Any]]) -> list[str]:
+    """A sentence for each position that was beyond the limits, U included, for more than 5 % of the time."""
+    return [
+        f"Not to be used: {name}, beyond the limits (U included) in {percent(share)} of the time."
+        for name, share in zip(table["position"], table["beyond limits"], strict=True)
+        if share is not None and share > MOST_BEYOND
+    ]
 
 
 def _plus_minus(name: str, value: float, U: float, unit: str) -> Figure:
