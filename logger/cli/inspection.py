@@ -188,7 +188,7 @@ def conditions(
         if value not in expected:
             raise Refused(f"{option}: expected one of {', '.join(expected)}, found {value!r}.")
     with open_session(data, config) as session:
-        answered = conditions_by_key(session.verdicts(), key, session.now_ns)
+        answered = conditions_by_key(session.verdicts(), key, session.now_ns, "command")
     content = answered.text(form, dcc=dcc, kelvin=kelvin)
     if out is None:
         typer.echo(content.decode(), nl=False)

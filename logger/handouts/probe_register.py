@@ -74,7 +74,7 @@ def _certificate(c: Certificate | None) -> dict[str, Any]:
     names = ("certificate", "laboratory", "accreditation", "calibrated_on", "valid_from", "errors", "U", "k")
     if c is None:
         return dict.fromkeys((*names, "drift", "certificate_range", "file"))
-    errors = (f"{-value:+.6g} at {at:g}" for at, value in zip(c.indications, c.corrections, strict=True))
+    errors = (f"{0.0 - value:+.6g} at {at:g}" for at, value in zip(c.indications, c.corrections, strict=True))
     return {
         "certificate": c.number,
         "laboratory": c.issuer,
