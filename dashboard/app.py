@@ -181,9 +181,7 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
     found = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
     if found is None:
-        return html.Div(
-            [html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))]
-        )
+        return html.Div([html.H1("Page not found", className="page"), html.P(html.A("Go to Now", href="/"))])
     if not allowed(found.NEEDS):
         return html.Div([html.H1(found.TITLE, className="page"), refusal(_not_yours(found.NEEDS))])
     try:
@@ -194,7 +192,7 @@ def page_of(q: Queries, path: str, search: str) -> Component:
 
 
 def _not_yours(act: Act) -> str:
-    return f"Your account may not {act}; that takes the role {required_roles(act)}."
+    return f"Your role does not allow this: {act}. Needed: {required_roles(act)}."
 
 
 def _route(app: Dash, q: Queries) -> None:

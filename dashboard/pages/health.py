@@ -43,13 +43,13 @@ def drawn(q: Queries) -> list[Component]:
 
 def _sentence(faults: list[HealthFigure]) -> Component:
     if not faults:
-        return html.P([swatch("conforming"), "Everything is in order."], className="health-word")
+        return html.P([swatch("conforming"), "No faults found."], className="health-word")
     named = ", ".join(f.what for f in faults[:SAID])
     more = f" and {len(faults) - SAID} more" if len(faults) > SAID else ""
     todo = [html.Li([html.Strong(f.what), f": {f.fault}"]) for f in faults]
     return html.Div(
         [
-            html.P([swatch("nonconforming"), f"Needs a look: {named}{more}."], className="health-word"),
+            html.P([swatch("nonconforming"), f"Check: {named}{more}."], className="health-word"),
             html.Ul(todo, className="health-todo"),
         ]
     )
@@ -67,10 +67,8 @@ def _table(q: Queries, name: str, figures: list[HealthFigure], now: int) -> Comp
         ]
         for f in figures
     ]
-    head = ["what", "figure", "state", "true at, local", "age"]
-    return table(
-        head, rows, f"{name}, each figure with the instant at which it was true", figures=(3, 4), stacks=True
-    )
+    head = ["item", "value", "state", "as of, local", "age"]
+    return table(head, rows, f"{name}: value, state, and the time it was taken", figures=(3, 4), stacks=True)
 
 
 def register(app: Dash, q: Queries) -> None:

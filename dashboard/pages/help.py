@@ -42,7 +42,7 @@ def layout(_q: Queries, search: str) -> Component:
     """The help page that the address names, else the first one."""
     name = parse_qs(search.lstrip("?")).get("page", [FIRST])[-1]
     if name not in help_pages():
-        text = "# There is no such help page\n\nGo to the [list of all](index.md)."
+        text = "# Help page not found\n\nGo to the [list of pages](index.md)."
         return html.Div(markdown(text, lambda target: address(FIRST, target)), className="help")
     text = help_pages()[name].read_text("utf-8")
     back = [] if name == FIRST else [html.P(html.A("All help pages", href=PATH))]

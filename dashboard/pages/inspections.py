@@ -42,7 +42,7 @@ ABOUT = ("length", "tolerance", "material", "scale", "corrected")
 CORRECTED = {"no": "not corrected to 20 °C", "yes": "corrected to 20 °C"}
 SHOWN, LOOKED_THROUGH = 60, 400  # jobs in the list; jobs that are judged to find those of one verdict
 DAY_NS = 86_400 * NS
-NOTHING_YET = "No inspection has been registered yet."
+NOTHING_YET = "No inspections yet."
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -246,7 +246,7 @@ def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]
 
 def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, str]:
     if isinstance(answer, str):
-        return "not shown", "no complete minute yet" if job.to_ns is None else answer
+        return "not shown", "less than one minute of readings" if job.to_ns is None else answer
     running = job.to_ns is None and answer["verdict"] != "stable"
     return str(answer["verdict"]), str(answer["reason"]) + (" so far" if running else "")
 

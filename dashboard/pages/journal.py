@@ -34,18 +34,21 @@ def layout(q: Queries, search: str) -> Component:
     except StillroomError as refused:
         drawn = refusal(str(refused))
     number, digest = q.source.keeping.head()
-    note = f"Head of the chain: entry {number}, SHA-256 {digest}. Write it down: it proves what stood here."
+    note = (
+        f"Chain head: entry {number}, SHA-256 {digest}. Keep a copy elsewhere: "
+        "it proves that nothing above was changed."
+    )
     return html.Div(
         [html.H1("Journal", className="page"), _form(q, query), drawn, html.P(note, className="provenance")]
     )
 
 
 def _form(q: Queries, query: Mapping[str, str]) -> Component:
-    kinds = {"": "all but stored readings", **{k: kind(k) for k in q.source.keeping.kinds()}}
+    kinds = {"": "all except stored readings", **{k: kind(k) for k in q.source.keeping.kinds()}}
     chosen = query.get("kind", "")
     return html.Div(
         [
-            field("journal-text", "Words in it: a name, a probe, a reason", query.get("text", "")),
+            field("journal-text", "Search: name, probe, reason", query.get("text", "")),
             choice("journal-kind", "Kind", kinds, chosen if chosen in kinds else ""),
             field("journal-from", "From, local", query.get("from", "")),
             field("journal-to", "To, local", query.get("to", "")),
@@ -69,12 +72,10 @@ def _entry_list(q: Queries, query: Mapping[str, str]) -> Component:
         limit=LIMIT,
     )
     if not entries:
-        return html.P("No entry holds all of that. Take a word away, or widen the window.", className="empty")
+        return html.P("No match. Use fewer words or a longer period.", className="empty")
     head = ["number", "when, local", "who", "what", "about", "why", "digest"]
     rows = [_row(entry, zone) for entry in entries]
-    drawn = table(
-        head, rows, f"Entries of the journal, newest first, at most {LIMIT}", figures=(0, 1), stacks=True
-    )
+    drawn = table(head, rows, f"Newest first, {LIMIT} a page", figures=(0, 1), stacks=True)
     return card("Acts and events", drawn, *_older(entries, query))
 
 

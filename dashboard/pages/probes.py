@@ -65,12 +65,12 @@ def _selected_cards(q: Queries, query: Mapping[str, str]) -> list[Component]:
 def _register(q: Queries) -> Component:
     entries = register_of(q.setup, q.now_ns())
     short = sum(bool(e.missing) for e in entries)
-    state = "every entry is complete" if not short else f"{short} of {len(entries)} entries are not complete"
+    state = "all channels complete" if not short else f"{short} of {len(entries)} channels incomplete"
     head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", "entry"]
     rows = [_row(q, entry) for entry in entries]
     return card(
         "Register",
-        table(head, rows, "Every channel with its confirmation", figures=(4, 5), stacks=True),
+        table(head, rows, "Channels and certificates", figures=(4, 5), stacks=True),
         aside=state,
     )
 
@@ -80,7 +80,7 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     probe = html.A(
         confirmation.channel,
         href=f"{PATH}?probe={entry.probe}",
-        **aria(f"{confirmation.channel}: drift and places"),
+        **aria(f"{confirmation.channel}: drift and positions"),
     )
     paper = confirmation.certificate
     link = (
@@ -98,7 +98,7 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     status = html.Span(
         [swatch(MARK.get(confirmation.status, "indeterminate")), f"{confirmation.status}{left}"]
     )
-    where = f"{place.name} ({place.medium})" if place else "nowhere"
+    where = f"{place.name} ({place.medium})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
     missing = "missing: " + ", ".join(entry.missing) if entry.missing else "complete"
     return [probe, entry.serial, where, link, U, due, status, missing]
@@ -112,8 +112,8 @@ def _places(q: Queries, probe: str) -> Component:
         for p in stays
     ]
     return card(
-        f"Where {probe} stood",
-        table(["position", "when, local"], rows, "Places of this probe", figures=(1,), stacks=True),
+        f"Positions of {probe}",
+        table(["position", "when, local"], rows, "Time at each position", figures=(1,), stacks=True),
     )
 
 
@@ -133,10 +133,10 @@ def _comparison(q: Queries, query: Mapping[str, str]) -> Component:
         [
             several(
                 "compare-channels",
-                "Channels beside each other",
+                "Channels",
                 options,
                 channels,
-                "two or more of one quantity",
+                "two or more, one quantity",
             ),
             field("compare-from", "From, local", query.get("from") or field_text(now - 2 * 3600 * NS, zone)),
             field("compare-to", "To, local", query.get("to") or field_text(now, zone)),
@@ -147,10 +147,10 @@ def _comparison(q: Queries, query: Mapping[str, str]) -> Component:
     )
     instruction = html.P(
         "Put the probes beside each other in still air, away from sun and people, and give them an hour. "
-        "Humidity is compared by dew point. Offsets are against the mean of these probes, not the truth.",
+        "Humidity is compared by dew point. Offsets are from the mean of these probes, not from a reference.",
         className="aside",
     )
-    return card("Comparison side by side", instruction, form, *_answer(q, channels, query), ident="compare")
+    return card("Side-by-side comparison", instruction, form, *_answer(q, channels, query), ident="compare")
 
 
 def _answer(q: Queries, channels: list[str], query: Mapping[str, str]) -> list[Component]:
@@ -177,12 +177,12 @@ def _intervals(q: Queries) -> Component:
         unit = q.setup.channels[channel].unit
         moved = ", ".join(f"{signed_figure(f.moved, unit)} ({f.calibrated_on})" for f in review_.findings)
         rows.append([channel, len(review_.findings), moved or "none", review_.proposal, review_.why])
-    head = ["channel", "findings", "moved since the calibration before", "interval", "why"]
-    method = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
+    head = ["channel", "findings", "change since the previous calibration", "interval", "reason"]
+    method = "Proposed by the staircase method (ILAC-G24 / OIML D 10). You decide."
     missing = (
         f"No calibration has said yet what it found before adjusting: {', '.join(unsaid)}." if unsaid else ""
     )
-    drawn = [table(head, rows, "From what the calibrations found", stacks=True)] if rows else []
+    drawn = [table(head, rows, "From as-found results", stacks=True)] if rows else []
     return card("Calibration intervals", *drawn, html.P(missing, className="aside"), aside=method)
 
 
@@ -207,7 +207,7 @@ def register(app: Dash, q: Queries) -> None:
             zone = q.room.timezone
             window = instant(first, zone, wanted_in="From"), instant(last, zone, wanted_in="To")
             if not channels or not all(c in q.setup.channels for c in channels):
-                raise Refused("Choose two channels or more of one quantity.")
+                raise Refused("Choose two or more channels of one quantity.")
             compare_probes(q, channels, *window)
         except StillroomError as refused:
             return no_update, refusal(str(refused))

@@ -39,13 +39,13 @@ FIELDS = {
     "calibrated": ("Calibrated on", "2026-03-02"),
     "due": ("Due on", "2027-03-02"),
     "valid": ("In use from", "2026-03-05"),
-    "drift": ("Largest drift until it is due, ±", "0.05"),
+    "drift": ("Largest drift until due, ±", "0.05"),
     "basis": ("Basis of the drift", "three recalibrations"),
 }
 POINTS = "Points, one a line: indication, reference, U (k = 2)"
 REASON = "Reason"
 KINDS = {key: words for key, words in CHOICES if key in (ENTERED, DOCUMENT)}
-NONE_CHANGES = "No verdict of an inspection or excursion changes."
+NONE_CHANGES = "No verdict of an inspection or excursion would change."
 
 
 def certificate_form(q: Queries) -> list[Component]:
@@ -81,7 +81,13 @@ def certificate_form(q: Queries) -> list[Component]:
         ],
         className="form",
     )
-    return [card("Enter a certificate", behind("Open the form", form), aside="a second person approves it")]
+    return [
+        card(
+            "Enter a certificate",
+            behind("Enter the data or drop an XML file", form),
+            aside="a second person approves it",
+        )
+    ]
 
 
 def _persistence(q: Queries) -> dict[str, Any]:
@@ -142,7 +148,7 @@ def effect_parts(q: Queries, channel: str, texts: Mapping[str, str]) -> list[Com
     effect = keeping.effect(proposal, now)
     zone = q.room.timezone
     changes = [
-        [c.thing, c.what, "its approval" if c.from_ns is None else local(c.from_ns, zone)]
+        [c.thing, c.what, "on approval" if c.from_ns is None else local(c.from_ns, zone)]
         for c in effect.changes
     ]
     judged = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
@@ -150,11 +156,11 @@ def effect_parts(q: Queries, channel: str, texts: Mapping[str, str]) -> list[Com
     return [
         _points(q, new),
         html.P(_newest(q, channel, setup), className="next-step"),
-        table(["thing", "change", "holds from"], changes, "What it changes"),
-        table(["what", "job", "when", "was", "becomes"], verdicts, "Verdicts that change")
+        table(["thing", "change", "in force from"], changes, "Changes"),
+        table(["what", "job", "when", "was", "becomes"], verdicts, "Verdicts that would change")
         if verdicts
         else html.P(NONE_CHANGES, className="aside"),
-        button("cert-propose", "Propose it"),
+        button("cert-propose", "Propose"),
         html.Div(id="cert-said", role="status"),
     ]
 
@@ -258,5 +264,5 @@ def register(app: Dash, q: Queries) -> None:
             number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
         except StillroomError as fault:
             return refusal(str(fault))
-        link = html.A("what it changes, and the approval", href=f"/limits?proposal={number}")
-        return html.P([f"Proposal {number} waits for a second person: ", link, "."], className="done")
+        link = html.A("its effect, and approval", href=f"/limits?proposal={number}")
+        return html.P([f"Proposal {number} sent for approval: ", link, "."], className="done")

@@ -147,7 +147,7 @@ def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
 def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
     worst = "" if r["worst"] is None else in_read_units(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
     return [
-        r["reason"] + (", pre-window" if r.get("pre_window") else ""),
+        r["reason"] + (", before the start" if r.get("pre_window") else ""),
         _rule_name(q, r["rule"]),
         r["probe"],
         wall_span(parse_ns(r["from"]), parse_ns(r["to"]), ZoneInfo(q.room.timezone)),

@@ -147,7 +147,7 @@ def period_table(periods: Sequence[Period], zone: str, of: str) -> Component:
     return table(
         ["from", "to", "verdict", "rule", "probe", "note"],
         rows,
-        f"{of}: periods, local time, half-open",
+        f"{of}: periods, local time; the end is not included",
         figures=(0, 1),
         stacks=True,
     )

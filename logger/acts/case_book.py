@@ -24,7 +24,7 @@ TEXTS = {
     "immediate_action": "the immediate action",
     "impact": "the effect on results",
     "decision": "the decision",
-    "customer": "customer: who is told what, or why nobody",
+    "customer": "customer: who is notified of what, or why nobody",
 }
 
 

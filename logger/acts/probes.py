@@ -42,7 +42,7 @@ def add(store: Store, text: str, position: str, deed: ProbeChange) -> ProposedCh
     texts, key = added(with_certificates(_texts(store), deed.papers), text)
     texts = placed(texts, key, position, deed.at_ns, f"probes-{key}.toml")
     serial = load_texts(texts).setup.probes[key].serial
-    return _propose(store, texts, f"{key} ({serial}) stands at {position} from {_at(deed)} on.", deed)
+    return _propose(store, texts, f"{key} ({serial}) is at {position} from {_at(deed)} on.", deed)
 
 
 def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") -> ProposedChange:
@@ -54,10 +54,10 @@ def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") 
         if key != new:
             raise Refused(f"The file describes probe {key}, not {new}; nothing was changed.")
     if old == new:
-        raise Refused(f"Probe {old} cannot take its own place; nothing was changed.")
+        raise Refused(f"Probe {old} cannot replace itself. Nothing was changed.")
     texts = disconnected(ended(texts, old, change.at_ns), old)
     texts = placed(texts, new, place.position, change.at_ns, f"probes-{new}.toml" if text else place.file)
-    sentence = f"At {place.position}, {new} stands in the place of {old} from {_at(change)} on."
+    sentence = f"At {place.position}, {new} replaces {old} from {_at(change)} on."
     return _propose(store, texts, sentence, change)
 
 
@@ -66,9 +66,9 @@ def move(store: Store, probe: str, position: str, change: ProbeChange) -> Propos
     texts = _texts(store)
     place = standing(texts, probe)
     if place.position == position:
-        raise Refused(f"Probe {probe} stands at {position} already; nothing was changed.")
+        raise Refused(f"Probe {probe} is at {position} already. Nothing was changed.")
     texts = placed(ended(texts, probe, change.at_ns), probe, position, change.at_ns, place.file)
-    sentence = f"{probe} stands at {position} from {_at(change)} on, until then at {place.position}."
+    sentence = f"{probe} is at {position} from {_at(change)} on, until then at {place.position}."
     return _propose(store, texts, sentence, change)
 
 
@@ -94,7 +94,7 @@ def _texts(store: Store) -> Mapping[str, str]:
 
 def _propose(store: Store, texts: Mapping[str, str], sentence: str, change: ProbeChange) -> ProposedChange:
     if change.at_ns > change.now_ns:
-        raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
+        raise Refused("The time is in the future. Enter when it was done. Nothing was changed.")
     change.check(texts)
     version = propose(store, texts, change.who, change.why.strip() or sentence, change.now_ns)
     return ProposedChange(sentence, version)

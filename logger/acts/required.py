@@ -34,5 +34,5 @@ def check_interval(from_ns: int, to_ns: int) -> None:
     if to_ns <= from_ns:
         raise IntervalError(
             f"The interval is empty: it begins {rfc3339(from_ns)} and ends {rfc3339(to_ns)}; "
-            "the end must come after the begin."
+            "the end must be after the start."
         )

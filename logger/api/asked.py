@@ -84,7 +84,7 @@ def parameters(*known: str) -> dict[str, str]:
 def instant(asked: dict[str, str], name: str, zone: ZoneInfo) -> int:
     """An instant that must be given; without an offset it is the room's own time."""
     if name not in asked:
-        raise Refused(f"The parameter {name!r} is missing: an instant as in 2026-10-19T08:30:00Z.")
+        raise Refused(f"The parameter {name!r} is missing: a time such as 2026-10-19T08:30:00Z.")
     return parse(asked[name], zone, name)
 
 

@@ -126,7 +126,7 @@ def _excursions() -> dict[str, Any]:
     return _operation(
         "excursions",
         Scope.VERDICTS,
-        "Runs of a rule that was not met",
+        "Excursions: times out of limits",
         "At most 1000; a longer list is refused, and a shorter interval asked for.",
         answers={200: ("The excursions, oldest first.", "Excursions")},
         refusals=(404, 422),
@@ -194,7 +194,7 @@ def _health() -> dict[str, Any]:
         "health",
         Scope.HEALTH,
         "Whether readings come in",
-        "What page Health shows, each figure with its instant; and the head of the journal, which "
+        "What page Health shows, each value with its time; and the head of the journal, which "
         "proves the record against later change once it has left the machine.",
         answers={200: ("What is known.", "Health")},
         refusals=(422,),

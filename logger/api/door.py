@@ -44,7 +44,7 @@ class Door:
         token = self._tokens.find(text.strip()) if kind.lower() == "bearer" else None
         if token is None:
             return self._refused(
-                HTTPStatus.UNAUTHORIZED, "nobody", "A bearer token of this record is wanted."
+                HTTPStatus.UNAUTHORIZED, "nobody", "A bearer token of this record is required."
             )
         if needed is None or needed not in token.scopes:
             return self._refused(

@@ -169,7 +169,7 @@ class Interface:
     def stop(self, key: str) -> Response:
         """End a running job now."""
         if request.get_data():
-            raise Refused("No body is wanted; the job ends now.")
+            raise Refused("Send no body: the inspection ends now.")
         known = {one.key: one for one in actions.inspections(self._store)}
         if key in known and known[key].to_ns is not None:
             return problems.problem(HTTPStatus.CONFLICT, f"Inspection {key!r} was over before.")

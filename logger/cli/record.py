@@ -20,7 +20,7 @@ from .output import altered_lines, answer, figures, number_of, table
 if TYPE_CHECKING:
     from ..record import IssuedRecord, RecordIssue
 
-record = typer.Typer(help="Records: issued once, never edited; and what was so at an instant.")
+record = typer.Typer(help="Records: issued once, never edited; and the state of the room at a given time.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
 Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of a record that was issued.")]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("replay", short_help="How other limits and delays would have alarmed.")(replay)
+    app.command("replay", short_help="Alarms that other limits and delays would have raised.")(replay)
 
 
 def replay(

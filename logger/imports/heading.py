@@ -111,7 +111,7 @@ def places_of(heading: Heading, profile: Profile, line: int) -> dict[str, int]:
         where = _where(heading, name)
         if len(where) > 1:
             raise ImportRefused(
-                f"The heading {name!r} stands {len(where)} times in line {line}: which column is meant? "
+                f"The heading {name!r} occurs {len(where)} times in line {line}: which column is meant? "
                 f'Say it by its number, such as "#{where[-1] + 1}", as `heading` in the profile.'
             )
         if not where:

@@ -177,9 +177,9 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     assert (done.returncode, lost in done.stderr, "Add --yes" in done.stderr) == (2, True, True)
     done = stillroom(*swap, "--yes")
     assert done.stdout.splitlines() == [
-        "At column-top, P8 stands in the place of P2 from 2026-10-26T10:00:00Z on.",
+        "At column-top, P8 replaces P2 from 2026-10-26T10:00:00Z on.",
         lost,
-        "Proposed as version 2; another person: stillroom config approve 2",
+        "Proposed as version 2; another person runs: stillroom config approve 2",
     ]
     approve = ("config", "approve", 2, "--data", data, "--who", "Ines Brandl")
     done = stillroom(*approve)
@@ -195,7 +195,7 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
         ]  # fmt: skip
         assert store.verify().intact
     for arguments, said in (
-        (("move", "P3", "--to", "bench-air"), "P3 stands at bench-air from"),
+        (("move", "P3", "--to", "bench-air"), "P3 is at bench-air from"),
         (("withdraw", "P6", "--why", "sent to calibration"), "P6 leaves bench-air at"),
     ):
         done = stillroom("probe", *arguments, "--yes", *to)

@@ -100,7 +100,7 @@ def test_no_door_for_machines(record: Synthetic) -> None:
 @pytest.mark.parametrize("path", [page.PATH for page in PAGES])
 def test_pages_stand_and_nav_has_only_them(q: Queries, path: str) -> None:
     """Each page draws over the record; an address that cannot be read keeps the page."""
-    assert "There is no such page" not in str(page_of(q, path, ""))
+    assert "Page not found" not in str(page_of(q, path, ""))
     drawn = str(page_of(q, path, "?from=nonsense&to=nonsense&inspection=none&zone=attic"))
     assert drawn
 

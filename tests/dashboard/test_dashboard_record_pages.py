@@ -78,7 +78,7 @@ def test_a_proposal_is_refused_with_a_reason(q: Queries) -> None:
         limits.decide_proposal(q, number, "refuse", "Ines Faber", "")
     limits.decide_proposal(q, number, "refuse", "Ines Faber", "basis is missing")
     assert [p.state for p in q.source.keeping.proposals() if p.version == number] == ["refused"]
-    assert "Refused proposals" in str(limits.layout(q, ""))
+    assert "Rejected proposals" in str(limits.layout(q, ""))
 
 
 def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -> None:
@@ -92,7 +92,7 @@ def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -
     with pytest.raises(Refused, match="nobody stands for it"):
         limits.decide_proposal(q, number, "approve", "Ines Faber", "")
     said = limits.decide_proposal(q, number, "take over", "Greta Holm", "looked through")
-    assert said == f"Greta Holm proposes it as version {number + 1}; another person approves it."
+    assert said == f"Proposed by Greta Holm as version {number + 1}. Another person approves it."
     assert f"Proposal {number + 1} waits for a second person" in str(limits.layout(q, ""))
     limits.decide_proposal(q, number + 1, "refuse", "Ines Faber", "only a test")
 
@@ -148,11 +148,11 @@ def test_health_says_what_is_missing(q: Queries) -> None:
     """No service has run, no backup was made, four probes were never read: each is told, nothing is green."""
     figures = q.source.keeping.health(q.now_ns())
     told = {f.what: f.fault for f in figures}
-    assert told["heartbeat"] == "the service has never run here"
+    assert told["heartbeat"] == "the service has never run: stillroom run"
     assert told["P4.temperature"] == "no reading yet"
     assert told["P1.temperature"] == ""
     assert "stillroom backup" in told["last backup"]
     assert {f.what for f in figures if f.at_ns is None} >= {"heartbeat", "P4.temperature", "last backup"}
     page = str(health.layout(q, ""))
-    assert "Needs a look: heartbeat" in page
-    assert ": the service has never run here" in page
+    assert "Check: heartbeat" in page
+    assert ": the service has never run: stillroom run" in page

@@ -177,7 +177,7 @@ def test_the_page_and_its_callbacks_answer(record: Synthetic, q: Queries) -> Non
     from dashboard.app import create_app
 
     app = create_app(record.store.folder, source=record, now_ns=lambda: record.now)
-    assert "Bring in a file" in text_of(imports.layout(q, ""))
+    assert "Import a file" in text_of(imports.layout(q, ""))
     assert app.server.test_client().get("/import").status_code == 200
 
 

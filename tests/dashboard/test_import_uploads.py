@@ -173,7 +173,7 @@ def test_what_is_too_large_or_has_no_room_is_refused_in_words(
     status, told = visitor.announce(MOST_BYTES + 1)
     assert (status, told["refused"]) == (
         409,
-        "bay.csv is larger than 512 MiB; bring it in with `stillroom import` on the machine.",
+        "bay.csv is larger than 512 MiB; import it with `stillroom import` on the machine.",
     )
     assert "is empty" in visitor.announce(0)[1]["refused"]
     assert visitor.ask("POST", "/import/file", b"[]")[0] == 400
@@ -205,7 +205,7 @@ def test_a_ticket_is_for_one_body_in_its_time(tmp_path: Path, monkeypatch: pytes
 def test_a_file_that_left_the_desk_meanwhile_is_a_sentence(tmp_path: Path) -> None:
     upload = Upload("a.csv", tmp_path / "gone")
     work(upload, lambda one: description_of(one.name, one.path), wait_s=60.0)
-    assert upload.refused == "a.csv cannot be read here any more: No such file or directory. Choose it again."
+    assert upload.refused == "a.csv can no longer be read: No such file or directory. Choose it again."
 
 
 @pytest.mark.parametrize(

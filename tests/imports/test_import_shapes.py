@@ -234,7 +234,7 @@ def test_one_wrong_month_does_not_turn_the_order_of_all_dates(bring: Bring, memo
 
 
 def test_a_heading_that_stands_twice_is_asked_about(bring: Bring, memory: Any) -> None:
-    with pytest.raises(ImportRefused, match="'temperature' stands 2 times in line 1"):
+    with pytest.raises(ImportRefused, match="'temperature' occurs 2 times in line 1"):
         bring("time,temperature,temperature\n2026-03-01T09:00:00Z,20.05,20.15\n", memory())
 
 

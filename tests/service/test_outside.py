@@ -40,7 +40,7 @@ def test_a_sign_that_stops_is_told_within_five_minutes_once_and_again_when_it_is
     assert 0 < told_after <= 300
     assert len(twin.accepted) == 1
     text = twin.accepted[0][1].get_content()
-    assert "The last sign of life was of 2026-11-25T04:09:00Z" in text
+    assert "The last heartbeat was at 2026-11-25T04:09:00Z" in text
     assert "Do first:" in text
 
     beats(path, 41)

@@ -92,7 +92,7 @@ def _columns(x: ChannelRecord, inputs: CauseInputs) -> _Columns:
     if inputs.outdoors is not None:
         columns.groups["outdoors"] = _lagged(x, inputs.outdoors, OUTDOOR_LAGS_H)
     else:
-        columns.remarks.append("Outdoors was not recorded: its share stands in day and week, or in the rest.")
+        columns.remarks.append("Outdoors was not recorded: its share is in day and week, or in the rest.")
     if inputs.people is not None:
         if float(np.nanmean(inputs.people.value > 0)) < RARE:
             columns.remarks.append("People were present in less than 1 % of the time: not shown.")
