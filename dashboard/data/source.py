@@ -48,7 +48,7 @@ class Source:
 
     def _current(self) -> tuple[Setup, Verdicts]:
         """Setup and verdicts of the newest version."""
-        return self.current.setup, self.current.verdicts
+        return self.current.in_force
 
     def setup(self) -> Setup:
         """The newest setup that was applied."""
