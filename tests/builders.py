@@ -14,7 +14,7 @@ __all__ = ["at", "judged", "rule", "series", "setup", "without"]
 
 
 @pytest.fixture
-def made() -> SimpleNamespace:
+def build() -> SimpleNamespace:
     """The builders under one name."""
     builders: dict[str, Callable[..., object]] = {
         "at": at,

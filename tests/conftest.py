@@ -20,11 +20,11 @@ from logger.config import example_folder, load
 from logger.model import Config
 from logger.store import Store
 from logger.store.hot import database, migrations
-from tests.builders import made
+from tests.builders import build
 from tests.command_line import Run, run_here, run_installed
 from tests.workers import copy_of_shared
 
-__all__ = ["made"]  # a fixture for every folder
+__all__ = ["build"]  # a fixture for every folder
 
 # A time limit for an example fails on a busy machine; no test asserts a time.
 settings.register_profile("stillroom", deadline=None)
@@ -128,7 +128,7 @@ def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _load_history(folder: Path) -> None:
     data = folder / "data"
-    done = run_installed("demo", "--history-only", "--data", data)
+    done = run_installed("demo", "--history-only", "--weeks", "2", "--data", data)
     assert done.returncode == 0, done.stderr
     (folder / "rows.json").write_text(json.dumps(_rows(data)))
 

@@ -111,11 +111,18 @@ class Source:
         return not judged_at or now_ns - max(judged_at) > STALE_S * NS
 
     def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
-        """The whole answer to a question, as `stillroom check --json` prints it."""
+        """The whole answer to a question, as `stillroom check --json` prints it.
+
+        Where it is about a registered inspection its revision is written first.
+        """
         from logger.inspections.assess import assess
+        from logger.inspections.revisions import revise_assessment
 
         with self._lock:
-            return assess(self._current()[1], question, now_ns).to_dict()
+            verdicts = self._current()[1]
+            assessment = assess(verdicts, question, now_ns)
+            revise_assessment(verdicts, assessment, now_ns, "page")
+            return assessment.to_dict()
 
     def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""

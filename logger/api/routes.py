@@ -20,6 +20,7 @@ from ..errors import Refused, StillroomError
 from ..inspections.assess import Question, assess
 from ..inspections.cases import case_of, cases_in
 from ..inspections.readiness import begin
+from ..inspections.revisions import revise_assessment
 from ..instants import NS, rfc3339
 from ..model import Inspection, PushedLine
 from ..model.roles import Scope
@@ -89,6 +90,7 @@ class Interface:
         question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         with self._current.judging:
             found = assess(self._current.verdicts, question, now_ns)
+            revise_assessment(self._current.verdicts, found, now_ns, "http")
         notices = self._current.setup_notices
         return _json(found.to_dict() | ({"setup_notices": notices} if notices else {}))
 

@@ -35,11 +35,11 @@ def recorded_skill(file: Path, column: str, every_s: float, half_K: float) -> Sk
 
 def lines(skill: Skill) -> list[str]:
     """What is printed."""
-    wrong = f"{skill.wrong} of {skill.tellings} forecasts were wrong"
+    wrong = f"{skill.wrong} of {skill.predictions} forecasts were wrong"
     lead = "" if skill.lead_min is None else f"; half of them {skill.lead_min:.0f} min before or more"
     verdict = "skill enough to act on" if skill.has_skill else "no skill: do not act on what it tells"
     return [
-        f"crossings {skill.crossings}, told {skill.told}{lead}",
+        f"crossings {skill.crossings}, predicted {skill.predicted}{lead}",
         wrong,
         f"value in 30 min against staying as it is: skill {skill.value_skill:+.2f} (0 is none, 1 is perfect)",
         verdict,

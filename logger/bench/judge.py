@@ -47,16 +47,16 @@ class JudgeFigures:
 
     def lines(self) -> list[str]:
         """What is printed."""
-        found = [
+        peaks = [
             f"{self.readings:,} readings judged in {self.judged_s:.2f} s, {self.peak_mb:.0f} MB at the peak",
             f"bare script on the same files: {self.bare_s:.2f} s; ratio {self.judged_s / self.bare_s:.2f}",
             f"a live minute of {LIVE_CHANNELS} channels, judged, stored and told: {self.minute_ms:.1f} ms",
         ]
         if self.quality_s is None:
-            return [*found, "ioos-qc is not installed; install it to compare with it"]
+            return [*peaks, "ioos-qc is not installed; install it to compare with it"]
         whole, alike = self.quality_s / self.judged_s, self.quality_s / self.tests_s
         return [
-            *found,
+            *peaks,
             f"ioos-qc, gross range, spike, rate and flat line on the same arrays: {self.quality_s:.1f} s",
             f"it takes {whole:.1f} times as long as the whole judgement, {alike:.0f} times as long as our "
             f"own tests of single readings (gross range, spike, constant runs: {self.tests_s:.2f} s)",
@@ -67,15 +67,15 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> J
     """Make the record if needed and take all figures in one run."""
     if days < 31:
         raise Refused(f"A record of {days} days is too short to seal; expected 31 or more (--days).")
-    made = setup(channels)
+    built = setup(channels)
     with make(folder, channels, days, say) as store:
         say("judging")
-        judged_s = min(time_call(lambda: _judge(store, made, days)) for _ in range(3))
+        judged_s = min(time_call(lambda: _judge(store, built, days)) for _ in range(3))
         say("bare script")
-        bare_s = min(time_call(lambda: _bare(folder, made)) for _ in range(3))
+        bare_s = min(time_call(lambda: _bare(folder, built)) for _ in range(3))
         say("ioos-qc")
         columns = _columns(folder)
-        tests_s, quality_s = time_call(lambda: _tests(columns, made)), _quality(columns, made)
+        tests_s, quality_s = time_call(lambda: _tests(columns, built)), _quality(columns, built)
     say(f"live minutes of {LIVE_CHANNELS} channels")
     minute_ms = 1000 * _live(folder / "live", say)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -93,25 +93,25 @@ def _judge(store: Store, made: Setup, days: int) -> None:
 
 def _live(folder: Path, say: Callable[[str], None]) -> float:
     """Seconds of the median live minute: readings came, the zone is judged, verdict and statement stored."""
-    made, days = setup(LIVE_CHANNELS), 3
+    built, days = setup(LIVE_CHANNELS), 3
     shutil.rmtree(folder, ignore_errors=True)
     with make(folder, LIVE_CHANNELS, days, say) as store:
-        verdicts = Verdicts(store, made)
+        verdicts = Verdicts(store, built)
         verdicts.judge_live(_end_ns(days))
-        taken = []
+        durations_s = []
         for minute in range(1, LIVE_MINUTES + 1):
             now_ns = _end_ns(days) + minute * STEP_NS
-            store.append("made", _minute(made, now_ns))
-            taken.append(time_call(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
-    return statistics.median(taken[1:])  # the first is made of the whole day
+            store.append("made", _minute(built, now_ns))
+            durations_s.append(time_call(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
+    return statistics.median(durations_s[1:])  # the first is made of the whole day
 
 
-def _minute(made: Setup, now_ns: int) -> list[Row]:
+def _minute(built: Setup, now_ns: int) -> list[Row]:
     """One reading of each channel, a few milliseconds apart, as probes on a bus are asked."""
     rng = np.random.default_rng(now_ns // STEP_NS)
-    asked = [now_ns - STEP_NS // 2 + 5_000_000 * place for place in range(len(made.channels))]
-    value = np.round(20 + 0.005 * np.arange(len(asked)) + rng.normal(0, 0.012, len(asked)), 2)
-    each = zip(made.channels, asked, value.tolist(), strict=True)
+    instants_ns = [now_ns - STEP_NS // 2 + 5_000_000 * place for place in range(len(built.channels))]
+    value = np.round(20 + 0.005 * np.arange(len(instants_ns)) + rng.normal(0, 0.012, len(instants_ns)), 2)
+    each = zip(built.channels, instants_ns, value.tolist(), strict=True)
     return [Row(key, t, t + 40_000_000, v, boot="made", monotonic_ns=t - START_NS) for key, t, v in each]
 
 
@@ -122,7 +122,7 @@ def _columns(folder: Path) -> Arrays:
         for group in range(file.num_row_groups):
             table = file.read_row_group(group, columns=["channel", "value"])
             parts.setdefault(table["channel"][0].as_py(), []).append(table["value"].to_numpy())
-    return {key: np.concatenate(found) for key, found in parts.items()}
+    return {key: np.concatenate(columns) for key, columns in parts.items()}
 
 
 def _bare(folder: Path, made: Setup) -> None:
@@ -131,8 +131,8 @@ def _bare(folder: Path, made: Setup) -> None:
         for width in (60, 1440):
             (bn.move_max(value, width) - bn.move_min(value, width) > 0.8).any()
     places = [made.positions[c.partition(".")[0]].xyz_m for c in list(columns)[:8]]
-    for (a, one), (b, other) in combinations(zip(places, list(columns.values())[:8], strict=True), 2):
-        (np.abs(one - other) / np.linalg.norm(np.subtract(a, b)) > 1.0).any()
+    for (a, first), (b, other) in combinations(zip(places, list(columns.values())[:8], strict=True), 2):
+        (np.abs(first - other) / np.linalg.norm(np.subtract(a, b)) > 1.0).any()
 
 
 def _tests(columns: Arrays, made: Setup) -> None:

@@ -28,14 +28,18 @@ def inspection_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
 
 
 def inspection_rows(session: Session, inspections: Sequence[Inspection]) -> list[dict[str, Any]]:
-    """Each inspection with its verdict and µm, as plain data."""
+    """Each inspection with its verdict and µm, as plain data; registered ones with their revision."""
     from ..inspections.assess import question_of
     from ..inspections.batch import assess_many
+    from ..inspections.revisions import revise_answers
 
     questions = [question_of(inspection, session.now_ns) for inspection in inspections]
     answers = assess_many(session.verdicts(), questions, session.now_ns)
+    revisions = revise_answers(session.store, inspections, answers, session.now_ns, "command")
     return [
-        inspection_row(inspection, answer) for inspection, answer in zip(inspections, answers, strict=True)
+        inspection_row(inspection, answer)
+        | {"revision": revisions[inspection.key].number if inspection.key in revisions else None}
+        for inspection, answer in zip(inspections, answers, strict=True)
     ]
 
 

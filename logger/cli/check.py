@@ -16,6 +16,7 @@ from .output import answer
 
 if TYPE_CHECKING:
     from ..inspections.assess import Assessment, Question
+    from ..inspections.stamps import StampTrace
 
 EXIT_OF = {"stable": 0, "not stable": 10, "not shown": 11}
 BROKEN_STAMP = 12
@@ -126,16 +127,21 @@ def check(
     if list_file is not None:
         raise typer.Exit(_list(list_file, data, config, as_json))
     with open_session(data, config) as session:
-        question = _question(session, (zone, start, end), pre_window_s, activity, stamp)
+        question, trace = _question(session, (zone, start, end), pre_window_s, activity, stamp)
         assessment = _assess(session, measurement.question(question, options, session.zone_info))
-        matches = stamp is None or _stamp_matches(stamp, assessment)
+        matches = True
+        if stamp is not None:
+            trace = _stamp_trace(session, stamp)  # with the revision that this answer may have written
+            matches = _stamp_matches(stamp, assessment) if trace is None else trace.holds
         payload = assessment.to_dict() | ({} if stamp is None else {"stamp_holds": matches})
         notices = session.setup_notices()
         answer(
-            payload | ({"setup_notices": notices} if notices else {}),
+            payload
+            | ({} if trace is None else {"stamp_trace": trace.to_dict()})
+            | ({"setup_notices": notices} if notices else {}),
             as_json,
             [
-                *_stamp_lines(session, stamp, assessment),
+                *_stamp_lines(session, stamp, trace, assessment),
                 *assessment_lines(session, assessment),
                 *(f"note: {notice}" for notice in notices),
             ],
@@ -166,15 +172,19 @@ def _question(
     pre_window_s: int | None,
     activity: str,
     stamp: str | None,
-) -> Question:
+) -> tuple[Question, StampTrace | None]:
+    """What is asked; with a stamp of an inspection, the question of that inspection and its trace."""
     from ..core.measurement.stamp import read_stamp
-    from ..inspections.assess import Question
+    from ..inspections.assess import Question, question_of
+    from ..inspections.stamps import inspection_of
 
     if stamp is not None:
         if any(where):
             raise Refused("--stamp names zone and interval itself; leave out --zone, --from and --to.")
-        s = read_stamp(stamp)
-        return Question(s.zone, s.from_ns, s.to_ns, s.pre_window_s, s.activity)
+        s, trace = read_stamp(stamp), _stamp_trace(session, stamp)
+        if trace is not None:
+            return question_of(inspection_of(session.store, trace), session.now_ns), trace
+        return Question(s.zone, s.from_ns, s.to_ns, s.pre_window_s, s.activity), None
     zone, start, end = where
     if zone is None or start is None or end is None:
         raise Refused(
@@ -182,13 +192,25 @@ def _question(
         )
     from_ns, to_ns = interval(session, zone, start, end)
     _check_activity(session, zone, activity)
-    return Question(zone, from_ns, to_ns, pre_window_s, activity)
+    return Question(zone, from_ns, to_ns, pre_window_s, activity), None
 
 
 def _assess(session: Session, question: Question) -> Assessment:
+    """The answer; where it is about a registered inspection, its revision is written before it is printed."""
     from ..inspections.assess import assess
+    from ..inspections.revisions import revise_assessment
 
-    return assess(session.verdicts(), question, session.now_ns)
+    verdicts = session.verdicts()
+    assessment = assess(verdicts, question, session.now_ns)
+    revise_assessment(verdicts, assessment, session.now_ns, "command")
+    return assessment
+
+
+def _stamp_trace(session: Session, stamp: str) -> StampTrace | None:
+    from ..core.measurement.stamp import read_stamp
+    from ..inspections.stamps import trace_stamp
+
+    return trace_stamp(session.store, read_stamp(stamp))
 
 
 def _stamp_matches(stamp: str, assessment: Assessment) -> bool:
@@ -198,20 +220,24 @@ def _stamp_matches(stamp: str, assessment: Assessment) -> bool:
     return read_stamp(stamp) == read_stamp(assessment.to_dict()["stamp"])
 
 
-def _stamp_lines(session: Session, stamp: str | None, assessment: Assessment) -> list[str]:
+def _stamp_lines(
+    session: Session, stamp: str | None, trace: StampTrace | None, assessment: Assessment
+) -> list[str]:
     if stamp is None:
         return []
+    if trace is not None:
+        return [*trace.lines(session.zone_info), ""]
     if _stamp_matches(stamp, assessment):
         return ["The stamp is valid: same interval, verdict and digest.", ""]
     from ..core.measurement.stamp import read_stamp
-    from ..inspections.revisions import digest_lines
 
     was, now = read_stamp(stamp), read_stamp(assessment.to_dict()["stamp"])
     young = " It was provisional then." if was.provisional else ""
     return [
-        f"The stamp is out of date: it says {was.verdict}, digest {was.digest[:12]}; the record says "
+        f"The stamp is out of date: it says {was.verdict}, digest {was.digest[:12]}; the verdict is now "
         f"{assessment.check.verdict}, digest {now.digest[:12]}.{young}",
-        *digest_lines(session.store, was.digest, was.verdict),
+        "No revision of a registered inspection has that digest: the stamp is of an interval that was not "
+        "registered, or it was altered.",
         "",
     ]
 

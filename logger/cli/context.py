@@ -59,7 +59,7 @@ def open_session(data: Path, config: Path | None, *, read_only: bool = False) ->
     if not has_record(data):
         raise Refused(
             f"There is no data folder {data}. Name one with --data DIR; `stillroom demo` makes one with a "
-            "simulated room, `stillroom run` and `stillroom import` make one for your room."
+            "simulated room, `stillroom run --begin` and `stillroom import` make one for your room."
         )
     if not read_only:
         _refuse_before_upgrade(data, config)
@@ -77,15 +77,55 @@ def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
             _config_for(store, config)
 
 
+def refuse_no_record(data: Path) -> None:
+    """Refuse a folder without a record: its disk may not be mounted, which makes it no new room."""
+    from ..store.hot.database import FILE
+
+    if (data / FILE).exists():
+        return
+    names = sorted(p.name for p in data.iterdir()) if data.is_dir() else []
+    if names:
+        what = f"There is no record in {data}: expected {FILE}, found {names[0]!r}."
+    elif data.is_dir():
+        what = f"The data folder {data} is empty: expected {FILE} in it, found nothing."
+    else:
+        what = f"There is no data folder {data}."
+    raise Refused(
+        f"{what} Nothing was written. If its disk is not mounted, mount it and start again. If the record "
+        f"was deleted, restore the newest backup: `stillroom restore --from DIR --data {data}`. To begin a "
+        f"new record there: `stillroom run --begin --config DIR --data {data}`, once."
+    )
+
+
+def _refuse_second_begin(data: Path) -> None:
+    from ..store.hot.database import FILE
+
+    if (data / FILE).exists():
+        raise Refused(
+            f"{data} holds a record already; nothing was changed. Start without --begin: it stands in no "
+            "unit and no script, where it would begin another record once the disk is not mounted."
+        )
+
+
+@contextmanager
+def open_or_begin(data: Path, config: Path | None, who: str, *, begin: bool) -> Iterator[Session]:
+    """Open the record of a folder, or with `begin` make a new one; else Refused. For what runs by itself."""
+    (_refuse_second_begin if begin else refuse_no_record)(data)
+    with _create(data, config, who) if begin else open_session(data, config) as session:
+        yield session
+
+
 @contextmanager
 def open_or_create(data: Path, config: Path | None, who: str) -> Iterator[Session]:
     """Open a data folder, or create one with the configuration as version 1."""
+    with open_session(data, config) if has_record(data) else _create(data, config, who) as session:
+        yield session
+
+
+@contextmanager
+def _create(data: Path, config: Path | None, who: str) -> Iterator[Session]:
     from ..acts.inspections import apply_setup
 
-    if has_record(data):
-        with open_session(data, config) as session:
-            yield session
-        return
     proposed = load_folder(config or DEFAULT_CONFIG)
     with open_store(data, proposed, create=True) as (store, now_ns):
         assert store is not None  # noqa: S101 (create=True always gives one)

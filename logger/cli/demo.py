@@ -19,8 +19,14 @@ def add_to(app: typer.Typer) -> None:
 def demo(
     *,
     history_only: Annotated[
-        bool, typer.Option("--history-only", help="Load and judge the two weeks of history, then leave.")
+        bool, typer.Option("--history-only", help="Load and judge the history, then leave.")
     ] = False,
+    weeks: Annotated[
+        int,
+        typer.Option(
+            "--weeks", metavar="N", min=2, max=26, help="Of history: 2, or 26 for the room study (default)."
+        ),
+    ] = 26,
     drift: Annotated[
         bool,
         typer.Option("--drift", help="Let the heater of the air handling stick: an alert within minutes."),
@@ -41,7 +47,7 @@ def demo(
     ] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
 ) -> None:
-    """A simulated measuring room: two weeks of history, live probes, alarms, and the pages.
+    """A simulated measuring room: 26 weeks of history, live probes, alarms, and the pages.
 
     Nothing here is measured: every page and record says so, and the data can never enter the record
     of a real room. It listens on 127.0.0.1 only; whoever looks there is one of its invented people.
@@ -53,4 +59,4 @@ def demo(
     """
     from ..simulation.demo import Options, run
 
-    run(Options(data, config, port, mail_port, history_only, drift, not no_browser), typer.echo)
+    run(Options(data, config, port, mail_port, history_only, drift, not no_browser, weeks), typer.echo)

@@ -16,7 +16,7 @@ from ..errors import ImportRefused, Refused
 from ..model.roles import Act
 from ..processes.confined import start_early
 from .authority import authorised
-from .context import Session, has_record, open_or_create, require_applied_setup
+from .context import Session, has_record, open_or_begin, open_or_create, require_applied_setup
 from .import_results import preview_dict, result_dict, result_lines
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer
@@ -262,7 +262,10 @@ def _import_folder(  # noqa: PLR0917
 def _record(data: Path, config: Path | None, who: str, dry_run: bool) -> Iterator[Session]:
     """The data folder; a dry run without one uses a temporary folder and leaves nothing."""
     if has_record(data) or not dry_run:
+        begins = not has_record(data)
         with open_or_create(data, config, person(who)) as session:
+            if begins:
+                typer.echo(f"A new record was begun in {data}.", err=True)
             yield session
         return
     with (
@@ -363,7 +366,10 @@ def watch_folder(folder: Path, profile: str | None, who: str, data: Path, config
     from ..processes.stop_request import StopRequest
 
     watched = Folder(folder)
-    with open_or_create(data, config, person(who)) as session, StopRequest() as stop:
+    with (
+        open_or_begin(data, config, person(who), begin=False) as session,
+        StopRequest() as stop,
+    ):
         name = _importer(session, who, dry_run=False)
         require_applied_setup(session)
         typer.echo(f"Watching {folder}; Ctrl-C ends it.")

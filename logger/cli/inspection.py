@@ -136,7 +136,7 @@ def issues(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Every issue of the verdict on an inspection: what changed, and when.
+    """Every revision of the verdict on an inspection: what changed, when, and because of what.
 
     \b
     Example:
@@ -146,8 +146,8 @@ def issues(
 
     with open_session(data, config) as session:
         rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(session.store).get(key, [])]
-    heads = ("number", "at", "verdict", "reason", "difference", "digest")
-    lines = [f"{number_of(len(rows), 'issue')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
+    heads = ("number", "at", "verdict", "reason", "difference", "cause", "digest")
+    lines = [f"{number_of(len(rows), 'revision')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
     answer(rows, as_json, lines)
 
 

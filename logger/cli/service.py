@@ -10,7 +10,7 @@ import typer
 
 from .. import __version__
 from ..errors import Refused, StillroomError
-from .context import Session, open_or_create, open_session, require_applied_setup
+from .context import Session, open_or_begin, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
 from .output import number_of
 
@@ -26,6 +26,14 @@ def add_to(app: typer.Typer) -> None:
 
 def run(
     *,
+    begin: Annotated[
+        bool,
+        typer.Option(
+            "--begin",
+            help="Begin a new record: once, by hand. Without it, a folder with no record is refused, since "
+            "its disk may not be mounted.",
+        ),
+    ] = False,
     forward: Annotated[
         str | None,
         typer.Option(
@@ -47,20 +55,24 @@ def run(
 ) -> None:
     """Read the probes, judge the room, raise alarms, seal the archive: until Ctrl-C or SIGTERM.
 
-    On an empty data folder the configuration becomes setup version 1. One service runs on a
+    With --begin the configuration becomes setup version 1 of a new record. One service runs on a
     folder at a time. The pages are a program of their own: `stillroom serve`. SIGHUP proposes the
     files of --config when they changed; one person takes that over, another approves it. As a node it keeps
     all until the centre has it.
 
     \b
     Examples:
-      stillroom run --config config --data /srv/room-east
-      stillroom run --config config --data /srv/annex --forward https://room.example:8060 --node annex
+      stillroom run --begin --config config --data /srv/room-east
+      stillroom run --data /srv/room-east
+      stillroom run --data /srv/annex --forward https://room.example:8060 --node annex
     """
     from ..processes.stop_request import StopRequest
     from ..service.reload import reload
 
-    with open_or_create(data, config, person(who)) as session, session.store.lock_service():
+    with (
+        open_or_begin(data, config, person(who), begin=begin) as session,
+        session.store.lock_service(),
+    ):
         require_applied_setup(session)
         service = _service(session, forward, node, ca_file)
 

@@ -212,6 +212,36 @@ def hours(
         show(session, result, out, parquet, as_json)
 
 
+@study.command(short_help="When in the week to come: starts for jobs, with promises.")
+def plan(
+    *,
+    job: Annotated[
+        list[str],
+        typer.Option("--job", metavar="NAME=HOURS", help="Something to measure, and its hours; repeat it."),
+    ] = [],  # noqa: B006 (typer copies it)
+    zone: AnyZone = None,
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """When to measure what in the seven days behind --to: how probable each start is stable throughout.
+
+    Wants 12 weeks of verdicts. Beside each promise stands how often such promises came true; where they came
+    true badly, the map of the past weeks is given instead.
+
+    \b
+    Example:
+      stillroom study plan --zone machine-bay --job "Ring gear=3" --job "Bores=2"
+    """
+    with open_session(data, config) as session:
+        result = run(session, "plan", (zone, ""), (start, end), {"jobs": job})
+        show(session, result, out, parquet, as_json)
+
+
 @study.command(short_help="Where to put the probe.")
 def site(
     *,

@@ -47,7 +47,7 @@ def _fields_of(draft: Draft, channel: ChannelDraft) -> Iterator[Field]:
     kind = draft.text(f"certificate.{key}")
     if kind == DOCUMENT:
         yield Field(f"document.{key}", "File", hint="ending in .xml", kind="file")
-        if (found := _readable(draft, channel)) is not None and found.due_on is None:
+        if (readable := _readable(draft, channel)) is not None and readable.due_on is None:
             yield Field(f"due.{key}", "Due on", hint="as your schedule has it: 2027-03-02", kind="date")
     if kind == ENTERED:
         yield Field(f"number.{key}", "Number")

@@ -99,16 +99,16 @@ class Draft:
         """What is measured: of a file its columns, of a live probe the numbers that have a unit."""
         if self.described is not None:
             return tuple(map(_of_column, drafted_columns(self._columns(self.described))))
-        found: list[ChannelDraft] = []
+        drafts: list[ChannelDraft] = []
         for value, example in self.numbers.items():
             unit = self.text(f"unit.{value}")
             if unit in UNITS:
                 _, quantity, low, high = UNITS[unit]
-                same = sum(c.quantity == quantity for c in found)
+                same = sum(c.quantity == quantity for c in drafts)
                 name = f"{quantity}-{same + 1}" if same else quantity
                 resolution = resolution_of(example)
-                found.append(ChannelDraft(LIVE, name, quantity, unit, low, high, resolution, value))
-        return tuple(found)
+                drafts.append(ChannelDraft(LIVE, name, quantity, unit, low, high, resolution, value))
+        return tuple(drafts)
 
     def _columns(self, described: Description) -> tuple[Guess, ...]:
         """The columns of a file, with the units that were answered where it names none."""
@@ -151,7 +151,7 @@ def numbers(draft: Draft, key: str, label: str, example: str) -> list[float]:
     parts = [part for part in re.split(r"[\s/;×]+", draft.text(key)) if part]
     ones = [Draft({"": part}) for part in parts]
     try:
-        return [number(one, "", label, example) for one in ones]
+        return [number(item, "", label, example) for item in ones]
     except Refused:
         raise Refused(f"{label}: enter numbers such as {example}. You entered “{draft.text(key)}”.") from None
 

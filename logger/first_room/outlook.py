@@ -61,10 +61,13 @@ def corrected_text(draft: Draft, setup: Setup, now_ns: int) -> str:
     channel = next((c for c in draft.channels if c.quantity == "temperature" and c.value), None)
     if channel is None:
         return ""
-    raw, shown = float(draft.numbers[channel.value]), f"{draft.numbers[channel.value]} {channel.unit_text}"
+    raw, indicated = (
+        float(draft.numbers[channel.value]),
+        f"{draft.numbers[channel.value]} {channel.unit_text}",
+    )
     certificates = setup.certificates_of(channel.key)
     if not certificates:
-        return f"{shown} at {channel.probe}. No certificate yet, so no limit can be proven."
+        return f"{indicated} at {channel.probe}. No certificate yet, so no limit can be proven."
     corrected = correct_readings(
         setup.channels[channel.key], certificates, np.asarray([now_ns]), np.asarray([raw])
     )
@@ -72,5 +75,5 @@ def corrected_text(draft: Draft, setup: Setup, now_ns: int) -> str:
     assert rule.lower is not None  # noqa: S101 (both limits are asked for)
     assert rule.upper is not None  # noqa: S101
     U, width = float(corrected.U[0]), rule.upper - rule.lower
-    text = f"{channel.probe} reads {shown}; corrected {corrected.value[0]:.2f} ± {U:.2f} °C"
+    text = f"{channel.probe} reads {indicated}; corrected {corrected.value[0]:.2f} ± {U:.2f} °C"
     return f"{text}. The limits are {width:.2f} K apart, {width / (2 * U):.1f} times 2U."

@@ -250,8 +250,8 @@ def _check_reach(draft: Draft) -> None:
 def _reach_summary(draft: Draft) -> str:
     if draft.described is not None:
         return f"file {Path(draft.text('from')).name}"
-    asked = f"asked every {draft.text('interval')} s" if draft.text("ask") else "sends by itself"
-    return f"{draft.text('address')}, {asked}"
+    polling = f"asked every {draft.text('interval')} s" if draft.text("ask") else "sends by itself"
+    return f"{draft.text('address')}, {polling}"
 
 
 # 6: units

@@ -60,28 +60,28 @@ def try_probe(draft: Draft) -> Answered:
     """Open the address, ask or listen; Refused says what to look at when nothing whole comes."""
     line = line_of(draft)
     try:
-        came, rest = exchange(line, 2 if line.query else 1)
+        received, rest = exchange(line, 2 if line.query else 1)
     except ProbeError as lost:
         raise Refused(
             f"{lost} Check the name of the port, its rights, and that no other program has it."
         ) from lost
-    if not came:
+    if not received:
         part = f" What came without a line end: {printable(rest)}." if rest else ""
         ask = "what is sent" if line.query else "whether the probe sends by itself"
         raise Refused(
             f"No whole line from {line.url} within {line.timeout_s:g} s.{part} Check {ask}, the bits per "
             "second and the wiring."
         )
-    text = line_text(came[-1])
+    text = line_text(received[-1])
     if re.search(r"\d,\d", text) and "." not in text:
         raise Refused(
-            f"The answer {printable(came[-1])} may have decimal commas, or whole numbers with commas "
+            f"The answer {printable(received[-1])} may have decimal commas, or whole numbers with commas "
             "between. Set the probe to send decimal points."
         )
     names = pattern_of(text)[1]
     if not names:
-        raise Refused(f"The answer {printable(came[-1])} holds no number. Check what is sent.")
-    return Answered(text, tuple(printable(one) for one in came), names)
+        raise Refused(f"The answer {printable(received[-1])} holds no number. Check what is sent.")
+    return Answered(text, tuple(printable(item) for item in received), names)
 
 
 def pattern_for(draft: Draft) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..inspections.assess import question_of
 from ..inspections.batch import assess_many
+from ..inspections.revisions import revise_answers
 from ..instants import rfc3339
 from ..people import People
 from ..record.acts import inspections_of
@@ -27,7 +28,11 @@ def inspection_facts(
     keys = {row["key"] for row in rows}
     jobs = [job for job in inspections(store) if job.key in keys]
     answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns)
-    verdict = {job.key: _verdict(answer) for job, answer in zip(jobs, answers, strict=True)}
+    revisions = revise_answers(store, jobs, answers, now_ns, "package")
+    verdict = {
+        job.key: _verdict(answer) | {"revision": revisions[job.key].number if job.key in revisions else None}
+        for job, answer in zip(jobs, answers, strict=True)
+    }
     decisions = decisions_by_inspection([dict(case) for case in cases])
     people = [
         {

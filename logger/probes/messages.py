@@ -41,7 +41,7 @@ class MessageValue:
 class ParsedMessage:
     """All values of one message, and what the probe's clock showed when it sent it."""
 
-    told: tuple[MessageValue, ...]
+    values: tuple[MessageValue, ...]
     clock_ns: int | None = None
 
 
@@ -50,7 +50,7 @@ def parse_message(payload: bytes, form: Message, names: Collection[str], now_ns:
     if len(payload) > LARGEST:
         raise BadMessage(f"expected at most {LARGEST} bytes, found {len(payload)}")
     parsed = _senml(payload, names, now_ns) if form.format == "senml" else _json(payload, form, names)
-    if not parsed.told:
+    if not parsed.values:
         raise BadMessage(f"expected values of {', '.join(sorted(names))}; found none of them")
     return parsed
 

@@ -153,9 +153,9 @@ class SerialLine:
         while quiet_s and time.monotonic() < until_s:
             with self._wire():
                 self._serial.timeout = quiet_s
-                came = self._serial.read(MOST)
+                received = self._serial.read(MOST)
                 self._serial.timeout = _SLICE_S
-            if not came:
+            if not received:
                 return
 
     def read(self, until_s: float) -> bytes:

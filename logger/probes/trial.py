@@ -48,13 +48,13 @@ def exchange(line: AsciiLine, lines: int = 3) -> tuple[list[bytes], bytes]:
 
 def text(line: AsciiLine, kind: str = "text", lines: int = 3) -> TrialReport:
     """Asks or listens, and finds the numbers in what comes."""
-    came, rest = exchange(line, lines)
-    lines_shown = [f"received: {printable(line_bytes)}" for line_bytes in came]
+    received, rest = exchange(line, lines)
+    lines_shown = [f"received: {printable(line_bytes)}" for line_bytes in received]
     if rest:
         lines_shown.append(f"without a line end: {printable(rest)}")
-    if not came:
+    if not received:
         return TrialReport((*lines_shown, f"no whole line within {line.timeout_s:g} s"), ())
-    pattern, numbers = pattern_of(as_text(came[-1]))
+    pattern, numbers = pattern_of(as_text(received[-1]))
     lines_shown += [f"  {name} = {value}" for name, value in numbers.items()]
     mode = "query" if line.query else "stream"
     values = ", ".join(f'{name} = "..."' for name in numbers)
@@ -162,12 +162,12 @@ def sdi12(line: Sdi12Line) -> TrialReport:
     driver = Sdi12Driver(replace(line, channels=values))
     driver.open()
     try:
-        came = driver.read()
+        received = driver.read()
     finally:
         driver.close()
-    valid = [raw for raw in came if raw.value is not None]
+    valid = [raw for raw in received if raw.value is not None]
     if not valid:
-        return TrialReport((f"{came[0].status}: {came[0].raw}",), ())
+        return TrialReport((f"{received[0].status}: {received[0].raw}",), ())
     report = [f"  value {raw.channel} = {raw.value:g}" for raw in valid]
     places = ", ".join('"..."' for _ in valid)
     keys = [f'address = "{line.address}"', f'command = "{line.command}"', f"values = [{places}]"]

@@ -35,7 +35,7 @@ def _room(*bodies: ThermalBody, U: float = 1e-9) -> Setup:
     return setup((rule(lower=15.0, upper=25.0),), U=U, settling_s=4 * 3600, bodies=bodies or (GRANITE,))
 
 
-def _known(*temperatures: float) -> BodyState:
+def _state_at(*temperatures: float) -> BodyState:
     tracks = tuple(BodyTrack(*[round(t * MICRO)] * 3) for t in temperatures)
     return BodyState(
         0, 0, (), "", TrackState(tracks, (AirMemory(round(temperatures[0] * MICRO)),) * len(tracks))
@@ -51,7 +51,7 @@ def _bodies() -> Iterator[Case]:
             (round((air + (start - air) * exp(-minutes / 120)) * MICRO),) * 3,
             lambda s=start, a=air, m=minutes: tuple(
                 vars(
-                    judged(_room(), {"T1": series(np.full(N, a))}, DAY, at(m / 60), state=_known(s))
+                    judged(_room(), {"T1": series(np.full(N, a))}, DAY, at(m / 60), state=_state_at(s))
                     .memory.states[m].tracks.tracks[0]
                 ).values()
             ),
@@ -63,48 +63,52 @@ def _bodies() -> Iterator[Case]:
         yield group.case(
             f"known at {start:g}: within 0.5 K after 120·ln 6 = 215.01 min",
             within,
-            lambda s=start: runs(judged(_room(), {"T1": still}, state=_known(s))),
+            lambda s=start: runs(judged(_room(), {"T1": still}, state=_state_at(s))),
         )
     monday = np.full(N, 20.0)
     monday[:360] = 23.0
     yield group.case(
         "air at 23 until 06:00",
         (("settling", 0, 575), ("conforming", 575, N)),
-        lambda: runs(judged(_room(), {"T1": series(monday)}, state=_known(23.0))),
+        lambda: runs(judged(_room(), {"T1": series(monday)}, state=_state_at(23.0))),
     )
     yield group.case(
         "U of the air 0.2 K leaves 0.3 K: 120·ln 10 = 276.3 min",
         (("settling", 0, 276), ("conforming", 276, N)),
-        lambda: runs(judged(_room(U=0.2), {"T1": still}, state=_known(23.0))),
+        lambda: runs(judged(_room(U=0.2), {"T1": still}, state=_state_at(23.0))),
     )
     slow = replace(GRANITE, u_tau_s=1200.0)
     yield group.case(
         "τ = 120 ± 20 min: 3·(2·exp(−t/140) − exp(−t/120)) is 0.5 K after 286.4 min",
         (("settling", 0, 286), ("conforming", 286, N)),
-        lambda: runs(judged(_room(slow), {"T1": still}, state=_known(23.0))),
+        lambda: runs(judged(_room(slow), {"T1": still}, state=_state_at(23.0))),
     )
     quick = replace(GRANITE, key="bay.part", tau_s=3600.0)
     yield group.case(
         "of two bodies, with which of them each run is due to",
         ((0, "bay.granite"), (215, "")),
-        lambda: tuple(judged(_room(GRANITE, quick), {"T1": still}, state=_known(23.0, 23.0)).memory.causes),
+        lambda: tuple(
+            judged(_room(GRANITE, quick), {"T1": still}, state=_state_at(23.0, 23.0)).memory.causes
+        ),
     )
     yield group.case(
         "the second of them alone",
         ((0, "bay.part"), (107, "")),
-        lambda: tuple(judged(_room(GRANITE, quick), {"T1": still}, state=_known(20.0, 23.0)).memory.causes),
+        lambda: tuple(
+            judged(_room(GRANITE, quick), {"T1": still}, state=_state_at(20.0, 23.0)).memory.causes
+        ),
     )
     # It goes on with the last air seen for an hour. From the 61st minute on it is unknown, and when the air
     # is seen again it starts anew from 18 … 22: 120·ln 4 = 166.4 min.
-    for minutes, wanted in (
+    for minutes, expected in (
         (60, within),
         (61, (("settling", 0, 160), ("indeterminate", 160, 161 + 166), ("conforming", 161 + 166, N))),
     ):
         yield group.case(
             f"{minutes} min of silence, of which 1 h leaves it known",
-            wanted,
+            expected,
             lambda m=minutes: runs(
-                judged(_room(), {"T1": silent(still, (100, 100 + m))}, state=_known(23.0))
+                judged(_room(), {"T1": silent(still, (100, 100 + m))}, state=_state_at(23.0))
             ),
         )
 
@@ -114,8 +118,8 @@ def _credible() -> Iterator[Case]:
     still = series(np.full(N, 20.0))
 
     def start(*days: tuple[int, float, float]) -> BodyState:
-        known = tuple((DAY_NUMBER - ago, round(a * MICRO), round(b * MICRO)) for ago, a, b in days)
-        return BodyState(0, 14_400, (), "", TrackState((), (AirMemory(None, (), known),)))
+        reference = tuple((DAY_NUMBER - ago, round(a * MICRO), round(b * MICRO)) for ago, a, b in days)
+        return BodyState(0, 14_400, (), "", TrackState((), (AirMemory(None, (), reference),)))
 
     for name, state, end in (
         ("no air before: 18 … 22, 120·ln 4 = 166.4 min", start(), 166),
@@ -136,8 +140,8 @@ def _credible() -> Iterator[Case]:
     rising = 20.0 + np.arange(N) / 1000
 
     def days() -> tuple[object, ...]:
-        found = judged(_room(), {"T1": series(rising)}, state=start((6, 19.0, 21.0), (7, 10.0, 30.0)))
-        air = found.memory.states[N].tracks.airs[0]
+        result = judged(_room(), {"T1": series(rising)}, state=start((6, 19.0, 21.0), (7, 10.0, 30.0)))
+        air = result.memory.states[N].tracks.airs[0]
         return air.last, air.silences, tuple((d - DAY_NUMBER, a, b) for d, a, b in air.days)
 
     yield group.case(
@@ -168,26 +172,27 @@ def _edges() -> Iterator[Case]:
             f"{value:g} degC at the limit is within, after a silence too",
             ((("conforming", 0, N),),) * 2,
             lambda v=value: tuple(
-                follow(replace(_known(v), unknown_s=left_s), series(np.full(N, v))) for left_s in (0, 14_400)
+                follow(replace(_state_at(v), unknown_s=left_s), series(np.full(N, v)))
+                for left_s in (0, 14_400)
             ),
         )
     narrow = _room(replace(GRANITE, lower=19.8, upper=20.2), U=0.2)
     yield group.case(
         "20.0 degC where U leaves nothing but that",
         (("conforming", 0, N),),
-        lambda: follow(_known(20.0), room=narrow),
+        lambda: follow(_state_at(20.0), room=narrow),
     )
     yield group.case(
         "from 01:00 on",
         (("settling", 0, 215), ("conforming", 215, N - 60)),
-        lambda: runs(judged(_room(), {"T1": still}, at(1), state=_known(23.0))),
+        lambda: runs(judged(_room(), {"T1": still}, at(1), state=_state_at(23.0))),
     )
 
     def before(last: float, silent_s: int) -> BodyState:
         """Known at 23.0; the air was last seen some time ago."""
-        known, lost = _known(23.0).tracks.tracks, silent_s > 3600
+        reference, lost = _state_at(23.0).tracks.tracks, silent_s > 3600
         air = AirMemory(round(last * MICRO), ((silent_s, 0),), (), lost, 14_400 if lost else 0)
-        return BodyState(0, 14_400, (), "", TrackState(known, (air,)))
+        return BodyState(0, 14_400, (), "", TrackState(reference, (air,)))
 
     again = (("indeterminate", 0, 166), ("conforming", 166, 300), ("indeterminate", 300, 400 + 166))
     yield group.case(
@@ -228,7 +233,9 @@ def _edges() -> Iterator[Case]:
         yield group.case(
             f"τ of one cell over {n} cells, step by step",
             (round(_stepped(waving[:n].tolist()) * MICRO),) * 3,
-            lambda n=n: _tracks(judged(quick, {"T1": series(waving)}, DAY, at(n / 60), state=_known(20.0))),
+            lambda n=n: _tracks(
+                judged(quick, {"T1": series(waving)}, DAY, at(n / 60), state=_state_at(20.0))
+            ),
             1.0,
         )
 
@@ -236,7 +243,7 @@ def _edges() -> Iterator[Case]:
         places = {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 1.0, 1.0)}
         room = setup((rule(lower=15.0, upper=25.0),), places, U=1e-9, settling_s=14_400, bodies=(GRANITE,))
         readings = {"T1": still, "T2": silent(series(np.full(N, 20.4)), (1400, N))}
-        states = [judged(room, readings, DAY, at(h), state=_known(20.0)).memory.states for h in (23, 24)]
+        states = [judged(room, readings, DAY, at(h), state=_state_at(20.0)).memory.states for h in (23, 24)]
         return states[0][1380].tracks.airs[0].last, states[1][N].tracks.airs[0].last, states[1][N].settling_s
 
     yield group.case("the mean of the probes that tell something", (20_200_000, 20_000_000, 0), last_air)
@@ -251,6 +258,6 @@ def _tracks(judgement: Judgement) -> tuple[int, ...]:
 def _stepped(air: list[float]) -> float:
     """A body at 20.0 after minutes of air, each held, with τ of a minute."""
     body = 20.0
-    for held in air:
-        body = held + (body - held) * exp(-1)
+    for value in air:
+        body = value + (body - value) * exp(-1)
     return body

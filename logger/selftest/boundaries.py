@@ -26,7 +26,7 @@ from .case import Case, CaseGroup, refused
 from .evidence import GUM, QARTOD, N
 from .lengths import made_tracks
 from .room import alone, at, judged, rule, series, setup, whys
-from .rules import cell, found
+from .rules import cell, finding_of
 
 SPIKE = {"spike": 0.5}
 TWO = {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 1.0, 1.0)}
@@ -68,27 +68,27 @@ def _clipped(from_s: int, to_s: int) -> tuple[int, int]:
 
 
 def _windowed(window_s: int) -> None:
-    asked = rule(name="span", kind="span", window_s=window_s, lower=None, upper=0.4, unit="K")
+    span_rule = rule(name="span", kind="span", window_s=window_s, lower=None, upper=0.4, unit="K")
     values = series(np.full(20, 20.0), interval_s=1, phase_s=0)
-    judged(setup((asked,), channel={"interval_s": 1}, step_s=1), {"T1": values}, at(0), at(0) + 10 * NS)
+    judged(setup((span_rule,), channel={"interval_s": 1}, step_s=1), {"T1": values}, at(0), at(0) + 10 * NS)
 
 
 def _gaps() -> Iterator[Case]:
     group = CaseGroup("edges of gaps", "covered between readings no more than max_age apart; by hand")
-    for more_ns, told in ((0, "EVIDENCE"), (1, "NO_READING")):
+    for more_ns, expected in ((0, "EVIDENCE"), (1, "NO_READING")):
         yield group.case(
             f"two readings a cell, 180 s + {more_ns} ns from the later one",
-            (told, told),
+            (expected, expected),
             lambda m=more_ns: whys(alone(_half_minutes(m), channel={"interval_s": 30}), 601, 602),
         )
     lone = series(np.full(N, 20.0))
     keep = np.arange(N) <= 600
     keep[610] = True
-    kept = Readings(*(a[keep] for a in vars(lone).values()))
+    remaining = Readings(*(a[keep] for a in vars(lone).values()))
     yield group.case(
         "before a last reading that stands alone",
         ("NO_READING", "NO_READING", "EVIDENCE"),
-        lambda: whys(alone(kept), 601, 609, 610),
+        lambda: whys(alone(remaining), 601, 609, 610),
     )
 
 
@@ -119,18 +119,18 @@ def _doubt() -> Iterator[Case]:
     )
 
 
-def _departs(other: Readings, made: Setup | None = None) -> str:
+def _departs(other: Readings, room: Setup | None = None) -> str:
     """Cell 600 of T1, which reads 20.8 once among 20.0; what stands beside it is the other probe."""
     lone = np.full(N, 20.0)
     lone[600] = 20.8
-    made = made or setup((rule(),), TWO, channel=SPIKE)
-    return whys(judged(made, {"T1": series(lone), "T2": other}).cells["T1.temperature"], 600)[0]
+    room = room or setup((rule(),), TWO, channel=SPIKE)
+    return whys(judged(room, {"T1": series(lone), "T2": other}).cells["T1.temperature"], 600)[0]
 
 
 def _witnesses() -> Iterator[Case]:
     group = CaseGroup("edges of what a probe beside it confirms", GUM)
     beside = series(np.full(N, 20.8))
-    for name, first_ns, last_ns, told in (
+    for name, first_ns, last_ns, expected in (
         ("that came at this instant", ALONE_NS, None, "EVIDENCE"),
         ("that came a nanosecond later", ALONE_NS + 1, None, "SUSPECT"),
         ("that left at this instant", 0, ALONE_NS, "SUSPECT"),
@@ -138,7 +138,7 @@ def _witnesses() -> Iterator[Case]:
         ("that left long before", 0, at(6), "SUSPECT"),
     ):
         yield group.case(
-            f"by a probe {name}", told, lambda a=first_ns, b=last_ns: _departs(beside, _staying(a, b))
+            f"by a probe {name}", expected, lambda a=first_ns, b=last_ns: _departs(beside, _staying(a, b))
         )
     late = np.full(N, 20.0)
     late[0] = 20.8
@@ -158,34 +158,34 @@ def _witnesses() -> Iterator[Case]:
         "by the very last reading of one that was switched off", "EVIDENCE", lambda: _departs(series(early))
     )
     # U 0.03 K and 0.04 K: together 0.05 K.
-    for value, told in ((20.85, "EVIDENCE"), (20.850001, "SUSPECT")):
+    for value, expected in ((20.85, "EVIDENCE"), (20.850001, "SUSPECT")):
         yield group.case(
             f"U of 0.03 K and 0.04 K, {value - 20.8:g} K apart",
-            told,
+            expected,
             lambda v=value: _departs(series(np.full(N, v)), _with_U(0.03, 0.04)),
         )
 
 
 def _staying(from_ns: int, to_ns: int | None) -> Setup:
-    made = setup((rule(),), TWO, channel=SPIKE)
-    first, second = made.placements
-    return replace(made, placements=(first, replace(second, from_ns=from_ns, to_ns=to_ns)))
+    room = setup((rule(),), TWO, channel=SPIKE)
+    first, second = room.placements
+    return replace(room, placements=(first, replace(second, from_ns=from_ns, to_ns=to_ns)))
 
 
 def _with_U(*each: float) -> Setup:
-    made = setup((rule(),), TWO, channel=SPIKE)
-    stated = (replace(c, U=(U,)) for c, U in zip(made.certificates, each, strict=True))
-    return replace(made, certificates=tuple(stated))
+    room = setup((rule(),), TWO, channel=SPIKE)
+    stated = (replace(c, U=(U,)) for c, U in zip(room.certificates, each, strict=True))
+    return replace(room, certificates=tuple(stated))
 
 
 def _stuck() -> Iterator[Case]:
     group = CaseGroup("edges of stuck probes", QARTOD)
     to_and_fro = series(np.tile([20.0, 20.5], N // 2))
     still = series(np.full(N, 20.0))
-    for flat_n, told in ((1, ("EVIDENCE", True)), (2, ("SUSPECT", False)), (N + 1, ("EVIDENCE", False))):
+    for flat_n, flags in ((1, ("EVIDENCE", True)), (2, ("SUSPECT", False)), (N + 1, ("EVIDENCE", False))):
         yield group.case(
             f"flat_n {flat_n} beside one that moves: doubt, and whether the end is settled",
-            told,
+            flags,
             lambda n=flat_n: _flat(n, still, to_and_fro),
         )
     # Three equal values at 10:00:30, 10:01:30 and 10:02:30; before and after them no two alike.
@@ -209,34 +209,34 @@ def _stuck() -> Iterator[Case]:
             first,
             lambda n=minutes: _open_from(n),
         )
-    for name, more_ns, wanted in (("to the nanosecond", 0, 0), ("and a nanosecond", 1, "ended")):
+    for name, more_ns, target in (("to the nanosecond", 0, 0), ("and a nanosecond", 1, "ended")):
         yield group.case(
             f"100 equal values, the newest `max_age` and an hour old {name}: open from this cell on",
-            wanted,
+            target,
             lambda more=more_ns: _open_from(100, (180 + 3600) * NS + more),
         )
 
 
 def _open_from(minutes: int, age_ns: int = 0) -> int | str:
     """Of equal values since midnight, the newest of which has that age."""
-    one = series(np.full(minutes, 20.0))
-    made = setup((rule(),), channel={"flat_n": 30, "resolution": 0.01})
-    now_ns = int(one.taken_ns[-1]) + age_ns
-    cells = judged(made, {"T1": one}, now_ns=now_ns).cells["T1.temperature"]
+    item = series(np.full(minutes, 20.0))
+    room = setup((rule(),), channel={"flat_n": 30, "resolution": 0.01})
+    now_ns = int(item.taken_ns[-1]) + age_ns
+    cells = judged(room, {"T1": item}, now_ns=now_ns).cells["T1.temperature"]
     ended = cells.open_run_from >= cells.grid.first + cells.grid.n
     return "ended" if ended else cells.open_run_from - cells.grid.first
 
 
 def _flat(flat_n: int, one: Readings, other: Readings) -> tuple[str, bool]:
-    made = setup((rule(),), TWO, channel={"flat_n": flat_n, "resolution": 0.01})
-    cells = judged(made, {"T1": one, "T2": other}, now_ns=at(24)).cells["T1.temperature"]
+    room = setup((rule(),), TWO, channel={"flat_n": flat_n, "resolution": 0.01})
+    cells = judged(room, {"T1": one, "T2": other}, now_ns=at(24)).cells["T1.temperature"]
     return whys(cells, 600)[0], cells.open_run_from >= cells.grid.first + cells.grid.n
 
 
 def _agreement() -> Iterator[Case]:
     group = CaseGroup("edges of probes against each other", "a quarter of an hour, 80 % of it; by hand")
     yield group.case("the window is a quarter of an hour", 900, lambda: WINDOW_S)
-    for name, apart, told in (
+    for name, apart, expected in (
         ("12 of 15 cells, at the begin", range(12), (12, 12)),
         ("11 of 15 cells, at the begin", range(11), (0, 0)),
         ("every second cell: nothing contradicts the last one yet", range(0, 15, 2), (1, 0)),
@@ -246,7 +246,9 @@ def _agreement() -> Iterator[Case]:
         ("the last one", range(14, 15), (1, 0)),
     ):
         yield group.case(
-            f"{name}: alone, and with 15 more", told, lambda a=apart: tuple(_apart(a, n) for n in (15, 30))
+            f"{name}: alone, and with 15 more",
+            expected,
+            lambda a=apart: tuple(_apart(a, n) for n in (15, 30)),
         )
     yield group.case(
         "five readings in 15 min each, from 10:00 on: with them go the empty cells before and after",
@@ -289,8 +291,8 @@ def _coarsely_apart() -> tuple[int, int, int]:
     places = {p: (1.0 + i, 1.0, 1.0) for i, p in enumerate(values)}
     room = setup((rule(),), places, channel={"interval_s": 900, "max_age_s": 2700}, agree_K=0.3)
     cells = judged(room, {p: series(v, interval_s=900) for p, v in values.items()}).cells["T1.temperature"]
-    found = np.flatnonzero(cells.why == Why.DISAGREES)
-    return int(found[0]), int(found[-1]), len(found)
+    result = np.flatnonzero(cells.why == Why.DISAGREES)
+    return int(result[0]), int(result[-1]), len(result)
 
 
 def _disagreeing() -> Cells:
@@ -305,8 +307,8 @@ def _share(day: Float, departure_K: Float) -> float:
     design = np.column_stack([np.ones_like(t), t])
     rest = departure_K - design @ np.linalg.lstsq(design, departure_K, rcond=None)[0]
     slope_u = np.sqrt(rest @ rest / (len(t) - 2) * np.linalg.inv(design.T @ design)[1, 1])
-    told = drift(day, departure_K)
-    return told.U_K_per_week / (2 * slope_u * np.sqrt(1.95 / 0.05)) if told else np.nan
+    trend = drift(day, departure_K)
+    return trend.U_K_per_week / (2 * slope_u * np.sqrt(1.95 / 0.05)) if trend else np.nan
 
 
 def _moisture() -> Iterator[Case]:
@@ -334,18 +336,20 @@ def _moisture() -> Iterator[Case]:
 
 
 def _by_another_name() -> tuple[object, ...]:
-    asked = rule(
+    dew_rule = rule(
         name="condensation", kind="condensation", lower=2.0, upper=None, unit="K",
         channels=("T1.temperature", "hygro.chilled"),
     )  # fmt: skip
-    made = setup((asked,), {"T1": (1, 1, 1), "hygro": (2, 1, 1)}, quantities={"hygro": ("dew_point",)}, U=0.1)
-    own = replace(made.channels["hygro.dew_point"], key="hygro.chilled")
+    room = setup(
+        (dew_rule,), {"T1": (1, 1, 1), "hygro": (2, 1, 1)}, quantities={"hygro": ("dew_point",)}, U=0.1
+    )
+    own = replace(room.channels["hygro.dew_point"], key="hygro.chilled")
     renamed = replace(
-        made,
-        channels={"T1.temperature": made.channels["T1.temperature"], own.key: own},
-        probes={**made.probes, "hygro": replace(made.probes["hygro"], channels=(own.key,))},
+        room,
+        channels={"T1.temperature": room.channels["T1.temperature"], own.key: own},
+        probes={**room.probes, "hygro": replace(room.probes["hygro"], channels=(own.key,))},
         certificates=tuple(
-            replace(c, channel=own.key) if c.channel == "hygro.dew_point" else c for c in made.certificates
+            replace(c, channel=own.key) if c.channel == "hygro.dew_point" else c for c in room.certificates
         ),
     )
     day = {"T1": series(np.full(N, 12.6)), own.key: series(np.full(N, 10.0))}
@@ -353,14 +357,14 @@ def _by_another_name() -> tuple[object, ...]:
 
 
 def _U_over_dew(surface: str) -> float:
-    asked = rule(
+    dew_rule = rule(
         name="condensation", kind="condensation", lower=2.0, upper=None, unit="K",
         channels=(f"{surface}.temperature", "T1.dew_point"),
     )  # fmt: skip
     values = {"T1": 20.0, "T2": 20.0, "T1.relative_humidity": 50.0}
     quantities = {"T1": ("temperature", "relative_humidity")}
-    finding = found(
-        asked, values, places=TWO, quantities=quantities, U={"temperature": 0.2, "relative_humidity": 2.0}
+    finding = finding_of(
+        dew_rule, values, places=TWO, quantities=quantities, U={"temperature": 0.2, "relative_humidity": 2.0}
     )
     return float(finding.U[600]) / MICRO
 

@@ -15,7 +15,7 @@ from ..model import Placement, Setup
 from ..units import MICRO
 from .case import Case, CaseGroup
 from .room import DAY, at, judged, rule, series, setup
-from .rules import cell, found, word
+from .rules import cell, finding_of, word
 from .spatial_rules import GRADIENT
 from .windows import SLOPE
 
@@ -30,19 +30,19 @@ def cases() -> Iterator[Case]:
     yield group.case(
         "of two pairs without evidence the first is named",
         "T1–T3",
-        lambda: cell(found(rule(**{**GRADIENT, "direction": "vertical"}), silent, places=heights))[4],
+        lambda: cell(finding_of(rule(**{**GRADIENT, "direction": "vertical"}), silent, places=heights))[4],
     )
     limit = np.full(N, 21.0)
     limit[5] = 21.5
     yield group.case(
         "on the limit is not beyond it, 0.5 K above is",
         (0, 1),
-        lambda: tuple(int(found(rule(), {"T1": limit}).beyond[n]) for n in (100, 5)),
+        lambda: tuple(int(finding_of(rule(), {"T1": limit}).beyond[n]) for n in (100, 5)),
     )
     yield group.case(
         "a guard band of 1.001 U, 0.1 mK inside U",
         "GUARD_BAND",
-        lambda: word(found(rule(r=1.001), {"T1": 20.7999})),
+        lambda: word(finding_of(rule(r=1.001), {"T1": 20.7999})),
     )
     twelve = {f"T{n:02}": (0.0, 0.0, 0.5 * n) for n in range(1, 13)}
     hot = {p: 30.0 if p == "T12" else 20.0 for p in twelve}
@@ -50,7 +50,8 @@ def cases() -> Iterator[Case]:
         "of 66 pairs the last ones share the last place among those beyond",
         1,
         lambda: (
-            int(found(rule(**{**GRADIENT, "direction": "vertical"}), hot, places=twelve).beyond[-1]) >> 63
+            int(finding_of(rule(**{**GRADIENT, "direction": "vertical"}), hot, places=twelve).beyond[-1])
+            >> 63
         ),
     )
     # Eleven days: so many cells that the probes are looked at two by two, and the last one alone.
@@ -79,8 +80,8 @@ def cases() -> Iterator[Case]:
         source="the least-squares line by numpy's own solver",
     )
     yield from _pairs()
-    made = setup((rule(),))
-    late = replace(made, placements=(Placement("T1", "T1", at(12)),))
+    room = setup((rule(),))
+    late = replace(room, placements=(Placement("T1", "T1", at(12)),))
     for minute, result in ((0, "NO_PROBE"), (719, "NO_PROBE"), (720, "CONFORMING"), (N - 1, "CONFORMING")):
         yield group.case(
             f"the only probe came at noon, minute {minute}",
@@ -102,22 +103,22 @@ def _pairs() -> Iterator[Case]:
     yield group.case(
         "two probes at one height make no vertical pair",
         0,
-        lambda: len(found(vertical, {"T1": 20.0, "T2": 20.6}, places=level).labels),
+        lambda: len(finding_of(vertical, {"T1": 20.0, "T2": 20.6}, places=level).labels),
     )
     pair = setup((vertical,), {"T1": (0, 0, 0), "T2": (0, 0, 2.0)}, U=0.1)
-    known = {p: replace(pair.positions[p], u_m=u) for p, u in (("T1", 0.02), ("T2", 0.05))}
+    reference = {p: replace(pair.positions[p], u_m=u) for p, u in (("T1", 0.02), ("T2", 0.05))}
     yield group.case(
         "U of a pair of 0.1 K and 0.6 K apart, one place known to 20 mm, the other to 50 mm",
         math.hypot(math.hypot(0.1, 0.1) / 2, 2 * 0.6 * math.hypot(0.02, 0.05) / 4),
-        lambda: _finding(replace(pair, positions=known), {"T1": 20.0, "T2": 20.6}).U[-1] / MICRO,
+        lambda: _finding(replace(pair, positions=reference), {"T1": 20.0, "T2": 20.6}).U[-1] / MICRO,
         1e-6,
     )
     for mover, place in (("T1", (0, 0, -2.0)), ("T2", (0, 0, 4.0))):
         moved = _moved(pair, mover, place)
-        for minute, wanted in ((0, 0.3), (719, 0.3), (720, 0.15), (N - 1, 0.15)):
+        for minute, expected in ((0, 0.3), (719, 0.3), (720, 0.15), (N - 1, 0.15)):
             yield group.case(
                 f"0.6 K over 2 m, over 4 m since {mover} was moved at noon, minute {minute}",
-                wanted,
+                expected,
                 lambda s=moved, m=minute: _value(s, {"T1": 20.0, "T2": 20.6}, m),
                 1e-6,
             )

@@ -21,13 +21,13 @@ OWN = "definition of this program (DEVELOPERS.md, docstrings), numbers by hand"
 
 @dataclass(frozen=True)
 class Case:
-    """`found` computes what is compared; numbers may differ by `tolerance`, all else must be equal."""
+    """`compute` computes what is compared; numbers may differ by `tolerance`, all else must be equal."""
 
     group: str
     name: str
     source: str
     expected: Value
-    found: Callable[[], Value]
+    compute: Callable[[], Value]
     tolerance: float = 0.0
 
 
@@ -49,10 +49,10 @@ def run(case: Case) -> Result:
     """Run one case. Whatever it raises is a failure of the case, told with it, and no end of the others."""
     result = Result(case.group, case.name, case.source, case.expected, None, case.tolerance, False)
     try:
-        found = _plain(case.found())
+        actual = _plain(case.compute())
     except RAISED as error:
         return replace(result, error=f"{type(error).__name__}: {error}")
-    return replace(result, found=found, passed=agrees(_plain(case.expected), found, case.tolerance))
+    return replace(result, found=actual, passed=agrees(_plain(case.expected), actual, case.tolerance))
 
 
 def agrees(expected: object, found: object, tolerance: float) -> bool:
@@ -96,20 +96,24 @@ class CaseGroup:
         self,
         name: str,
         expected: Value,
-        found: Callable[..., object],  # of nothing; what it needs beside is bound as defaults
+        compute: Callable[..., object],  # of nothing; what it needs beside is bound as defaults
         tolerance: float = 0.0,
         source: str = "",
     ) -> Case:
         """One case; its source that of the group unless it has its own."""
-        return Case(self.name, name, source or self.source, expected, found, tolerance)  # type: ignore[arg-type]
+        return Case(self.name, name, source or self.source, expected, compute, tolerance)  # type: ignore[arg-type]
 
     def each(
-        self, name: str, rows: Iterable[Sequence[Value]], found: Callable[..., object], tolerance: float = 0.0
+        self,
+        name: str,
+        rows: Iterable[Sequence[Value]],
+        compute: Callable[..., object],
+        tolerance: float = 0.0,
     ) -> Iterator[Case]:
-        """A case for each row: the arguments of `found`, and last what must come out."""
+        """A case for each row: the arguments of `compute`, and last what must come out."""
         for *arguments, expected in rows:
-            told = ", ".join(f"{a:g}" if isinstance(a, float) else str(a) for a in arguments)
-            yield self.case(f"{name} ({told})", expected, lambda a=tuple(arguments): found(*a), tolerance)
+            words = ", ".join(f"{a:g}" if isinstance(a, float) else str(a) for a in arguments)
+            yield self.case(f"{name} ({words})", expected, lambda a=tuple(arguments): compute(*a), tolerance)
 
 
 def refused(work: Callable[..., object], *arguments: object, **named: object) -> str:

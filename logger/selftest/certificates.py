@@ -32,11 +32,15 @@ def cases() -> Iterator[Case]:
     yield from _as_found()
 
 
-def _done(
+def _corrected(
     raw: float, *papers: Certificate, at_ns: int = 0, channel: Channel = T1
 ) -> tuple[float, float, str]:
-    done = correct_readings(channel, papers, np.array([at_ns]), np.array([raw]))
-    return round(float(done.value[0]), 9), round(float(done.U[0]), 9), Why(int(done.why[0])).name
+    corrected = correct_readings(channel, papers, np.array([at_ns]), np.array([raw]))
+    return (
+        round(float(corrected.value[0]), 9),
+        round(float(corrected.U[0]), 9),
+        Why(int(corrected.why[0])).name,
+    )
 
 
 def _correction() -> Iterator[Case]:
@@ -45,7 +49,7 @@ def _correction() -> Iterator[Case]:
         yield group.case(
             f"required: errors +0.10 at 18, +0.20 at 22: {raw:g} degC",
             (value, U, "EVIDENCE"),
-            lambda r=raw: _done(r, TWO),
+            lambda r=raw: _corrected(r, TWO),
             1e-9,
             "required: a straight line between points",
         )
@@ -56,21 +60,24 @@ def _correction() -> Iterator[Case]:
         (10.0, 9.9, "OUTSIDE_RANGE"),
     ):
         yield group.case(
-            f"nothing is extrapolated: {raw:g} degC", (value, why), lambda r=raw: _done(r, TWO)[::2], 1e-9
+            f"nothing is extrapolated: {raw:g} degC",
+            (value, why),
+            lambda r=raw: _corrected(r, TWO)[::2],
+            1e-9,
         )
     exact = replace(TWO, indications=(18.0, 20.0, 22.0), corrections=(0.0, 0.0, 0.0), U=(0.1, 0.3, 0.2))
     for raw, U in ((18.0, 0.1), (19.0, 0.3), (20.0, 0.3), (21.0, 0.3), (22.0, 0.2), (17.0, 0.1)):
         yield group.case(
             f"U of the larger neighbour, at a point its own: {raw:g} degC",
             U,
-            lambda r=raw: _done(r, exact)[1],
+            lambda r=raw: _corrected(r, exact)[1],
             1e-9,
         )
     fine = replace(T1, resolution=0.1)
     yield group.case(
         "required: U 0.10, resolution 0.1, drift ±0.06",
         0.135,
-        lambda: _done(20.0, replace(BARE, drift=0.06), channel=fine)[1],
+        lambda: _corrected(20.0, replace(BARE, drift=0.06), channel=fine)[1],
         5e-4,
         "required: " + GUM,
     )
@@ -79,7 +86,7 @@ def _correction() -> Iterator[Case]:
     yield group.case(
         "every part of the budget, k = 3",
         2 * u,
-        lambda: _done(20.0, full, channel=replace(fine, noise=0.03))[1],
+        lambda: _corrected(20.0, full, channel=replace(fine, noise=0.03))[1],
         1e-9,
     )
     f = replace(T1, unit="degF", probe_span=(0.0, 140.0))
@@ -87,7 +94,7 @@ def _correction() -> Iterator[Case]:
     yield group.case(
         "a probe in °F: 68.0 with a correction of −0.9 and U 0.18",
         (19.5, 0.1, "EVIDENCE"),
-        lambda: _done(68.0, paper, channel=f),
+        lambda: _corrected(68.0, paper, channel=f),
         1e-9,
     )
     curve = replace(TWO, polynomial=Polynomial((0.1, -0.2, 0.3), centre=20.0, scale=2.0), U=(0.1, 0.1))
@@ -102,35 +109,35 @@ def _correction() -> Iterator[Case]:
         yield group.case(
             f"polynomial 0.1 − 0.2z + 0.3z², z = (x − 20)/2, at {raw:g}",
             raw + c,
-            lambda r=raw: _done(r, curve)[0],
+            lambda r=raw: _corrected(r, curve)[0],
             1e-9,
         )
-    left = replace(
+    as_left = replace(
         TWO, indications=(18.0, 20.0, 21.0, 22.0), corrections=(0.03, 0.0, -0.01, 0.02), U=(0.0,) * 4
     )
-    zero = replace(left, polynomial=Polynomial((0.0, 0.0)))
+    zero = replace(as_left, polynomial=Polynomial((0.0, 0.0)))
     r2 = 0.03**2 + 0.01**2 + 0.02**2
     yield group.case(
         "what a polynomial of two coefficients leaves of four points",
         2 * math.sqrt(r2 / 2),
-        lambda: _done(20.0, zero)[1],
+        lambda: _corrected(20.0, zero)[1],
         1e-9,
     )
-    tight = replace(left, polynomial=Polynomial((0.0,) * 4))
+    tight = replace(as_left, polynomial=Polynomial((0.0,) * 4))
     yield group.case(
-        "of as many coefficients as points: the largest", 0.06, lambda: _done(20.0, tight)[1], 1e-9
+        "of as many coefficients as points: the largest", 0.06, lambda: _corrected(20.0, tight)[1], 1e-9
     )
     yield group.case(
         "of three coefficients: one degree of freedom",
         2 * math.sqrt(r2),
-        lambda: _done(20.0, replace(left, polynomial=Polynomial((0.0,) * 3)))[1],
+        lambda: _corrected(20.0, replace(as_left, polynomial=Polynomial((0.0,) * 3)))[1],
         1e-9,
     )
     yield group.case("residuals of the points", (0.03, 0.0, -0.01, 0.02), lambda: residuals(zero), 1e-12)
     yield group.case(
         "without a polynomial nothing is left over",
         0.2,
-        lambda: _done(20.0, replace(TWO, U=(0.2, 0.2)))[1],
+        lambda: _corrected(20.0, replace(TWO, U=(0.2, 0.2)))[1],
         1e-9,
     )
 
@@ -149,17 +156,19 @@ def _status() -> Iterator[Case]:
         yield group.case(
             f"two certificates, {when} ns",
             (value, why),
-            lambda w=when: _done(20.0, first, second, at_ns=w)[::2],
+            lambda w=when: _corrected(20.0, first, second, at_ns=w)[::2],
             1e-9,
         )
     due = replace(BARE, due_ns=5 * day)
     for when, why in ((5 * day - 1, "EVIDENCE"), (5 * day, "OVERDUE")):
         yield group.case(
-            f"due at the end of day 5, {when} ns", why, lambda w=when: _done(20.0, due, at_ns=w)[2]
+            f"due at the end of day 5, {when} ns", why, lambda w=when: _corrected(20.0, due, at_ns=w)[2]
         )
-    gone = replace(due, withdrawn_ns=6 * day)
+    removed = replace(due, withdrawn_ns=6 * day)
     for when, why in ((6 * day - 1, "OVERDUE"), (6 * day, "WITHDRAWN")):
-        yield group.case(f"withdrawn on day 6, {when} ns", why, lambda w=when: _done(20.0, gone, at_ns=w)[2])
+        yield group.case(
+            f"withdrawn on day 6, {when} ns", why, lambda w=when: _corrected(20.0, removed, at_ns=w)[2]
+        )
     again = replace(
         second, as_found=AsFound((20.0,), (0.06,)), calibrated_ns=8 * day, releases_overdue="late"
     )
@@ -168,12 +177,14 @@ def _status() -> Iterator[Case]:
         yield group.case(
             f"released by a calibration on day 8 within the drift, {when} ns",
             why,
-            lambda w=when: _done(20.0, allowed, again, at_ns=w)[2],
+            lambda w=when: _corrected(20.0, allowed, again, at_ns=w)[2],
         )
-    for error, told in ((0.06, 8 * day), (-0.06, 8 * day), (0.060001, None), (-0.060001, None)):
+    for error, expected in ((0.06, 8 * day), (-0.06, 8 * day), (0.060001, None), (-0.060001, None)):
         worse = replace(again, as_found=AsFound((20.0,), (error,)))
         yield group.case(
-            f"as found {error:g} K of a drift of 0.06 K", told, lambda c=worse: released_until_ns(allowed, c)
+            f"as found {error:g} K of a drift of 0.06 K",
+            expected,
+            lambda c=worse: released_until_ns(allowed, c),
         )
     yield group.case(
         "without a reason, or without errors, nothing is released",
@@ -192,7 +203,7 @@ def _status() -> Iterator[Case]:
     yield group.case(
         "a release before the due day changes nothing",
         ("EVIDENCE", "OVERDUE"),
-        lambda: tuple(_done(20.0, allowed, early, at_ns=w)[2] for w in (5 * day - 1, 5 * day)),
+        lambda: tuple(_corrected(20.0, allowed, early, at_ns=w)[2] for w in (5 * day - 1, 5 * day)),
     )
 
 
@@ -208,32 +219,32 @@ def _as_found() -> Iterator[Case]:
     yield group.case(
         "required: +0.30 K after 12 months, month 6: 19.20 → 19.05, U 0.10 → 0.20",
         (19.05, 2 * math.sqrt(0.05**2 + 0.15**2 / 3), "EVIDENCE"),
-        lambda: _done(19.2, BARE, paper(0.3), at_ns=6 * month),
+        lambda: _corrected(19.2, BARE, paper(0.3), at_ns=6 * month),
         1e-6,
     )
     drifted = replace(BARE, drift=0.06)
     yield group.case(
         "an even drift takes the place of the declared one",
         2 * math.sqrt(0.05**2 + 0.02**2 / 3),
-        lambda: _done(20.0, drifted, paper(-0.04), at_ns=6 * month)[1],
+        lambda: _corrected(20.0, drifted, paper(-0.04), at_ns=6 * month)[1],
         1e-9,
     )
     yield group.case(
         "a step widens and does not shift",
         (20.0, 2 * math.sqrt(0.05**2 + 0.06**2 / 3 + 0.3**2 / 3), "EVIDENCE"),
-        lambda: _done(20.0, drifted, paper(-0.3, "step"), at_ns=6 * month),
+        lambda: _corrected(20.0, drifted, paper(-0.3, "step"), at_ns=6 * month),
         1e-9,
     )
     yield group.case(
         "without a model nothing follows",
         (20.0, 0.1, "EVIDENCE"),
-        lambda: _done(20.0, BARE, paper(0.3, ""), at_ns=6 * month),
+        lambda: _corrected(20.0, BARE, paper(0.3, ""), at_ns=6 * month),
         1e-9,
     )
     yield group.case(
         "the error as left is taken off",
         19.2 - 0.15 * 0.5,
-        lambda: _done(
+        lambda: _corrected(
             19.2,
             replace(BARE, corrections=(0.0,), indications=(19.2,)),
             replace(paper(0.15)),
@@ -241,11 +252,11 @@ def _as_found() -> Iterator[Case]:
         )[0],
         1e-9,
     )
-    left = replace(BARE, corrections=(-0.1,))
+    as_left = replace(BARE, corrections=(-0.1,))
     yield group.case(
         "as left +0.10, as found +0.30: half of 0.20 at half time",
         19.2 - 0.1 - 0.1,
-        lambda: _done(19.2, left, paper(0.3), at_ns=6 * month)[0],
+        lambda: _corrected(19.2, as_left, paper(0.3), at_ns=6 * month)[0],
         1e-9,
     )
     old, new = replace(BARE, calibrated_ns=-2 * month), replace(paper(0.3), calibrated_ns=10 * month)

@@ -93,8 +93,8 @@ def _chain(record: _Record) -> Iterator[Case]:
 
 
 def _ends(store: Store) -> tuple[int, float, float]:
-    found = store.readings.read("T1.temperature", at(0, -50), at(0, 10))
-    return len(found), float(found.value[0]), float(found.value[-1])
+    result = store.readings.read("T1.temperature", at(0, -50), at(0, 10))
+    return len(result), float(result.value[0]), float(result.value[-1])
 
 
 def _anew(store: Store) -> bool:
@@ -127,13 +127,13 @@ def _sql(text: str, folder: Path) -> None:
     connection = sqlite3.connect(folder / "stillroom.db")
     with connection:
         # Whoever edits a record on purpose takes its guards away first, and puts them back.
-        wanted = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
-        triggers = connection.execute(wanted).fetchall()
+        expected = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+        triggers = connection.execute(expected).fetchall()
         for name, _ in triggers:
             connection.execute(f'DROP TRIGGER "{name}"')
         connection.execute(text)
-        for _, made in triggers:
-            connection.execute(made)
+        for _, room in triggers:
+            connection.execute(room)
     connection.close()
 
 
@@ -163,10 +163,10 @@ def _changed(record: _Record) -> Iterator[Case]:
         ),
     }
     for name, change in places.items():
-        yield group.case(name, ("intact", "found and named"), lambda c=change: _found(record, c))
+        yield group.case(name, ("intact", "found and named"), lambda c=change: _verdicts_of_verify(record, c))
 
 
-def _found(record: _Record, change: Callable[[Path], None]) -> tuple[str, str]:
+def _verdicts_of_verify(record: _Record, change: Callable[[Path], None]) -> tuple[str, str]:
     folder = record.copy()
     before = _verified(folder)
     change(folder)
@@ -175,8 +175,8 @@ def _found(record: _Record, change: Callable[[Path], None]) -> tuple[str, str]:
 
 def _verified(folder: Path) -> str:
     with Store.open(folder, read_only=True) as store:
-        found = store.verify()
-    return "intact" if found.intact else "found and named" if found.faults else "found"
+        result = store.verify()
+    return "intact" if result.intact else "found and named" if result.faults else "found"
 
 
 def _signed(store: Store) -> Iterator[Case]:
@@ -244,10 +244,10 @@ def _damaged(record: _Record) -> str:
         )
     )
     try:
-        done = restore(record.folder / "share", record.folder / "damaged", WHO)
+        report = restore(record.folder / "share", record.folder / "damaged", WHO)
     except StillroomError:
         return "refused or not intact"
-    return "intact" if done.verification.intact else "refused or not intact"
+    return "intact" if report.verification.intact else "refused or not intact"
 
 
 def scratch() -> tempfile.TemporaryDirectory[str]:

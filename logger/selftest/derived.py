@@ -36,9 +36,9 @@ def cases() -> Iterator[Case]:
 
 def _room(of: str, U: Mapping[str, float]) -> Setup:
     places = {"T1": (1.0, 1.0, 1.0), "B1": (2.0, 1.0, 1.0)}
-    one = rule(name=of, quantity=of, unit="", lower=None, upper=1e6, disturbs=False)
+    item = rule(name=of, quantity=of, unit="", lower=None, upper=1e6, disturbs=False)
     quantities = {"T1": (T, RH), "B1": (P,)}
-    return setup((one,), places, U={**SURE, **U}, media={"B1": "pressure"}, quantities=quantities)
+    return setup((item,), places, U={**SURE, **U}, media={"B1": "pressure"}, quantities=quantities)
 
 
 def cells(
@@ -47,10 +47,10 @@ def cells(
     """Cells of a derived quantity at 20 degC, 60 %RH and 1013.25 hPa, or at other values of four hours."""
     at_first = {"T1.temperature": 20.0, "T1.relative_humidity": 60.0, "B1.pressure": 1013.25}
     named = {"t": "T1.temperature", "rh": "T1.relative_humidity", "p": "B1.pressure"}
-    told = {**at_first, **{named[k]: v for k, v in values.items()}}
-    readings = {k: v if isinstance(v, Readings) else series(np.full(N, v)) for k, v in told.items()}
-    found = judged(room or _room(of, U or {}), readings, at(0), at(N / 60))
-    return found.cells[f"T1.{of}"]
+    values_here = {**at_first, **{named[k]: v for k, v in values.items()}}
+    readings = {k: v if isinstance(v, Readings) else series(np.full(N, v)) for k, v in values_here.items()}
+    result = judged(room or _room(of, U or {}), readings, at(0), at(N / 60))
+    return result.cells[f"T1.{of}"]
 
 
 def value(of: str, **values: object) -> float:
@@ -78,13 +78,13 @@ def _dew_point() -> Iterator[Case]:
     per_K, per_pct = 0.939, 0.2530
     both = {T: 0.1, RH: 1.0}
     room = _room(of, both)
-    for name, U, wanted in (
+    for name, U, expected in (
         ("nothing but the formula's own 0.004 K", {}, 0.004),
         ("U 1.0 %RH: 0.253 K for each", {RH: 1.0}, hypot(per_pct, 0.004)),
         ("U 0.5 K: 0.939 K for each", {T: 0.5}, hypot(0.5 * per_K, 0.004)),
         ("both, independent", both, sqrt((0.1 * per_K) ** 2 + per_pct**2 + 0.004**2)),
     ):
-        yield group.case(name, wanted, lambda u=U: uncertainty(of, **u), 0.0005)
+        yield group.case(name, expected, lambda u=U: uncertainty(of, **u), 0.0005)
     yield group.case(
         "both of one certificate: nobody knows the sign of what they share",
         sqrt((0.1 * per_K + per_pct) ** 2 + 0.004**2),
@@ -108,19 +108,19 @@ def _absolute() -> Iterator[Case]:
     own = 2 * 0.005 * a / sqrt(3)
     per_K = a * (17.62 * 243.12 / (243.12 + 20) ** 2 - 1 / 293.15)
     yield group.case("20 degC, 60 %RH", a, lambda: value(of), 0.005)
-    for name, U, wanted in (
+    for name, U, expected in (
         ("its own U", {}, own),
         ("U 2 %RH", {RH: 2.0}, hypot(own, 2 * a / 60)),
         ("U 0.5 K", {T: 0.5}, hypot(own, 0.5 * per_K)),
     ):
-        yield group.case(name, wanted, lambda u=U: uncertainty(of, **u), 0.0006 if U else 3e-5)
+        yield group.case(name, expected, lambda u=U: uncertainty(of, **u), 0.0006 if U else 3e-5)
 
 
 def _of_air() -> Iterator[Case]:
     group = CaseGroup("refractivity (1e-6) and density (kg/m³) of the air at a probe", AIR)
     # At constant relative humidity a kelvin brings 87 Pa of vapour, which weighs and bends less than air.
     bent, vapour = 0.929 + 87 * 3.7e-4, 0.378 * 87 / (287.05 * 293.15)
-    for name, of, U, wanted, tolerance in (
+    for name, of, U, expected, tolerance in (
         ("its own", "refractivity", {}, 0.05, 1e-5),
         ("U 0.5 K: 0.929e-6 and its vapour for each", "refractivity", {T: 0.5}, hypot(0.05, bent / 2), 2e-3),
         ("U 1 hPa: 0.268e-6 for each", "refractivity", {P: 1.0}, hypot(0.05, 0.268), 2e-3),
@@ -130,7 +130,7 @@ def _of_air() -> Iterator[Case]:
         ("U 10 hPa: 1.204/1013.25 for each", "air_density", {P: 10.0}, hypot(0.01188, 0.00024), 3e-5),
         ("U 10 %RH: 0.378·e_s/(R·T)", "air_density", {RH: 10.0}, hypot(0.00105, 0.00024), 2e-5),
     ):
-        yield group.case(f"{of}: {name}", wanted, lambda o=of, u=U: uncertainty(o, **u), tolerance)
+        yield group.case(f"{of}: {name}", expected, lambda o=of, u=U: uncertainty(o, **u), tolerance)
     yield group.case(
         "refractivity: the red line of helium and neon, nm",
         632.99121,
@@ -164,17 +164,19 @@ def _evidence() -> Iterator[Case]:
         lambda: _ends("refractivity", swing),
     )
     yield group.case("and the dew point rises", (True, True), lambda: _ends("dew_point", swing))
-    gone = series(np.full(N, 60.0))
-    gone.value[100:120] = np.nan
+    humidity = series(np.full(N, 60.0))
+    humidity.value[100:120] = np.nan
     yield group.case(
         "without humidity nothing is told: why, count, and the same of the minute before",
         ("NO_READING", 0, "EVIDENCE", 1),
-        lambda: _told(cells("dew_point", rh=gone), 110, 90),
+        lambda: _reasons(cells("dew_point", rh=humidity), 110, 90),
     )
     dry = series(np.full(N, 60.0))
     dry.value[100:120] = 0.0
     yield group.case(
-        "at 0 %RH there is no dew point", "OUTSIDE_RANGE", lambda: _told(cells("dew_point", rh=dry), 110)[0]
+        "at 0 %RH there is no dew point",
+        "OUTSIDE_RANGE",
+        lambda: _reasons(cells("dew_point", rh=dry), 110)[0],
     )
     moved = _room("refractivity", {})
     away = Placement("B1", "B1", 0, at(2))
@@ -187,7 +189,7 @@ def _evidence() -> Iterator[Case]:
     yield group.case(
         "the barometer was taken away at 02:00",
         ("EVIDENCE", "NO_PROBE"),
-        lambda: tuple(_told(cells("refractivity", room=moved), i)[0] for i in (119, 120)),
+        lambda: tuple(_reasons(cells("refractivity", room=moved), i)[0] for i in (119, 120)),
     )
     yield group.case(
         "what follows from the air of a zone",
@@ -208,20 +210,20 @@ def _ends(of: str, t: Readings) -> tuple[bool, ...]:
     )
 
 
-def _told(some: Cells, *places: int) -> tuple[object, ...]:
+def _reasons(some: Cells, *places: int) -> tuple[object, ...]:
     return tuple(fact for i in places for fact in (Why(int(some.why[i])).name, int(some.count[i])))
 
 
 def _in_air(probes: tuple[str, ...]) -> tuple[str, ...]:
-    made = _room("dew_point", {})
+    room = _room("dew_point", {})
     readings = {
         "T1.temperature": series(np.full(N, 20.0)),
         "T1.relative_humidity": series(np.full(N, 60.0)),
         "B1.pressure": series(np.full(N, 1013.25)),
     }
-    found = judged(made, readings, at(0), at(N / 60))
-    measured = {k: c for k, c in found.cells.items() if k in readings and k.startswith(probes)}
-    return tuple(sorted(key.partition(".")[2] for key in cells_in_air(measured, made, "bay")))
+    result = judged(room, readings, at(0), at(N / 60))
+    measured = {k: c for k, c in result.cells.items() if k in readings and k.startswith(probes)}
+    return tuple(sorted(key.partition(".")[2] for key in cells_in_air(measured, room, "bay")))
 
 
 def _agree(ends: tuple[dict[str, float], dict[str, float]], U: float) -> bool:
@@ -234,8 +236,8 @@ def _beforehand() -> Iterator[Case]:
     group = CaseGroup("derived quantities before there are readings", GUM)
     # At 20 degC and 30 %RH the dew point is 1.92 degC by Magnus.
     per_K, per_pct = (245.04 / 263.12) ** 2, 245.04**2 / (17.62 * 243.12) / 30
-    made = _room("dew_point", {})
-    t, rh = ((made.certificates_of(f"T1.{of}")) for of in (T, RH))
+    room = _room("dew_point", {})
+    t, rh = ((room.certificates_of(f"T1.{of}")) for of in (T, RH))
     independent = sqrt((0.1 * per_K) ** 2 + per_pct**2 + 0.004**2)
     yield group.case(
         "of two papers and of one",
@@ -253,7 +255,7 @@ def _beforehand() -> Iterator[Case]:
     yield group.case(
         "they are taken at 20 degC, 30 %RH, 101 325 Pa", (20.0, 30.0, 101_325.0), lambda: NOMINAL
     )
-    channels = [replace(made.channels[f"T1.{of}"], noise=0.02, resolution=0.1) for of in (T, RH)]
+    channels = [replace(room.channels[f"T1.{of}"], noise=0.02, resolution=0.1) for of in (T, RH)]
     yield group.case(
         "noise 0.02 and resolution 0.1 of both",
         (0.02 * hypot(per_K, per_pct), 0.1 * hypot(per_K, per_pct)),

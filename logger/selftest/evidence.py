@@ -46,16 +46,16 @@ def _cells() -> Iterator[Case]:
         (20.0, 20.4, math.nan, 0),
         lambda: _cell(alone(holes), 601),
     )
-    for gap_s, told in ((180.0, ("EVIDENCE",) * 2), (180.001, ("NO_READING",) * 2)):
-        taken = series(np.full(N, 20.0))
-        taken.taken_ns[603] = taken.taken_ns[600] + round(gap_s * 1e9)
+    for gap_s, expected in ((180.0, ("EVIDENCE",) * 2), (180.001, ("NO_READING",) * 2)):
+        times = series(np.full(N, 20.0))
+        times.taken_ns[603] = times.taken_ns[600] + round(gap_s * 1e9)
         keep = np.ones(N, np.bool_)
         keep[601:603] = False
-        kept = Readings(*(a[keep] for a in vars(taken).values()))
+        remaining = Readings(*(a[keep] for a in vars(times).values()))
         yield group.case(
             f"{gap_s:g} s between two readings, max_age 180 s",
-            told,
-            lambda k=kept: whys(alone(k), 601, 602),
+            expected,
+            lambda k=remaining: whys(alone(k), 601, 602),
         )
     live = Readings(*(a[:600] for a in vars(series(np.full(N, 20.0))).values()))
     for now, word in ((209.0, "EVIDENCE"), (210.0, "EVIDENCE"), (210.001, "NO_READING")):
@@ -157,13 +157,13 @@ def _cells() -> Iterator[Case]:
 
 
 def _provisional(now_ns: int) -> int:
-    found = judged(setup((rule(),)), {"T1": series(np.full(N, 20.0))}, now_ns=now_ns)
-    return found.provisional_from - found.grid.first
+    result = judged(setup((rule(),)), {"T1": series(np.full(N, 20.0))}, now_ns=now_ns)
+    return result.provisional_from - result.grid.first
 
 
 def _placed(room: object) -> tuple[bool, ...]:
-    found = judged(room, {"T1": series(np.full(N, 20.0))}).cells["T1.temperature"].placed  # type: ignore[arg-type]
-    return tuple(bool(found[minute]) for minute in (359, 360, 719, 720))
+    result = judged(room, {"T1": series(np.full(N, 20.0))}).cells["T1.temperature"].placed  # type: ignore[arg-type]
+    return tuple(bool(result[minute]) for minute in (359, 360, 719, 720))
 
 
 def _cell(cells: Cells, place: int) -> tuple[object, ...]:
@@ -202,7 +202,7 @@ def _confirmed(group: CaseGroup) -> Iterator[Case]:
         return values
 
     bound = 0.2 * math.sqrt(2)
-    for value, told in (
+    for value, expected in (
         (20.6, "EVIDENCE"),
         (20.6 - 0.282842, "EVIDENCE"),
         (20.6 - 0.282844, "SUSPECT"),
@@ -211,7 +211,7 @@ def _confirmed(group: CaseGroup) -> Iterator[Case]:
     ):
         yield group.case(
             f"a departure to 20.6 beside one of {value:g} degC, U together {bound:.4f} K",
-            told,
+            expected,
             lambda v=value: doubt(beside(v)),
         )
     yield group.case(
@@ -224,9 +224,9 @@ def _confirmed(group: CaseGroup) -> Iterator[Case]:
         "nor one beyond the user's span", "SUSPECT", lambda: doubt(beside(20.6), channel_of="T2")
     )
     yield group.case("nor a silent one", "SUSPECT", lambda: doubt(np.full(N, np.nan)))
-    for phase, told in ((209, "EVIDENCE"), (210, "EVIDENCE"), (211, "SUSPECT")):
+    for phase, expected in ((209, "EVIDENCE"), (210, "EVIDENCE"), (211, "SUSPECT")):
         once = series(np.array([20.0, 20.6, 20.0]), start_ns=at(10), interval_s=1000, phase_s=phase - 1000)
-        yield group.case(f"a witness {phase - 30} s after, max_age 180 s", told, lambda o=once: doubt(o))
+        yield group.case(f"a witness {phase - 30} s after, max_age 180 s", expected, lambda o=once: doubt(o))
     before = series(np.array([20.0, 20.6]), start_ns=at(10), interval_s=1000, phase_s=30 - 1000)
     yield group.case("a witness of the same instant", "EVIDENCE", lambda: doubt(before))
 
@@ -251,10 +251,10 @@ def _stuck() -> Iterator[Case]:
         values[minute:] += size
         return values
 
-    for length, told in ((29, ()), (30, tuple(range(600, 630))), (40, tuple(range(600, 640)))):
+    for length, expected in ((29, ()), (30, tuple(range(600, 630))), (40, tuple(range(600, 640)))):
         yield group.case(
             f"{length} identical values while a neighbour moves by 0.1 K",
-            told,
+            expected,
             lambda n=length: stuck(n, jump(0.1)),
         )
     for size, any_ in ((0.048, False), (0.049, False), (0.0491, True), (0.06, True)):
@@ -288,10 +288,10 @@ def _stuck() -> Iterator[Case]:
         lambda: _ends(stuck(1200, jump(0.1, 200), begin=10)),
     )
     for tail in (29, 30):
-        wanted = 360 - tail, 539
+        target = 360 - tail, 539
         yield group.case(
             f"a run from {360 - tail} min on, moved at 355",
-            wanted,
+            target,
             lambda n=tail: _ends(stuck(400, jump(0.1, 355), begin=360 - n)),
         )
     alone = setup((rule(),), channel={"flat_n": 30, "resolution": 0.01})
@@ -328,8 +328,8 @@ def _neighbours() -> Iterator[Case]:
         yield group.case(
             f"one of four apart by {size:g} K, 0.3 K allowed", any_, lambda s=size: bool(apart(s))
         )
-    for minutes, told in ((11, ()), (12, tuple(range(600, 612)))):
-        yield group.case(f"for {minutes} of 15 min", told, lambda m=minutes: apart(0.4, minutes=m))
+    for minutes, expected in ((11, ()), (12, tuple(range(600, 612)))):
+        yield group.case(f"for {minutes} of 15 min", expected, lambda m=minutes: apart(0.4, minutes=m))
     for others, any_ in ((0.3, True), (0.300001, False)):
         yield group.case(
             f"while the others spread by {others:g} K", any_, lambda o=others: bool(apart(0.8, others=o))
@@ -379,15 +379,15 @@ def _neighbours() -> Iterator[Case]:
 
 
 def _drift(day: object, departure: object) -> tuple[float, float]:
-    found = drift(day, departure)  # type: ignore[arg-type]
-    if found is None:
+    result = drift(day, departure)  # type: ignore[arg-type]
+    if result is None:
         raise LookupError("no drift")
-    return found.K_per_week, found.U_K_per_week
+    return result.K_per_week, result.U_K_per_week
 
 
 def _is_found(day: object, departure: object) -> bool:
-    found = drift(day, departure)  # type: ignore[arg-type]
-    return found is not None and found.is_proven
+    result = drift(day, departure)  # type: ignore[arg-type]
+    return result is not None and result.is_proven
 
 
 def _plain_drift_U(day: object, departure: object) -> float:

@@ -104,8 +104,8 @@ def _budgets() -> Iterator[Case]:
         b = budget(250.0, part, scale, shared, 1.6)
         return {c.name: c.u_um for c in b.contributions}, b.u_um, b.U_um
 
-    for name, wanted in by_hand.items():
-        yield group.case(f"{name}, µm", wanted, lambda n=name: found()[0][n], 1e-9)
+    for name, expected in by_hand.items():
+        yield group.case(f"{name}, µm", expected, lambda n=name: found()[0][n], 1e-9)
     yield group.case("combined standard and expanded, µm", (u, 2 * u), lambda: found()[1:], 1e-9)
     yield group.case(
         "nominal differential expansion, µm",
@@ -147,8 +147,8 @@ def _budgets() -> Iterator[Case]:
 
 
 def _nde_U(part: Side, scale: Side, shared: SharedUncertainty | None = None) -> tuple[float, float]:
-    found = budget(500.0, part, scale, shared)
-    return found.nde_um, found.U_um
+    result = budget(500.0, part, scale, shared)
+    return result.nde_um, result.U_um
 
 
 def _index() -> Iterator[Case]:
@@ -166,8 +166,8 @@ def _index() -> Iterator[Case]:
 
 
 def _tei(part: Side, scale: Side, corrected: bool) -> tuple[float, float, float]:
-    found = error_index(250.0, part, scale, tve_um=1.5, tolerance_um=50.0, corrected=corrected)
-    return found.nde_um, found.unde_um, found.tei_pct
+    result = error_index(250.0, part, scale, tve_um=1.5, tolerance_um=50.0, corrected=corrected)
+    return result.nde_um, result.unde_um, result.tei_pct
 
 
 def made_tracks(
@@ -206,12 +206,12 @@ def _errors() -> Iterator[Case]:
         lambda: found(made_tracks(21.0, 21.0), Work(STEEL), Feature(500.0, ALUMINIUM)).nde_um,
         1e-9,
     )
-    one = made_tracks(22.0, 22.0, u_shared=0.5)
+    item = made_tracks(22.0, 22.0, u_shared=0.5)
     ideal = replace(STEEL, half_width_per_K=0.0)
     yield group.case(
         "required: steel on steel, one air probe: u(T) adds nothing",
         0.0,
-        lambda: found(one, Work(ideal), Feature(500.0, ideal)).U_um,
+        lambda: found(item, Work(ideal), Feature(500.0, ideal)).U_um,
     )
     b89 = Work(STEEL, adding_up="b89", drift=DriftCheck(1.5))
     al = Feature(250.0, ALUMINIUM, 50.0)
@@ -343,12 +343,12 @@ def _variation() -> Iterator[Case]:
             1e-9,
         )
     work = Work(IDEAL, drift=DriftCheck(3.0, 0.5, "2026-01-02"))
-    for span, told in (
+    for span, expected in (
         (1.0, "drift check of 2026-01-02 at a span of 0.5 K, scaled by 2"),
         (0.5, "drift check of 2026-01-02 at a span of 0.5 K"),
     ):
         yield group.case(
-            f"what is told of it at {span:g} K", told, lambda s=span: found(steady, work, s).tve_source
+            f"what is told of it at {span:g} K", expected, lambda s=span: found(steady, work, s).tve_source
         )
     yield group.case(
         "a drift check of unknown span",
@@ -373,8 +373,8 @@ def _U_k(e: ThermalError) -> tuple[float | None, float | None]:
 
 
 def _drift(feature: Feature, part: Float) -> tuple[float, float]:
-    found = thermal_error(made_tracks(part, np.full(len(part), 20.0)), feature, Work(IDEAL))
-    return found.ed_um, found.tve_um
+    result = thermal_error(made_tracks(part, np.full(len(part), 20.0)), feature, Work(IDEAL))
+    return result.ed_um, result.tve_um
 
 
 def _tve_U(e: ThermalError) -> tuple[float, float | None]:
@@ -384,12 +384,14 @@ def _tve_U(e: ThermalError) -> tuple[float, float | None]:
 def _order() -> Iterator[Case]:
     group = CaseGroup("thermal error: order")
     tracks = made_tracks(22.0, 22.0)
-    known, worse = Feature(100.0, ALUMINIUM, 10.0, "a"), Feature(100.0, ALUMINIUM, 5.0, "b")
+    reference, worse = Feature(100.0, ALUMINIUM, 10.0, "a"), Feature(100.0, ALUMINIUM, 5.0, "b")
     open_, larger = Feature(100.0, ALUMINIUM, None, "c"), Feature(200.0, ALUMINIUM, None, "d")
     yield group.case(
         "no tolerance first, the larger first, then the greater share",
         ("d", "c", "b", "a"),
-        lambda: tuple(e.feature for e in thermal_errors(tracks, (known, open_, worse, larger), Work(STEEL))),
+        lambda: tuple(
+            e.feature for e in thermal_errors(tracks, (reference, open_, worse, larger), Work(STEEL))
+        ),
     )
     cold: Material = replace(ALUMINIUM, half_width_per_K=0.0)
     shrunk, grown = Feature(100.0, cold, None, "shrunk"), Feature(90.0, cold, None, "grown")
@@ -408,7 +410,7 @@ def _order() -> Iterator[Case]:
     yield group.case(
         "as data: µm to a millionth",
         (4.62, 2.3),
-        lambda: _as_data(thermal_error(tracks, known, Work(STEEL, adding_up="b89"))),
+        lambda: _as_data(thermal_error(tracks, reference, Work(STEEL, adding_up="b89"))),
         1e-9,
     )
 

@@ -33,13 +33,13 @@ def cases() -> Iterator[Case]:
 
 def _silences() -> Iterator[Case]:
     group = CaseGroup("silences: what is allowed, and what a state carries", OWN)
-    for minutes, wanted in (
+    for minutes, expected in (
         (59, (("conforming", 0, 100), ("indeterminate", 100, 159), ("conforming", 159, N))),
         (60, (("conforming", 0, 100), ("indeterminate", 100, 220), ("conforming", 220, N))),
     ):
         yield group.case(
             f"settling time and allowed gap 1 h: {minutes} min of silence",
-            wanted,
+            expected,
             lambda m=minutes: runs(
                 judged(
                     setup((rule(),), settling_s=3600, body_gap_s=3600), {"T1": silent(STILL, (100, 100 + m))}
@@ -190,7 +190,7 @@ def _own_readings() -> Iterator[Case]:
         inside = slice(720 + begin_s // 60, 720 - (-end_s // 60))
         return tuple(rules_without_reading(judgement, room, inside, noon + begin_s * NS, noon + end_s * NS))
 
-    for begin_s, end_s, wanted in (
+    for begin_s, end_s, expected in (
         (0, 300, (("bay.temperature", "T1"),)),
         (0, 900, ()),
         (450, 600, ()),  # it begins with a reading
@@ -199,7 +199,7 @@ def _own_readings() -> Iterator[Case]:
     ):
         yield group.case(
             f"from {begin_s} s after noon to {end_s} s after it",
-            wanted,
+            expected,
             lambda a=begin_s, b=end_s: lacking(a, b),
         )
 

@@ -29,8 +29,8 @@ def _words(
 ) -> tuple[str, ...]:
     """The reason of some cells of a channel, EVIDENCE where they support a verdict."""
     probes = {name.partition(".")[0]: PLACES[name.partition(".")[0]] for name in readings}
-    made = setup((rule(),), probes, **room)  # type: ignore[arg-type]
-    why = judged(made, readings).cells[of_channel].why
+    built = setup((rule(),), probes, **room)  # type: ignore[arg-type]
+    why = judged(built, readings).cells[of_channel].why
     return tuple(Why(int(why[cell])).name for cell in cells)
 
 
@@ -39,7 +39,7 @@ def _humidity() -> Iterator[Case]:
     group = CaseGroup("humidity beside its neighbours, by dew point, agreed within 0.5 K", ASHRAE)
     # Of 20 degC: 9.27 degC of dew point at 50 %RH, 10.7 at 55. Air of 22 degC has 9.27 at 44.2 %RH.
     wide = {"probe_span": (-10.0, 110.0)}
-    for t_C, rh_pct, wanted in (
+    for t_C, rh_pct, expected in (
         (20.0, 50.0, "EVIDENCE"),
         (20.0, 55.0, "DISAGREES"),
         (22.0, 44.2, "EVIDENCE"),
@@ -54,7 +54,7 @@ def _humidity() -> Iterator[Case]:
         odd = {f"T3.{of}": series(np.full(N, v)) for of, v in zip(BOTH, (t_C, rh_pct), strict=True)}
         yield group.case(
             f"{t_C:g} degC and {rh_pct:g} %RH beside two of 20 degC and 50 %RH",
-            (wanted, "EVIDENCE"),
+            (expected, "EVIDENCE"),
             lambda r=air | odd: tuple(
                 _words(
                     r, f"{p}.relative_humidity", (720,), agree_dew_point_K=0.5, channel=wide,
@@ -74,9 +74,9 @@ def _humidity() -> Iterator[Case]:
 
 
 def _at(minutes: list[float], value: float) -> Readings:
-    taken = np.array([DAY + round(m * 60) * NS for m in minutes], np.int64)
-    none = np.zeros(len(taken), np.bool_)
-    return Readings(taken, np.full(len(taken), value), none.astype(np.uint8), none)
+    times = np.array([DAY + round(m * 60) * NS for m in minutes], np.int64)
+    none = np.zeros(len(times), np.bool_)
+    return Readings(times, np.full(len(times), value), none.astype(np.uint8), none)
 
 
 def _covered() -> Iterator[Case]:

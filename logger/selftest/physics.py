@@ -40,8 +40,8 @@ def _saturation() -> Iterator[Case]:
             group = CaseGroup("saturation pressure", plain.sources(f"{formula}.{name}"))
             for t in (-40.0, -10.0, 20.0, 50.0, 150.0)[: 2 if name == "ice" else 5]:
                 e = plain.saturation(formula, name, t)
-                told = f"{formula} over {name} at {t:g} degC, relative to {e:.7g} Pa"
-                yield group.case(told, 1.0, lambda w=work, t=t, f=formula, e=e: w(t, f) / e, 1e-11)
+                name_of_case = f"{formula} over {name} at {t:g} degC, relative to {e:.7g} Pa"
+                yield group.case(name_of_case, 1.0, lambda w=work, t=t, f=formula, e=e: w(t, f) / e, 1e-11)
     group = CaseGroup("saturation pressure", plain.sources("hyland-wexler.water"))
     for t in (-20.0, 20.0, 80.0):
         yield group.case(
@@ -193,26 +193,26 @@ def _slopes_of_n(group: CaseGroup) -> Iterator[Case]:
         ("per_pct_rh", 2, 1.0),
         ("per_ppm_co2", 3, 50.0),
     ):
-        wanted = slope(place, step)
+        expected = slope(place, step)
         yield group.case(
-            f"change of n {name.replace('_', ' ')}", wanted, lambda n=name: found(n), abs(wanted) * 1e-7
+            f"change of n {name.replace('_', ' ')}", expected, lambda n=name: found(n), abs(expected) * 1e-7
         )
     ends = {rh: plain.index(633.0, 20.0, 1e5, rh) for rh in (0.0, 0.5, 1.0, 1.5, 98.0, 98.5, 99.5, 100.0)}
-    for rh, one, other in ((0.0, 1.0, 0.0), (0.5, 1.5, 0.5), (99.5, 99.5, 98.5)):
-        wanted = (ends[one] - ends[other]) / (one - other)
+    for rh, item, other in ((0.0, 1.0, 0.0), (0.5, 1.5, 0.5), (99.5, 99.5, 98.5)):
+        expected = (ends[item] - ends[other]) / (item - other)
         yield group.case(
             f"change of n per %RH at {rh:g} %RH",
-            wanted,
+            expected,
             lambda r=rh: found("per_pct_rh", r),
-            abs(wanted) * 1e-5,
+            abs(expected) * 1e-5,
         )
     for rh in (1.0, 99.0):  # both neighbours are there
-        wanted = (plain.index(633.0, 20.0, 1e5, rh + 1) - plain.index(633.0, 20.0, 1e5, rh - 1)) / 2
+        expected = (plain.index(633.0, 20.0, 1e5, rh + 1) - plain.index(633.0, 20.0, 1e5, rh - 1)) / 2
         yield group.case(
             f"change of n per %RH at {rh:g} %RH, from both sides",
-            wanted,
+            expected,
             lambda r=rh: found("per_pct_rh", r),
-            abs(wanted) * 1e-7,
+            abs(expected) * 1e-7,
         )
 
 

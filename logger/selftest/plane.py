@@ -12,7 +12,7 @@ from ..model import Placement, Position
 from ..units import MICRO
 from .case import Case, CaseGroup
 from .room import at, judged, rule, series, setup
-from .rules import found, word
+from .rules import finding_of, word
 from .spatial_rules import CORNERS, GRADIENT
 
 N = 1440
@@ -31,18 +31,18 @@ def cases() -> Iterator[Case]:
         yield group.case(
             f"four probes suffice, minute {minute}",
             0.30,
-            lambda m=minute: found(rule(**PLANE), values, places=FOUR).value[m] / MICRO,
+            lambda m=minute: finding_of(rule(**PLANE), values, places=FOUR).value[m] / MICRO,
             2e-5,
         )
     silent = {**values, "T4": np.full(N, np.nan)}
     yield group.case(
-        "one of four is silent", "NO_READING", lambda: word(found(rule(**PLANE), silent, places=FOUR))
+        "one of four is silent", "NO_READING", lambda: word(finding_of(rule(**PLANE), silent, places=FOUR))
     )
     three = {p: FOUR[p] for p in ("T1", "T2", "T3")}
     yield group.case(
         "three probes are none for a plane",
         "FEW_PROBES",
-        lambda: word(found(rule(**PLANE), {p: values[p] for p in three}, places=three)),
+        lambda: word(finding_of(rule(**PLANE), {p: values[p] for p in three}, places=three)),
     )
     leaning = [Position(f"T{n}", "", "bay", "air", (0.0454 * n, 0, 1.0 * n)) for n in range(4)]
     yield group.case(
@@ -62,10 +62,10 @@ def _T(xyz: tuple[float, float, float]) -> float:
 
 def _moved(group: CaseGroup) -> Iterator[Case]:
     """All change places at noon, at once; what they read there fits the same plane."""
-    made = setup((rule(**PLANE),), FOUR)
+    room = setup((rule(**PLANE),), FOUR)
     after = dict(zip(FOUR, ("T2", "T3", "T4", "T1"), strict=True))
     stays = [(Placement(p, p, 0, at(12)), Placement(p, then, at(12))) for p, then in after.items()]
-    made = replace(made, placements=tuple(stay for both in stays for stay in both))
+    room = replace(room, placements=tuple(stay for both in stays for stay in both))
     values = {p: np.full(N, _T(xyz)) for p, xyz in FOUR.items()}
     for p, then in after.items():
         values[p][720:] = _T(FOUR[then])
@@ -74,7 +74,7 @@ def _moved(group: CaseGroup) -> Iterator[Case]:
             f"four are moved at noon, minute {minute}",
             0.30,
             lambda m=minute: (
-                judged(made, {p: series(v) for p, v in values.items()}).findings[0].value[m] / MICRO
+                judged(room, {p: series(v) for p, v in values.items()}).findings[0].value[m] / MICRO
             ),
             2e-5,
         )
@@ -82,12 +82,12 @@ def _moved(group: CaseGroup) -> Iterator[Case]:
 
 def _long(group: CaseGroup) -> Iterator[Case]:
     """20 m by 2 m, of which the heights of the probes depart by ±h: s = 20, 2 and 2·h metres."""
-    for h, wanted in ((1 / 15, ("horizontal",)), (0.11, ("", "horizontal", "vertical"))):
+    for h, expected in ((1 / 15, ("horizontal",)), (0.11, ("", "horizontal", "vertical"))):
         places = [(-10, -1, h), (10, -1, -h), (-10, 1, -h), (10, 1, h)]
         positions = [Position(f"T{n}", "", "bay", "air", xyz) for n, xyz in enumerate(places)]
         yield group.case(
             f"a long hall, heights ±{h:.3f} m: s_max/s_3 = {10 / h:.0f}",
-            wanted,
+            expected,
             lambda at=positions: tuple(sorted(Fit.of(at).determined)),
         )
 
@@ -100,13 +100,13 @@ def _uncertain(group: CaseGroup) -> Iterator[Case]:
     even, steep = np.zeros((5, 1)), np.array([[_T(xyz)] for xyz in CORNERS.values()])
     for direction, part in (("horizontal", slice(0, 2)), ("", slice(0, 3)), ("vertical", slice(2, 3))):
         along = np.array(G[part]) / np.linalg.norm(G[part])
-        for name, T, wanted in (
+        for name, T, expected in (
             ("of the gradient", steep, U * float(np.linalg.norm(along @ P[part]))),
             ("where there is none", even, U * float(np.sqrt((P[part] ** 2).sum()))),
         ):
             yield group.case(
                 f"U {name}, {direction or 'whole'}",
-                wanted,
+                expected,
                 lambda d=direction, t=T: float(fit.component(d, t, np.full(t.shape, U), 0 * t)[1][0]),
                 1e-9,
                 source="pseudo-inverse by numpy; JCGM 100:2008, 5.1.2",
@@ -124,7 +124,7 @@ def _covered(group: CaseGroup) -> Iterator[Case]:
     yield group.case(
         "five probes, one of which missed a poll while it rose by 0.2 K",
         abs(float(P @ middle)) + abs(float(P[1])) * 0.1,
-        lambda: found(rule(**PLANE), values, places=CORNERS).value[700] / MICRO,
+        lambda: finding_of(rule(**PLANE), values, places=CORNERS).value[700] / MICRO,
         2e-5,
         source="pseudo-inverse by numpy; by hand",
     )

@@ -31,10 +31,10 @@ def rows() -> tuple[Row, ...]:
 
 def number(text: str, before: str) -> float:
     """The number that follows a name such as "t=" in the conditions."""
-    found = re.search(re.escape(before) + r"\s*" + NUMBER, text)
-    if not found:
+    match = re.search(re.escape(before) + r"\s*" + NUMBER, text)
+    if not match:
         raise LookupError(f"values.csv: expected {before} in {text!r}")
-    return float(found[1])
+    return float(match[1])
 
 
 def numbers(text: str) -> list[float]:
@@ -48,7 +48,7 @@ class PublishedCheck:
 
     topic: str
     quantity: str  # regular expression
-    found: Callable[[Row], float]
+    compute: Callable[[Row], float]
     rel: float = 0.0
     abs: float = 0.0
 
@@ -166,7 +166,7 @@ def read_by(check: PublishedCheck) -> list[Row]:
     ]
 
 
-def wanted(row: Row) -> float:
+def number_in(row: Row) -> float:
     """The value of a row as a number."""
     return 3.912 if row["value"].startswith("ln(50)") else numbers(row["value"])[0]
 
@@ -175,7 +175,7 @@ def cases() -> Iterator[Case]:
     """One case a row that is read."""
     for check in CHECKS:
         for row in read_by(check):
-            name, value = f"{row['quantity']} at {row['input_conditions']}", wanted(row)
+            name, value = f"{row['quantity']} at {row['input_conditions']}", number_in(row)
             allowed = max(check.abs, check.rel * abs(value))
             source = f"{row['source']} ({row['how_known']})"
-            yield Case("published values", name, source, value, partial(check.found, row), allowed)
+            yield Case("published values", name, source, value, partial(check.compute, row), allowed)

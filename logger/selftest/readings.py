@@ -127,22 +127,22 @@ def _quality() -> Iterator[Case]:
         lambda: spike_flags(five, np.array([0, nan, 3.0, nan, 0]), 0.5, 180.0),
     )
     U = np.full(5, 0.125)
-    for after, told in ((1.125, (1,)), (1.1250001, ()), (0.875, (1,)), (0.8749, ())):
+    for after, expected in ((1.125, (1,)), (1.1250001, ()), (0.875, (1,)), (0.8749, ())):
         yield group.case(
             f"a step of 1 K with U 0.125 K is confirmed by {after:g}",
-            told,
+            expected,
             lambda a=after: confirmed_at(five, np.array([0.0, 1.0, a, 1.0, 0.0]), U, 180.0, np.array([1])),
         )
         yield group.case(
             f"and by {after:g} as the second",
-            told,
+            expected,
             lambda a=after: confirmed_at(five, np.array([0.0, 1.0, 1.0, a, 0.0]), U, 180.0, np.array([1])),
         )
-    for gap_s, told in ((180, (1,)), (180.001, ())):
+    for gap_s, expected in ((180, (1,)), (180.001, ())):
         for stamps in ([0, 60, 60 + gap_s, 300, 400], [0, 60, 120, 120 + gap_s, 400]):
             yield group.case(
                 f"readings at {stamps} s confirm",
-                told,
+                expected,
                 lambda s=stamps: confirmed_at(
                     (np.array(s) * 1e9).astype(np.int64),
                     np.array([0, 1.0, 1.0, 1.0, 0]),
@@ -172,14 +172,14 @@ def _rates() -> Iterator[Case]:
     )
 
     def seen(times_s: list[float], values: list[float], max_age_s: float = 180.0) -> str:
-        found = rate_flags((np.array(times_s) * NS).astype(np.int64), np.array(values), 5.0, max_age_s)
-        return "".join("x" if one else "." for one in found)
+        result = rate_flags((np.array(times_s) * NS).astype(np.int64), np.array(values), 5.0, max_age_s)
+        return "".join("x" if item else "." for item in result)
 
     minutes = [60.0 * n for n in range(9)]
-    for step, told in ((5.0, "........."), (5.001, "..xxxxx.."), (-5.001, "..xxxxx..")):
+    for step, expected in ((5.0, "........."), (5.001, "..xxxxx.."), (-5.001, "..xxxxx..")):
         yield group.case(
             f"a step of {step:g} K, for the 5 min after it",
-            told,
+            expected,
             lambda s=step: seen(minutes, [20.0] * 2 + [20.0 + s] * 7),
         )
     yield group.case("1 K a minute", ".........", lambda: seen(minutes, [20.0 + n for n in range(9)]))
@@ -188,28 +188,28 @@ def _rates() -> Iterator[Case]:
         ".....xxxx",
         lambda: seen(minutes, [20.0 + 1.01 * n for n in range(9)]),
     )
-    for second_s, told in ((300.0, ".x"), (300.1, "..")):
+    for second_s, expected in ((300.0, ".x"), (300.1, "..")):
         yield group.case(
             f"5.001 K in {second_s:g} s",
-            told,
+            expected,
             lambda t=second_s: seen([0.0, t], [20.0, 25.001], 900.0),
         )
-    for change, told in ((15.0, ".."), (15.001, ".x")):
+    for change, expected in ((15.0, ".."), (15.001, ".x")):
         yield group.case(
             f"{change:g} K in 15 min between two readings",
-            told,
+            expected,
             lambda c=change: seen([0.0, 900.0], [20.0, 20.0 + c], 2700.0),
         )
-    for most_s, told in ((900.0, ".x"), (899.9, "..")):
+    for most_s, expected in ((900.0, ".x"), (899.9, "..")):
         yield group.case(
             f"20 K in 15 min where {most_s:g} s may be",
-            told,
+            expected,
             lambda m=most_s: seen([0.0, 900.0], [20.0, 40.0], m),
         )
-    for gap_s, told in ((180.0, ".x"), (180.1, "..")):
+    for gap_s, expected in ((180.0, ".x"), (180.1, "..")):
         yield group.case(
             f"9 K across {gap_s:g} s where 180 s may be",
-            told,
+            expected,
             lambda g=gap_s: seen([0.0, g], [20.0, 29.0]),
         )
     wide = replace(T1, probe_span=(-2000.0, 2000.0))
@@ -243,10 +243,10 @@ def _runs() -> Iterator[Case]:
     )
     gap = t.copy()
     gap[4:] += 5 * NS
-    for age, told in ((6.0, ((0, 8),)), (5.999, ((0, 4), (4, 8)))):
+    for age, expected in ((6.0, ((0, 8),)), (5.999, ((0, 4), (4, 8)))):
         yield group.case(
             f"a gap of 6 s where {age:g} s is the most",
-            told,
+            expected,
             lambda a=age: constant_runs(gap, np.ones(8), 2, a),
         )
     yield group.case(

@@ -105,25 +105,27 @@ def selftest(now_ns: int) -> Report:
     begin = time.monotonic()
     results = [run(case) for case in formulas_and_rules()]
     results += _of_the_record()
-    found = {name: metadata.version(name) for name in LIBRARIES}
+    versions = {name: metadata.version(name) for name in LIBRARIES}
     return Report(
         __version__, now_ns // NS * NS, time.monotonic() - begin, platform.platform(),
         sys.version.split()[0],
-        tuple(found.items()), tuple(results),
+        tuple(versions.items()), tuple(results),
     )  # fmt: skip
 
 
 def _of_the_record() -> list[Result]:
     from . import chain
 
-    done: list[Result] = []
+    completed: list[Result] = []
     with chain.scratch() as folder:
         try:
-            done += map(run, chain.cases(Path(folder)))
+            completed += map(run, chain.cases(Path(folder)))
         except RAISED as error:
-            told = f"{type(error).__name__}: {error}"
-            done.append(Result("record", "a record could be made", OWN, "made", None, 0.0, False, told))
-    return done
+            reason = f"{type(error).__name__}: {error}"
+            completed.append(
+                Result("record", "a record could be made", OWN, "made", None, 0.0, False, reason)
+            )
+    return completed
 
 
 def as_text(facts: dict[str, Any]) -> str:
@@ -148,10 +150,10 @@ def as_text(facts: dict[str, Any]) -> str:
 def _lines(result: dict[str, Any]) -> list[str]:
     word = "passed " if result["passed"] else "FAILED "
     allowed = f" ± {result['tolerance']:.3g}" if result["tolerance"] else ""
-    found = result["error"] or words(result["found"])
+    actual = result["error"] or words(result["found"])
     return [
         f"  {word} {result['name']}",
-        f"           expected {words(result['expected'])}{allowed}, found {found}",
+        f"           expected {words(result['expected'])}{allowed}, found {actual}",
         f"           source: {result['source']}",
     ]
 

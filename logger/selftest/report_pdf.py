@@ -32,26 +32,26 @@ def pdf(facts: Mapping[str, Any]) -> bytes:
     import typst
 
     lines = [_line(result) for result in facts["results"]]
-    told = {**{name: facts[name] for name in facts if name != "results"}, "lines": lines}
+    data = {**{name: facts[name] for name in facts if name != "results"}, "lines": lines}
     files = {
         "main.typ": (_HERE / "report.typ").read_bytes(),
-        "report.json": json.dumps(told, ensure_ascii=False).encode(),
+        "report.json": json.dumps(data, ensure_ascii=False).encode(),
     }
     compile_files: Any = typst.compile  # its type hints do not know that files may be given by name
-    made: bytes = compile_files(
+    room: bytes = compile_files(
         files,
         font_paths=[str(FONTS)],
         ignore_system_fonts=True,
         pdf_standards=STANDARDS,
         timestamp=parse(str(facts["at"]), ZoneInfo("UTC")) // NS,
     )
-    return made
+    return room
 
 
 def _line(result: Mapping[str, Any]) -> dict[str, Any]:
     allowed = f" ± {result['tolerance']:.3g}" if result["tolerance"] else ""
     expected = words(result["expected"]) + allowed
-    found = result["error"] or words(result["found"])
+    actual = result["error"] or words(result["found"])
     return {name: result[name] for name in ("group", "name", "source", "passed")} | {
-        "expected": expected, "found": found,
+        "expected": expected, "found": actual,
     }  # fmt: skip

@@ -101,8 +101,8 @@ def _certificate(channel: Channel, U: float | Mapping[str, float], changed: Mapp
 def series(values: object, start_ns: int = DAY, interval_s: int = 60, phase_s: int = 30) -> Readings:
     """Readings at a regular interval, half a minute into each cell; NaN is a poll that failed."""
     value = np.asarray(values, np.float64)
-    taken = start_ns + phase_s * NS + np.arange(len(value)) * interval_s * NS
-    return Readings(taken, value, np.isnan(value).astype(np.uint8), np.zeros(len(value), np.bool_))
+    times = start_ns + phase_s * NS + np.arange(len(value)) * interval_s * NS
+    return Readings(times, value, np.isnan(value).astype(np.uint8), np.zeros(len(value), np.bool_))
 
 
 def without(readings: Readings, from_ns: int, to_ns: int) -> Readings:
@@ -129,8 +129,8 @@ def judged(
     step_ns = made.step_s * NS
     grid = Grid(from_ns // step_ns, (to_ns - from_ns) // step_ns, made.step_s)
     by_channel = {name if "." in name else f"{name}.temperature": r for name, r in readings.items()}
-    known = state or BodyState(0, 0)
-    return judge("bay", made, by_channel, grid, known, now_ns=now_ns, marks=marks, activity=activity)
+    reference = state or BodyState(0, 0)
+    return judge("bay", made, by_channel, grid, reference, now_ns=now_ns, marks=marks, activity=activity)
 
 
 def alone(values: object, **room: object) -> Cells:

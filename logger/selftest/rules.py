@@ -47,7 +47,7 @@ def cases() -> Iterator[Case]:
     yield from _difference()
 
 
-def found(rules: Rule | tuple[Rule, ...], values: Mapping[str, object], **room: Any) -> Finding:
+def finding_of(rules: Rule | tuple[Rule, ...], values: Mapping[str, object], **room: Any) -> Finding:
     """The finding of the (first) rule on a day of constant or given values by probe."""
     several = rules if isinstance(rules, tuple) else (rules,)
     places = room.pop("places", None) or {p: (1.0 + i, 1.0, 1.0) for i, p in enumerate(values)}
@@ -101,28 +101,28 @@ def _band() -> Iterator[Case]:
         yield group.case(
             f"band 19 to 21 degC, U 0.2 K, r {r:g}: {value:.6f} degC",
             (result, proven),
-            lambda v=value, r=r: _result(found(rule(r=r), {"T1": v})),
+            lambda v=value, r=r: _result(finding_of(rule(r=r), {"T1": v})),
         )
     sides = ((20.7, 0.3, 20.7), (19.3, 0.3, 19.3), (20.0, 1.0, 20.0))
     for value, margin, side in sides:
         yield group.case(
             f"margin and side of {value:g} degC",
             (CON, side, margin, False, "T1"),
-            lambda v=value: cell(found(rule(), {"T1": v})),
+            lambda v=value: cell(finding_of(rule(), {"T1": v})),
             1e-9,
         )
     swing = series(20.0 + np.where(np.arange(2 * N) % 2, 1.1, -0.9), interval_s=30, phase_s=10)
     yield group.case(
         "no swing inside a cell is averaged away",
         (NON, 21.1, -0.1, False, "T1"),
-        lambda: cell(found(rule(), {"T1": swing})),
+        lambda: cell(finding_of(rule(), {"T1": swing})),
         1e-9,
     )
     wide = series(20.0 + np.where(np.arange(2 * N) % 2, 0.9, -1.2), interval_s=30, phase_s=10)
     yield group.case(
         "nor at the lower limit",
         (NON, 18.8, -0.2, False, "T1"),
-        lambda: cell(found(rule(), {"T1": wide})),
+        lambda: cell(finding_of(rule(), {"T1": wide})),
         1e-9,
     )
     for name, only, value, result in (
@@ -134,7 +134,7 @@ def _band() -> Iterator[Case]:
         yield group.case(
             f"{name} limit only: {value:g} degC",
             result,
-            lambda o=only, v=value: word(found(rule(**o), {"T1": v}, certificate={"range": (0, 40)})),
+            lambda o=only, v=value: word(finding_of(rule(**o), {"T1": v}, certificate={"range": (0, 40)})),
         )
     minutes = np.arange(N)
     sine = 20.0 + 1.5 * np.sin(2 * np.pi * (minutes + 0.5) / 720)
@@ -142,7 +142,7 @@ def _band() -> Iterator[Case]:
     yield group.case(
         "share of time beyond 20 ± 1 of a sine of ±1.5 K about 20.0 degC",
         share,
-        (found(rule(r=0.0), {"T1": sine}).conformity == Conformity.NONCONFORMING).mean,
+        (finding_of(rule(r=0.0), {"T1": sine}).conformity == Conformity.NONCONFORMING).mean,
         0.005,
         "2/π·acos(1/1.5), by hand",
     )
@@ -150,8 +150,8 @@ def _band() -> Iterator[Case]:
         "limits the wrong way round are refused",
         ("refused", "accepted"),
         lambda: (
-            refused(found, rule(lower=21.0, upper=20.0), {"T1": 20.5}),
-            refused(found, rule(lower=20.5, upper=20.5), {"T1": 20.5}),
+            refused(finding_of, rule(lower=21.0, upper=20.0), {"T1": 20.5}),
+            refused(finding_of, rule(lower=20.5, upper=20.5), {"T1": 20.5}),
         ),
     )
     yield group.case(
@@ -160,7 +160,7 @@ def _band() -> Iterator[Case]:
         lambda: tuple(sorted(kinds())),
     )
     yield group.case(
-        "an unknown kind is refused", "refused", lambda: refused(found, rule(kind="mood"), {"T1": 20.0})
+        "an unknown kind is refused", "refused", lambda: refused(finding_of, rule(kind="mood"), {"T1": 20.0})
     )
 
 
@@ -173,47 +173,51 @@ def _several() -> Iterator[Case]:
     yield group.case(
         "smallest margin decides, not largest value",
         ("CONFORMING", 19.3, 0.3, False, "T2"),
-        lambda: cell(found(rule(), {"T1": 20.5, "T2": 19.3, "T3": 20.6})),
+        lambda: cell(finding_of(rule(), {"T1": 20.5, "T2": 19.3, "T3": 20.6})),
         1e-9,
     )
-    yield group.case("of equals the first", "T1", lambda: cell(found(rule(), {"T1": 20.5, "T2": 20.5}))[4])
+    yield group.case(
+        "of equals the first", "T1", lambda: cell(finding_of(rule(), {"T1": 20.5, "T2": 20.5}))[4]
+    )
     yield group.case(
         "of equals the first, upper and lower side",
         "T1",
-        lambda: cell(found(rule(), {"T1": 19.5, "T2": 20.5}))[4],
+        lambda: cell(finding_of(rule(), {"T1": 19.5, "T2": 20.5}))[4],
     )
     silent = np.full(N, np.nan)
     yield group.case(
         "a silent one of two leaves it open",
         ("INDETERMINATE", math.nan, math.nan, False, "T2"),
-        lambda: cell(found(rule(), {"T1": 20.0, "T2": silent})),
+        lambda: cell(finding_of(rule(), {"T1": 20.0, "T2": silent})),
     )
     for need, result in ((1, "CONFORMING"), (2, "NO_READING"), (3, "NO_READING")):
         yield group.case(
             f"one of two reads, need {need}",
             result,
-            lambda n=need: word(found(rule(need=n), {"T1": 20.0, "T2": silent})),
+            lambda n=need: word(finding_of(rule(need=n), {"T1": 20.0, "T2": silent})),
         )
     yield group.case(
         "beyond is beyond, though evidence is short",
         "NONCONFORMING",
-        lambda: word(found(rule(), {"T1": 21.5, "T2": silent})),
+        lambda: word(finding_of(rule(), {"T1": 21.5, "T2": silent})),
     )
     yield group.case(
-        "need more than there are is never met", "FEW_PROBES", lambda: word(found(rule(need=5), {"T1": 20.0}))
+        "need more than there are is never met",
+        "FEW_PROBES",
+        lambda: word(finding_of(rule(need=5), {"T1": 20.0})),
     )
     yield group.case(
         "who is beyond, as bits",
         0b101,
-        lambda: int(found(rule(), {"T1": 21.5, "T2": 20.0, "T3": 18.5}).beyond[-1]),
+        lambda: int(finding_of(rule(), {"T1": 21.5, "T2": 20.0, "T3": 18.5}).beyond[-1]),
     )
     yield group.case(
-        "one proven is proven", True, lambda: bool(found(rule(), {"T1": 21.1, "T2": 21.3}).proven[-1])
+        "one proven is proven", True, lambda: bool(finding_of(rule(), {"T1": 21.1, "T2": 21.3}).proven[-1])
     )
     late = setup((rule(),), {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 1.0, 1.0)})
     yield group.case("the graver reason is told", ("OVERDUE", "T2"), lambda: _graver(late))
     yield group.case(
-        "no probe at the place", "NO_PROBE", lambda: word(found(rule(media=("scale",)), {"T1": 20.0}))
+        "no probe at the place", "NO_PROBE", lambda: word(finding_of(rule(media=("scale",)), {"T1": 20.0}))
     )
 
 
@@ -238,12 +242,12 @@ def _validity() -> Iterator[Case]:
         yield group.case(
             f"in force from 06:00 to 12:00, 20.5 degC at minute {minute}",
             result,
-            lambda m=minute: word(found(part, {"T1": 20.5}), m),
+            lambda m=minute: word(finding_of(part, {"T1": 20.5}), m),
         )
     yield group.case(
         "outside nothing is proven, beyond, short or measured against",
         (False, 0, 0, True),
-        lambda: _outside(found(rule(upper=20.0, lower=19.9, to_ns=at(12)), {"T1": 20.5})),
+        lambda: _outside(finding_of(rule(upper=20.0, lower=19.9, to_ns=at(12)), {"T1": 20.5})),
     )
     gauge = rule(key="bay.gauge", upper=20.5, activity="gauge blocks")
     for activity, result in (
@@ -283,13 +287,13 @@ def _difference() -> Iterator[Case]:
         yield group.case(
             f"part {part:g}, scale 20.0 degC",
             ("CONFORMING", value, 0.5 - abs(value), False, "T1–T2"),
-            lambda p=part: cell(found(apart, {"T1": p, "T2": 20.0}, media=media, U=0.1)),
+            lambda p=part: cell(finding_of(apart, {"T1": p, "T2": 20.0}, media=media, U=0.1)),
             1e-9,
         )
     yield group.case(
         "its U of two of 0.2 K",
         0.2 * math.sqrt(2),
-        lambda: found(apart, {"T1": 20.3, "T2": 20.0}, media=media).U[-1] / MICRO,
+        lambda: finding_of(apart, {"T1": 20.3, "T2": 20.0}, media=media).U[-1] / MICRO,
         1e-6,
     )
     cover = np.full(N, 20.0)
@@ -297,14 +301,14 @@ def _difference() -> Iterator[Case]:
     yield group.case(
         "a covered cell enters by the bound that makes it larger",
         0.4,
-        lambda: found(apart, {"T1": cover, "T2": 20.0}, media=media).value[601] / MICRO,
+        lambda: finding_of(apart, {"T1": cover, "T2": 20.0}, media=media).value[601] / MICRO,
         1e-9,
     )
     swing = series(20.0 + np.where(np.arange(2 * N) % 2, 0.4, 0.0), interval_s=30, phase_s=10)
     yield group.case(
         "means of cells are compared",
         0.2,
-        lambda: found(apart, {"T1": swing, "T2": 20.0}, media=media).value[-1] / MICRO,
+        lambda: finding_of(apart, {"T1": swing, "T2": 20.0}, media=media).value[-1] / MICRO,
         1e-9,
     )
     named = rule(
@@ -318,22 +322,26 @@ def _difference() -> Iterator[Case]:
     yield group.case(
         "channels that are named, first minus second",
         (-0.3, "T2–T1"),
-        lambda: _value_label(found(named, {"T1": 20.3, "T2": 20.0})),
+        lambda: _value_label(finding_of(named, {"T1": 20.3, "T2": 20.0})),
         1e-9,
     )
     yield group.case(
         "the worst pair of two parts",
         "T3–T2",
-        lambda: cell(found(apart, {"T1": 20.1, "T2": 20.0, "T3": 20.4}, media={**media, "T3": "part"}))[4],
+        lambda: cell(finding_of(apart, {"T1": 20.1, "T2": 20.0, "T3": 20.4}, media={**media, "T3": "part"}))[
+            4
+        ],
     )
     yield group.case(
         "an air probe is no part",
         "NO_PROBE",
-        lambda: word(found(apart, {"T1": 20.1, "T2": 20.0}, media={"T2": "scale"})),
+        lambda: word(finding_of(apart, {"T1": 20.1, "T2": 20.0}, media={"T2": "scale"})),
     )
     silent = np.full(N, np.nan)
     yield group.case(
-        "one side silent", "NO_READING", lambda: word(found(apart, {"T1": silent, "T2": 20.0}, media=media))
+        "one side silent",
+        "NO_READING",
+        lambda: word(finding_of(apart, {"T1": silent, "T2": 20.0}, media=media)),
     )
 
 

@@ -46,13 +46,13 @@ def silent(readings: Readings, *stretches: tuple[int, int]) -> Readings:
     return readings
 
 
-def told(
+def runs_of_day(
     readings: Readings | Float, hours: float = 4, state: BodyState | None = None, **of_rule: object
 ) -> tuple[tuple[str, int, int], ...]:
     """Runs of a day that is judged by the band 19 … 21 degC with a settling time."""
-    one = readings if isinstance(readings, Readings) else series(readings)
+    item = readings if isinstance(readings, Readings) else series(readings)
     room = setup((rule(**of_rule),), settling_s=round(hours * 3600))
-    return runs(judged(room, {"T1": one}, state=state))
+    return runs(judged(room, {"T1": item}, state=state))
 
 
 def _settling() -> Iterator[Case]:
@@ -61,16 +61,16 @@ def _settling() -> Iterator[Case]:
     yield group.case(
         "back within limits at 10:00, 4 h: 13:59 settles still, 14:00 does not",
         (("conforming", 0, 540), ("nonconforming", 540, 600), ("settling", 600, 840), ("conforming", 840, N)),
-        lambda: told(hour),
+        lambda: runs_of_day(hour),
     )
     plain = (("conforming", 0, 540), ("nonconforming", 540, 600), ("conforming", 600, N))
-    yield group.case("a rule that disturbs nothing", plain, lambda: told(hour, disturbs=False))
-    yield group.case("no settling time", plain, lambda: told(hour, 0))
+    yield group.case("a rule that disturbs nothing", plain, lambda: runs_of_day(hour, disturbs=False))
+    yield group.case("no settling time", plain, lambda: runs_of_day(hour, 0))
     for seconds, end in ((59, 601), (60, 601), (61, 602)):
         yield group.case(
             f"{seconds} s of cells of 60 s",
             (*plain[:2], ("settling", 600, end), ("conforming", end, N)),
-            lambda s=seconds: told(hour, s / 3600),
+            lambda s=seconds: runs_of_day(hour, s / 3600),
         )
     yield group.case(
         "another excursion begins it anew",
@@ -78,17 +78,17 @@ def _settling() -> Iterator[Case]:
             ("conforming", 0, 540), ("nonconforming", 540, 600), ("settling", 600, 700),
             ("nonconforming", 700, 705), ("settling", 705, 945), ("conforming", 945, N),
         ),
-        lambda: told(outside((540, 600), (700, 705))),
+        lambda: runs_of_day(outside((540, 600), (700, 705))),
     )  # fmt: skip
     yield group.case(
         "50 min without evidence do not advance it",
         (("conforming", 0, 300), ("nonconforming", 300, 360), ("settling", 360, 650), ("conforming", 650, N)),
-        lambda: told(silent(series(outside((300, 360))), (420, 470))),
+        lambda: runs_of_day(silent(series(outside((300, 360))), (420, 470))),
     )
     yield group.case(
         "1 s that is left does not pass in a silence of 10 min",
         (("settling", 0, 11), ("conforming", 11, N)),
-        lambda: told(silent(series(np.full(N, 20.0)), (0, 10)), 4, BodyState(1, 0)),
+        lambda: runs_of_day(silent(series(np.full(N, 20.0)), (0, 10)), 4, BodyState(1, 0)),
     )
     two = (
         rule(name="one", channels=("T1.temperature",)),
@@ -116,7 +116,7 @@ def _unknown() -> Iterator[Case]:
         yield group.case(
             f"a silence of {minutes} min, of which 1 h leaves bodies known",
             (("conforming", 0, 600), ("indeterminate", 600, end), ("conforming", end, N)),
-            lambda m=minutes: told(silent(still, (600, 600 + m))),
+            lambda m=minutes: runs_of_day(silent(still, (600, 600 + m))),
         )
     yield group.case(
         "two silences of 40 min within the settling time add up to more than 1 h",
@@ -124,7 +124,7 @@ def _unknown() -> Iterator[Case]:
             ("conforming", 0, 600), ("indeterminate", 600, 640), ("conforming", 640, 650),
             ("indeterminate", 650, 690 + 240), ("conforming", 690 + 240, N),
         ),
-        lambda: told(silent(still, (600, 640), (650, 690))),
+        lambda: runs_of_day(silent(still, (600, 640), (650, 690))),
     )  # fmt: skip
     for apart, end in ((179, 701 + 240), (180, 701)):
         yield group.case(
@@ -133,13 +133,13 @@ def _unknown() -> Iterator[Case]:
                 ("conforming", 0, 640 - apart), ("indeterminate", 640 - apart, 680 - apart),
                 ("conforming", 680 - apart, 680), ("indeterminate", 680, end), ("conforming", end, N),
             ),
-            lambda a=apart: told(silent(still, (640 - a, 680 - a), (680, 701))),
+            lambda a=apart: runs_of_day(silent(still, (640 - a, 680 - a), (680, 701))),
         )  # fmt: skip
     room = setup((rule(),), settling_s=7200)
     yield group.case(
         "at the start of a record",
         (("indeterminate", 0, 120), ("conforming", 120, N)),
-        lambda: told(still, 2, at_start_of_record(room.zones["bay"])),
+        lambda: runs_of_day(still, 2, at_start_of_record(room.zones["bay"])),
     )
     yield group.case(
         "known again although an excursion lies between",
@@ -147,12 +147,12 @@ def _unknown() -> Iterator[Case]:
             ("indeterminate", 0, 100), ("nonconforming", 100, 200), ("settling", 200, 260),
             ("indeterminate", 260, 600), ("conforming", 600, N),
         ),
-        lambda: told(outside((100, 200)), 1, BodyState(0, 36_000)),
+        lambda: runs_of_day(outside((100, 200)), 1, BodyState(0, 36_000)),
     )  # fmt: skip
     yield group.case(
         "an excursion ends what was not known before it ends",
         (("indeterminate", 0, 100), ("nonconforming", 100, 200), ("conforming", 200, N)),
-        lambda: told(outside((100, 200)), 0, BodyState(0, 12_000)),
+        lambda: runs_of_day(outside((100, 200)), 0, BodyState(0, 12_000)),
     )
 
 
@@ -161,14 +161,14 @@ def _continued() -> Iterator[Case]:
 
     def state(readings: Readings, minutes: int, before: BodyState | None = None) -> BodyState:
         room = setup((rule(),), settling_s=4 * 3600)
-        found = judged(room, {"T1": readings}, DAY, at(minutes / 60), state=before)
-        return found.memory.states[minutes]
+        result = judged(room, {"T1": readings}, DAY, at(minutes / 60), state=before)
+        return result.memory.states[minutes]
 
     def plain(one: BodyState) -> tuple[object, ...]:
         return one.settling_s, one.unknown_s, one.silences, one.rule
 
     hour = series(outside((540, 600)))
-    for minutes, wanted in (
+    for minutes, expected in (
         (540, (0, 0, (), "")),
         (600, (14_400, 0, (), "bay.temperature")),
         (700, (8400, 0, (), "bay.temperature")),
@@ -176,7 +176,7 @@ def _continued() -> Iterator[Case]:
     ):
         yield group.case(
             f"out until 10:00, at minute {minutes}: settling, unknown in s, silences, rule",
-            wanted,
+            expected,
             lambda m=minutes: plain(state(hour, m)),
         )
     late = series(outside((N - 60, N), n=2 * N))
@@ -212,14 +212,14 @@ def _continued() -> Iterator[Case]:
         (710, (0, 13_800, ((6600, 600),), "")),
         (915, (0, 1500, ((14_400, 12_900),), "")),
     )
-    for minutes, left in states:
+    for minutes, remaining in states:
         yield group.case(
-            f"silent from 10:00, at minute {minutes}", left, lambda m=minutes: plain(state(quiet, m))
+            f"silent from 10:00, at minute {minutes}", remaining, lambda m=minutes: plain(state(quiet, m))
         )
     yield group.case(
         "a silence goes on from one piece to the next: 40 min, then 21",
         (("indeterminate", 0, 21 + 240), ("conforming", 21 + 240, N)),
-        lambda: told(silent(series(np.full(N, 20.0)), (0, 21)), 4, BodyState(0, 0, ((2400, 0),))),
+        lambda: runs_of_day(silent(series(np.full(N, 20.0)), (0, 21)), 4, BodyState(0, 0, ((2400, 0),))),
     )
 
 

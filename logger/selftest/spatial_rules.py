@@ -21,7 +21,7 @@ from ..units import MICRO
 from .case import Case, CaseGroup, refused
 from .room import at, rule, series, setup
 from .room import judged as judged_room
-from .rules import cell, found, word
+from .rules import cell, finding_of, word
 
 GRADIENT: Mapping[str, Any] = {
     "name": "gradient", "kind": "gradient", "lower": None, "upper": 0.5, "unit": "K/m", "disturbs": False,
@@ -86,10 +86,10 @@ def _pairs() -> Iterator[Case]:
 
 def _leaning(group: CaseGroup) -> Iterator[Case]:
     """A pair counts as vertical (horizontal) within 10° of plumb (level), and its whole distance counts."""
-    for lean, wanted in ((9.995, "vertical"), (10.005, ""), (79.995, ""), (80.005, "horizontal")):
+    for lean, expected in ((9.995, "vertical"), (10.005, ""), (79.995, ""), (80.005, "horizontal")):
         at = (2 * math.sin(math.radians(lean)), 0.0, 2 * math.cos(math.radians(lean)))
         for direction in ("vertical", "horizontal"):
-            speaks = wanted == direction
+            speaks = expected == direction
             yield group.case(
                 f"0.6 K over 2 m that lean {lean:.3f}° from plumb, {direction}",
                 0.3 if speaks else "ILL_CONDITIONED",
@@ -108,8 +108,10 @@ def _along(direction: str, place: tuple[float, float, float]) -> float:
 
 def _of(direction: str, values: Mapping[str, object], places: Places, **changed: Any) -> Finding:
     """The finding of a rule on the gradient in that direction."""
-    asked = {key: changed.pop(key) for key in ("d_min_m",) if key in changed}
-    return found(rule(**{**GRADIENT, "direction": direction, **asked}), values, places=places, **changed)
+    options = {key: changed.pop(key) for key in ("d_min_m",) if key in changed}
+    return finding_of(
+        rule(**{**GRADIENT, "direction": direction, **options}), values, places=places, **changed
+    )
 
 
 def _spread() -> Iterator[Case]:
@@ -122,13 +124,13 @@ def _spread() -> Iterator[Case]:
     yield group.case(
         "19.9 to 20.2 degC, 10 mm apart or 1 m",
         ("CONFORMING", 0.3, 0.2, False, "T2–T3"),
-        lambda: cell(found(limit, values, places=near, U=0.05)),
+        lambda: cell(finding_of(limit, values, places=near, U=0.05)),
         1e-6,
     )
     yield group.case(
         "its U of two of 0.05 K",
         0.05 * math.sqrt(2),
-        lambda: found(limit, values, places=near, U=0.05).U[-1] / MICRO,
+        lambda: finding_of(limit, values, places=near, U=0.05).U[-1] / MICRO,
         1e-6,
     )
 
@@ -136,12 +138,14 @@ def _spread() -> Iterator[Case]:
 def _plane() -> Iterator[Case]:
     group = CaseGroup("gradient of the plane", "a plane T = 20 + g·x, g = (0.06, −0.08, 0.30) K/m; by hand")
     values = {p: 20.0 + float(np.dot((0.06, -0.08, 0.30), xyz)) for p, xyz in CORNERS.items()}
-    for direction, wanted in (("vertical", 0.30), ("horizontal", 0.10), ("", math.sqrt(0.10))):
+    for direction, expected in (("vertical", 0.30), ("horizontal", 0.10), ("", math.sqrt(0.10))):
         yield group.case(
             f"{direction or 'whole'}, K/m",
-            wanted,
+            expected,
             lambda d=direction: (
-                found(rule(**{**GRADIENT, "kind": "plane", "direction": d}), values, places=CORNERS).value[-1]
+                finding_of(
+                    rule(**{**GRADIENT, "kind": "plane", "direction": d}), values, places=CORNERS
+                ).value[-1]
                 / MICRO
             ),
             2e-5,
@@ -192,7 +196,7 @@ def _determined() -> Iterator[Case]:
         "what positions determine",
         "condition number s_max/s_k of the centred positions, at most 100 for a component; by hand",
     )
-    for name, places, wanted in (
+    for name, places, expected in (
         ("a pole", [(1.0, 2.0, 0.5 * n) for n in range(4)], ("", "vertical")),
         ("a row", [(1.5 * n, 2.0, 1.0) for n in range(4)], ("", "horizontal")),
         ("one height", [(0, 0, 1), (5, 0, 1), (0, 4, 1), (5, 4, 1)], ("horizontal",)),
@@ -204,7 +208,7 @@ def _determined() -> Iterator[Case]:
         ("a row that rises by 10.2 degrees", [(1.0 * n, 0, 0.18 * n) for n in range(4)], ("",)),
     ):
         positions = [Position(f"T{n}", "", "bay", "air", xyz) for n, xyz in enumerate(places)]
-        yield group.case(name, wanted, lambda at=positions: tuple(sorted(Fit.of(at).determined)))
+        yield group.case(name, expected, lambda at=positions: tuple(sorted(Fit.of(at).determined)))
 
 
 def _condensation() -> Iterator[Case]:
@@ -221,13 +225,13 @@ def _condensation() -> Iterator[Case]:
         yield group.case(
             f"a part of {surface:g} degC, dew point 10 degC, 2 K wanted, U 0.5 K",
             (result, surface - 10.0),
-            lambda t=surface: cell(found(limit, {"T1": t, "D1.dew_point": 10.0}, **room))[:2],
+            lambda t=surface: cell(finding_of(limit, {"T1": t, "D1.dew_point": 10.0}, **room))[:2],
             1e-6,
         )
     yield group.case(
         "U of 0.3 and 0.4 K",
         0.5,
-        lambda: found(limit, {"T1": 12.6, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
+        lambda: finding_of(limit, {"T1": 12.6, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
         1e-4,
     )
 
@@ -239,7 +243,7 @@ def _condensation() -> Iterator[Case]:
     yield group.case(
         "relative humidity at a part of 18 degC, dew point 10 degC",
         ("CONFORMING", damp),
-        lambda: cell(found(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room))[:2],
+        lambda: cell(finding_of(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room))[:2],
         0.001,
         source="saturation pressures by Hyland & Wexler 1983 in values.csv: 1227.995 and 2064.292 Pa",
     )
@@ -247,7 +251,7 @@ def _condensation() -> Iterator[Case]:
     yield group.case(
         "and its U of 0.3 and 0.4 K, by a difference quotient of the saturation pressure",
         damp * math.hypot(slope[18.0] * 0.3, slope[10.0] * 0.4),
-        lambda: found(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
+        lambda: finding_of(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
         0.001,
     )
 
@@ -283,9 +287,9 @@ def _stated() -> Iterator[Case]:
         limited,
         lambda low, high, U, limits: _text(Extent("temperature", "air", low, high, U, limits))[18:],
     )
-    kept: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "", "not shown": "refused"}
-    for verdict, wanted in kept.items():
-        yield group.case(f"{verdict}: the limits were", wanted, lambda v=verdict: _kept(v))
+    remaining: Mapping[Verdict, str] = {"stable": "kept.", "not stable": "", "not shown": "refused"}
+    for verdict, expected in remaining.items():
+        yield group.case(f"{verdict}: the limits were", expected, lambda v=verdict: _limits_sentence(v))
     yield group.case(
         "what the probes of a zone did, by medium, each with its own U",
         (("temperature", "air", 19.6, 20.42, 0.12), ("temperature", "part", 19.8, 20.1, 0.1),
@@ -315,29 +319,29 @@ def _extents() -> tuple[tuple[object, ...], ...]:
         "T5": {"from_ns": end_ns}, "T6": {"to_ns": begin_ns}, "T7": {"to_ns": begin_ns + 1},
     }  # fmt: skip
     papers = tuple(replace(c, U=(0.12,)) if c.number == "C-T2" else c for c in room.certificates)
-    stood = tuple(replace(p, **stays.get(p.probe, {})) for p in room.placements)
-    room = replace(room, placements=stood, certificates=papers)
+    placements_then = tuple(replace(p, **stays.get(p.probe, {})) for p in room.placements)
+    room = replace(room, placements=placements_then, certificates=papers)
     ends = {
         "T1.temperature": (19.8, 20.1), "T2.temperature": (20.0, 20.3), "T3.temperature": (19.9, 20.0),
         "T4.temperature": (15.0, 16.0), "T5.temperature": (25.0, 26.0), "T6.temperature": (10.0, 11.0),
         "T7.temperature": (19.7, 19.9), "T3.relative_humidity": (44.0, 48.0),
     }  # fmt: skip
     values = {key: series([low] * 90 + [high] * 60) for key, (low, high) in ends.items()}
-    found = quantity_extents(judged_room(room, values), room, slice(60, 120))
-    return tuple((e.quantity, e.medium, round(e.low, 6), round(e.high, 6), e.U) for e in found)
+    result = quantity_extents(judged_room(room, values), room, slice(60, 120))
+    return tuple((e.quantity, e.medium, round(e.low, 6), round(e.high, 6), e.U) for e in result)
 
 
 _CHECKED = Check("bay", 0, 10**12, 0, "", "stable", False, (), (), (), "", "", "")
 UTC = ZoneInfo("UTC")
 
 
-def _kept(verdict: Verdict) -> str:
-    one = Extent("temperature", "air", 20, 20, 0.1)
+def _limits_sentence(verdict: Verdict) -> str:
+    item = Extent("temperature", "air", 20, 20, 0.1)
     try:
-        said = conditions_statement(replace(_CHECKED, verdict=verdict), [one], [], "the bay", UTC)
+        text = conditions_statement(replace(_CHECKED, verdict=verdict), [item], [], "the bay", UTC)
     except Refused:
         return "refused"
-    return said.sentence.partition("The limits were ")[2]
+    return text.sentence.partition("The limits were ")[2]
 
 
 def _outward() -> Iterator[Case]:
@@ -354,9 +358,9 @@ def _outward() -> Iterator[Case]:
         (20.0, 20.0, 0.0, 0.1, (20.0, 20.0)),
     )
     yield from group.each("least, largest, U, step", rows, round_outward, 1e-9)
-    for name, asked in (
+    for name, question in (
         ("least above largest", (20.1, 20.0, 0.1, 0.1)),
         ("a negative U", (20.0, 20.1, -0.1, 0.1)),
         ("no step", (20.0, 20.1, 0.1, 0.0)),
     ):
-        yield group.case(name, "refused", lambda a=asked: refused(round_outward, *a))
+        yield group.case(name, "refused", lambda a=question: refused(round_outward, *a))

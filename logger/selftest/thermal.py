@@ -36,10 +36,10 @@ def _materials() -> Iterator[Case]:
     for row in plain.table("materials.csv"):
         group = CaseGroup("materials", row["source"])
         if row["alpha_micro_per_K"]:
-            wanted = float(row["alpha_micro_per_K"]), float(row["half_width_micro_per_K"])
+            expected = float(row["alpha_micro_per_K"]), float(row["half_width_micro_per_K"])
             yield group.case(
                 f"expansion of {row['name']} with its bound, 1e-6/K",
-                wanted,
+                expected,
                 lambda n=row["name"]: _expansion(n),
                 1e-9,
             )
@@ -94,8 +94,8 @@ def _materials() -> Iterator[Case]:
 
 
 def _expansion(name: str) -> tuple[float, float]:
-    found = expansion.material_of(name)
-    return found.alpha_per_K * 1e6, found.half_width_per_K * 1e6
+    result = expansion.material_of(name)
+    return result.alpha_per_K * 1e6, result.half_width_per_K * 1e6
 
 
 def _heat(name: str) -> tuple[float, float, float]:
@@ -152,10 +152,10 @@ def _bodies() -> Iterator[Case]:
     )
     yield group.case("no residual, no time", math.nan, lambda: thermal.soak_time_s(1800.0, 5.0, 0.0))
     times, warm = [0.0, 60.0, 600.0, 600.001, 7200.0, 36_000.0], [20.0, 20.5, 22.0, 22.5, 19.0, 19.0]
-    wanted = tuple(plain.lag(times, warm, 5400.0, 21.0))
+    expected = tuple(plain.lag(times, warm, 5400.0, 21.0))
     yield group.case(
         "response of τ = 90 min to air in straight lines",
-        wanted,
+        expected,
         lambda: thermal.response(times, warm, 5400.0, 21.0),
         1e-8,
     )
@@ -191,8 +191,8 @@ def _steps() -> Iterator[Case]:
 
 
 def _fitted(t: list[float], y: list[float]) -> tuple[float, float, float]:
-    found = thermal.fit_step(t, y)
-    return found.tau_s, found.final_C, found.U_s
+    result = thermal.fit_step(t, y)
+    return result.tau_s, result.final_C, result.U_s
 
 
 def _plain_U(t: list[float], y: list[float]) -> float:

@@ -14,7 +14,7 @@ from ..series import Readings
 from ..units import MICRO
 from .case import OWN, Case, CaseGroup
 from .room import DAY, alone, at, judged, rule, series, setup
-from .rules import cell, found, word
+from .rules import cell, finding_of, word
 from .settling import runs
 
 N = 1440
@@ -34,13 +34,13 @@ def _demand() -> Iterator[Case]:
     group = CaseGroup("what a rule demands never falls by itself", OWN)
     both = ("T1.temperature", "T2.temperature")
     readings = {p: series(np.full(N, 20.0)) for p in ("T1", "T2")}
-    for name, asked in (("names two channels", {"channels": both}), ("needs two", {"need": 2})):
-        made = setup((rule(**asked),), {"T1": (1, 1, 1), "T2": (2, 1, 1)})
-        leaves = replace(made, placements=(made.placements[0], Placement("T2", "T2", 0, at(12))))
-        for minute, wanted in ((719, "CONFORMING"), (720, "FEW_PROBES"), (N - 1, "FEW_PROBES")):
+    for name, demand in (("names two channels", {"channels": both}), ("needs two", {"need": 2})):
+        room = setup((rule(**demand),), {"T1": (1, 1, 1), "T2": (2, 1, 1)})
+        leaves = replace(room, placements=(room.placements[0], Placement("T2", "T2", 0, at(12))))
+        for minute, expected in ((719, "CONFORMING"), (720, "FEW_PROBES"), (N - 1, "FEW_PROBES")):
             yield group.case(
                 f"the rule {name}, one is taken away at noon, minute {minute}",
-                wanted,
+                expected,
                 lambda m=minute, s=leaves: word(judged(s, readings).findings[0], m),
             )
 
@@ -73,10 +73,10 @@ def _bounds(minute: int) -> tuple[float, float]:
     own = ((100, 10, 20.9), (100, 50, 20.0), (102, 10, 20.1), (102, 50, 19.2))
     base = series(np.full(N, 20.0))
     keep = (base.taken_ns < DAY + 6000 * NS) | (base.taken_ns >= DAY + 6180 * NS)
-    taken = np.concatenate([base.taken_ns[keep], [DAY + (60 * m + s) * NS for m, s, _ in own]])
-    value, order = np.concatenate([base.value[keep], [v for *_, v in own]]), np.argsort(taken)
-    none = np.zeros(len(taken), np.bool_)
-    cells = alone(Readings(taken[order], value[order], none.astype(np.uint8), none))
+    times = np.concatenate([base.taken_ns[keep], [DAY + (60 * m + s) * NS for m, s, _ in own]])
+    value, order = np.concatenate([base.value[keep], [v for *_, v in own]]), np.argsort(times)
+    none = np.zeros(len(times), np.bool_)
+    cells = alone(Readings(times[order], value[order], none.astype(np.uint8), none))
     return float(cells.low[minute]) / MICRO, float(cells.high[minute]) / MICRO
 
 
@@ -103,23 +103,23 @@ def _outside_range() -> Iterator[Case]:
     yield group.case(
         "beyond the limit, and never proven",
         ("NONCONFORMING", 21.5, -0.5, False, "T1"),
-        lambda: cell(found(rule(), {"T1": 21.5}, **small)),
+        lambda: cell(finding_of(rule(), {"T1": 21.5}, **small)),
         1e-6,
     )
-    yield group.case("within it", "OUTSIDE_RANGE", lambda: word(found(rule(), {"T1": 20.95}, **small)))
+    yield group.case("within it", "OUTSIDE_RANGE", lambda: word(finding_of(rule(), {"T1": 20.95}, **small)))
 
 
 def _flags() -> Iterator[Case]:
     group = CaseGroup("flags of readings", "QARTOD manuals of the IOOS: 1 pass, 3 suspect, 4 fail; by hand")
     values = np.full(N, 20.0)
     values[100], values[200] = 21.2, 85.0
-    made = setup((rule(),), channel={"spike": 0.5})
+    room = setup((rule(),), channel={"spike": 0.5})
     yield group.case(
         "a spike of 1.2 K, a value beyond the probe's span, and those beside them",
         (1, 3, 1, 1, 4, 1),
         lambda: tuple(
             int(flag)
-            for flag in qualities(made, {"T1.temperature": series(values)})["T1.temperature"][
+            for flag in qualities(room, {"T1.temperature": series(values)})["T1.temperature"][
                 [99, 100, 101, 199, 200, 201]
             ]
         ),

@@ -16,7 +16,7 @@ from ..instants import NS
 from ..series import Int, Readings
 from .case import Case, CaseGroup
 from .room import DAY, judged, rule, series, setup
-from .rules import found, word
+from .rules import finding_of, word
 from .windows import SPAN
 
 MINUTES = 480
@@ -77,18 +77,18 @@ def cases() -> Iterator[Case]:
         ("the first one alone", WindowRoom(window_s=300), _without(whole[103:], (104, 109))),
     ):
         # From the begin of the record on, and with a window of it already seen: two ways through the program.
-        for seen in (0, room.window_s // room.step_s - 1):
+        for observed in (0, room.window_s // room.step_s - 1):
             yield group.case(
-                f"{name}, judged from cell {seen} on",
-                _told(_plainly(room, seconds)),
-                lambda r=room, s=seconds, n=seen: _told(_found(r, s, n)),
+                f"{name}, judged from cell {observed} on",
+                _runs_in_words(_plainly(room, seconds)),
+                lambda r=room, s=seconds, n=observed: _runs_in_words(_words_of_cells(r, s, n)),
             )
     doubt = np.full(1440, 20.0)
     doubt[600] = 21.5
     yield group.case(
         "one reading in doubt takes nothing from the other 59",
         "CONFORMING",
-        lambda: word(found(rule(**{**SPAN, "upper": 5.0}), {"T1": doubt}, channel={"spike": 0.5}), 620),
+        lambda: word(finding_of(rule(**{**SPAN, "upper": 5.0}), {"T1": doubt}, channel={"spike": 0.5}), 620),
     )
 
 
@@ -101,13 +101,13 @@ def _moved(*places: int) -> Int:
 
 def _without(seconds: Int, *lost: tuple[int, int]) -> Int:
     """Without the readings of the minutes from the first to before the second of each pair."""
-    kept = np.ones(len(seconds), np.bool_)
+    is_kept = np.ones(len(seconds), np.bool_)
     for first, end in lost:
-        kept &= (seconds < first * 60) | (seconds >= end * 60)
-    return seconds[kept]
+        is_kept &= (seconds < first * 60) | (seconds >= end * 60)
+    return seconds[is_kept]
 
 
-def _told(words: Sequence[str]) -> str:
+def _runs_in_words(words: Sequence[str]) -> str:
     """Runs of equal words with their lengths, from the first full window on."""
     edges = [n for n in range(len(words)) if n == 0 or words[n] != words[n - 1]]
     ends = [*edges[1:], len(words)]
@@ -130,12 +130,12 @@ def _plainly(room: WindowRoom, seconds: Int) -> list[str]:
     return words
 
 
-def _found(room: WindowRoom, seconds: Int, seen: int) -> list[str]:
-    asked = rule(**{**SPAN, "window_s": room.window_s, "completeness": room.completeness})
-    made = setup((asked,), channel={"interval_s": room.interval_s}, step_s=room.step_s)
+def _words_of_cells(room: WindowRoom, seconds: Int, seen: int) -> list[str]:
+    span_rule = rule(**{**SPAN, "window_s": room.window_s, "completeness": room.completeness})
+    built = setup((span_rule,), channel={"interval_s": room.interval_s}, step_s=room.step_s)
     like = series(np.full(len(seconds), 20.0))
     readings = Readings(DAY + seconds * NS, like.value, like.status, like.late)
     begin, end = DAY + seen * room.step_s * NS, DAY + MINUTES * 60 * NS
-    finding = judged(made, {"T1": readings}, begin, end).findings[0]
+    finding = judged(built, {"T1": readings}, begin, end).findings[0]
     first = room.window_s // room.step_s - 1 - seen
     return [word(finding, n) for n in range(first, MINUTES * 60 // room.step_s - seen)]

@@ -13,7 +13,7 @@ from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
 from .room import at, judged, rule, series, setup
-from .rules import found, word
+from .rules import finding_of, word
 
 SPAN: Mapping[str, Any] = {
     "name": "span",
@@ -52,7 +52,7 @@ def _span() -> Iterator[Case]:
         yield group.case(
             f"one cell of +0.5 K at minute 600, seen at {minute}",
             value,
-            lambda m=minute: found(rule(**SPAN), {"T1": step}).value[m] / MICRO,
+            lambda m=minute: finding_of(rule(**SPAN), {"T1": step}).value[m] / MICRO,
             1e-9,
         )
     ramp = np.clip((np.arange(N) - 600) * 0.5 / 60, 0, 0.5)
@@ -62,7 +62,8 @@ def _span() -> Iterator[Case]:
         lambda: (
             int(
                 np.flatnonzero(
-                    found(rule(**SPAN, r=0.0), {"T1": 20.0 + ramp}).conformity == Conformity.NONCONFORMING
+                    finding_of(rule(**SPAN, r=0.0), {"T1": 20.0 + ramp}).conformity
+                    == Conformity.NONCONFORMING
                 )[0]
             )
             - 600
@@ -72,7 +73,7 @@ def _span() -> Iterator[Case]:
     yield group.case(
         "a cycle of 20 min and ±0.5 K spans 1.0 K",
         1.0,
-        lambda: found(rule(**SPAN), {"T1": cycle}).value[700] / MICRO,
+        lambda: finding_of(rule(**SPAN), {"T1": cycle}).value[700] / MICRO,
         1e-6,
     )
     noisy = {"noise": 0.01, "resolution": 0.02}
@@ -80,7 +81,7 @@ def _span() -> Iterator[Case]:
     yield group.case(
         "U(span) = 2·√2·√(noise² + resolution²/12), the certificate's offset cancels",
         U,
-        lambda: found(rule(**SPAN), {"T1": 20.0}, channel=noisy, U=0.5).U[-1] / MICRO,
+        lambda: finding_of(rule(**SPAN), {"T1": 20.0}, channel=noisy, U=0.5).U[-1] / MICRO,
         1e-6,
         "JCGM 100:2008, 4.3.7 and 5.2",
     )
@@ -89,7 +90,7 @@ def _span() -> Iterator[Case]:
     yield group.case(
         "with four readings a cell",
         U4,
-        lambda: found(rule(**SPAN), {"T1": four}, channel={**noisy, "interval_s": 15}).U[-1] / MICRO,
+        lambda: finding_of(rule(**SPAN), {"T1": four}, channel={**noisy, "interval_s": 15}).U[-1] / MICRO,
         1e-6,
     )
     some = series(
@@ -98,12 +99,12 @@ def _span() -> Iterator[Case]:
         phase_s=5,
     )
     U2 = 2 * math.sqrt(2) * math.sqrt(0.01**2 / 2 + 0.02**2 / 12)
-    for minute, wanted in ((599, U4), (600, U2), (659, U2), (660, U4)):
+    for minute, target in ((599, U4), (600, U2), (659, U2), (660, U4)):
         yield group.case(
             f"the poorest cell of the window counts, minute {minute}",
-            wanted,
+            target,
             lambda m=minute: (
-                found(rule(**SPAN), {"T1": some}, channel={**noisy, "interval_s": 15}).U[m] / MICRO
+                finding_of(rule(**SPAN), {"T1": some}, channel={**noisy, "interval_s": 15}).U[m] / MICRO
             ),
             1e-6,
         )
@@ -112,7 +113,7 @@ def _span() -> Iterator[Case]:
         "of a probe in °F, in K",
         U,
         lambda: (
-            found(
+            finding_of(
                 rule(**SPAN),
                 {"T1": 68.0},
                 channel=fahrenheit,
@@ -122,7 +123,7 @@ def _span() -> Iterator[Case]:
         ),
         1e-6,
     )
-    for window, told in (
+    for window, expected in (
         (3600, "accepted"),
         (0, "refused"),
         (90, "refused"),
@@ -131,16 +132,16 @@ def _span() -> Iterator[Case]:
     ):
         yield group.case(
             f"a window of {window} s",
-            told,
-            lambda w=window: refused(found, rule(**{**SPAN, "window_s": w}), {"T1": 20.0}),
+            expected,
+            lambda w=window: refused(finding_of, rule(**{**SPAN, "window_s": w}), {"T1": 20.0}),
         )
     yield group.case(
         "a slope needs whole cells, too",
         "refused",
-        lambda: refused(found, rule(**{**SLOPE, "window_s": 90}), {"T1": 20.0}),
+        lambda: refused(finding_of, rule(**{**SLOPE, "window_s": 90}), {"T1": 20.0}),
     )
     yield group.case(
-        "a rule without a window does not", "accepted", lambda: refused(found, rule(), {"T1": 20.0})
+        "a rule without a window does not", "accepted", lambda: refused(finding_of, rule(), {"T1": 20.0})
     )
 
 
@@ -152,7 +153,7 @@ def _slope() -> Iterator[Case]:
             f"ramp of {0.3 * sign:g} K/h, lower limit {lower}",
             value,
             lambda lo=lower, s=sign: (
-                found(
+                finding_of(
                     rule(**{**SLOPE, "lower": lo}),
                     {"T1": 20 + s * (ramp - 20)},
                     certificate={"range": (0, 40)},
@@ -165,7 +166,7 @@ def _slope() -> Iterator[Case]:
         "required: 0.30 K/h with 0.02 K of noise",
         0.30,
         lambda: (
-            found(
+            finding_of(
                 rule(**SLOPE),
                 {"T1": ramp + np.random.default_rng(5).normal(0, 0.02, N)},
                 certificate={"range": (0, 40)},
@@ -182,17 +183,17 @@ def _slope() -> Iterator[Case]:
     yield group.case(
         "the least-squares line of 60 noisy minutes, by numpy's own solver",
         abs(float(fit)),
-        lambda: found(rule(**SLOPE), {"T1": wild}).value[700] / MICRO,
+        lambda: finding_of(rule(**SLOPE), {"T1": wild}).value[700] / MICRO,
         2e-6,
     )
     gap = wild.copy()
     gap[[650, 675, 690]] = np.nan
-    seen = [m for m in range(641, 701) if np.isfinite(gap[m])]
-    fit = np.polyfit(np.array(seen) / 60, gap[seen], 1)[0]
+    observed = [m for m in range(641, 701) if np.isfinite(gap[m])]
+    fit = np.polyfit(np.array(observed) / 60, gap[observed], 1)[0]
     yield group.case(
         "and of 57 of them",
         abs(float(fit)),
-        lambda: found(rule(**SLOPE), {"T1": gap}).value[700] / MICRO,
+        lambda: finding_of(rule(**SLOPE), {"T1": gap}).value[700] / MICRO,
         2e-6,
     )
     hours = np.arange(60) / 60
@@ -200,14 +201,16 @@ def _slope() -> Iterator[Case]:
     U = 2 * math.sqrt(0.01**2 + 0.02**2 / 12) / math.sqrt(spread)
     noisy = {"noise": 0.01, "resolution": 0.02}
     yield group.case(
-        "its U, K/h", U, lambda: found(rule(**SLOPE), {"T1": 20.0}, channel=noisy).U[-1] / MICRO, 1e-6
+        "its U, K/h", U, lambda: finding_of(rule(**SLOPE), {"T1": 20.0}, channel=noisy).U[-1] / MICRO, 1e-6
     )
-    kept = np.array(seen) / 60
-    U57 = 2 * math.sqrt(0.01**2 + 0.02**2 / 12) / math.sqrt(float(((kept - kept.mean()) ** 2).sum()))
+    remaining = np.array(observed) / 60
+    U57 = (
+        2 * math.sqrt(0.01**2 + 0.02**2 / 12) / math.sqrt(float(((remaining - remaining.mean()) ** 2).sum()))
+    )
     yield group.case(
         "its U with 57 readings",
         U57,
-        lambda: found(rule(**SLOPE), {"T1": gap}, channel=noisy).U[700] / MICRO,
+        lambda: finding_of(rule(**SLOPE), {"T1": gap}, channel=noisy).U[700] / MICRO,
         1e-6,
     )
     step = np.arange(N) * 0.0
@@ -215,7 +218,9 @@ def _slope() -> Iterator[Case]:
     yield group.case(
         "a step of 0.8 K over 61 readings has a slope of 1.18 K/h and no more",
         1.18033,
-        lambda: found(rule(**{**SLOPE, "window_s": 3660}), {"T1": 20 + step}).value[719:790].max() / MICRO,
+        lambda: (
+            finding_of(rule(**{**SLOPE, "window_s": 3660}), {"T1": 20 + step}).value[719:790].max() / MICRO
+        ),
         1e-5,
         "values.csv, rate and gradient definitions: max slope of a step of 0.8 K",
     )
@@ -224,7 +229,7 @@ def _slope() -> Iterator[Case]:
     yield group.case(
         "before its window is complete a slope says nothing",
         "GAP",
-        lambda: word(found(rule(**SLOPE), {"T1": five}, certificate={"range": (0, 40)}), 740),
+        lambda: word(finding_of(rule(**SLOPE), {"T1": five}, certificate={"range": (0, 40)}), 740),
     )
     two = setup((rule(**SLOPE),), step_s=120)
     yield group.case(
@@ -249,17 +254,17 @@ def _windows() -> Iterator[Case]:
         values = np.full(N, 20.0)
         values[[600 + m for m in missing]] = np.nan
         yield group.case(
-            f"{name} readings", result, lambda v=values: word(found(rule(**SPAN), {"T1": v}), 650)
+            f"{name} readings", result, lambda v=values: word(finding_of(rule(**SPAN), {"T1": v}), 650)
         )
     loose: Mapping[str, Any] = {**SPAN, "completeness": 0.5}
     for minutes, result in ((4, "CONFORMING"), (5, "GAP")):
         values = np.full(N, 20.0)
         values[600 : 600 + minutes] = np.nan
-        for seen in (610, 658) if minutes == 5 else (610,):
+        for observed in (610, 658) if minutes == 5 else (610,):
             yield group.case(
-                f"{minutes} polls lost, at minute {seen}",
+                f"{minutes} polls lost, at minute {observed}",
                 result,
-                lambda v=values, s=seen: word(found(rule(**loose), {"T1": v}), s),
+                lambda v=values, s=observed: word(finding_of(rule(**loose), {"T1": v}), s),
             )
     for begin, result in ((630, "CONFORMING"), (629, "CONFORMING"), (720, "CONFORMING")):
         values = np.full(N, 20.0)
@@ -267,7 +272,7 @@ def _windows() -> Iterator[Case]:
         yield group.case(
             f"and when the loss lies back, minute {begin + 60}",
             result,
-            lambda v=values, b=begin: word(found(rule(**loose), {"T1": v}), b + 60),
+            lambda v=values, b=begin: word(finding_of(rule(**loose), {"T1": v}), b + 60),
         )
     yield from _edges(group, loose)
     coarse = {"interval_s": 900, "max_age_s": 2700}
@@ -277,13 +282,16 @@ def _windows() -> Iterator[Case]:
             f"a reading every {interval} s in an hour",
             result,
             lambda s=slow, i=interval: word(
-                found(rule(**SPAN), {"T1": s}, channel={**coarse, "interval_s": i})
+                finding_of(rule(**SPAN), {"T1": s}, channel={**coarse, "interval_s": i})
             ),
         )
     yield group.case(
         "the first hour is evaluated from 57 of its 60 readings on",
         ("INCOMPLETE", "CONFORMING"),
-        lambda: (word(found(rule(**SPAN), {"T1": 20.0}), 55), word(found(rule(**SPAN), {"T1": 20.0}), 56)),
+        lambda: (
+            word(finding_of(rule(**SPAN), {"T1": 20.0}), 55),
+            word(finding_of(rule(**SPAN), {"T1": 20.0}), 56),
+        ),
     )
     step = np.full(N, 20.0)
     step[[600, 601, 602, 603]] = np.nan
@@ -291,17 +299,17 @@ def _windows() -> Iterator[Case]:
     yield group.case(
         "what was seen beyond counts in an incomplete window",
         "NONCONFORMING",
-        lambda: word(found(rule(**SPAN), {"T1": step}), 630),
+        lambda: word(finding_of(rule(**SPAN), {"T1": step}), 630),
     )
     silent = np.full(N, np.nan)
-    yield group.case("no reading at all", "GAP", lambda: word(found(rule(**SPAN), {"T1": silent})))
+    yield group.case("no reading at all", "GAP", lambda: word(finding_of(rule(**SPAN), {"T1": silent})))
     doubt = np.full(N, 20.0)
     doubt[600:606:2] = 21.5
     doubt[606] = 21.5
     yield group.case(
         "where doubt makes the window fail, the doubt is the reason",
         "SUSPECT",
-        lambda: word(found(rule(**{**SPAN, "upper": 5.0}), {"T1": doubt}, channel={"spike": 0.5}), 620),
+        lambda: word(finding_of(rule(**{**SPAN, "upper": 5.0}), {"T1": doubt}, channel={"spike": 0.5}), 620),
     )
 
 
@@ -309,11 +317,11 @@ def _edges(group: CaseGroup, loose: Mapping[str, Any]) -> Iterator[Case]:
     """Gaps at either end of a window, and the gap that is exactly as long as may be."""
 
     def late(gap_s: float) -> Readings:
-        taken = series(np.full(N, 20.0))
-        keep = (taken.taken_ns <= at(10) + 30 * 10**9) | (
-            taken.taken_ns >= at(10) + round((30 + gap_s) * 1e9)
+        times = series(np.full(N, 20.0))
+        keep = (times.taken_ns <= at(10) + 30 * 10**9) | (
+            times.taken_ns >= at(10) + round((30 + gap_s) * 1e9)
         )
-        moved = Readings(*(a[keep] for a in vars(taken).values()))
+        moved = Readings(*(a[keep] for a in vars(times).values()))
         after = int(np.searchsorted(moved.taken_ns, at(10) + 31 * 10**9))
         moved.taken_ns[after] = at(10) + round((30 + gap_s) * 1e9)
         return moved
@@ -322,13 +330,13 @@ def _edges(group: CaseGroup, loose: Mapping[str, Any]) -> Iterator[Case]:
         yield group.case(
             f"{gap_s:g} s between two readings inside",
             result,
-            lambda g=gap_s: word(found(rule(**loose), {"T1": late(g)}), 630),
+            lambda g=gap_s: word(finding_of(rule(**loose), {"T1": late(g)}), 630),
         )
     for minute, result in ((659, "GAP"), (661, "CONFORMING")):
         yield group.case(
             f"a gap that leaves the window at its begin, minute {minute}",
             result,
-            lambda m=minute: word(found(rule(**loose), {"T1": late(330.0)}), m),
+            lambda m=minute: word(finding_of(rule(**loose), {"T1": late(330.0)}), m),
         )
     end = series(np.full(N, 20.0))
     for minute, result in ((723, "CONFORMING"), (724, "GAP")):
@@ -336,14 +344,14 @@ def _edges(group: CaseGroup, loose: Mapping[str, Any]) -> Iterator[Case]:
         yield group.case(
             f"silent since 11:59:30, minute {minute}",
             result,
-            lambda r=stopped, m=minute: word(found(rule(**loose), {"T1": r}), m),
+            lambda r=stopped, m=minute: word(finding_of(rule(**loose), {"T1": r}), m),
         )
     for minute, result in ((804, "GAP"), (805, "CONFORMING")):
         begun = Readings(*(a[end.taken_ns >= at(12.5)] for a in vars(end).values()))
         yield group.case(
             f"a record that begins at 12:30:30, minute {minute}",
             result,
-            lambda r=begun, m=minute: word(found(rule(**{**loose, "completeness": 0.1}), {"T1": r}), m),
+            lambda r=begun, m=minute: word(finding_of(rule(**{**loose, "completeness": 0.1}), {"T1": r}), m),
         )
     pairs = series(np.full(2 * N, 20.0), interval_s=30, phase_s=10)
     inside = Readings(*(a.copy() for a in vars(pairs).values()))

@@ -54,7 +54,7 @@ class ConditionFiles:
     def __init__(self, store: Store, config: Config) -> None:
         self._store = store
         self._coming: Config | None = None
-        self._seen: tuple[int, str] | None = None  # head of the journal at the last whole turn
+        self._head: tuple[int, str] | None = None  # head of the journal at the last whole turn
         self._without_number: set[str] = set()  # written, though no revision of theirs is issued yet
         self._ready_ns = -READY_EVERY_NS
         self._take_over(config)
@@ -77,7 +77,7 @@ class ConditionFiles:
         folder = self._store.folder / plan.folder  # a whole path stays what it is
         if abs(now_ns - self._ready_ns) >= READY_EVERY_NS:
             self._write_ready(folder, now_ns)
-        if head == self._seen:
+        if head == self._head:
             return []
         written: list[str] = []
         for job in self._waiting(folder, plan):
@@ -88,12 +88,12 @@ class ConditionFiles:
             if conditions.revision is None:
                 self._without_number.add(job.key)
             written.append(job.key)
-        self._seen = head
+        self._head = head
         return written
 
     def _take_over(self, config: Config) -> None:
         self._plan, self._verdicts = config.conditions, Verdicts(self._store, config.setup)
-        self._seen, self._ready_ns = None, -READY_EVERY_NS
+        self._head, self._ready_ns = None, -READY_EVERY_NS
         self._without_number.clear()
 
     def _write_ready(self, folder: Path, now_ns: int) -> None:

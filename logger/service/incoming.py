@@ -175,7 +175,7 @@ def _rows(  # noqa: PLR0917 (as above)
     setup: Setup, line: PushedLine | MqttTopic, parsed: ParsedMessage, now_ns: int, way: str, sure: bool
 ) -> list[Row]:
     rows = []
-    for value in parsed.told:
+    for value in parsed.values:
         channel = line.channels[value.name]
         _fits(setup, channel, value)
         taken_ns = (

@@ -17,6 +17,7 @@ from ..verdicts.verdicts import Verdicts
 
 ASKED = "inspection-asked"
 REVIEW_EVERY_NS = 60 * NS
+NEWS_NS = 30 * 86_400 * NS
 NEVER_NS = 2**62
 
 
@@ -28,6 +29,7 @@ class InspectionJobs:
         self._cursor: int | None = None  # None: everything is looked at
         self._marks = 0
         self._next_ns = 0
+        self._told: set[int] = set()
         self._coming: Config | None = None
         self._config, self._verdicts = config, Verdicts(store, config.setup)
 
@@ -46,22 +48,36 @@ class InspectionJobs:
             return
         self._next_ns = now_ns
         self._ask_forgotten(now_ns)
-        for job, issue in self._review(now_ns):
-            if issue.other_verdict:
-                self._tell(f"{issue.inspection}.issue-{issue.number}", _change_wording(job, issue), now_ns)
+        self._review(now_ns)
+        self._tell_changes(now_ns)
 
-    def _review(self, now_ns: int) -> list[tuple[Inspection, Issue]]:
+    def _tell_changes(self, now_ns: int) -> None:
+        """Each verdict that became another one, whoever wrote its revision: once, also over restarts."""
+        jobs = {job.key: job for job in inspections(self._store)}
+        new = [i for group in issues(self._store).values() for i in group if self._is_news(i, now_ns)]
+        for issue in sorted(new, key=lambda i: i.entry):
+            self._told.add(issue.entry)
+            key = f"{issue.inspection}.issue-{issue.number}"
+            if not outbox(self._store).of(key):
+                self._tell(key, _change_wording(jobs[issue.inspection], issue), now_ns)
+
+    def _is_news(self, issue: Issue, now_ns: int) -> bool:
+        """A revision of before this program names no way, and was told when it was written."""
+        young = issue.at_ns > now_ns - NEWS_NS
+        return issue.other_verdict and bool(issue.way) and young and issue.entry not in self._told
+
+    def _review(self, now_ns: int) -> None:
         marked = len(marks(self._store))
         changed, cursor = self._store.readings.changed_since(-1 if self._cursor is None else self._cursor)
         all_zones = self._cursor is None or marked != self._marks
         affected = None if all_zones else self._affected_keys(changed, now_ns)
-        issues = review(self._store, self._verdicts, now_ns, affected)
+        review(self._store, self._verdicts, now_ns, affected)
         self._cursor, self._marks = cursor, marked
-        return issues
 
     def _affected_keys(self, changed: dict[str, int], now_ns: int) -> set[str]:
         """Jobs whose zone has readings that arrived since, of a time that can change what was issued."""
-        setup, issued = self._config.setup, set(issues(self._store))
+        setup = self._config.setup
+        final = {key for key, group in issues(self._store).items() if not group[-1].provisional}
         first: dict[str, int] = {}
         reach: dict[str, int] = {}
         for zone in setup.zones:
@@ -69,9 +85,7 @@ class InspectionJobs:
             reach[zone] = lookahead_s(setup, zone) * NS
         ended = [j for j in inspections(self._store) if j.to_ns is not None and j.zone in first]
         return {
-            j.key
-            for j in ended
-            if j.key not in issued or first[j.zone] <= (j.to_ns or now_ns) + reach[j.zone]
+            j.key for j in ended if j.key not in final or first[j.zone] <= (j.to_ns or now_ns) + reach[j.zone]
         }
 
     def _ask_forgotten(self, now_ns: int) -> None:
@@ -96,7 +110,7 @@ def _change_wording(job: Inspection, issue: Issue) -> Wording:
         f"inspection {job.key} {issue.difference}",
         f"{job.person or 'Whoever answers for it'}: {job.title} ({job.key}), {issue.difference}.\n"
         f"{issue.because}\n"
-        f"Readings that came late, or a correction, changed it: this is issue {issue.number}; the earlier "
+        f"Readings that came late, or a correction, changed it: this is revision {issue.number}; the earlier "
         f"ones are kept.\nSee: stillroom inspection issues {job.key}\n",
     )
 

@@ -24,6 +24,8 @@ from ..errors import ImportRefused, Refused, StillroomError
 from ..instants import NS, parse
 from ..model import AsciiLine, CommandRoute, Config, Inspection
 from ..processes.pages import HOST, address, pages
+from .demo_studies import run_beside
+from .earlier_setup import OUTDOOR_FILE
 
 if TYPE_CHECKING:
     from ..processes.stop_request import StopRequest
@@ -36,6 +38,15 @@ HELD_NS = 54 * 3600 * NS  # what the invented loggers can hold
 ROOM_NS = 7 * 24 * 3600 * NS  # an older simulated room is begun anew, so that the start stays short
 SEED = 7
 POLL_S = 10.0  # oftener than the example says, so that a viewer sees it live
+SAMPLE_WEEKS = 2  # in the files of sample_logs/; what lies before them is made at the first start
+EARLIER_CASE = {
+    "cause": "air handling",
+    "detail": "Set-back at the weekend, or a hot afternoon before the sun film.",
+    "immediate_action": "Nothing was measured until the zone was stable again.",
+    "impact": "No inspection lies in this time.",
+    "decision": "No result is affected.",
+    "customer": "Nobody is told, as no result is affected.",
+}
 _NOTE = "demo.json"
 _NOTICES = "demo-notices.jsonl"
 _KEEP = "import sys; open(sys.argv[1], 'a', encoding='utf-8').write(sys.stdin.read() + '\\n')"
@@ -52,6 +63,7 @@ class Options:
     history_only: bool = False
     drift: bool = False
     browser: bool = True
+    weeks: int = 26
 
 
 def run(options: Options, say: Say) -> None:
@@ -66,7 +78,8 @@ def run(options: Options, say: Say) -> None:
         )
     _refuse_real(options.config)
     with Store.open(options.data, create=True, simulated=True) as store, StopRequest() as stop:
-        config = load_demo(store, options.config, say)
+        earlier = options.weeks > SAMPLE_WEEKS and options.config is None
+        config = load_demo(store, options.config, say, earlier=earlier)
         if options.history_only:
             say(f"The history is in {options.data}. Ask it:  stillroom inspection list --data {options.data}")
             return
@@ -84,16 +97,56 @@ def _refuse_real(folder: Path | None) -> None:
         )
 
 
-def load_demo(store: Store, folder: Path | None, say: Say) -> Config:
-    """The store with setup, history, inspections and verdicts; what is there already is left alone."""
-    config = _apply(store, folder)
+def load_demo(store: Store, folder: Path | None, say: Say, *, earlier: bool = False) -> Config:
+    """The store with setup, history, inspections and verdicts; what is there already is left alone.
+
+    earlier: with the 24 weeks before the sample logs, which the room study looks at.
+    """
+    config = _apply(store, folder, earlier)
+    earlier = earlier and OUTDOOR_FILE in config.texts  # not in a folder of before
     files = [sample_logs() / name for name in ("machine-bay.csv", "plate-bench.csv", "barometer.txt")]
+    if earlier and not _has_earlier(store):
+        _import_earlier(store, config, say)
     for file in files:
         _import(store, config, file, say)
     _register(store, config, sample_logs() / "inspections.csv")
     store.seal(time.time_ns())
     _judge(store, config, say)
+    if earlier:
+        _close_earlier(store, config)
     return config
+
+
+def _has_earlier(store: Store) -> bool:
+    from .earlier_weeks import FILE
+
+    return any(item.name == FILE for item in store.imports.all())
+
+
+def _import_earlier(store: Store, config: Config, say: Say) -> None:
+    """The 24 weeks by the real importer; the list of doors stays in the data folder for `study`."""
+    from . import earlier_weeks
+
+    with tempfile.TemporaryDirectory(prefix="stillroom-weeks-") as folder:
+        file, doors = earlier_weeks.write(Path(folder))
+        _import(store, config, file, say)
+        (store.folder / doors.name).write_bytes(doors.read_bytes())
+
+
+def _close_earlier(store: Store, config: Config) -> None:
+    """Cases of the earlier weeks were closed in their time, as in any room that is looked after."""
+    from ..acts.case_book import is_closed
+    from ..acts.cases import close, note
+    from ..inspections.cases import cases_in
+    from ..verdicts.verdicts import Verdicts
+    from .earlier_weeks import FROM_NS, TO_NS
+
+    verdicts = Verdicts(store, config.setup)
+    for record in cases_in(verdicts, "machine-bay", FROM_NS, TO_NS, time.time_ns(), refresh=False):
+        case = record.case
+        if case.number is not None and case.to_ns <= TO_NS and not is_closed(record.work, case):
+            note(store, record.case, EARLIER_CASE, WHO)
+            close(store, record.case, WHO, running=False, undecided=())
 
 
 def sample_logs() -> Path:
@@ -114,13 +167,15 @@ def port_is_free(host: str, port: int) -> bool:
     return True
 
 
-def _apply(store: Store, folder: Path | None) -> Config:
+def _apply(store: Store, folder: Path | None, earlier: bool) -> Config:
     from ..acts.inspections import apply_setup
     from ..config import example_folder, in_force, load
+    from .earlier_setup import with_earlier_weeks
 
     if not store.setups.versions() or folder is not None:
-        config = load(folder or example_folder())
-        apply_setup(store, config.texts, WHO, "the demo's own setup", SECOND, time.time_ns())
+        texts = load(folder or example_folder()).texts
+        texts = with_earlier_weeks(texts) if earlier else texts
+        apply_setup(store, texts, WHO, "the demo's own setup", SECOND, time.time_ns())
     return in_force(store.setups.versions())
 
 
@@ -188,7 +243,11 @@ def _live(options: Options, store: Store, config: Config, stop: StopRequest, say
         service = Service(store, connected(config), connected=connected)
         service.start()
         try:
-            with pages(options.data, options.port, stop) as shown:
+            unanswered = OUTDOOR_FILE in config.texts and not store.studies.newest(limit=1)
+            with (
+                pages(options.data, options.port, stop) as shown,
+                run_beside(options.data, unanswered, say),
+            ):
                 _welcome(options, say)
                 if not stop.wait(lambda: service.alive and shown.poll() is None):
                     raise StillroomError("The pages or the service ended by themselves; the demo stops.")

@@ -14,10 +14,13 @@ OWNER_ALONE = 0o700
 
 
 def _refuse_foreign(folder: Path) -> None:
-    """A folder with other people's files in it is no place to begin a record; hidden ones do not count."""
+    """A folder with other people's files is no place to begin a record; hidden ones do not count.
+
+    Nor does what a new file system has at its root.
+    """
     if not folder.is_dir() or (folder / FILE).exists():
         return
-    others = sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
+    others = sorted(p.name for p in folder.iterdir() if not p.name.startswith(".") and p.name != "lost+found")
     if others:
         raise StoreError(
             f"{folder} holds other files, such as {others[0]!r}, and no record; nothing was changed. "
@@ -50,5 +53,6 @@ def check_folder(folder: Path, create: bool) -> None:
     elif not (folder / FILE).is_file():
         raise StoreError(
             f"There is no record in {folder}: expected the file {FILE}, found none. "
-            "Name the data folder with --data, or begin a record with `stillroom run` or `stillroom demo`."
+            "Name the data folder with --data and mount its disk, or begin a record with `stillroom run "
+            "--begin` or `stillroom demo`."
         )

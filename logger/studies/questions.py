@@ -11,6 +11,7 @@ from ..core.study.channel_record import ChannelRecord
 from ..core.study.figure import Answer, Question
 from ..errors import Refused
 from ..instants import NS
+from .jobs import jobs_of
 from .sources import QuestionKind, Sources, StudyField
 from .weeks import use_of_week, verdict_weeks
 
@@ -76,6 +77,17 @@ def _hours(sources: Sources) -> Compute:
     sources.arrays += [weeks.stable.astype(np.float64), weeks.known.astype(np.float64)]
     use = use_of_week(sources.verdicts.setup.zone(r.zone).hours_of_use)
     return lambda: best_hours(weeks.stable, weeks.known, hours, use)
+
+
+def _plan(sources: Sources) -> Compute:
+    from ..core.study.slot_plan import slot_plan
+
+    jobs = jobs_of(sources.request.options.get("jobs"))
+    r = sources.request
+    weeks = verdict_weeks(sources.verdicts, r.zone, r.from_ns, r.to_ns, sources.now_ns, ending=True)
+    sources.arrays += [weeks.stable.astype(np.float64), weeks.known.astype(np.float64)]
+    use = use_of_week(sources.verdicts.setup.zone(r.zone).hours_of_use)
+    return lambda: slot_plan(weeks.stable, weeks.known, jobs, weeks.first_day, use)
 
 
 def _causes(sources: Sources) -> Compute:
@@ -191,6 +203,14 @@ KINDS = (
         _hours,
         of_one_channel=False,
         fields=(StudyField("hours", "--hours", "Hours in a row", "2"),),
+    ),
+    QuestionKind(
+        "plan",
+        "When in the week to come?",
+        "Needs 12 weeks of verdicts, and jobs with the hours that each takes.",
+        _plan,
+        of_one_channel=False,
+        fields=(StudyField("jobs", "--job", "Jobs with their hours, as “Ring gear=3, Bores=2”"),),
     ),
     QuestionKind(
         "return",

@@ -21,17 +21,23 @@ _TO_MONDAY = 3  # 1970-01-01 was a Thursday
 
 @dataclass(frozen=True)
 class VerdictWeeks:
-    """Whole local weeks in a row, shape (weeks, 168):
-    hours that were stable, hours whose verdict is known.
+    """Whole local weeks in a row, shape (weeks, 168): hours that were stable, hours whose verdict is known.
+
+    first_week: number of the first since that of 1970-01-01; first_day: weekday on which each begins.
     """
 
     stable: Bool
     known: Bool
     first_week: int
+    first_day: int = 0
 
 
-def verdict_weeks(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_ns: int) -> VerdictWeeks:
-    """The verdicts of a zone over [from, to), in whole local weeks.
+def verdict_weeks(
+    verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_ns: int, *, ending: bool = False
+) -> VerdictWeeks:
+    """The verdicts of a zone over [from, to), in whole local weeks from Monday.
+
+    ending: weeks that end with the last whole local day before `to` instead, on whatever day that is.
 
     An hour is stable when all of it was; one minute that is not stable, or in the guard band, decides
     against it; else one minute without evidence leaves it unknown.
@@ -45,7 +51,8 @@ def verdict_weeks(verdicts: Verdicts, zone: str, from_ns: int, to_ns: int, now_n
     local_s = (
         start_s + np.arange(n) * 60 + local_offsets(start_s, n, 60, ZoneInfo(verdicts.setup.room.timezone))
     )
-    return _by_week(state, local_s)
+    first_day = int((local_s[-1] + 60) // DAY_S + _TO_MONDAY) % 7 if ending and n else 0
+    return _by_week(state, local_s, first_day)
 
 
 def _state(period: Period) -> int:
@@ -54,16 +61,19 @@ def _state(period: Period) -> int:
     return FAILED if period.verdict == "not stable" or period.reason == "guard band" else UNKNOWN
 
 
-def _by_week(state: np.ndarray[tuple[int], np.dtype[np.int8]], local_s: Int) -> VerdictWeeks:
+def _by_week(
+    state: np.ndarray[tuple[int], np.dtype[np.int8]], local_s: Int, first_day: int = 0
+) -> VerdictWeeks:
     if not len(local_s):
         nothing = np.zeros((0, 168), np.bool_)
         return VerdictWeeks(nothing, nothing, 0)
-    day = local_s // DAY_S + _TO_MONDAY
+    since = _TO_MONDAY - first_day
+    day = local_s // DAY_S + since
     week, hour = day // 7, (day % 7) * 24 + local_s % DAY_S // 3600
     # A week counts when no more than an hour lacks at either end.
-    monday_s = (local_s[0] + _TO_MONDAY * DAY_S) % WEEK_S
-    first = int(week[0]) + (0 if monday_s <= 3600 else 1)
-    last = int((local_s[-1] + 3600 + _TO_MONDAY * DAY_S) // WEEK_S)
+    begun_s = (local_s[0] + since * DAY_S) % WEEK_S
+    first = int(week[0]) + (0 if begun_s <= 3600 else 1)
+    last = int((local_s[-1] + 3600 + since * DAY_S) // WEEK_S)
     count = max(0, last - first)
     inside = (week >= first) & (week < first + count)
     place = (week[inside] - first) * 168 + hour[inside]
@@ -73,7 +83,7 @@ def _by_week(state: np.ndarray[tuple[int], np.dtype[np.int8]], local_s: Int) -> 
     ]
     unknown, stable, failed = counts
     known = (failed > 0) | ((unknown == 0) & (stable > 0))
-    return VerdictWeeks((failed == 0) & (unknown == 0) & (stable > 0), known, first)
+    return VerdictWeeks((failed == 0) & (unknown == 0) & (stable > 0), known, first, first_day)
 
 
 def use_of_week(hours: HoursOfUse | None) -> Bool | None:

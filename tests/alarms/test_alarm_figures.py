@@ -20,13 +20,13 @@ def raised(
     alarm: str, n: int, at_ns: int, over_ns: int | None = None, heard_ns: int | None = None
 ) -> list[StateChange]:
     """One occurrence as the journal tells it."""
-    told = [StateChange(at_ns, alarm, "normal", "unacknowledged", n, "service")]
+    output = [StateChange(at_ns, alarm, "normal", "unacknowledged", n, "service")]
     if heard_ns is not None:
-        told.append(StateChange(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
+        output.append(StateChange(heard_ns, alarm, "unacknowledged", "acknowledged", n, "Greta Holm"))
     if over_ns is not None:
         was, now = ("acknowledged", "normal") if heard_ns else ("unacknowledged", "returned unacknowledged")
-        told.append(StateChange(over_ns, alarm, was, now, n, "service"))
-    return told
+        output.append(StateChange(over_ns, alarm, was, now, n, "service"))
+    return output
 
 
 def test_ten_days_counted_by_hand() -> None:
@@ -41,13 +41,17 @@ def test_ten_days_counted_by_hand() -> None:
         *raised("air", 5, 11 * DAY),
     ]
 
-    found = performance_figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
+    result = performance_figures(sorted(story, key=lambda c: c.at_ns), 0, 10 * DAY)
 
-    assert (found.raised, found.per_day) == (6, 0.6)
-    assert found.top == (("air", 4), ("door", 1), ("span", 1))
-    assert (found.chattering, found.stale) == (("air",), ("span",))
-    assert (found.acknowledged, found.to_acknowledge_s, found.longest_to_acknowledge_s) == (3, 240.0, 720.0)
-    assert found.floods == 0
+    assert (result.raised, result.per_day) == (6, 0.6)
+    assert result.top == (("air", 4), ("door", 1), ("span", 1))
+    assert (result.chattering, result.stale) == (("air",), ("span",))
+    assert (result.acknowledged, result.to_acknowledge_s, result.longest_to_acknowledge_s) == (
+        3,
+        240.0,
+        720.0,
+    )
+    assert result.floods == 0
 
 
 def test_a_flood_is_counted_once_and_a_re_alarm_is_no_new_alarm() -> None:
@@ -55,9 +59,9 @@ def test_a_flood_is_counted_once_and_a_re_alarm_is_no_new_alarm() -> None:
     flood = [c for n in range(11) for c in raised(f"a{n}", 1, n * MINUTE // 2)]
     again = [StateChange(5 * HOUR, "a1", "acknowledged", "unacknowledged", 1, "service")]
 
-    found = performance_figures([*flood, *again], 0, DAY)
+    result = performance_figures([*flood, *again], 0, DAY)
 
-    assert (found.raised, found.floods) == (11, 1)
+    assert (result.raised, result.floods) == (11, 1)
     assert performance_figures(flood[:-1], 0, DAY).floods == 0
     assert performance_figures([], 0, DAY).to_acknowledge_s is None
     assert change_of(0, "x", {"alarm": "a"}) is None

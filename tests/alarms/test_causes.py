@@ -49,11 +49,11 @@ def scopes(specs: Mapping[str, AlarmSpec], common: tuple[CommonCause, ...] = ())
 
 def together(specs: list[AlarmSpec], minutes: dict[str, int]) -> dict[str, Alarm]:
     """Alarms raised one after the other, each finding its cause, announced at once."""
-    known = {s.key: s for s in specs}
-    alarms = {key: Alarm(key) for key in known}
+    reference = {s.key: s for s in specs}
+    alarms = {key: Alarm(key) for key in reference}
     for key, minute in sorted(minutes.items(), key=lambda item: item[1]):
         alarms[key] = raised(key, minute)
-        alarms |= join_causes([notice(key, minute)], alarms, known, scopes(known))
+        alarms |= join_causes([notice(key, minute)], alarms, reference, scopes(reference))
         for group in due_groups(alarms.values(), {}, minute * MINUTE):
             alarms |= {a.key: replace(a, waits=False) for a in group.new}
     return alarms
@@ -64,22 +64,22 @@ def test_what_comes_in_one_turn_is_one_notice_led_by_the_most_urgent() -> None:
     specs = {s.key: s for s in (spec("span"), spec("air", "high"), spec("humidity", "low"))}
     alarms = {key: raised(key, 5) for key in specs}
 
-    found = join_causes([notice(key, 5) for key in specs], alarms, specs, scopes(specs))
+    result = join_causes([notice(key, 5) for key in specs], alarms, specs, scopes(specs))
 
-    assert {a.key: a.cause for a in found.values()} == dict.fromkeys(specs, "air")
-    groups = due_groups(found.values(), dict.fromkeys(specs, 60), 6 * MINUTE)
+    assert {a.key: a.cause for a in result.values()} == dict.fromkeys(specs, "air")
+    groups = due_groups(result.values(), dict.fromkeys(specs, 60), 6 * MINUTE)
     assert [[a.key for a in group.new] for group in groups] == [["air", "humidity", "span"]]
-    assert due_groups(found.values(), dict.fromkeys(specs, 61), 6 * MINUTE) == []
+    assert due_groups(result.values(), dict.fromkeys(specs, 61), 6 * MINUTE) == []
 
 
 def test_what_joins_later_is_announced_beside_what_stands() -> None:
     """Equally urgent and to the same people: announced all the same, the first one as announced before."""
     specs = [spec("span"), spec("slope")]
-    known = {s.key: s for s in specs}
+    reference = {s.key: s for s in specs}
     alarms = together(specs, {"span": 0})
 
     alarms |= {"slope": raised("slope", 5)}
-    alarms |= join_causes([notice("slope", 5)], alarms, known, scopes(known))
+    alarms |= join_causes([notice("slope", 5)], alarms, reference, scopes(reference))
 
     assert (alarms["slope"].cause, alarms["slope"].waits) == ("span", True)
     [group] = due_groups(alarms.values(), {}, 5 * MINUTE)
@@ -89,17 +89,20 @@ def test_what_joins_later_is_announced_beside_what_stands() -> None:
 def test_an_acknowledgement_ends_the_joining() -> None:
     """Of any alarm of the cause, also of one that is over."""
     specs = [spec("span"), spec("air"), spec("slope")]
-    known = {s.key: s for s in specs}
+    reference = {s.key: s for s in specs}
     alarms = together(specs, {"span": 0, "air": 1})
-    seen = replace(
+    observed = replace(
         alarms["air"], condition=AlarmState.NORMAL, acknowledged_ns=2 * MINUTE, acknowledged_by="Greta"
     )
 
-    found = join_causes(
-        [notice("slope", 5)], {**alarms, "air": seen, "slope": raised("slope", 5)}, known, scopes(known)
+    result = join_causes(
+        [notice("slope", 5)],
+        {**alarms, "air": observed, "slope": raised("slope", 5)},
+        reference,
+        scopes(reference),
     )
 
-    assert found["slope"].cause == "slope"
+    assert result["slope"].cause == "slope"
 
 
 def test_a_new_cause_of_one_key_is_another_cause() -> None:
@@ -108,13 +111,13 @@ def test_a_new_cause_of_one_key_is_another_cause() -> None:
     later = TOGETHER_NS // MINUTE + 2
     alarms = together(specs, {"span": 0, "air": 1})
     again = {**alarms, "span": raised("span", later)}
-    known = {s.key: s for s in specs}
+    reference = {s.key: s for s in specs}
 
-    found = join_causes([notice("span", later)], again, known, scopes(known))
+    result = join_causes([notice("span", later)], again, reference, scopes(reference))
 
-    assert (found["span"].cause, again["air"].cause) == ("span", "span")
-    assert cause_of(found["span"]) != cause_of(again["air"])
-    assert is_over(found["span"], [*found.values(), again["air"]])
+    assert (result["span"].cause, again["air"].cause) == ("span", "span")
+    assert cause_of(result["span"]) != cause_of(again["air"])
+    assert is_over(result["span"], [*result.values(), again["air"]])
 
 
 def test_half_an_hour_after_the_first_it_is_another_cause() -> None:
@@ -124,19 +127,21 @@ def test_half_an_hour_after_the_first_it_is_another_cause() -> None:
 
     assert together(specs, {"span": 0, "air": later})["air"].cause == "air"
     assert together(specs, {"span": 0, "air": later - 1})["air"].cause == "span"
-    known = {s.key: s for s in specs}
+    reference = {s.key: s for s in specs}
     back = raised("span", 0, cause="span", cause_ns=0, condition=AlarmState.RETURNED_UNACKNOWLEDGED)
-    found = join_causes([notice("air", 5)], {"span": back, "air": raised("air", 5)}, known, scopes(known))
-    assert found["air"].cause == "air"
+    result = join_causes(
+        [notice("air", 5)], {"span": back, "air": raised("air", 5)}, reference, scopes(reference)
+    )
+    assert result["air"].cause == "air"
 
 
 def test_probes_and_the_room_and_the_machine_are_not_one_cause(setup) -> None:  # type: ignore[no-untyped-def]
     """A silent probe does not lead an alarm of the air; a full disk leads nothing."""
     specs = [spec("air"), *system_alarms(setup, ("duty",))]
 
-    found = together(specs, {"bay.evidence": 0, "bay.suspect": 1, "air": 2, "system.disk": 3})
+    result = together(specs, {"bay.evidence": 0, "bay.suspect": 1, "air": 2, "system.disk": 3})
 
-    assert {key: found[key].cause for key in ("bay.evidence", "bay.suspect", "air", "system.disk")} == {
+    assert {key: result[key].cause for key in ("bay.evidence", "bay.suspect", "air", "system.disk")} == {
         "bay.evidence": "bay.evidence", "bay.suspect": "bay.evidence", "air": "air",
         "system.disk": "system.disk",
     }  # fmt: skip

@@ -63,9 +63,9 @@ def test_on_saturday_the_duty_person_alone_is_told(setup: Setup) -> None:
     """The others are not."""
     config = Config(setup, mail=(MAIL,), people=PEOPLE, duties=(DUTY,))
 
-    told = addresses(["screen", "room"], config, at("2026-10-24T10:00"))
+    output = addresses(["screen", "room"], config, at("2026-10-24T10:00"))
 
-    assert [(a.recipient, a.person, a.temperature) for a in told] == [
+    assert [(a.recipient, a.person, a.temperature) for a in output] == [
         ("radek@almtal.example", "Radek Sova", "degF")
     ]
 
@@ -73,14 +73,14 @@ def test_on_saturday_the_duty_person_alone_is_told(setup: Setup) -> None:
 def test_who_is_away_is_stood_in_for_and_somebody_is_always_told() -> None:
     """A stand-in may be away as well; a circle of absences ends at who is told otherwise."""
     day = (at("2026-10-21T00:00"), at("2026-10-22T00:00"))
-    one = replace(DUTY, away=(Away("greta", *day, "radek"),))
+    item = replace(DUTY, away=(Away("greta", *day, "radek"),))
     two = replace(DUTY, away=(Away("greta", *day, "radek"), Away("radek", *day, "ida")))
     circle = replace(DUTY, away=(Away("greta", *day, "radek"), Away("radek", *day, "greta")))
 
-    assert on_duty(one, VIENNA, at("2026-10-21T10:00")) == ("radek",)
+    assert on_duty(item, VIENNA, at("2026-10-21T10:00")) == ("radek",)
     assert on_duty(two, VIENNA, at("2026-10-21T10:00")) == ("ida",)
     assert on_duty(circle, VIENNA, at("2026-10-21T10:00")) == ("ida",)
-    assert on_duty(one, VIENNA, at("2026-10-22T10:00")) == ("greta",)
+    assert on_duty(item, VIENNA, at("2026-10-22T10:00")) == ("greta",)
 
 
 def test_each_recipient_of_a_route_is_addressed_once(setup: Setup) -> None:
@@ -88,9 +88,9 @@ def test_each_recipient_of_a_route_is_addressed_once(setup: Setup) -> None:
     horn = CommandRoute("horn", ("/usr/local/bin/horn",))
     config = Config(setup, mail=(MAIL,), ways=(horn,), people=PEOPLE, duties=(DUTY,))
 
-    told = addresses(["room", "works", "horn", "horn", "nobody"], config, at("2026-10-21T10:00"))
+    output = addresses(["room", "works", "horn", "horn", "nobody"], config, at("2026-10-21T10:00"))
 
-    assert [(a.route, a.recipient) for a in told] == [("works", "greta@almtal.example"), ("horn", "")]
+    assert [(a.route, a.recipient) for a in output] == [("works", "greta@almtal.example"), ("horn", "")]
     assert default_routes(config) == ("screen", "room", "horn")
     assert default_routes(replace(config, notices=NoticePlan(routes=("screen",)))) == ("screen",)
 

@@ -51,9 +51,9 @@ def run(
     for index, value in enumerate(values, start):
         now = (index + 1) * MINUTE
         here = [a for a in acts if index * MINUTE < a.at_ns <= now]
-        done = step(spec, alarm, [cell(index, value)], here, now)
-        alarm = done.alarm
-        notices += done.notices
+        outcome = step(spec, alarm, [cell(index, value)], here, now)
+        alarm = outcome.alarm
+        notices += outcome.notices
     return alarm, notices
 
 
@@ -161,10 +161,10 @@ def test_shelved_is_evaluated_silent_and_comes_back_by_itself() -> None:
 )
 def test_shelving_wants_a_reason_and_an_end(act: AlarmAct) -> None:
     """Muted for ever is what shelving must never become."""
-    done = step(SPEC, Alarm("air"), [], [act], MINUTE)
+    outcome = step(SPEC, Alarm("air"), [], [act], MINUTE)
 
-    assert done.alarm.state is AlarmState.NORMAL
-    assert "a reason and an end" in done.reasons[0]
+    assert outcome.alarm.state is AlarmState.NORMAL
+    assert "a reason and an end" in outcome.reasons[0]
 
 
 def test_covers_lie_over_each_other() -> None:
@@ -190,10 +190,10 @@ def test_covers_lie_over_each_other() -> None:
 def test_no_evidence_never_annunciates() -> None:
     """A day without evidence raises no alarm of a limit, and returns none."""
     quiet, none = run([None] * 1440)
-    active, one = run([21.5] * 6 + [None] * 1440)
+    active, item = run([21.5] * 6 + [None] * 1440)
 
     assert (quiet.state, none) == (AlarmState.NORMAL, [])
-    assert (active.state, len(one)) == (AlarmState.UNACKNOWLEDGED, 1)
+    assert (active.state, len(item)) == (AlarmState.UNACKNOWLEDGED, 1)
 
 
 def test_a_short_gap_does_not_start_the_delay_anew() -> None:
@@ -215,29 +215,29 @@ def test_late_data_never_raise_an_alarm() -> None:
     now = 600 * MINUTE
     late = [cell(minute, 22.0) for minute in range(100)]
 
-    done = step(SPEC, Alarm("air", cell_ns=0), late, [], now)
+    outcome = step(SPEC, Alarm("air", cell_ns=0), late, [], now)
 
-    assert done.notices == ()
-    assert done.alarm.state is AlarmState.NORMAL
-    assert "late data" in done.reasons[0]
+    assert outcome.notices == ()
+    assert outcome.alarm.state is AlarmState.NORMAL
+    assert "late data" in outcome.reasons[0]
 
 
 def test_out_before_a_stop_of_the_service_and_still_out_is_told_with_its_true_begin() -> None:
     """Cells of the time when nobody judged count; a cell of the present tells."""
     cells = [cell(minute, 22.0) for minute in range(60)]
 
-    done = step(SPEC, Alarm("air"), cells, [], 60 * MINUTE)
+    outcome = step(SPEC, Alarm("air"), cells, [], 60 * MINUTE)
 
-    assert [(n.since_ns, n.at_ns >= 60 * MINUTE - LIVE_NS) for n in done.notices] == [(0, True)]
+    assert [(n.since_ns, n.at_ns >= 60 * MINUTE - LIVE_NS) for n in outcome.notices] == [(0, True)]
 
 
 def test_cells_that_were_evaluated_are_not_evaluated_again() -> None:
     """A changed past is for the periods, not for the alarm."""
     alarm, _ = run([20.0] * 10)
 
-    done = step(SPEC, alarm, [cell(minute, 22.0) for minute in range(10)], [], 10 * MINUTE)
+    outcome = step(SPEC, alarm, [cell(minute, 22.0) for minute in range(10)], [], 10 * MINUTE)
 
-    assert (done.alarm, done.notices) == (alarm, ())
+    assert (outcome.alarm, outcome.notices) == (alarm, ())
 
 
 def test_a_clock_that_goes_back_does_not_blind() -> None:
@@ -271,10 +271,10 @@ def test_a_source_that_stops_is_an_alarm_of_its_own() -> None:
     """Two of three silent: both are named, the value is the age of the worst in s."""
     ages = {"P1": 600 * NS, "P2": 100 * NS, "P3": None}
 
-    found = evidence_cell(600 * NS, 660 * NS, ages, dict.fromkeys(ages, 180 * NS))
+    result = evidence_cell(600 * NS, 660 * NS, ages, dict.fromkeys(ages, 180 * NS))
 
-    assert found.conformity is Conformity.NONCONFORMING
-    assert (found.probes, found.probe, found.value) == (("P2", "P3"), "P3", None)
+    assert result.conformity is Conformity.NONCONFORMING
+    assert (result.probes, result.probe, result.value) == (("P2", "P3"), "P3", None)
 
 
 def test_all_sources_reporting() -> None:
@@ -293,9 +293,9 @@ def test_a_restart_at_any_moment_continues_where_it_was() -> None:
     notices: list[AlarmNotice] = []
     for index, value in enumerate(values):
         alarm = Alarm.from_dict(json.loads(json.dumps(alarm.to_dict())))
-        done = step(SPEC, alarm, [cell(index, value)], [], (index + 1) * MINUTE)
-        alarm = done.alarm
-        notices += done.notices
+        outcome = step(SPEC, alarm, [cell(index, value)], [], (index + 1) * MINUTE)
+        alarm = outcome.alarm
+        notices += outcome.notices
 
     assert (alarm, notices) == run(values)
 

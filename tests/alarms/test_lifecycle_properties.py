@@ -39,18 +39,18 @@ runs = st.lists(
 @st.composite
 def stories(draw: st.DrawFn) -> list[Cell | AlarmAct]:
     """Cells minute by minute with acts between them, in order."""
-    told: list[Cell | AlarmAct] = []
+    output: list[Cell | AlarmAct] = []
     minute = 0
     for value, length in draw(runs):
         for _ in range(length):
-            told.append(_cell(minute, value))
+            output.append(_cell(minute, value))
             minute += 1
         if draw(st.booleans()):
             until = minute * MINUTE + draw(st.integers(1, 20)) * MINUTE
-            told.append(
+            output.append(
                 AlarmAct(draw(st.sampled_from(KINDS)), "Greta Holm", minute * MINUTE + 1, "why", until)
             )
-    return told
+    return output
 
 
 def _cell(minute: int, value: float | None) -> Cell:
@@ -76,9 +76,13 @@ def _live(
         index += 1
         cells = [e for e in part if isinstance(e, Cell)]
         acts = [e for e in part if isinstance(e, AlarmAct)]
-        done = step(spec, alarm, cells, acts, _instant(part[-1]))
-        alarm = Alarm.from_dict(json.loads(json.dumps(done.alarm.to_dict()))) if through_json else done.alarm
-        notices += done.notices
+        outcome = step(spec, alarm, cells, acts, _instant(part[-1]))
+        alarm = (
+            Alarm.from_dict(json.loads(json.dumps(outcome.alarm.to_dict())))
+            if through_json
+            else outcome.alarm
+        )
+        notices += outcome.notices
     return alarm, notices
 
 
@@ -116,17 +120,17 @@ def test_a_restart_between_any_two_events_changes_nothing(
 @settings(max_examples=150)
 def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | AlarmAct]) -> None:
     """Each occurrence is told once, or it is marked as withheld while it lasts; none is told twice."""
-    alarm, told, withheld = Alarm("air"), [], set()
+    alarm, output, withheld = Alarm("air"), [], set()
     for event in story:
         cells = [event] if isinstance(event, Cell) else []
         acts = [event] if isinstance(event, AlarmAct) else []
-        done = step(spec, alarm, cells, acts, _instant(event))
-        alarm = done.alarm
-        told += [n.occurrence for n in done.notices if n.step == "annunciated"]
+        outcome = step(spec, alarm, cells, acts, _instant(event))
+        alarm = outcome.alarm
+        output += [n.occurrence for n in outcome.notices if n.step == "annunciated"]
         if not alarm.told:
             withheld.add(alarm.occurrence)
-    assert len(told) == len(set(told))
-    assert set(told) | withheld == set(range(1, alarm.occurrence + 1))
+    assert len(output) == len(set(output))
+    assert set(output) | withheld == set(range(1, alarm.occurrence + 1))
 
 
 @given(specs, stories(), st.integers(1, 10**6))

@@ -74,15 +74,15 @@ def test_a_silent_source(setup: Setup, step: str) -> None:
     )  # fmt: skip
 
     humidity = replace(setup.channels["P1.temperature"], key="P1.relative_humidity")
-    known = replace(setup, channels={**setup.channels, humidity.key: humidity})
+    reference = replace(setup, channels={**setup.channels, humidity.key: humidity})
 
-    words = wording(replace(OUT, step=step, cell=cell, worst=cell), spec, "bay", known)  # type: ignore[arg-type]
+    words = wording(replace(OUT, step=step, cell=cell, worst=cell), spec, "bay", reference)  # type: ignore[arg-type]
 
-    wanted = {
+    expected = {
         "annunciated": "Machine bay: no readings from P1 (bridge table)",
         "returned": "Machine bay: readings received again",
     }
-    assert words.subject == wanted[step]
+    assert words.subject == expected[step]
 
 
 def test_a_notice_fits_a_phone(setup: Setup) -> None:

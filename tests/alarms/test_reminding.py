@@ -25,8 +25,8 @@ def cell(minute: int, value: float | None = 22.0) -> Cell:
     """A minute, out by default."""
     if value is None:
         return Cell(minute * MINUTE, (minute + 1) * MINUTE, Conformity.INDETERMINATE)
-    found = Conformity.NONCONFORMING if value > 21.0 else Conformity.CONFORMING
-    return Cell(minute * MINUTE, (minute + 1) * MINUTE, found, value, 0.06, 21.0 - value, "degC", 21.0, "P1")
+    result = Conformity.NONCONFORMING if value > 21.0 else Conformity.CONFORMING
+    return Cell(minute * MINUTE, (minute + 1) * MINUTE, result, value, 0.06, 21.0 - value, "degC", 21.0, "P1")
 
 
 def out() -> Alarm:
@@ -45,9 +45,9 @@ def test_nobody_acknowledges_for_fifteen_minutes() -> None:
     alarm = out()
 
     assert remind(SPEC, alarm, 16 * MINUTE - 1).notices == ()
-    done = remind(SPEC, alarm, 16 * MINUTE)
-    assert [n.step for n in done.notices] == ["escalated"]
-    assert remind(SPEC, done.alarm, 60 * MINUTE).notices == ()
+    outcome = remind(SPEC, alarm, 16 * MINUTE)
+    assert [n.step for n in outcome.notices] == ["escalated"]
+    assert remind(SPEC, outcome.alarm, 60 * MINUTE).notices == ()
 
 
 def test_an_acknowledged_alarm_is_not_escalated_but_told_again_after_four_hours() -> None:
@@ -74,16 +74,16 @@ def test_alarms_of_one_cause_are_told_again_together() -> None:
     }
 
     first = due_reminders(alarms.values(), specs, 16 * MINUTE)
-    alarms |= {done.alarm.key: done.alarm for group in first for done in group}
+    alarms |= {outcome.alarm.key: outcome.alarm for group in first for outcome in group}
     second = due_reminders(alarms.values(), specs, 26 * MINUTE)
-    alarms |= {done.alarm.key: done.alarm for group in second for done in group}
+    alarms |= {outcome.alarm.key: outcome.alarm for group in second for outcome in group}
 
-    assert [[done.alarm.key for done in group] for group in first] == [["air", "span"]]
-    assert [[done.alarm.key for done in group] for group in second] == [["disk"]]
-    heard = apply_act(alarms["air"], AlarmAct("acknowledge", "Greta Holm", 30 * MINUTE, "door")).alarm
-    assert due_reminders([heard, alarms["span"]], specs, 200 * MINUTE) == []
-    again = due_reminders([heard, alarms["span"]], specs, 241 * MINUTE)
-    assert [[n.step for done in group for n in done.notices] for group in again] == [["repeated 1"] * 2]
+    assert [[outcome.alarm.key for outcome in group] for group in first] == [["air", "span"]]
+    assert [[outcome.alarm.key for outcome in group] for group in second] == [["disk"]]
+    received = apply_act(alarms["air"], AlarmAct("acknowledge", "Greta Holm", 30 * MINUTE, "door")).alarm
+    assert due_reminders([received, alarms["span"]], specs, 200 * MINUTE) == []
+    again = due_reminders([received, alarms["span"]], specs, 241 * MINUTE)
+    assert [[n.step for outcome in group for n in outcome.notices] for group in again] == [["repeated 1"] * 2]
 
 
 def test_times_count_from_what_a_person_was_told() -> None:
@@ -110,10 +110,10 @@ def test_what_is_shelved_or_suppressed_reminds_nobody() -> None:
 def test_what_comes_while_suppressed_is_told_at_its_release() -> None:
     """Withheld, not lost."""
     quiet = suppress_by_design(Alarm("air"), "its own calendar", 0).alarm
-    done = step(SPEC, quiet, [cell(0)], [], MINUTE)
+    outcome = step(SPEC, quiet, [cell(0)], [], MINUTE)
 
-    assert done.notices == ()
-    assert [n.step for n in suppress_by_design(done.alarm, "", 2 * MINUTE).notices] == ["annunciated"]
+    assert outcome.notices == ()
+    assert [n.step for n in suppress_by_design(outcome.alarm, "", 2 * MINUTE).notices] == ["annunciated"]
 
 
 events = st.lists(
@@ -130,7 +130,7 @@ def test_each_step_is_told_once_and_a_restart_changes_nothing(
     story: list[tuple[str, int]], cut: bool
 ) -> None:
     """No (occurrence, step) comes twice, in whatever order; through JSON text between any two events."""
-    alarm, minute, told = Alarm("air"), 0, []
+    alarm, minute, output = Alarm("air"), 0, []
     spec = replace(SPEC, repeat_after_s=3600)
     for kind, length in story:
         cells = []
@@ -144,9 +144,9 @@ def test_each_step_is_told_once_and_a_restart_changes_nothing(
         if kind in ("suppress", "release"):
             steps.append(suppress_by_design(steps[-1].alarm, "calendar" if kind == "suppress" else "", now))
         steps.append(remind(spec, steps[-1].alarm, now))
-        told += [(n.occurrence, n.step) for s in steps for n in s.notices]
+        output += [(n.occurrence, n.step) for s in steps for n in s.notices]
         alarm = steps[-1].alarm
         if cut:
             alarm = Alarm.from_dict(json.loads(json.dumps(alarm.to_dict())))
             assert alarm == steps[-1].alarm
-    assert len(told) == len(set(told))
+    assert len(output) == len(set(output))

@@ -41,12 +41,12 @@ def test_counting_in_runs_is_counting_minute_by_minute(
     """The same occurrences as `alarms.step` gives, however the record is cut into parts."""
     each = [code for code, length in story for _ in range(length)]
     spec = AlarmSpec("air", "bay.temperature", "high", "", "Look.", on_s, off_s, 0.1)
-    alarm, told = Alarm("air"), []
+    alarm, output = Alarm("air"), []
     for n, code in enumerate(each):
         cell = Cell(n * MINUTE, (n + 1) * MINUTE, FOUND[code], 20.0, 0.0, MARGIN[code])
-        done = step(spec, alarm, [cell], [], (n + 1) * MINUTE)
-        alarm = done.alarm
-        told += [(x.step, x.at_ns, x.since_ns) for x in done.notices]
+        outcome = step(spec, alarm, [cell], [], (n + 1) * MINUTE)
+        alarm = outcome.alarm
+        output += [(x.step, x.at_ns, x.since_ns) for x in outcome.notices]
 
     counted = AlarmCounter(on_s, off_s, 0.1, 60)
     for begin in range(0, len(each), cut):
@@ -54,8 +54,8 @@ def test_counting_in_runs_is_counting_minute_by_minute(
 
     begun = [("annunciated", o.annunciated_ns, o.from_ns) for o in counted.occurrences]
     ended = [("returned", o.to_ns) for o in counted.occurrences if o.to_ns is not None]
-    assert begun == [x for x in told if x[0] == "annunciated"]
-    assert ended == [x[:2] for x in told if x[0] == "returned"]
+    assert begun == [x for x in output if x[0] == "annunciated"]
+    assert ended == [x[:2] for x in output if x[0] == "returned"]
 
 
 def planted(days: int) -> tuple[np.ndarray, int, int]:  # type: ignore[type-arg]
@@ -89,16 +89,16 @@ def test_a_planted_year_is_counted_exactly(tmp_path: Path) -> None:
             rows = [Row(channel, at + n * MINUTE, at + n * MINUTE, float(v)) for n, v in enumerate(noise)]
             store.append("poll", rows)
         span = (START_NS, START_NS + len(values) * MINUTE)
-        found = {}
+        result = {}
         for half_K, on_s in ((1.0, 300), (0.5, 600)):
             limits = replace(rule, lower=20.0 - half_K, upper=20.0 + half_K, from_ns=0, to_ns=None)
             other = replace(base, rules=(limits,), alarms=())
-            found[half_K] = replay_alarms(store, other, *span, {"": Delay(on_s, 60, 0.0)})
+            result[half_K] = replay_alarms(store, other, *span, {"": Delay(on_s, 60, 0.0)})
     print(f"{len(channels)} channels, 20 days, twice: {time.perf_counter() - begin:.1f} s with storing")
-    assert len(found[1.0].alarms[rule.key]) == beyond_1K
-    assert len(found[0.5].alarms[rule.key]) == beyond_half_K
-    assert sum(found[1.0].hours.values()) == pytest.approx(20 * 24)
-    assert found[0.5].hours["not stable"] > found[1.0].hours["not stable"]
+    assert len(result[1.0].alarms[rule.key]) == beyond_1K
+    assert len(result[0.5].alarms[rule.key]) == beyond_half_K
+    assert sum(result[1.0].hours.values()) == pytest.approx(20 * 24)
+    assert result[0.5].hours["not stable"] > result[1.0].hours["not stable"]
     assert zone == rule.zone
 
 

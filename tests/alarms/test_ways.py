@@ -42,15 +42,15 @@ class Receiver:
 @pytest.fixture
 def receiver() -> Iterator[Receiver]:
     """On loopback, for one test."""
-    told = Receiver()
+    output = Receiver()
 
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
-            told.came.append((self.path, dict(self.headers), body))
-            if told.silent:
-                told.silent.wait(60)
-            self.send_response(told.codes.pop(0) if told.codes else 200)
+            output.came.append((self.path, dict(self.headers), body))
+            if output.silent:
+                output.silent.wait(60)
+            self.send_response(output.codes.pop(0) if output.codes else 200)
             self.send_header("Location", "http://127.0.0.1:9/elsewhere")
             self.send_header("Content-Length", "0")
             self.end_headers()
@@ -59,11 +59,11 @@ def receiver() -> Iterator[Receiver]:
             pass
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    told.url = f"http://127.0.0.1:{server.server_port}/alarms?room=east"
+    output.url = f"http://127.0.0.1:{server.server_port}/alarms?room=east"
     threading.Thread(target=server.serve_forever, daemon=True).start()
-    yield told
-    if told.silent:
-        told.silent.set()
+    yield output
+    if output.silent:
+        output.silent.set()
     server.shutdown()
     server.server_close()
 
@@ -94,9 +94,9 @@ def sent(receiver: Receiver, *key_envs: str, timeout_s: float = 5.0) -> tuple[st
 
 def test_the_signature_is_hmac_sha256() -> None:
     """RFC 4231, test case 2: HMAC-SHA256 of "what do ya want for nothing?" under the key "Jefe"."""
-    known = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
+    reference = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
 
-    assert hmac.new(b"Jefe", b"what do ya want for nothing?", hashlib.sha256).hexdigest() == known
+    assert hmac.new(b"Jefe", b"what do ya want for nothing?", hashlib.sha256).hexdigest() == reference
     mac = hmac.new(b"Jefe", b"id-1.1792978200.{}", hashlib.sha256).hexdigest()
     assert signature([b"Jefe"], "id-1", NOW_S, b"{}") == f"v1={mac}"
 
@@ -152,18 +152,18 @@ def test_without_its_key_nothing_is_sent(receiver: Receiver) -> None:
 
 def test_a_program_gets_the_notice_and_its_end_is_believed(tmp_path: Path) -> None:
     """Standard input has the same JSON; a code other than 0, a hanging or missing program mean later."""
-    kept = tmp_path / "kept.json"
-    copy = f"import sys; open({str(kept)!r}, 'wb').write(sys.stdin.buffer.read())"
+    remaining = tmp_path / "kept.json"
+    copy = f"import sys; open({str(remaining)!r}, 'wb').write(sys.stdin.buffer.read())"
     fails = "import sys; sys.stderr.write('no horn'); sys.exit(3)"
 
     good = Ways().send(CommandRoute("horn", (sys.executable, "-c", copy)), LETTER)
     bad = Ways().send(CommandRoute("horn", (sys.executable, "-c", fails)), LETTER)
     slow = Ways().send(CommandRoute("horn", (sys.executable, "-c", "input(); input()"), 0.01), LETTER)
-    gone = Ways().send(CommandRoute("horn", (str(tmp_path / "no-such-program"),)), LETTER)
+    removed = Ways().send(CommandRoute("horn", (str(tmp_path / "no-such-program"),)), LETTER)
 
-    assert (good.result, kept.read_bytes()) == ("accepted", payload(LETTER))
+    assert (good.result, remaining.read_bytes()) == ("accepted", payload(LETTER))
     assert (bad.result, bad.code, bad.reply) == ("later", 3, "no horn")
-    assert (slow.result, gone.result) == ("later", "later")
+    assert (slow.result, removed.result) == ("later", "later")
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="groups of processes are POSIX")
@@ -171,13 +171,15 @@ def test_what_a_hanging_program_started_ends_with_it_and_a_siren_may_go_on(tmp_p
     """A child outlives a program that ends in order, which counts at once, and not one that hangs."""
     pids = [tmp_path / "siren.pid", tmp_path / "hung.pid"]
 
-    left = Ways().send(CommandRoute("horn", ("sh", "-c", f"sleep 30 & echo $! >{pids[0]}"), 20.0), LETTER)
+    remaining = Ways().send(
+        CommandRoute("horn", ("sh", "-c", f"sleep 30 & echo $! >{pids[0]}"), 20.0), LETTER
+    )
     slow = Ways().send(
         CommandRoute("horn", ("sh", "-c", f"sleep 30 & echo $! >{pids[1]}; wait"), 1.0), LETTER
     )
 
     children = [int(file.read_text()) for file in pids]
-    assert (left.result, slow.result) == ("accepted", "later")
+    assert (remaining.result, slow.result) == ("accepted", "later")
     os.kill(children[0], signal.SIGKILL)  # it was alive
     assert _ends(children[1])
 

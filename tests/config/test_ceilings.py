@@ -78,10 +78,10 @@ def test_a_setup_that_is_in_force_already_opens_and_is_judged_by_the_ceiling(cas
     texts, key, _, ceiling = BEYOND[case]
     version = SetupVersion(1, 0, "Greta Holm", "Ruth Amsel", "", texts, "", 0, False)
     setup = in_force([version]).setup
-    said = [note for note in setup.bounded if key in note]
-    assert said
-    assert all(f"is judged as {ceiling}" in note for note in said)
-    assert set(said) <= set(evidence_settings(setup, "machine-bay", setup.rules, (0, NS), 7200))
+    text = [note for note in setup.bounded if key in note]
+    assert text
+    assert all(f"is judged as {ceiling}" in note for note in text)
+    assert set(text) <= set(evidence_settings(setup, "machine-bay", setup.rules, (0, NS), 7200))
     channels = [c for s in setup.by_settings() for c in s.channels.values()]
     assert max(c.interval_s for c in channels) <= 3600
     assert all(c.max_age_s <= min(max(3 * c.interval_s, 300), 7200) for c in channels)
@@ -94,8 +94,8 @@ def test_at_its_ceiling_a_setting_is_accepted_and_printed() -> None:
     """300 s of age at a reading a minute: the default is three intervals, 180 s."""
     config = load_texts(after("probes.toml", P1, "max_age_s = 300"))
     assert not config.setup.bounded
-    said = evidence_settings(config.setup, "machine-bay", (), (0, 2**62), 7200)
-    assert "P1.temperature: a reading holds for 5 min (default 3 min)" in said
+    text = evidence_settings(config.setup, "machine-bay", (), (0, 2**62), 7200)
+    assert "P1.temperature: a reading holds for 5 min (default 3 min)" in text
 
 
 def test_the_default_age_of_an_hourly_reading_is_two_hours() -> None:
@@ -132,9 +132,9 @@ def test_a_limit_that_no_reading_can_break_is_warned_of() -> None:
 def test_settling_guard_factor_and_pre_window_are_always_printed() -> None:
     """Also a band that disturbs nothing, bodies quicker than the usual settling, and no settling at all."""
     setup = made.setup((made.rule(disturbs=False, r=0.5),), settling_s=14_400)
-    said = settings_of(setup)
-    assert said[:3] == ("settling 4 h", "guard factor r = 0.5", "pre-window 2 h")
-    assert "temperature: a value out of limits starts no settling" in said
+    text = settings_of(setup)
+    assert text[:3] == ("settling 4 h", "guard factor r = 0.5", "pre-window 2 h")
+    assert "temperature: a value out of limits starts no settling" in text
     bare = replace(setup, zones={"bay": replace(setup.zones["bay"], settling_s=0)})
     assert settings_of(bare)[0] == "no settling time"
 
@@ -147,13 +147,15 @@ def settings_of(setup: Setup) -> tuple[str, ...]:
 
 def test_a_comparison_that_can_never_be_made_is_refused_and_a_withdrawal_warns() -> None:
     """One probe of humidity is compared with none; a zone whose second probe left compares nothing."""
-    asked = after("room.toml", "[zones.machine-bay]\n", "agree_K = 0.3\nagree_dew_point_K = 0.7")
-    one = {f: re.sub(r'position = "column-top"', 'position = "granite-plate"', t) for f, t in asked.items()}
+    question = after("room.toml", "[zones.machine-bay]\n", "agree_K = 0.3\nagree_dew_point_K = 0.7")
+    item = {
+        f: re.sub(r'position = "column-top"', 'position = "granite-plate"', t) for f, t in question.items()
+    }
     with pytest.raises(ConfigError) as refused:
-        load_texts(one)
+        load_texts(item)
     assert "no two that could ever be compared" in str(refused.value)
-    assert not any("compare" in line for line in warnings(load_texts(asked)))
-    setup = load_texts(asked).setup
-    left = tuple(replace(p, to_ns=2 * 10**18) if p.probe != "P1" else p for p in setup.placements)
-    found = " ".join(uncompared(replace(setup, placements=left)))
-    assert "machine-bay: agree_K compares nothing any more" in found
+    assert not any("compare" in line for line in warnings(load_texts(question)))
+    setup = load_texts(question).setup
+    remaining = tuple(replace(p, to_ns=2 * 10**18) if p.probe != "P1" else p for p in setup.placements)
+    result = " ".join(uncompared(replace(setup, placements=remaining)))
+    assert "machine-bay: agree_K compares nothing any more" in result

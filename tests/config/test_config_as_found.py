@@ -28,8 +28,8 @@ def example(model: str = 'as_found_model = "linear"\n', points: str = POINTS) ->
 
 
 def paper(texts: dict[str, str]) -> Certificate:
-    found = config.load_texts(texts).setup.certificates
-    return next(c for c in found if c.number == "AG-0411-T")
+    result = config.load_texts(texts).setup.certificates
+    return next(c for c in result if c.number == "AG-0411-T")
 
 
 def test_errors_are_indication_minus_reference_and_ascend() -> None:

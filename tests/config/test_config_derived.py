@@ -32,20 +32,20 @@ def rule(setup: Setup, key: str) -> Rule:
 
 def test_condensation_asks_every_surface_of_the_zone(example: Texts) -> None:
     setup = with_rule(example, "machine-bay.condensation", "condensation_margin_K = 2.0")
-    made = rule(setup, "machine-bay.condensation")
-    assert (made.kind, made.name, made.unit, made.lower, made.upper) == (
+    built = rule(setup, "machine-bay.condensation")
+    assert (built.kind, built.name, built.unit, built.lower, built.upper) == (
         "condensation", "condensation margin", "K", 2.0, None,
     )  # fmt: skip
-    assert made.media == SURFACES
-    assert not made.disturbs
-    assert condensation.sides(made, setup) == (("P3.temperature",), ("P1.dew_point", "P2.dew_point"))
+    assert built.media == SURFACES
+    assert not built.disturbs
+    assert condensation.sides(built, setup) == (("P3.temperature",), ("P1.dew_point", "P2.dew_point"))
 
 
 def test_humidity_at_surfaces_has_an_upper_limit(example: Texts) -> None:
     setup = with_rule(example, "plate-bench.surface-humidity", "surface_humidity_percent_RH = 80.0")
-    made = rule(setup, "plate-bench.surface-humidity")
-    assert (made.name, made.unit, made.lower, made.upper) == ("humidity at surfaces", "%RH", None, 80.0)
-    assert condensation.sides(made, setup)[0] == ("P5.temperature",)
+    built = rule(setup, "plate-bench.surface-humidity")
+    assert (built.name, built.unit, built.lower, built.upper) == ("humidity at surfaces", "%RH", None, 80.0)
+    assert condensation.sides(built, setup)[0] == ("P5.temperature",)
 
 
 def test_the_commented_rules_of_the_example_are_sound(example: Texts) -> None:
@@ -62,9 +62,9 @@ def test_a_dew_point_is_limited_like_any_channel(example: Texts) -> None:
     """U at 20 degC and 30 %RH, the dry end: 0.47 K per %RH of 1.63 %RH, and 0.0979 K: about 0.77 K."""
     lines = ("upper_degC = 14.0", 'quantity = "dew_point"')
     setup = with_rule(example, "machine-bay.dew-point", *lines)
-    made = rule(setup, "machine-bay.dew-point")
-    assert setup.channels_of(made) == ("P1.dew_point", "P2.dew_point")
-    assert rule_U(made, setup)[0] == pytest.approx(0.77, abs=0.03)
+    built = rule(setup, "machine-bay.dew-point")
+    assert setup.channels_of(built) == ("P1.dew_point", "P2.dew_point")
+    assert rule_U(built, setup)[0] == pytest.approx(0.77, abs=0.03)
     grid = Grid(0, 3, 60)
     cells = with_derived(evidence("machine-bay", setup, {}, grid, 0), setup, "machine-bay")
     assert {"P1.dew_point", "P2.dew_point"} <= set(cells)
@@ -80,9 +80,9 @@ def test_a_dew_point_is_limited_like_any_channel(example: Texts) -> None:
 )
 def test_limits_of_the_air(example: Texts, key: str, quantity: str, channel: str) -> None:
     setup = with_rule(example, "machine-bay.air", f"{key} = 300.0", f'channels = ["{channel}"]')
-    made = rule(setup, "machine-bay.air")
-    assert (made.quantity, setup.channels_of(made)) == (quantity, (channel,))
-    assert rule_U(made, setup)[0] > 0
+    built = rule(setup, "machine-bay.air")
+    assert (built.quantity, setup.channels_of(built)) == (quantity, (channel,))
+    assert rule_U(built, setup)[0] > 0
 
 
 @pytest.mark.parametrize(

@@ -105,15 +105,15 @@ def test_every_key_is_shown_in_the_example(table: type[config_schema.BaseModel])
     """A key that nobody shows is a key that nobody finds."""
     texts = "\n".join(config.read_texts(config.example_folder()).values())
     keys = [field.alias or name for name, field in table.model_fields.items()]
-    shown = [k for k in keys if re.search(rf"(?m)(^|[\[#{{,.:]\s*|\s){re.escape(k)}(\s*[=,.\]]|$)", texts)]
-    assert set(keys) - set(shown) == set()
+    visible = [k for k in keys if re.search(rf"(?m)(^|[\[#{{,.:]\s*|\s){re.escape(k)}(\s*[=,.\]]|$)", texts)]
+    assert set(keys) - set(visible) == set()
 
 
 def test_reviews_and_monthly_records_are_wanted_unless_a_file_says_otherwise(example: Config) -> None:
     assert (example.reviews, example.monthly_records) == (("daily", "weekly", "monthly"), True)
     text = "[reviews]\nevery = ['weekly']\n[records]\nmonthly = false\n"
-    said = dict(example.texts) | {"service.toml": text}
-    other = config.load_texts(said)
+    sentence = dict(example.texts) | {"service.toml": text}
+    other = config.load_texts(sentence)
     assert (other.reviews, other.monthly_records) == (("weekly",), False)
     with pytest.raises(ConfigError, match="every"):
-        config.load_texts(said | {"service.toml": '[reviews]\nevery = ["hourly"]\n'})
+        config.load_texts(sentence | {"service.toml": '[reviews]\nevery = ["hourly"]\n'})

@@ -396,11 +396,11 @@ def test_faults_of_every_kind_come_at_once(example: Texts) -> None:
     limits = limits.replace("[rules.machine-bay.narrow]", '[rules.machine-bay.narrow]\nname = "narrow"', 1)
     texts = edited(example, "room.toml", "body_gap_s = 3600", "body_gap_s = 999999") | {"limits.toml": limits}
     texts["alarms.toml"] = example["alarms.toml"] + "\n[alarms.none]\nrule = 5\n"
-    told = " ".join(faults_of(texts))
-    assert "[alarms.none]" in told
-    assert "body_gap_s" in told
-    assert "2 named 'narrow twin'" in told
-    assert "could never be shown stable" in told
+    output = " ".join(faults_of(texts))
+    assert "[alarms.none]" in output
+    assert "body_gap_s" in output
+    assert "2 named 'narrow twin'" in output
+    assert "could never be shown stable" in output
 
 
 def test_channels_of_another_medium_than_the_rule_names_are_refused(example: Texts) -> None:
@@ -438,9 +438,9 @@ def test_a_high_alarm_on_the_screen_alone_is_warned_of_unless_declared(example: 
     routes = 'routes = ["screen", "duty"]      # default: screen alone'
     alone = edited(example, "alarms.toml", routes, 'routes = ["screen"]')
     alone["alarms.toml"] = re.sub(r"(?m)^escalate_.*\n", "", alone["alarms.toml"])
-    said = [w for w in config.warnings(config.load_texts(alone)) if "screen alone" in w]
-    assert len(said) == 1
-    assert said[0].startswith("alarms.toml: bay-temperature ")
+    text = [w for w in config.warnings(config.load_texts(alone)) if "screen alone" in w]
+    assert len(text) == 1
+    assert text[0].startswith("alarms.toml: bay-temperature ")
     manned = 'routes = ["screen"]\nscreen_alone = "always manned"'
     declared = edited(alone, "alarms.toml", 'routes = ["screen"]', manned)
     assert not [w for w in config.warnings(config.load_texts(declared)) if "screen alone" in w]

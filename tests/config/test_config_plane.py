@@ -53,16 +53,16 @@ def test_a_plane_that_can_be_shown_is_accepted(direction: str) -> None:
 
 
 def test_a_limit_that_no_plane_could_show_is_refused() -> None:
-    (said,) = faults("gradient_plane_vertical_K_per_m = 0.01")
-    assert "this zone could never be shown stable" in said
+    (text,) = faults("gradient_plane_vertical_K_per_m = 0.01")
+    assert "this zone could never be shown stable" in text
 
 
 def test_probes_at_one_height_are_refused_for_the_vertical_alone() -> None:
-    (said,) = faults("gradient_plane_vertical_K_per_m = 0.6", heights="1.2")
-    assert "positions that determine the vertical gradient" in said
+    (text,) = faults("gradient_plane_vertical_K_per_m = 0.6", heights="1.2")
+    assert "positions that determine the vertical gradient" in text
     assert faults("gradient_plane_horizontal_K_per_m = 0.6", heights="1.2") == []
 
 
 def test_four_probes_are_needed() -> None:
-    (said,) = faults('gradient_plane_vertical_K_per_m = 0.6\nchannels = ["P1.temperature", "P2.temperature"]')
-    assert "at least 4" in said
+    (text,) = faults('gradient_plane_vertical_K_per_m = 0.6\nchannels = ["P1.temperature", "P2.temperature"]')
+    assert "at least 4" in text

@@ -38,11 +38,11 @@ def test_a_time_of_the_room_is_refused_or_what_zoneinfo_says(wall: datetime) -> 
     wall = wall.replace(microsecond=0)
     both = {wall.replace(tzinfo=VIENNA, fold=fold).astimezone(UTC) for fold in (0, 1)}
     try:
-        found = parse(wall.isoformat(), VIENNA)
+        result = parse(wall.isoformat(), VIENNA)
     except IntervalError:
         assert len(both) == 2
     else:
-        assert both == {datetime.fromtimestamp(found / 1e9, UTC)}
+        assert both == {datetime.fromtimestamp(result / 1e9, UTC)}
 
 
 @pytest.mark.parametrize(

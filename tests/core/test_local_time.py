@@ -50,8 +50,8 @@ def wall(tick: Tick, zone: str) -> str:
     ],
 )
 def test_the_offset_changes_at_its_own_instant(zone: str, around: int, offsets: tuple[int, int]) -> None:
-    found = stretches(around - 12 * HOUR, around + 13 * HOUR, ZoneInfo(zone))
-    assert [(s.from_ns, s.to_ns, s.offset_s) for s in found] == [
+    result = stretches(around - 12 * HOUR, around + 13 * HOUR, ZoneInfo(zone))
+    assert [(s.from_ns, s.to_ns, s.offset_s) for s in result] == [
         (around - 12 * HOUR, around, offsets[0]),
         (around, around + 13 * HOUR, offsets[1]),
     ]
@@ -60,18 +60,18 @@ def test_the_offset_changes_at_its_own_instant(zone: str, around: int, offsets: 
 def test_the_day_of_25_hours_has_two_o_clock_twice() -> None:
     """25 October 2026 in Vienna begins at 22:00 UTC and lasts 25 h; 02:00 comes at 00:00 and at 01:00 UTC."""
     day = utc(2026, 10, 24, 22)
-    found = ticks(day, day + 25 * HOUR, ZoneInfo("Europe/Vienna"), 30)
-    assert [t.local.hour for t in found] == [0, 1, 2, *range(2, 24), 0]
-    assert [t.at_ns for t in found] == [day + n * HOUR for n in range(26)]
-    assert [t.offset_s for t in found] == [7200] * 3 + [3600] * 23
-    assert [n for n, t in enumerate(found) if t.new_offset] == [0, 3]
+    result = ticks(day, day + 25 * HOUR, ZoneInfo("Europe/Vienna"), 30)
+    assert [t.local.hour for t in result] == [0, 1, 2, *range(2, 24), 0]
+    assert [t.at_ns for t in result] == [day + n * HOUR for n in range(26)]
+    assert [t.offset_s for t in result] == [7200] * 3 + [3600] * 23
+    assert [n for n, t in enumerate(result) if t.new_offset] == [0, 3]
 
 
 def test_the_day_of_23_hours_has_no_two_o_clock() -> None:
     day = utc(2026, 3, 28, 23)
-    found = ticks(day, day + 23 * HOUR, ZoneInfo("Europe/Vienna"), 30)
-    assert [t.local.hour for t in found] == [0, 1, *range(3, 24), 0]
-    assert [t.at_ns for t in found] == [day + n * HOUR for n in range(24)]
+    result = ticks(day, day + 23 * HOUR, ZoneInfo("Europe/Vienna"), 30)
+    assert [t.local.hour for t in result] == [0, 1, *range(3, 24), 0]
+    assert [t.at_ns for t in result] == [day + n * HOUR for n in range(24)]
 
 
 def test_a_day_that_begins_at_one_o_clock_has_its_tick_there_and_one_that_begins_twice_has_one() -> None:
@@ -86,9 +86,9 @@ def test_a_day_that_begins_at_one_o_clock_has_its_tick_there_and_one_that_begins
 
 
 def test_a_window_within_one_offset_names_none() -> None:
-    found = ticks(utc(2026, 6, 1), utc(2026, 6, 2), ZoneInfo("Europe/Vienna"), 8)
-    assert not any(t.new_offset for t in found)
-    assert [f"{t.local:%H:%M}" for t in found] == [
+    result = ticks(utc(2026, 6, 1), utc(2026, 6, 2), ZoneInfo("Europe/Vienna"), 8)
+    assert not any(t.new_offset for t in result)
+    assert [f"{t.local:%H:%M}" for t in result] == [
         "03:00", "06:00", "09:00", "12:00", "15:00", "18:00", "21:00", "00:00",
     ]  # fmt: skip
 
@@ -104,11 +104,11 @@ def test_every_tick_says_what_the_clock_on_the_wall_showed(
 ) -> None:
     """Windows of one minute to a hundred years: ascending, inside, true, never too many, hardly ever none."""
     from_ns, to_ns = from_s * NS, (from_s + int(10**size)) * NS
-    found = ticks(from_ns, to_ns, ZoneInfo(zone), at_most)
-    assert [f"{t.local:%Y-%m-%d %H:%M:%S}" for t in found] == [wall(t, zone) for t in found]
-    places = [t.at_ns for t in found]
+    result = ticks(from_ns, to_ns, ZoneInfo(zone), at_most)
+    assert [f"{t.local:%Y-%m-%d %H:%M:%S}" for t in result] == [wall(t, zone) for t in result]
+    places = [t.at_ns for t in result]
     assert places == sorted(set(places))
     assert all(from_ns <= at <= to_ns for at in places)
-    assert len(found) <= at_most + 2
+    assert len(result) <= at_most + 2
     moments = [datetime.fromtimestamp(at // NS, ZoneInfo(zone)) for at in places]
-    assert [t.offset_s for t in found] == [m.utcoffset() // timedelta(seconds=1) for m in moments]  # type: ignore[operator]
+    assert [t.offset_s for t in result] == [m.utcoffset() // timedelta(seconds=1) for m in moments]  # type: ignore[operator]

@@ -16,7 +16,7 @@ from logger.first_room.force import put_in_force
 from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
-from tests.formats import made
+from tests.formats import certificates
 
 BEGUN_NS = 1_790_978_400 * NS  # 2026-10-03T00:00:00+02:00, by `date -d`
 CHANNEL = "P1.temperature"
@@ -85,7 +85,7 @@ def test_what_cannot_be_used_says_what_to_enter(
 
 def test_a_digital_certificate_is_read_from_its_file(page: Queries) -> None:
     """Its own points and due day hold; the serial number must be the probe's."""
-    content = made.certificate(serial="MG-0511")
+    content = certificates.certificate(serial="MG-0511")
     texts = texts_with(page, CHANNEL, "file", PAPER | {"number": "", "points": ""}, content)
     assert "certificates/P1-temperature.xml" in texts
     assert "Newest reading 20.05 °C; by this certificate" in str(effect_parts(page, CHANNEL, texts))

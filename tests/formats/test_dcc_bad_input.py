@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 
 from logger.errors import CertificateRefused
 from logger.formats.dcc import LARGEST_BYTES, Dcc, read
-from tests.formats import made
+from tests.formats import certificates
 
 LAUGHS = (
     '<!DOCTYPE lolz [<!ENTITY a "ha">'
     + "".join(f'<!ENTITY {b} "{f"&{a};" * 10}">' for a, b in zip("abcdefghi", "bcdefghij", strict=True))
     + "]>"
 )
-WHOLE = made.certificate()
+WHOLE = certificates.certificate()
 BODY = WHOLE.split(b"?>", 1)[1]
 
 
@@ -42,7 +42,10 @@ def refused(content: bytes) -> str:
         (BODY.replace(b'schemaVersion="3.2.1"', b""), "schema version not stated"),
         (BODY.replace(b"MADE-0411", b" "), "expected a unique identifier, found none"),
         (BODY.replace(b"2026-09-08</dcc:end", b"soon</dcc:end"), "a day such as 2026-10-01, found 'soon'"),
-        (made.certificate(made.result()), "expected a table of temperature, relative humidity or pressure"),
+        (
+            certificates.certificate(certificates.result()),
+            "expected a table of temperature, relative humidity or pressure",
+        ),
         (b"<a>" * 5000, "no whole XML document"),
         (b'<?xml version="1.0" encoding="no-such-thing"?>' + BODY, "no whole XML document"),
         (b" " * (LARGEST_BYTES + 1), "expected at most 8 MiB"),

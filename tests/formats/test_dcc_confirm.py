@@ -10,30 +10,30 @@ from typing import Any
 import pytest
 
 from logger import config
-from tests.formats import made
+from tests.formats import certificates
 
 
 @pytest.fixture
 def file(tmp_path: Path) -> Path:
     path = tmp_path / "MADE.xml"
-    path.write_bytes(made.certificate(signed=True).replace(b"\n", b"\r\n"))
+    path.write_bytes(certificates.certificate(signed=True).replace(b"\n", b"\r\n"))
     return path
 
 
 def test_the_table_is_shown_with_a_worked_point(stillroom: Any, file: Path) -> None:
-    done = stillroom("confirm", file)
-    assert done.returncode == 0, done.stderr
-    assert "indicates 19.7 -> corrected 20.1 degC" in done.stdout
-    assert "indicates 69.1 -> corrected 70 %RH" in done.stdout
-    assert "signature present, not verified" in done.stdout
-    assert "AG-0411, INV-17" in done.stdout
-    assert hashlib.sha256(file.read_bytes()).hexdigest() in done.stdout
+    outcome = stillroom("confirm", file)
+    assert outcome.returncode == 0, outcome.stderr
+    assert "indicates 19.7 -> corrected 20.1 degC" in outcome.stdout
+    assert "indicates 69.1 -> corrected 70 %RH" in outcome.stdout
+    assert "signature present, not verified" in outcome.stdout
+    assert "AG-0411, INV-17" in outcome.stdout
+    assert hashlib.sha256(file.read_bytes()).hexdigest() in outcome.stdout
 
 
 def test_the_same_for_programs(stillroom: Any, file: Path) -> None:
-    told = json.loads(stillroom("confirm", file, "--json").stdout)
-    assert (told["number"], told["due_on"], told["signed"]) == ("MADE-0411", "2027-09-08", True)
-    assert told["tables"][0]["points"][1] == {
+    output = json.loads(stillroom("confirm", file, "--json").stdout)
+    assert (output["number"], output["due_on"], output["signed"]) == ("MADE-0411", "2027-09-08", True)
+    assert output["tables"][0]["points"][1] == {
         "reference": 20.1, "indication": 19.7, "correction": 0.4, "U": 0.06, "merged": 1
     }  # fmt: skip
 
@@ -42,16 +42,16 @@ def test_the_same_for_programs(stillroom: Any, file: Path) -> None:
 def test_what_is_no_certificate_exits_with_2(stillroom: Any, tmp_path: Path, content: bytes) -> None:
     bad = tmp_path / "bad.xml"
     bad.write_bytes(content)
-    done = stillroom("confirm", bad)
-    assert done.returncode == 2
-    assert "expected a Digital Calibration Certificate" in done.stderr
-    assert "Traceback" not in done.stderr
+    outcome = stillroom("confirm", bad)
+    assert outcome.returncode == 2
+    assert "expected a Digital Calibration Certificate" in outcome.stderr
+    assert "Traceback" not in outcome.stderr
 
 
 def test_a_file_that_is_not_there_exits_with_2(stillroom: Any, tmp_path: Path) -> None:
-    done = stillroom("confirm", tmp_path / "none.xml")
-    assert done.returncode == 2
-    assert "cannot be read" in done.stderr
+    outcome = stillroom("confirm", tmp_path / "none.xml")
+    assert outcome.returncode == 2
+    assert "cannot be read" in outcome.stderr
 
 
 def test_check_apply_and_export_give_back_the_original(stillroom: Any, file: Path, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from logger import config
 from logger.config import outside
 from logger.errors import CertificateRefused, ConfigError, ImportRefused
 from logger.processes.confined import LIMITED
-from tests.formats import made
+from tests.formats import certificates
 
 only_limited = pytest.mark.skipif(not LIMITED, reason="this system sets no limits")
 
@@ -27,10 +27,10 @@ def soon(monkeypatch: pytest.MonkeyPatch) -> None:
 def nested(depth: int, quantities: int) -> bytes:
     """Results inside results: each quantity of the innermost is met once for each way down, depth² times."""
     kinds = ("measurementResult", "result", "list")
-    inner = made.quantity("basic_measuredValue", "<si:real/>") * quantities
+    inner = certificates.quantity("basic_measuredValue", "<si:real/>") * quantities
     for kind in reversed(kinds):
         inner = f"<dcc:{kind}>" * depth + inner + f"</dcc:{kind}>" * depth
-    head = made.certificate().split(b"<dcc:measurementResults>")[0]
+    head = certificates.certificate().split(b"<dcc:measurementResults>")[0]
     results = f"<dcc:measurementResults>{inner}</dcc:measurementResults>"
     return head + results.encode() + b"</dcc:digitalCalibrationCertificate>"
 
@@ -46,12 +46,14 @@ def test_nesting_that_takes_hours_is_refused_and_the_next_is_read(stillroom: Any
     """`confirm` ends with 2 and a sentence that says what to do; the whole certificate is read after it."""
     bomb = bomb_in(tmp_path)
 
-    done = stillroom("confirm", bomb)
+    outcome = stillroom("confirm", bomb)
 
-    assert done.returncode == 2
-    assert f"{bomb}: Reading this file takes longer than 1 s of computing. Nothing was changed" in done.stderr
-    assert "Traceback" not in done.stderr
-    assert outside.certificate_of(made.certificate(), "good.xml").number == "MADE-0411"
+    assert outcome.returncode == 2
+    assert (
+        f"{bomb}: Reading this file takes longer than 1 s of computing. Nothing was changed" in outcome.stderr
+    )
+    assert "Traceback" not in outcome.stderr
+    assert outside.certificate_of(certificates.certificate(), "good.xml").number == "MADE-0411"
 
 
 @only_limited
@@ -74,7 +76,7 @@ def test_memory_is_bounded_too(monkeypatch: pytest.MonkeyPatch) -> None:
     """7 MB of the smallest elements, a tree of several hundred MB."""
     monkeypatch.setattr(outside, "_LIMITS", replace(outside._LIMITS, memory=64 << 20, computing_s=20))
     results = b"<dcc:measurementResults>"
-    many = made.certificate().replace(results, b"<a/>" * 1_700_000 + results)
+    many = certificates.certificate().replace(results, b"<a/>" * 1_700_000 + results)
 
     with pytest.raises(ImportRefused, match=r"needs more than 64 MiB of memory\. Nothing was changed"):
         outside.certificate_of(many, "many.xml")

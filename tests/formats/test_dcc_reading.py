@@ -9,13 +9,13 @@ import pytest
 
 from logger.errors import CertificateRefused
 from logger.formats.dcc import Dcc, PointTable, TablePoint, content_of, read, text_of
-from tests.formats import made
+from tests.formats import certificates
 
 VERSIONS = ["3.1.0", "3.1.2", "3.2.0", "3.2.1", "3.3.0"]
 
 
 def read_made(*results: str, **changed: object) -> Dcc:
-    return read(made.certificate(*results, **changed), "made.xml")  # type: ignore[arg-type]
+    return read(certificates.certificate(*results, **changed), "certificates.xml")  # type: ignore[arg-type]
 
 
 def only(*results: str, **changed: object) -> PointTable:
@@ -40,16 +40,16 @@ def test_every_version_reads_the_same(version: str) -> None:
 
 
 def test_the_head() -> None:
-    content = made.certificate(signed=True)
-    found = read(content, "made.xml")
-    assert (found.number, found.schema_version) == ("MADE-0411", "3.2.1")
-    assert found.issuer == "Traunfeld Calibration Laboratory"  # English of two languages
-    assert found.accreditation == "invented, TF-018"
-    assert (found.calibrated_on, found.due_on) == (date(2026, 9, 8), date(2027, 9, 8))
-    assert found.items[0].marks == ("AG-0411", "INV-17")
-    assert (found.items[0].manufacturer, found.items[0].model) == ("Nobody", "C-2")
-    assert found.signed
-    assert found.sha256 == hashlib.sha256(content).hexdigest()
+    content = certificates.certificate(signed=True)
+    result = read(content, "certificates.xml")
+    assert (result.number, result.schema_version) == ("MADE-0411", "3.2.1")
+    assert result.issuer == "Traunfeld Calibration Laboratory"  # English of two languages
+    assert result.accreditation == "invented, TF-018"
+    assert (result.calibrated_on, result.due_on) == (date(2026, 9, 8), date(2027, 9, 8))
+    assert result.items[0].marks == ("AG-0411", "INV-17")
+    assert (result.items[0].manufacturer, result.items[0].model) == ("Nobody", "C-2")
+    assert result.signed
+    assert result.sha256 == hashlib.sha256(content).hexdigest()
 
 
 def test_a_due_day_need_not_be_stated() -> None:
@@ -58,15 +58,15 @@ def test_a_due_day_need_not_be_stated() -> None:
 
 def test_uncertainty_in_the_first_list_of_a_hybrid_alone() -> None:
     """0.012 of 1 is 1.2 %RH."""
-    assert {p.U for p in only(made.humidity()).points} == {1.2}
+    assert {p.U for p in only(certificates.humidity()).points} == {1.2}
 
 
 def test_the_worked_point_of_a_turned_sign() -> None:
     """An error of −0.4 K makes an indication of 19.7 read 20.1 degC."""
     point = only(
-        made.result(
-            made.quantity("basic_measuredValue", made.listed([19.7], r"\degreecelsius")),
-            made.quantity("basic_measurementError", made.listed([-0.4], r"\kelvin", U=[0.1])),
+        certificates.result(
+            certificates.quantity("basic_measuredValue", certificates.listed([19.7], r"\degreecelsius")),
+            certificates.quantity("basic_measurementError", certificates.listed([-0.4], r"\kelvin", U=[0.1])),
         )
     ).points[0]
     assert point == TablePoint(reference=20.1, indication=19.7, correction=0.4, U=0.1)
@@ -74,19 +74,23 @@ def test_the_worked_point_of_a_turned_sign() -> None:
 
 def test_reference_and_error_give_the_indication() -> None:
     table = only(
-        made.result(
-            made.quantity("basic_referenceValue", made.listed([293.15], r"\kelvin")),
-            made.quantity("basic_measurementError", made.listed([50], r"\milli\kelvin", U=[100])),
+        certificates.result(
+            certificates.quantity("basic_referenceValue", certificates.listed([293.15], r"\kelvin")),
+            certificates.quantity(
+                "basic_measurementError", certificates.listed([50], r"\milli\kelvin", U=[100])
+            ),
         )
     )
     assert numbers(table) == [(20.0, 20.05, -0.05, 0.1)]
 
 
 def test_an_error_with_the_sign_of_a_correction_is_not_used() -> None:
-    result = made.result(
-        made.quantity("basic_referenceValue", made.listed([20.1, 30.1], r"\degreecelsius")),
-        made.quantity("basic_measuredValue", made.listed([19.7, 30.5], r"\degreecelsius")),
-        made.quantity("basic_measurementError", made.listed([0.4, -0.4], r"\kelvin", U=[0.1])),
+    result = certificates.result(
+        certificates.quantity("basic_referenceValue", certificates.listed([20.1, 30.1], r"\degreecelsius")),
+        certificates.quantity("basic_measuredValue", certificates.listed([19.7, 30.5], r"\degreecelsius")),
+        certificates.quantity(
+            "basic_measurementError", certificates.listed([0.4, -0.4], r"\kelvin", U=[0.1])
+        ),
     )
     with pytest.raises(CertificateRefused, match="its sign is that of a correction"):
         read_made(result)
@@ -99,9 +103,13 @@ def test_coverage_factors_of_each_point_and_of_all() -> None:
         return {
             p.U
             for p in only(
-                made.result(
-                    made.quantity("basic_referenceValue", made.listed([10, 20], r"\degreecelsius")),
-                    made.quantity("basic_measuredValue", made.listed([11, 21], r"\degreecelsius", U=U, k=k)),
+                certificates.result(
+                    certificates.quantity(
+                        "basic_referenceValue", certificates.listed([10, 20], r"\degreecelsius")
+                    ),
+                    certificates.quantity(
+                        "basic_measuredValue", certificates.listed([11, 21], r"\degreecelsius", U=U, k=k)
+                    ),
                 )
             ).points
         }
@@ -112,9 +120,13 @@ def test_coverage_factors_of_each_point_and_of_all() -> None:
 
 def test_uncertainties_of_both_values_are_added_in_squares() -> None:
     table = only(
-        made.result(
-            made.quantity("basic_referenceValue", made.listed([20], r"\degreecelsius", U=[0.03])),
-            made.quantity("basic_measuredValue", made.listed([20], r"\degreecelsius", U=[0.04])),
+        certificates.result(
+            certificates.quantity(
+                "basic_referenceValue", certificates.listed([20], r"\degreecelsius", U=[0.03])
+            ),
+            certificates.quantity(
+                "basic_measuredValue", certificates.listed([20], r"\degreecelsius", U=[0.04])
+            ),
         )
     )
     assert pytest.approx(0.05) == table.points[0].U
@@ -123,9 +135,13 @@ def test_uncertainties_of_both_values_are_added_in_squares() -> None:
 def test_up_and_down_are_merged_with_half_their_difference() -> None:
     """20 → 50 → 80 → 50 %RH, corrections at 50: −0.20 and +0.40; U = 0.8: 2·√(0.4² + 0.3²/3) = 0.872."""
     table = only(
-        made.result(
-            made.quantity("basic_referenceValue", made.listed([20, 50.0, 80, 50.1], r"\percent")),
-            made.quantity("basic_measuredValue", made.listed([20.5, 50.2, 80.6, 49.7], r"\percent", U=[0.8])),
+        certificates.result(
+            certificates.quantity(
+                "basic_referenceValue", certificates.listed([20, 50.0, 80, 50.1], r"\percent")
+            ),
+            certificates.quantity(
+                "basic_measuredValue", certificates.listed([20.5, 50.2, 80.6, 49.7], r"\percent", U=[0.8])
+            ),
         )
     )
     assert [p.merged for p in table.points] == [1, 2, 1]
@@ -137,9 +153,11 @@ def test_up_and_down_are_merged_with_half_their_difference() -> None:
 @pytest.mark.parametrize("dsi", ["2.1", "2.2"])
 def test_single_values_and_quantities_outside_a_list(dsi: str) -> None:
     table = only(
-        made.result(
-            made.quantity("basic_referenceValue", made.single(1013.2, r"\hecto\pascal")),
-            made.quantity("basic_measuredValue", made.single(1013.0, r"\hecto\pascal", U=0.2, dsi=dsi)),
+        certificates.result(
+            certificates.quantity("basic_referenceValue", certificates.single(1013.2, r"\hecto\pascal")),
+            certificates.quantity(
+                "basic_measuredValue", certificates.single(1013.0, r"\hecto\pascal", U=0.2, dsi=dsi)
+            ),
             nested=False,
         )
     )
@@ -149,42 +167,45 @@ def test_single_values_and_quantities_outside_a_list(dsi: str) -> None:
 
 def test_as_found_and_as_left_are_told_apart() -> None:
     before, after = read_made(
-        made.temperature(words="basic_beforeAdjustment x"), made.temperature(words="basic_afterAdjustment")
+        certificates.temperature(words="basic_beforeAdjustment x"),
+        certificates.temperature(words="basic_afterAdjustment"),
     ).tables
     assert (before.taken, after.taken) == ("as found", "as left")
 
 
 def test_what_cannot_be_used_is_told_and_hides_nothing_else() -> None:
     """Resistance in base units stands beside the temperature that it was taken for."""
-    ohms = made.result(
-        made.quantity(
-            "basic_measuredValue", made.listed([100], r"\kilogram\metre\tothe{2}\second\tothe{-3}")
+    ohms = certificates.result(
+        certificates.quantity(
+            "basic_measuredValue", certificates.listed([100], r"\kilogram\metre\tothe{2}\second\tothe{-3}")
         ),
         name="Resistance",
     )
-    found = read_made(made.temperature(), ohms)
-    assert [t.quantity for t in found.tables] == ["temperature"]
-    assert "Resistance" in found.left_out[0]
-    assert "kilogram" in found.left_out[0]
+    result = read_made(certificates.temperature(), ohms)
+    assert [t.quantity for t in result.tables] == ["temperature"]
+    assert "Resistance" in result.left_out[0]
+    assert "kilogram" in result.left_out[0]
 
 
 BAD_LISTS = {
-    "no expanded uncertainty": made.listed([20], r"\degreecelsius"),
-    "2 uncertainties for 1 values": made.listed([20], r"\degreecelsius", U=[0.1, 0.2]),
-    "no number": made.listed(["20,1"], r"\degreecelsius", U=[0.1]),
-    "no finite value": made.listed(["NaN"], r"\degreecelsius", U=[0.1]),
-    "lists of different lengths": made.listed([20, 21, 22], r"\degreecelsius", U=[0.1]),
-    "not above zero": made.listed([20], r"\degreecelsius", U=[0]),
-    "the unit not stated": made.listed([20], "", U=[0.1]).replace("<si:unitXMLList></si:unitXMLList>", ""),
+    "no expanded uncertainty": certificates.listed([20], r"\degreecelsius"),
+    "2 uncertainties for 1 values": certificates.listed([20], r"\degreecelsius", U=[0.1, 0.2]),
+    "no number": certificates.listed(["20,1"], r"\degreecelsius", U=[0.1]),
+    "no finite value": certificates.listed(["NaN"], r"\degreecelsius", U=[0.1]),
+    "lists of different lengths": certificates.listed([20, 21, 22], r"\degreecelsius", U=[0.1]),
+    "not above zero": certificates.listed([20], r"\degreecelsius", U=[0]),
+    "the unit not stated": certificates.listed([20], "", U=[0.1]).replace(
+        "<si:unitXMLList></si:unitXMLList>", ""
+    ),
 }
 
 
 @pytest.mark.parametrize("said", BAD_LISTS)
 def test_a_table_without_what_it_needs_is_refused(said: str) -> None:
-    reference = made.listed([20, 21] if "lengths" in said else [20], r"\degreecelsius")
-    bad = made.result(
-        made.quantity("basic_referenceValue", reference),
-        made.quantity("basic_measuredValue", BAD_LISTS[said]),
+    reference = certificates.listed([20, 21] if "lengths" in said else [20], r"\degreecelsius")
+    bad = certificates.result(
+        certificates.quantity("basic_referenceValue", reference),
+        certificates.quantity("basic_measuredValue", BAD_LISTS[said]),
     )
     with pytest.raises(CertificateRefused) as refused:
         read_made(bad)
@@ -198,7 +219,7 @@ def test_a_table_without_what_it_needs_is_refused(said: str) -> None:
 @pytest.mark.parametrize("ends", ["\n", "\r\n"])
 def test_bytes_survive_as_text(encoding: str, ends: str) -> None:
     """A signature covers the bytes, so that a stored setup must give back the very same."""
-    text = made.certificate(head=f'<?xml version="1.0" encoding="{encoding}"?>').decode()
+    text = certificates.certificate(head=f'<?xml version="1.0" encoding="{encoding}"?>').decode()
     content = text.replace("\n", ends).encode(encoding)
     assert content_of(text_of(content)) == content
-    assert read(content, "made.xml").number == "MADE-0411"
+    assert read(content, "certificates.xml").number == "MADE-0411"

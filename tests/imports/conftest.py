@@ -73,8 +73,8 @@ class MemoryStore:
         return nullcontext()
 
     def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
-        for one in told:
-            self.rows += columns_of_series(writer, one).rows()
+        for item in told:
+            self.rows += columns_of_series(writer, item).rows()
 
     def held(self) -> list[tuple[str, int, str]]:
         """What is in it, whatever the order of arrival."""

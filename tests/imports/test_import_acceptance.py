@@ -57,27 +57,27 @@ def test_a_week_imported_twice_is_a_week(bring: Bring, store: Store) -> None:
     third = bring(minutes(first, 10_080, lambda i: 21.5 if i % 1008 == 0 else 20 + i % 7 / 100), store)
     assert (third.stored, len(third.conflicts), third.duplicates) == (10, 10, 10_070)
     span = int(first.timestamp()) * NS, int((first + timedelta(days=8)).timestamp()) * NS
-    kept = store.readings.read("P1.temperature", *span)
-    assert len(kept) == 10_090
-    assert np.count_nonzero(kept.value == 21.5) == 10
-    assert kept.late.all()
+    remaining = store.readings.read("P1.temperature", *span)
+    assert len(remaining) == 10_090
+    assert np.count_nonzero(remaining.value == 21.5) == 10
+    assert remaining.late.all()
 
 
 def test_the_original_is_kept_and_the_chain_intact(bring: Bring, store: Store) -> None:
     text = minutes(datetime(2026, 10, 5, tzinfo=UTC), 20)
     result = bring(text, store, name="bay 1.csv")
-    kept = store.imports.find(result.sha256)
-    assert kept is not None
-    assert kept.name == "bay 1.csv"
+    remaining = store.imports.find(result.sha256)
+    assert remaining is not None
+    assert remaining.name == "bay 1.csv"
     assert any(f.read_bytes() == text.encode() for f in store.folder.rglob("*") if f.is_file())
     assert store.verify().intact
 
 
 def test_a_dry_run_tells_the_same_and_changes_nothing(bring: Bring, store: Store) -> None:
     text = minutes(datetime(2026, 10, 5, tzinfo=UTC), 50)
-    told = bring(text, store, dry_run=True)
+    output = bring(text, store, dry_run=True)
     assert store.readings.extent() is None
-    assert bring(text, store) == told
+    assert bring(text, store) == output
 
 
 @pytest.mark.parametrize(
@@ -132,18 +132,18 @@ def test_days_of_the_clock_change(bring: Bring, memory: Any, day: datetime, rows
     """A local day of minutes: 1500 rows in autumn, 1380 in spring, none twice in UTC, none missing."""
     store = memory()
     result = bring(local_day(day), store, zone="Europe/Vienna")
-    taken = np.array([r.taken_ns for r in store.rows])
+    taken_ns = np.array([r.taken_ns for r in store.rows])
     assert result.stored == rows
-    assert set(np.diff(taken)) == {60 * NS}
-    assert taken[0] == int(day.replace(tzinfo=VIENNA).timestamp()) * NS
+    assert set(np.diff(taken_ns)) == {60 * NS}
+    assert taken_ns[0] == int(day.replace(tzinfo=VIENNA).timestamp()) * NS
 
 
 @pytest.mark.parametrize("half", ["first", "second"])
 def test_a_repeated_hour_with_a_missing_half_is_asked_about(bring: Bring, memory: Any, half: str) -> None:
     lines = local_day(datetime(2026, 10, 25)).splitlines()
     repeated = [i for i, line in enumerate(lines) if " 02:" in line]
-    gone = repeated[:60] if half == "first" else repeated[60:]
-    text = "\n".join(line for i, line in enumerate(lines) if i not in gone) + "\n"
+    removed = repeated[:60] if half == "first" else repeated[60:]
+    text = "\n".join(line for i, line in enumerate(lines) if i not in removed) + "\n"
     store = memory()
     with pytest.raises(ImportRefused, match=r"Lines 122 to 181 .* Europe/Vienna repeats.*before or after"):
         bring(text, store, zone="Europe/Vienna")
@@ -185,8 +185,8 @@ def test_fault_words_are_stored_with_their_text(bring: Bring, store: Store) -> N
     assert (result.rows, result.stored, result.flagged) == (5, 4, 2)
     assert any("1 empty cell" in note for note in result.assumed)
     day = int(datetime(2026, 10, 5, tzinfo=UTC).timestamp()) * NS
-    kept = store.readings.read("P1.temperature", day, day + 3600 * NS)
-    assert kept.value.tolist() == pytest.approx([20.05, np.nan, np.nan, 20.06], nan_ok=True)
+    remaining = store.readings.read("P1.temperature", day, day + 3600 * NS)
+    assert remaining.value.tolist() == pytest.approx([20.05, np.nan, np.nan, 20.06], nan_ok=True)
     raw = [row.raw for _, row in store.readings.arrived_after(0)[0]]
     assert raw == ["", "OL", "-127.0", ""]
 

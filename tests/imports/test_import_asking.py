@@ -65,10 +65,10 @@ SAMPLES = {
 @pytest.mark.parametrize("name", SAMPLES)
 def test_a_first_profile_asks_only_what_the_file_does_not_show(setup: Setup, name: str) -> None:
     content = (ROOT / "sample_logs" / name).read_bytes()
-    made = describe(name, content, setup)
-    for question, wanted in zip(made.questions, SAMPLES[name], strict=True):
-        assert wanted in question
-    assert profile_of("made.toml", made.text) == made.profile
+    built = describe(name, content, setup)
+    for question, expected in zip(built.questions, SAMPLES[name], strict=True):
+        assert expected in question
+    assert profile_of("made.toml", built.text) == built.profile
 
 
 @pytest.mark.parametrize("name", ["machine-bay.csv", "plate-bench.csv"])
@@ -79,8 +79,8 @@ def test_a_described_file_reads_as_its_declared_profile_does(setup: Setup, name:
         f"profiles/{p.name}": p.read_text("utf-8") for p in (example_folder() / "profiles").glob("*.toml")
     }
     declared = known_profiles(texts)[Path(name).stem]
-    made = dataclasses.replace(describe(name, content, setup).profile, zone="Europe/Vienna")
-    sides = [checked(name, content, profile, setup, NOW) for profile in (made, declared)]
+    built = dataclasses.replace(describe(name, content, setup).profile, zone="Europe/Vienna")
+    sides = [checked(name, content, profile, setup, NOW) for profile in (built, declared)]
     for mine, theirs in zip(sides[0].series, sides[1].series, strict=True):
         assert mine.channel == theirs.channel
         assert mine.taken_ns.tolist() == theirs.taken_ns.tolist()
@@ -122,24 +122,24 @@ def made(skip: range = range(0), words: tuple[int, ...] = ()) -> str:
 def test_a_preview_tells_rows_axis_gaps_and_flags(setup: Setup, plain: Profile) -> None:
     """Minutes 40 to 49 are missing and minute 60 is a fault: one gap of 11 minutes, one row without value."""
     reading = checked("made.csv", made(range(40, 50), (60,)).encode(), plain, setup, NOW)
-    seen = preview_of(reading)
+    observed = preview_of(reading)
     t0 = int(FIRST.timestamp()) * NS
-    assert [row.line for row in seen.first] == [2, 3, 4]
-    assert [row.line for row in seen.last] == [109, 110, 111]
-    assert seen.first[0].values == (("P1.temperature", "20"),)
-    (axis,) = seen.axes
+    assert [row.line for row in observed.first] == [2, 3, 4]
+    assert [row.line for row in observed.last] == [109, 110, 111]
+    assert observed.first[0].values == (("P1.temperature", "20"),)
+    (axis,) = observed.axes
     assert (axis.rows, axis.step_s) == (110, 60.0)
     assert axis.gaps == ((t0 + 39 * 60 * NS, t0 + 50 * 60 * NS),)
-    assert [row.values for row in seen.flagged] == [(("P1.temperature", "OL"),)]
+    assert [row.values for row in observed.flagged] == [(("P1.temperature", "OL"),)]
     assert sum(axis.counts) == 110
     assert "·" in axis.bar
-    assert "gap of 11 min" in "\n".join(lines_of(seen))
+    assert "gap of 11 min" in "\n".join(lines_of(observed))
 
 
 def run(*arguments: str) -> str:
-    done = CliRunner().invoke(app, list(arguments))
-    assert done.exit_code == 0, done.output
-    return done.stdout  # what takes long on a busy machine says so on the other stream
+    outcome = CliRunner().invoke(app, list(arguments))
+    assert outcome.exit_code == 0, outcome.output
+    return outcome.stdout  # what takes long on a busy machine says so on the other stream
 
 
 def test_describe_answer_import_and_the_next_file_needs_no_answer(tmp_path: Path) -> None:
@@ -150,12 +150,12 @@ def test_describe_answer_import_and_the_next_file_needs_no_answer(tmp_path: Path
     second.write_text(first.read_text("utf-8").replace("2026-10-13T", "2026-10-14T"), "utf-8")
     profile = tmp_path / "bay.toml"
     where = ("--data", data, "--config", config)
-    told = run("import", str(first), "--describe", "--out", str(profile), *where)
-    assert "1 question(s) are open" in told
+    output = run("import", str(first), "--describe", "--out", str(profile), *where)
+    assert "1 question(s) are open" in output
     assert not (tmp_path / "data").exists()
     profile.write_text(profile.read_text("utf-8").replace("[time]\n", '[time]\nzone = "+01:00"\n'), "utf-8")
-    shown = json.loads(run("import", str(first), "--profile", str(profile), "--dry-run", "--json", *where))
-    assert shown[0]["preview"]["first"][0]["at"] == "2026-10-13T08:00:00Z"
+    visible = json.loads(run("import", str(first), "--profile", str(profile), "--dry-run", "--json", *where))
+    assert visible[0]["preview"]["first"][0]["at"] == "2026-10-13T08:00:00Z"
     assert not (tmp_path / "data").exists()
     assert "120 readings are stored" in run("import", str(first), "--profile", str(profile), *where)
     assert "120 readings are stored" in run("import", str(second), "--data", data)

@@ -39,20 +39,20 @@ def test_a_marked_row_of_headings_pairs_each_heading_with_its_own_column(
     text = sign.join(["#", "time", "temperature", "humidity"]) + "\n"
     text += "".join(sign.join([stamp(t), f"20.{n}5", f"4{n}.5"]) + "\n" for n, t in enumerate(STAMPS))
     profile = Profile("p", ("time",), BOTH, zone="UTC", short_rows=short)
-    found = values(read_content("a.txt", text.encode(), profile, setup).series)
-    assert found["P1.temperature"] == [20.05, 20.15, 20.25, 20.35, 20.45]
-    assert found["P1.relative_humidity"] == [40.5, 41.5, 42.5, 43.5, 44.5]
-    made = describe("a.txt", text.encode(), setup)
-    assert made.profile.time_headings == ("time",)
-    assert [(c.heading, c.example) for c in made.columns] == [("temperature", "20.05"), ("humidity", "40.5")]
+    result = values(read_content("a.txt", text.encode(), profile, setup).series)
+    assert result["P1.temperature"] == [20.05, 20.15, 20.25, 20.35, 20.45]
+    assert result["P1.relative_humidity"] == [40.5, 41.5, 42.5, 43.5, 44.5]
+    built = describe("a.txt", text.encode(), setup)
+    assert built.profile.time_headings == ("time",)
+    assert [(c.heading, c.example) for c in built.columns] == [("temperature", "20.05"), ("humidity", "40.5")]
 
 
 def test_a_column_that_is_named_by_the_mark_stays_one(setup: Setup) -> None:
     """`#,time,temperature` above rows of three cells: a column of row numbers."""
     text = "#,time,temperature\n" + "".join(f"{n},{t},20.{n}5\n" for n, t in enumerate(STAMPS, 1))
     profile = Profile("p", ("time",), BOTH[:1], zone="UTC")
-    found = values(read_content("a.csv", text.encode(), profile, setup).series)
-    assert found["P1.temperature"] == [20.15, 20.25, 20.35, 20.45, 20.55]
+    result = values(read_content("a.csv", text.encode(), profile, setup).series)
+    assert result["P1.temperature"] == [20.15, 20.25, 20.35, 20.45, 20.55]
 
 
 def test_line_breaks_in_quoted_cells_are_read(setup: Setup) -> None:
@@ -80,11 +80,11 @@ def test_three_decimals_are_no_question_where_commas_separate_columns(setup: Set
     """`20.345` in a file with commas between columns: a decimal comma would have to stand in quotes."""
     text = "time,temperature\n" + "".join(f"{t},20.34{n}\n" for n, t in enumerate(STAMPS))
     profile = Profile("p", ("time",), BOTH[:1], zone="UTC")
-    found = values(read_content("a.csv", text.encode(), profile, setup).series)
-    assert found["P1.temperature"] == [20.340, 20.341, 20.342, 20.343, 20.344]
-    for asked in (text.replace(",", ";"), text.replace("20.340", '"20,340"')):
+    result = values(read_content("a.csv", text.encode(), profile, setup).series)
+    assert result["P1.temperature"] == [20.340, 20.341, 20.342, 20.343, 20.344]
+    for question in (text.replace(",", ";"), text.replace("20.340", '"20,340"')):
         with pytest.raises(ImportRefused, match="Which sign"):
-            read_content("a.csv", asked.encode(), profile, setup)
+            read_content("a.csv", question.encode(), profile, setup)
 
 
 def test_serial_dates_are_named_with_what_they_would_mean(setup: Setup) -> None:
@@ -92,9 +92,9 @@ def test_serial_dates_are_named_with_what_they_would_mean(setup: Setup) -> None:
     day 25569 is 1970-01-01).
     """
     text = "time;temperature\n" + "".join(f"{46308 + n / 8};20.5{n}\n" for n in range(1, 8))
-    made = describe("a.csv", text.encode(), setup)
-    assert made.profile.form == "serial_1900"
-    assert any("2026-10-13 03:00" in question for question in made.questions), made.questions
+    built = describe("a.csv", text.encode(), setup)
+    assert built.profile.form == "serial_1900"
+    assert any("2026-10-13 03:00" in question for question in built.questions), built.questions
     profile = Profile("p", ("time",), BOTH[:1], zone="UTC")
     with pytest.raises(ImportRefused, match='form = "serial_1900"'):
         read_content("a.csv", text.encode(), profile, setup)
@@ -103,9 +103,9 @@ def test_serial_dates_are_named_with_what_they_would_mean(setup: Setup) -> None:
 def test_gaps_are_told_in_plain_units(setup: Setup) -> None:
     text = "time,temperature\n" + "".join(f"{t},20.5\n" for t in STAMPS) + "2026-10-29 03:25:00,20.5\n"
     profile = Profile("p", ("time",), BOTH[:1], zone="UTC")
-    told = "\n".join(lines_of(preview_of(read_content("a.csv", text.encode(), profile, setup))))
-    assert "gap of 15 d 17 h from" in told
-    assert "every 10 min" in told
+    output = "\n".join(lines_of(preview_of(read_content("a.csv", text.encode(), profile, setup))))
+    assert "gap of 15 d 17 h from" in output
+    assert "every 10 min" in output
 
 
 def test_pressures_are_told_in_the_unit_of_the_channel(setup: Setup) -> None:
@@ -113,8 +113,8 @@ def test_pressures_are_told_in_the_unit_of_the_channel(setup: Setup) -> None:
     channel = next(c for c in setup.channels.values() if c.quantity == "air_pressure" or c.unit == "hPa")
     text = "time,p (Pa)\n" + "".join(f"{t},10132{n}.0\n" for n, t in enumerate(STAMPS, 1))
     profile = Profile("p", ("time",), (Column("p (Pa)", channel.key),), zone="UTC")
-    told = "\n".join(lines_of(preview_of(read_content("a.csv", text.encode(), profile, setup))))
-    assert f"1013.21 to 1013.25 {channel.unit}" in told
+    output = "\n".join(lines_of(preview_of(read_content("a.csv", text.encode(), profile, setup))))
+    assert f"1013.21 to 1013.25 {channel.unit}" in output
 
 
 CONFIGURED = "time,P1 temperature,P1 humidity,P2 temperature,P2 humidity,P3 temperature,P3 humidity\n"
@@ -141,16 +141,16 @@ def test_bad_lines_are_left_out_by_name_and_on_record(tmp_path: Path) -> None:
     refused = CliRunner().invoke(app, base)
     assert refused.exit_code != 0
     assert "--leave-out 3" in str(refused.exception)
-    done = CliRunner().invoke(app, [*base, "--leave-out", "3", "--json"])
-    assert done.exit_code == 0, done.output
-    (told,) = json.loads(done.stdout)
-    assert told["rows"] == 3
-    assert told["left_out"] == [{"line": 3, "text": rows[1].strip().replace(",", " | ")}]
+    outcome = CliRunner().invoke(app, [*base, "--leave-out", "3", "--json"])
+    assert outcome.exit_code == 0, outcome.output
+    (output,) = json.loads(outcome.stdout)
+    assert output["rows"] == 3
+    assert output["left_out"] == [{"line": 3, "text": rows[1].strip().replace(",", " | ")}]
     with Store.open(tmp_path / "data") as store:
         (entry,) = store.journal.entries(kind="import")
-        assert entry.what["summary"]["left_out"] == told["left_out"]
-        (kept,) = store.imports.all()
-        assert (store.folder / kept.original).read_bytes() == path.read_bytes()
+        assert entry.what["summary"]["left_out"] == output["left_out"]
+        (remaining,) = store.imports.all()
+        assert (store.folder / remaining.original).read_bytes() == path.read_bytes()
 
 
 @pytest.mark.parametrize("lines", ["0", "5-3", "x", "1-1000000", "99"])

@@ -36,9 +36,9 @@ only_limited = pytest.mark.skipif(
 
 def workbook(sheet: str) -> bytes:
     """A workbook of one sheet (ECMA-376, part 1: the members that a reader needs)."""
-    made = io.BytesIO()
+    built = io.BytesIO()
     kind = "http://schemas.openxmlformats.org"
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(built, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(
             "[Content_Types].xml",
             f'<Types xmlns="{kind}/package/2006/content-types"><Default Extension="xml" '
@@ -66,7 +66,7 @@ def workbook(sheet: str) -> bytes:
             "xl/worksheets/sheet1.xml",
             f'<worksheet xmlns="{kind}/spreadsheetml/2006/main"><sheetData>{sheet}</sheetData></worksheet>',
         )
-    return made.getvalue()
+    return built.getvalue()
 
 
 def last_cell() -> bytes:
@@ -78,9 +78,9 @@ def last_cell() -> bytes:
 
 def open_document(rows: int, columns: int) -> bytes:
     """An OpenDocument sheet whose one cell says how often it is repeated (ODF 1.3, part 3, 19.675)."""
-    made = io.BytesIO()
+    built = io.BytesIO()
     names = "urn:oasis:names:tc:opendocument:xmlns"
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(built, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
         archive.writestr(
             "META-INF/manifest.xml",
@@ -95,20 +95,20 @@ def open_document(rows: int, columns: int) -> bytes:
             "<text:p>20.5</text:p></table:table-cell></table:table-row></table:table></office:spreadsheet>"
             "</office:body></office:document-content>",
         )
-    return made.getvalue()
+    return built.getvalue()
 
 
 def zipped_commas(size: int) -> bytes:
     """A table of that many commas, never there at once."""
-    made = io.BytesIO()
+    built = io.BytesIO()
     with (
-        zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
+        zipfile.ZipFile(built, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
         archive.open("a.csv", "w") as member,
     ):
         member.write(HEAD)
         for _ in range(size // MIB):
             member.write(b"," * MIB)
-    return made.getvalue()
+    return built.getvalue()
 
 
 def gzip_of(size: int) -> bytes:
@@ -121,15 +121,15 @@ def zipped_entities() -> bytes:
     """A workbook whose sheet grows by entities that hold ten of the next, nine times over."""
     doctype = "".join(f'<!ENTITY e{n} "{f"&e{n + 1};" * 10}">' for n in range(9))
     plain = zipfile.ZipFile(io.BytesIO(workbook("")))
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w") as archive:
+    built = io.BytesIO()
+    with zipfile.ZipFile(built, "w") as archive:
         for name in plain.namelist():
             archive.writestr(name, plain.read(name))
         archive.writestr(
             "xl/sharedStrings.xml",
             f'<!DOCTYPE sst [{doctype}<!ENTITY e9 "ha">]><sst><si><t>&e0;</t></si></sst>',
         )
-    return made.getvalue()
+    return built.getvalue()
 
 
 BOMBS: dict[str, Callable[[], bytes]] = {
@@ -263,20 +263,20 @@ def test_a_torn_table_of_an_open_document_is_refused_at_once(at: float, setup: S
     with zipfile.ZipFile(io.BytesIO(open_document(3, 3))) as whole:
         members = {name: whole.read(name) for name in whole.namelist()}
     text = members["content.xml"]
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w") as archive:
+    built = io.BytesIO()
+    with zipfile.ZipFile(built, "w") as archive:
         for name, content in (members | {"content.xml": text[: round(at * len(text))]}).items():
             archive.writestr(name, content)
     little = replace(ChildLimits.for_size(0), computing_s=20.0)
     with pytest.raises(ImportRefused, match=r"content\.xml is damaged"):
-        run_confined("torn.ods", little, describe, "torn.ods", made.getvalue(), setup)
+        run_confined("torn.ods", little, describe, "torn.ods", built.getvalue(), setup)
 
 
 def test_a_sheet_in_an_unknown_encoding_is_refused_in_words(plain: Profile, setup: Setup) -> None:
     """One letter of `UTF-8` was damaged."""
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w") as archive:
+    built = io.BytesIO()
+    with zipfile.ZipFile(built, "w") as archive:
         archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
         archive.writestr("content.xml", '<?xml version="1.0" encoding="UPF-8"?><a/>')
     with pytest.raises(ImportRefused, match=r"content\.xml is damaged, unknown encoding: UPF-8"):
-        read_content("a.ods", made.getvalue(), plain, setup)
+        read_content("a.ods", built.getvalue(), plain, setup)

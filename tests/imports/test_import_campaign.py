@@ -150,14 +150,14 @@ def campaign(trials: int, seed: int, setup: Setup) -> dict[str, int]:
         kind = KINDS[name]
         profile = Profile("made", ("time",), TEMPERATURE, **kind.declared)
         content = damaged(whole[name], dice)
-        found = readings_of(content, profile, setup)
-        if found is None:
+        result = readings_of(content, profile, setup)
+        if result is None:
             counts["refused"] += 1
             continue
-        told = truth[name] | set(strictly(content, kind))
-        assert found <= told, (content, found - told)
+        output = truth[name] | set(strictly(content, kind))
+        assert result <= output, (content, result - output)
         counts["imported"] += 1
-        counts["readings"] += len(found)
+        counts["readings"] += len(result)
     return counts
 
 

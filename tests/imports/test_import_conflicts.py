@@ -50,9 +50,9 @@ def test_ten_changed_values_are_ten_conflicts_until_somebody_decides(bring: Brin
     chosen = conflicts.of_source(conflicts.disagreements(store), "a.csv")
     assert conflicts.decide(store, chosen, "Greta Holm", "b was read from another probe") == 10
     assert waiting(store) == []
-    held = store.readings.read("P1.temperature", *DAY)
-    assert len(held) == 1440
-    assert held.value.max() < 21
+    value = store.readings.read("P1.temperature", *DAY)
+    assert len(value) == 1440
+    assert value.value.max() < 21
     assert len(store.readings.read_stamped("P1.temperature", *DAY)) == 1450
     assert store.verify().intact
 
@@ -79,8 +79,12 @@ def test_a_third_value_opens_the_question_again(bring: Bring, store: Store) -> N
 def test_what_cannot_be_decided_is_refused_and_changes_nothing(bring: Bring, store: Store) -> None:
     bring(day({}), store, name="a.csv")
     bring(day({5: 21.5}), store, name="b.csv")
-    (one,) = conflicts.disagreements(store)
-    for chosen, who, why in (([(one, 20.0)], "G", "x"), ([(one, 21.5)], "", "x"), ([(one, 21.5)], "G", " ")):
+    (item,) = conflicts.disagreements(store)
+    for chosen, who, why in (
+        ([(item, 20.0)], "G", "x"),
+        ([(item, 21.5)], "", "x"),
+        ([(item, 21.5)], "G", " "),
+    ):
         with pytest.raises(Refused):
             conflicts.decide(store, chosen, who, why)
     with pytest.raises(Refused, match="no conflict like that"):
@@ -120,8 +124,8 @@ def bay(changed: dict[int, float]) -> str:
 def why_at(verdicts: Verdicts, zone: str, minute: int, now_ns: int) -> set[int]:
     """What a fresh judgement says of the cell that holds a minute."""
     at = T0 + minute * 60 * NS
-    found = verdicts.judgement(zone, at, at + 60 * NS, now_ns, refresh=False, alone=True)
-    return {int(found.cells["P1.temperature"].why[at // found.grid.step_ns - found.grid.first])}
+    result = verdicts.judgement(zone, at, at + 60 * NS, now_ns, refresh=False, alone=True)
+    return {int(result.cells["P1.temperature"].why[at // result.grid.step_ns - result.grid.first])}
 
 
 def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: Bring, store: Store) -> None:
@@ -149,15 +153,15 @@ FILES = {"a": day({}, range(60)), "b": day({5: 21.5, 6: 20.5}, range(40)), "c": 
 
 def test_the_order_of_three_files_does_not_matter(bring: Bring, tmp_path: Any, memory: Any) -> None:
     """The same readings and the same open questions, whichever of them came first."""
-    seen = set()
+    observed = set()
     for n, order in enumerate(permutations(FILES)):
         with Store.open(tmp_path / f"{n}", create=True, simulated=True) as store:
             for name in order:
                 bring(FILES[name], store, name=f"{name}.csv")
-            held = store.readings.read_stamped("P1.temperature", *DAY)
-            values = sorted(zip(held.taken_ns.tolist(), held.value.tolist(), strict=True))
-            seen.add((tuple(values), tuple(waiting(store))))
-    assert len(seen) == 1
+            value = store.readings.read_stamped("P1.temperature", *DAY)
+            values = sorted(zip(value.taken_ns.tolist(), value.value.tolist(), strict=True))
+            observed.add((tuple(values), tuple(waiting(store))))
+    assert len(observed) == 1
 
 
 def test_two_imports_of_one_file_side_by_side_store_it_once(bring: Bring, store: Store) -> None:

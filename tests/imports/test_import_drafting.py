@@ -34,10 +34,10 @@ def run(*line: str) -> Result:
 
 
 def test_a_file_is_described_without_a_configuration(elsewhere: Path) -> None:
-    done = run("import", "nodes.csv", "--describe")
-    assert done.exit_code == 0, done.output
-    assert 'heading = "Node 1 Temp (°C)"' in done.stdout
-    assert "# Open: In which time zone" in done.stdout
+    outcome = run("import", "nodes.csv", "--describe")
+    assert outcome.exit_code == 0, outcome.output
+    assert 'heading = "Node 1 Temp (°C)"' in outcome.stdout
+    assert "# Open: In which time zone" in outcome.stdout
     assert [p.name for p in elsewhere.iterdir()] == ["nodes.csv"]
 
 
@@ -48,8 +48,8 @@ def test_twenty_channels_take_two_commands_and_one_edited_line(elsewhere: Path) 
     profile.write_text(
         profile.read_text("utf-8").replace("\n[time]", '\n[time]\nzone = "Europe/Vienna"'), "utf-8"
     )
-    done = run("import", "nodes.csv", "--data", "data", "--who", "Greta Holm")
-    assert done.exit_code == 0, done.output
+    outcome = run("import", "nodes.csv", "--data", "data", "--who", "Greta Holm")
+    assert outcome.exit_code == 0, outcome.output
     setup = load(elsewhere / "config").setup
     assert len(setup.channels) == 2 * NODES
     assert "sampling_interval_s = 600.0" in (elsewhere / "config" / "probes.toml").read_text("utf-8")
@@ -57,9 +57,9 @@ def test_twenty_channels_take_two_commands_and_one_edited_line(elsewhere: Path) 
     first = 1_791_842_400 * 10**9  # 2026-10-13T00:00:00+02:00, by `date -d`
     with Store.open(elsewhere / "data") as store:
         for n in range(1, NODES + 1):
-            found = store.readings.read_stamped(f"Node-{n}.temperature", first, first + 10**15)
-            assert (len(found.taken_ns), int(found.taken_ns[0])) == (200, first)
-            assert set(found.value.tolist()) == {round(20 + n / 10, 2)}
+            result = store.readings.read_stamped(f"Node-{n}.temperature", first, first + 10**15)
+            assert (len(result.taken_ns), int(result.taken_ns[0])) == (200, first)
+            assert set(result.value.tolist()) == {round(20 + n / 10, 2)}
             humidity = store.readings.read_stamped(f"Node-{n}.relative_humidity", first, first + 10**15)
             assert len(humidity.taken_ns) == 200
 
@@ -85,9 +85,9 @@ def test_a_folder_is_imported_file_by_file(elsewhere: Path) -> None:
     (folder / "nodes-2.csv").write_text(
         rows.replace("2026-10-13", "2026-10-11").replace("2026-10-14", "2026-10-12")
     )
-    done = run("import", "in", "--data", "data", "--who", "Greta Holm")
-    assert "nodes-1.csv: " in done.stdout
-    assert "nodes-2.csv: 4000 readings stored, 0 there already" in done.stdout
-    assert "1 of 2 files in in were not imported" in str(done.exception)
+    outcome = run("import", "in", "--data", "data", "--who", "Greta Holm")
+    assert "nodes-1.csv: " in outcome.stdout
+    assert "nodes-2.csv: 4000 readings stored, 0 there already" in outcome.stdout
+    assert "1 of 2 files in in were not imported" in str(outcome.exception)
     (folder / "nodes-1.csv").unlink()
     assert run("import", "in", "--data", "data", "--who", "Greta Holm").exit_code == 0

@@ -34,7 +34,7 @@ from logger.imports.profile import Column
 from logger.imports.reading import read_content
 from logger.imports.writing import profile_text
 from logger.model import Setup
-from tests.formats.made import certificate
+from tests.formats.certificates import certificate
 
 ROWS = 30
 FIRST = datetime(2026, 9, 14, tzinfo=UTC)
@@ -56,38 +56,38 @@ def records() -> bytes:
 
 
 def xlsx() -> bytes:
-    book, made = Workbook(), io.BytesIO()
+    book, built = Workbook(), io.BytesIO()
     book.active.append(["time", "temperature"])
     for at, value in zip(AT, VALUES, strict=True):
         book.active.append([at.replace(tzinfo=None), round(value, 2)])
-    book.save(made)
-    return made.getvalue()
+    book.save(built)
+    return built.getvalue()
 
 
 def ods() -> bytes:
-    book, made = OpenDocumentSpreadsheet(), io.BytesIO()
+    book, built = OpenDocumentSpreadsheet(), io.BytesIO()
     table = Table(name="S")
     for at, value in [("time", "temperature"), *zip(AT, VALUES, strict=True)]:
         row = TableRow()
         for cell in (at if isinstance(at, str) else f"{at:%Y-%m-%dT%H:%M:%S}", value):
             number = isinstance(cell, float)
-            one = (
+            item = (
                 TableCell(valuetype="float", value=f"{cell:.2f}") if number else TableCell(valuetype="string")
             )
-            one.addElement(P(text=str(cell)))
-            row.addElement(one)
+            item.addElement(P(text=str(cell)))
+            row.addElement(item)
         table.addElement(row)
     book.spreadsheet.addElement(table)
-    book.write(made)
-    return made.getvalue()
+    book.write(built)
+    return built.getvalue()
 
 
 def zipped(members: dict[str, bytes], how: int = zipfile.ZIP_STORED) -> bytes:
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", how) as archive:
+    built = io.BytesIO()
+    with zipfile.ZipFile(built, "w", how) as archive:
         for name, content in members.items():
             archive.writestr(name, content)
-    return made.getvalue()
+    return built.getvalue()
 
 
 def inside(content: bytes, damage: Callable[[bytes], bytes]) -> bytes:
@@ -159,8 +159,8 @@ def tried(kind: str, dice: random.Random, read: Any, look: Any, setup: Setup) ->
     except REFUSALS as refused:
         assert str(refused)
         return "refused"
-    told = {int(ns) // 10**9: float(v) for ns, v in zip(series.taken_ns, series.value, strict=True)}
-    odd = [at for at, value in told.items() if not math.isnan(value) and TRUE.get(at) != round(value, 2)]
+    output = {int(ns) // 10**9: float(v) for ns, v in zip(series.taken_ns, series.value, strict=True)}
+    odd = [at for at, value in output.items() if not math.isnan(value) and TRUE.get(at) != round(value, 2)]
     # Damage within a cell may leave another number or time there: three places are damaged at the most, and
     # a part put elsewhere has two ends.
     assert len(odd) <= 9, (kind, content, odd)
@@ -177,8 +177,8 @@ def test_a_whole_file_is_read_whole(kind: str, setup: Setup) -> None:
 def test_damaged_files_are_read_right_or_refused(kind: str, setup: Setup) -> None:
     """A hundred of each kind in every run, in this process, so that no failure hides behind the child."""
     dice = random.Random(f"damage {kind}")
-    told = [tried(kind, dice, read_content, describe, setup) for _ in range(100)]
-    assert {"refused", "read"} >= set(told)
+    output = [tried(kind, dice, read_content, describe, setup) for _ in range(100)]
+    assert {"refused", "read"} >= set(output)
 
 
 @pytest.mark.long
@@ -186,10 +186,10 @@ def test_damaged_files_are_read_right_or_refused(kind: str, setup: Setup) -> Non
 def test_damaged_files_by_the_ten_thousand(kind: str, setup: Setup) -> None:
     """Through the child, as files come in: 100,000 over all kinds; a failure of the program is told apart."""
     dice = random.Random(f"long {kind}")
-    told = {"refused": 0, "read": 0}
+    output = {"refused": 0, "read": 0}
     for _ in range(100_000 // len(MADE)):
-        told[tried(kind, dice, through_child, description_of, setup)] += 1
-    print(kind, told)
+        output[tried(kind, dice, through_child, description_of, setup)] += 1
+    print(kind, output)
 
 
 def through_child(name: str, content: bytes, profile: Profile, setup: Setup) -> Any:

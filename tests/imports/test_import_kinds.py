@@ -51,9 +51,9 @@ def workbook(
         sheet.append(row)
     for name in more:
         book.create_sheet(name).append(["x", 1])
-    made = io.BytesIO()
-    book.save(made)
-    return made.getvalue()
+    built = io.BytesIO()
+    book.save(built)
+    return built.getvalue()
 
 
 def open_document(rows: list[list[Any]]) -> bytes:
@@ -71,9 +71,9 @@ def open_document(rows: list[list[Any]]) -> bytes:
             line.addElement(cell)
         table.addElement(line)
     document.spreadsheet.addElement(table)
-    made = io.BytesIO()
-    document.write(made)
-    return made.getvalue()
+    built = io.BytesIO()
+    document.write(built)
+    return built.getvalue()
 
 
 ROWS = [[at, 20 + n / 100] for n, at in enumerate(AT)]
@@ -82,19 +82,19 @@ HEADED = [["Room East"], ["time", "temperature"], *ROWS]
 
 def zipped(*names: str, **files: str | bytes) -> bytes:
     """A zip of files under their names, `a_csv` for a.csv, and of empty ones besides."""
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+    built = io.BytesIO()
+    with zipfile.ZipFile(built, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in files.items():
             archive.writestr(name.replace("_csv", ".csv"), content)
         for name in names:
             archive.writestr(name, b"\0\0")
-    return made.getvalue()
+    return built.getvalue()
 
 
 def arrow(**columns: Any) -> bytes:
-    made = io.BytesIO()
-    pq.write_table(pa.table(columns), made)
-    return made.getvalue()
+    built = io.BytesIO()
+    pq.write_table(pa.table(columns), built)
+    return built.getvalue()
 
 
 FLAT = [{"time": f"{at.isoformat()}Z", "temperature": v} for at, v in ROWS]

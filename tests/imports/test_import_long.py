@@ -39,12 +39,12 @@ def rows(count: int = 60, end: str = "\n") -> str:
 @pytest.fixture
 def both(monkeypatch: pytest.MonkeyPatch, setup: Setup) -> Callable[[bytes, Profile], tuple[Told, bool]]:
     """What a file tells, the same both ways; and whether it was read by columns."""
-    taken: list[TextTable | None] = []
+    taken_ns: list[TextTable | None] = []
     by_columns = plain.plain_table
 
     def spied(name: str, text: str, delimiter: str, profile: Profile) -> TextTable | None:
-        taken.append(by_columns(name, text, delimiter, profile))
-        return taken[-1]
+        taken_ns.append(by_columns(name, text, delimiter, profile))
+        return taken_ns[-1]
 
     monkeypatch.setattr("logger.imports.reading.plain_table", spied)
 
@@ -63,8 +63,8 @@ def both(monkeypatch: pytest.MonkeyPatch, setup: Setup) -> Callable[[bytes, Prof
     def compared(content: bytes, profile: Profile) -> tuple[Told, bool]:
         slow, fast = told(content, profile, 1 << 40), told(content, profile, 0)
         assert fast == slow
-        assert taken[-2] is None
-        return fast, taken[-1] is not None
+        assert taken_ns[-2] is None
+        return fast, taken_ns[-1] is not None
 
     return compared
 
@@ -100,15 +100,15 @@ def test_damaged_files_are_told_the_same(both: Callable[..., tuple[Told, bool]],
     dice = random.Random(3)
     profile = Profile("made", ("time",), TEMPERATURE, **KINDS[kind].declared)
     whole = written(KINDS[kind])
-    found = [both(damaged(whole, dice), profile)[1] for _ in range(400)]
-    assert 50 < sum(found) < 350  # both ways were gone
+    result = [both(damaged(whole, dice), profile)[1] for _ in range(400)]
+    assert 50 < sum(result) < 350  # both ways were gone
 
 
 def test_other_alphabets(both: Callable[..., tuple[Told, bool]]) -> None:
     text = HEAD.replace("Logger", "Регистратор") + rows().replace(";20.03;", ";−20.03;")
-    told, by_columns = both(text.encode(), TWO)
+    output, by_columns = both(text.encode(), TWO)
     assert by_columns
-    assert -20.03 in told[2][0][2]  # type: ignore[index]
+    assert -20.03 in output[2][0][2]  # type: ignore[index]
 
 
 @settings(max_examples=200)

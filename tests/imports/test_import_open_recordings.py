@@ -31,11 +31,11 @@ def test_four_probes_side_by_side_equal_the_reading_of_pandas(memory: Any, setup
     result = import_file(FOUR, profile, store, setup, "Greta Holm", NOW)
     assert (result.rows, result.stored, len(result.conflicts)) == (10129, 4 * 10129, 0)
     theirs = pd.read_csv(FOUR)
-    taken = pd.to_datetime(theirs["Date"] + " " + theirs["Time"], format="%Y/%m/%d %H:%M:%S")
+    taken_ns = pd.to_datetime(theirs["Date"] + " " + theirs["Time"], format="%Y/%m/%d %H:%M:%S")
     for column in columns:
         mine = [r for r in store.rows if r.channel == column.channel]
         assert [r.value for r in mine] == theirs[column.heading].tolist()
-        assert [r.taken_ns for r in mine] == taken.dt.as_unit("ns").astype("int64").tolist()
+        assert [r.taken_ns for r in mine] == taken_ns.dt.as_unit("ns").astype("int64").tolist()
     axes = preview_of(checked(FOUR.name, FOUR.read_bytes(), profile, setup, NOW)).axes
     longest = sorted(end - begin for begin, end in axes[0].gaps)[-2:]
     assert [round(ns / NS / 86_400, 1) for ns in longest] == [1.0, 15.3]
@@ -57,9 +57,9 @@ def test_hourly_office_temperatures_in_fahrenheit(memory: Any, setup: Setup) -> 
 
 
 def test_what_the_office_recording_does_not_tell_is_asked(memory: Any, setup: Setup) -> None:
-    for declared, asked in (({"zone": None}, "In which time zone"), ({"zone": "UTC"}, "In which unit")):
+    for declared, question in (({"zone": None}, "In which time zone"), ({"zone": "UTC"}, "In which unit")):
         profile = Profile("office", ("timestamp",), (Column("value", "P1.temperature"),), **declared)
-        with pytest.raises(ImportRefused, match=asked):
+        with pytest.raises(ImportRefused, match=question):
             import_file(OFFICE, profile, memory(), setup, "Greta Holm", NOW)
 
 

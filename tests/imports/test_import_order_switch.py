@@ -83,16 +83,16 @@ def test_a_gap_hides_no_switch(gap: str, forms: tuple[str, str], setup: Setup) -
 def check_every_cut(rows: list[str], line: int, first: datetime, last: datetime, setup: Setup) -> None:
     named = 0
     for cut in range(1, len(rows) + 1):
-        said, ends = read(rows[:cut], setup)
+        text, ends = read(rows[:cut], setup)
         if ends is not None:
             assert cut < line - 1, f"cut behind line {cut + 1} is read, the switch is in line {line}"
             assert first <= ends[0] <= ends[1] <= last
-        elif said.startswith("p.csv: Line "):
-            assert said.startswith(f"p.csv: Line {line}: "), (cut + 1, line, said)
+        elif text.startswith("p.csv: Line "):
+            assert text.startswith(f"p.csv: Line {line}: "), (cut + 1, line, text)
             named += 1
         else:
-            assert "No date of the file decides it" in said, said
-    assert said.startswith(f"p.csv: Line {line}: ")
+            assert "No date of the file decides it" in text, text
+    assert text.startswith(f"p.csv: Line {line}: ")
     assert named
 
 
@@ -105,16 +105,16 @@ def test_a_file_with_the_newest_row_first_is_asked_about_too(setup: Setup) -> No
         (MONTH_FIRST, DAY_FIRST),
         newest_first=True,
     )
-    said, ends = read(rows, setup)
+    text, ends = read(rows, setup)
     assert ends is None
-    assert f"line {line - 1}" in said.lower() or f"Line {line}" in said
+    assert f"line {line - 1}" in text.lower() or f"Line {line}" in text
 
 
 def test_a_declared_order_is_held_against_the_whole_file(setup: Setup) -> None:
     """Twelve days written month first and declared day first: asked, not spread over a year."""
     rows, _ = written(OCT, datetime(2027, 1, 1), datetime(2026, 10, 13), 6 * H, (MONTH_FIRST, DAY_FIRST))
-    said, _ = read(rows, setup, order="day-month-year")
-    assert "the other way round" in said
+    text, _ = read(rows, setup, order="day-month-year")
+    assert "the other way round" in text
 
 
 @pytest.mark.parametrize(
@@ -129,8 +129,8 @@ def test_a_logger_that_was_off_for_weeks_is_no_question(
     first: datetime, off: tuple[datetime, datetime], last: datetime, setup: Setup
 ) -> None:
     rows, _ = written(first, datetime(2027, 1, 1), last, 6 * H, (DAY_FIRST, MONTH_FIRST), off)
-    said, ends = read(rows, setup)
-    assert ends == (first, last - 6 * H), said
+    text, ends = read(rows, setup)
+    assert ends == (first, last - 6 * H), text
 
 
 def test_the_files_of_one_logger_prove_one_order(memory: Any, bring: Any) -> None:
@@ -154,9 +154,9 @@ def test_time_that_goes_back_by_most_of_a_year_is_asked_about(setup: Setup) -> N
     """A year that did not go on at New Year, with dates that only one order fits: line and both times."""
     rows = [f"2026-12-{d:02d}T12:00:00,20.5\n" for d in range(20, 32)]
     rows += [f"2026-01-{d:02d}T12:00:00,20.5\n" for d in range(1, 10)]
-    said, ends = read(rows, setup)
+    text, ends = read(rows, setup)
     assert ends is None
-    assert said.startswith("p.csv: Line 14: the time goes from 2026-12-31 12:00:00 to 2026-01-01 12:00:00")
+    assert text.startswith("p.csv: Line 14: the time goes from 2026-12-31 12:00:00 to 2026-01-01 12:00:00")
     assert read(rows, setup, jumps_are_real=True)[1] is not None
 
 

@@ -70,8 +70,8 @@ def test_every_value_of_the_file_is_in_the_store(
 ) -> None:
     store = memory()
     brought(store, rows, epoch(plain), setup)
-    wanted = {((T0_S + m * 60) * NS, None if c in ("OL", "---") else float(c)) for m, c in rows}
-    assert {(r.taken_ns, r.value) for r in store.rows} == wanted
+    expected = {((T0_S + m * 60) * NS, None if c in ("OL", "---") else float(c)) for m, c in rows}
+    assert {(r.taken_ns, r.value) for r in store.rows} == expected
 
 
 GOOD = b"time;temperature\n13.10.2026 09:00:00;20,05\n13.10.2026 09:01:00;20,06\n13.10.2026 09:02:00;OL\n"
@@ -88,12 +88,12 @@ def test_a_damaged_file_is_imported_or_refused_with_a_sentence(
     for at, length, put in edits:
         content = content[:at] + put + content[at + length :]
     store = memory()
-    said = None
+    text = None
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "made.csv"
         path.write_bytes(content)
         try:
             import_file(path, plain, store, setup, "Greta Holm", 2 * T0_S * NS)
         except ImportRefused as refused:
-            said = str(refused)
-    assert said is None or (said.startswith("made.csv: ") and store.rows == [])
+            text = str(refused)
+    assert text is None or (text.startswith("made.csv: ") and store.rows == [])

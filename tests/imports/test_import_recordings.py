@@ -43,13 +43,13 @@ def test_the_open_occupancy_recording_equals_the_reading_of_pandas(memory: Any, 
     result = import_file(OCCUPANCY, profile, store, office, "Greta Holm", 1_900_000_000 * NS)
     assert (result.rows, result.stored, result.flagged) == (2665, 3 * 2665, 0)
     theirs = pd.read_csv(OCCUPANCY, index_col=0, parse_dates=["date"])
-    taken = (
+    taken_ns = (
         theirs["date"].dt.tz_localize("Europe/Brussels").dt.tz_convert("UTC").dt.as_unit("ns").astype("int64")
     )
     for column in columns:
         mine = [r for r in store.rows if r.channel == column.channel]
         assert [r.value for r in mine] == theirs[column.heading].tolist()
-        assert [r.taken_ns for r in mine] == taken.tolist()
+        assert [r.taken_ns for r in mine] == taken_ns.tolist()
 
 
 def test_a_header_with_one_name_fewer_is_refused_unless_declared(memory: Any, office: Setup) -> None:
@@ -82,10 +82,10 @@ def test_sample_logs_give_what_their_readme_states(
     assert (result.rows, result.stored, result.flagged) == (rows, channels * rows, flagged)
     assert result.duplicates == len(result.conflicts) == 0
     ends = [np.datetime64(at).astype("datetime64[ns]").astype(np.int64) for at in (first, last)]
-    taken = np.array([r.taken_ns for r in store.rows if r.channel == store.rows[0].channel])
-    assert ends[0] <= taken[0]
-    assert taken[-1] < ends[1]
-    assert (np.diff(taken) > 0).all()
+    taken_ns = np.array([r.taken_ns for r in store.rows if r.channel == store.rows[0].channel])
+    assert ends[0] <= taken_ns[0]
+    assert taken_ns[-1] < ends[1]
+    assert (np.diff(taken_ns) > 0).all()
 
 
 def test_the_repeated_hour_of_the_sample_log_equals_the_reading_of_pandas(

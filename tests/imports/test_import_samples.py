@@ -44,26 +44,26 @@ def test_a_marked_file_is_known_by_its_mark_and_others_are_not() -> None:
 
 
 def _zipped(content: bytes) -> bytes:
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+    built = io.BytesIO()
+    with zipfile.ZipFile(built, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("inner/a.csv", content)
-    return made.getvalue()
+    return built.getvalue()
 
 
 def _workbook(rows: list[list[str]]) -> bytes:
-    book, made = Workbook(), io.BytesIO()
+    book, built = Workbook(), io.BytesIO()
     for row in rows:
         book.active.append(row)
-    book.save(made)
-    return made.getvalue()
+    book.save(built)
+    return built.getvalue()
 
 
 def _parquet(*, marked: bool) -> bytes:
     """With the key of a month of a simulated record, as it is copied by who takes the table elsewhere."""
     table = pa.table({"time": ["2026-10-13T09:00:00Z"], "temperature": [20.05]})
-    made = io.BytesIO()
-    pq.write_table(table.replace_schema_metadata({SIMULATED: b"true"} if marked else {}), made)
-    return made.getvalue()
+    built = io.BytesIO()
+    pq.write_table(table.replace_schema_metadata({SIMULATED: b"true"} if marked else {}), built)
+    return built.getvalue()
 
 
 ROWS = [["time", "temperature"], ["2026-10-13T09:00:00Z", "20.05"]]

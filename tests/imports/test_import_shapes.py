@@ -40,9 +40,9 @@ def test_one_degree_sign_is_no_asian_text() -> None:
 
 def test_an_encoding_that_nothing_proves_is_said_to_be_a_guess() -> None:
     text = "日時,温度,湿度\n" + "26/10/13 09:00,20.1,48.2 測定室の気温と湿度の記録です\n" * 20
-    found = decoded(text.encode("cp932"))
-    assert found.text == text
-    assert found.how == "a guess"
+    result = decoded(text.encode("cp932"))
+    assert result.text == text
+    assert result.how == "a guess"
 
 
 DEGREES = {
@@ -287,12 +287,12 @@ def test_faults_of_a_profile_say_where(old: str, new: str, said: str) -> None:
 
 
 def test_the_profile_is_chosen_by_the_name_of_the_file(tmp_path: Any) -> None:
-    made, other = profile_of("a.toml", PROFILE), profile_of("b.toml", PROFILE.replace("made", "other"))
-    assert choose_profile(tmp_path / "made-7.csv", [made, other]) == made
+    built, other = profile_of("a.toml", PROFILE), profile_of("b.toml", PROFILE.replace("made", "other"))
+    assert choose_profile(tmp_path / "made-7.csv", [built, other]) == built
     with pytest.raises(ImportRefused, match=r"No profile fits the name 'x\.csv': made, other"):
-        choose_profile(tmp_path / "x.csv", [made, other])
+        choose_profile(tmp_path / "x.csv", [built, other])
     with pytest.raises(ImportRefused, match="Several profiles fit"):
-        choose_profile(tmp_path / "made.csv", [made, made])
+        choose_profile(tmp_path / "made.csv", [built, built])
 
 
 def test_twenty_thousand_rows_of_six_columns_are_read(bring: Bring, memory: Any) -> None:

@@ -28,9 +28,9 @@ ROW = "2026-10-13T09:00:00Z,20.05\n"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    made = tmp_path / "loggers"
-    made.mkdir()
-    return made
+    built = tmp_path / "loggers"
+    built.mkdir()
+    return built
 
 
 def bringing(store: Any, plain: Profile, setup: Setup) -> Any:
@@ -49,8 +49,8 @@ def test_a_file_is_left_until_it_no_longer_grows(
     assert watched.look(bring, 9) == []
     assert watched.look(bring, 18) == []
     assert watched.waiting == [path]
-    (done,) = watched.look(bring, 19)
-    assert (done.state, len(store.rows)) == ("imported", 1)
+    (outcome,) = watched.look(bring, 19)
+    assert (outcome.state, len(store.rows)) == ("imported", 1)
     assert watched.look(bring, 60) == []
     assert watched.waiting == []
     assert path.read_text() == HEAD + ROW
@@ -77,9 +77,9 @@ def test_what_was_refused_is_tried_again_when_it_or_the_setup_changed(
     path = folder / "a.csv"
     path.write_text("no table\n")
     watched.look(bring, 0, "1")
-    (done,) = watched.look(bring, 2, "1")
-    assert done.state == "refused"
-    assert "No row holds" in done.why
+    (outcome,) = watched.look(bring, 2, "1")
+    assert outcome.state == "refused"
+    assert "No row holds" in outcome.why
     assert watched.look(bring, 4, "1") == []
     assert [d.state for d in watched.look(bring, 6, "2")] == ["refused"]
     path.write_text(HEAD + ROW)
@@ -92,15 +92,15 @@ def test_copies_under_way_and_hidden_files_are_left_alone(folder: Path) -> None:
         (folder / name).write_text(HEAD + ROW)
     (folder / "2026").mkdir()
     (folder / "2026" / "c.csv").write_text(HEAD + ROW)
-    seen: list[Path] = []
+    observed: list[Path] = []
 
     def bring(path: Path) -> ImportResult:
-        seen.append(path)
+        observed.append(path)
         raise ImportRefused("not now")
 
     watched = Folder(folder, quiet_s=0)
     watched.look(bring, 0)
-    assert [p.name for p in seen] == ["c.csv"]
+    assert [p.name for p in observed] == ["c.csv"]
 
 
 def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
@@ -114,8 +114,8 @@ def test_a_file_that_may_not_be_read_is_refused(
 ) -> None:
     (folder / "a.csv").write_text(HEAD)
     (folder / "a.csv").chmod(0)
-    (done,) = Folder(folder, quiet_s=0).look(bringing(memory(), plain, setup), 0)
-    assert done.state == "refused"
+    (outcome,) = Folder(folder, quiet_s=0).look(bringing(memory(), plain, setup), 0)
+    assert outcome.state == "refused"
 
 
 def test_a_refusal_is_journalled_once_and_gone_when_the_file_came_in(
@@ -125,8 +125,8 @@ def test_a_refusal_is_journalled_once_and_gone_when_the_file_came_in(
     path = folder / "a.csv"
     path.write_text("no table\n")
     for _ in range(2):  # as after a restart
-        (one,) = Folder(folder, quiet_s=0).look(bringing(store, plain, setup), 0)
-        journal_refusal(store, one, "watch")
+        (item,) = Folder(folder, quiet_s=0).look(bringing(store, plain, setup), 0)
+        journal_refusal(store, item, "watch")
     assert [(r.name, "No row holds" in r.why) for r in refused_files(store)] == [("a.csv", True)]
     assert len(list(store.journal.entries(kind="import-refused"))) == 1
     path.write_text(HEAD + ROW)
@@ -157,15 +157,15 @@ def test_one_bad_file_in_the_folder_never_stops_the_next(
     bring = bringing(store, plain, setup)
     watched = Folder(folder, quiet_s=0)
     outcomes = list(watched.outcomes(bring, 0))
-    for one in outcomes:
-        if one.state == "refused":
-            journal_refusal(store, one, "watch")
-    assert [one.path.name for one in outcomes if one.state == "imported"] == [
+    for item in outcomes:
+        if item.state == "refused":
+            journal_refusal(store, item, "watch")
+    assert [item.path.name for item in outcomes if item.state == "imported"] == [
         "h" * 250 + ".csv", os.fsdecode(b"i\xff.csv"), "z.csv"
     ]  # fmt: skip
     assert sorted(r.name for r in refused_files(store)) == ["f.json", "g.json", "j?.csv", "k.xlsx"]
     assert watched.look(bring, 1) == []
-    assert sorted(one.name for one in store.imports.all()) == ["h" * 250 + ".csv", "i?.csv", "z.csv"]
+    assert sorted(item.name for item in store.imports.all()) == ["h" * 250 + ".csv", "i?.csv", "z.csv"]
 
 
 def test_the_service_takes_the_files_of_its_folder(folder: Path, tmp_path: Path) -> None:

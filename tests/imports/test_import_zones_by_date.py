@@ -72,23 +72,23 @@ def test_a_step_back_of_one_hour_is_named_with_what_it_may_mean(bring: Any, memo
     text = rows(CHANGE - timedelta(hours=3), 36, CHANGE, (2, 1))
     with pytest.raises(ImportRefused) as refused:
         bring(text, store, zone="+01:00")
-    said = str(refused.value)
+    sentence = str(refused.value)
     assert (
         "Line 20: the time goes back by exactly one hour, from 2026-10-25 02:50:00 to 2026-10-25 02:00:00"
-        in said
+        in sentence
     )
-    assert "Europe/Vienna" in said
-    assert "[[time.zones]]" in said
+    assert "Europe/Vienna" in sentence
+    assert "[[time.zones]]" in sentence
     bring(text, store, zone="Europe/Vienna")
     assert len(store.rows) == 36
 
 
 def test_a_step_forward_of_one_hour_is_told(bring: Any, memory: Any) -> None:
     """It may be a gap: it is read, and named."""
-    made = bring(rows(CHANGE - timedelta(hours=3), 36, CHANGE, (1, 2)), memory(), zone="+01:00")
+    built = bring(rows(CHANGE - timedelta(hours=3), 36, CHANGE, (1, 2)), memory(), zone="+01:00")
     assert any(
         note.startswith("line 20: the time goes forward by exactly one hour, from 2026-10-25 01:50:00")
-        for note in made.assumed
+        for note in built.assumed
     )
 
 
@@ -109,9 +109,9 @@ channel = "P1.temperature"
 
 
 def test_zones_are_declared_in_the_profile_and_kept_with_the_import() -> None:
-    found = profile_of("bay.toml", PROFILE)
-    assert (found.zone, found.zones) == ("+02:00", BY_DATE)
-    assert profile_of("again.toml", profile_text(found)) == found
+    result = profile_of("bay.toml", PROFILE)
+    assert (result.zone, result.zones) == ("+02:00", BY_DATE)
+    assert profile_of("again.toml", profile_text(result)) == result
 
 
 @pytest.mark.parametrize(

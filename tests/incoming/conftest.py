@@ -70,6 +70,6 @@ class Broker:
 def broker(tmp_path: Path) -> Iterator[Broker]:
     folder = tmp_path / "broker"
     folder.mkdir()
-    made = Broker(folder)
-    yield made
-    made.stop()
+    built = Broker(folder)
+    yield built
+    built.stop()

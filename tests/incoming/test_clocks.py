@@ -37,8 +37,8 @@ def test_a_logger_that_lost_four_minutes_in_thirty_days(store: Store) -> None:
     )
     compare(store, "P1", stamps[0], 0)
     compare(store, "P1", stamps[30], -240 * NS)
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    moved = found.taken_ns - np.array(stamps)
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    moved = result.taken_ns - np.array(stamps)
     assert moved[15] == 120 * NS
     assert moved[[0, 30]].tolist() == [0, 240 * NS]
     assert store.readings.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == stamps
@@ -101,9 +101,9 @@ def test_the_clock_that_a_probe_tells_is_noted_at_each_contact_that_says_somethi
     assert [c.offset_ns // NS for c in store.clocks.comparisons("P1")] == [90]
     send(10, NOW_NS + 600 * NS, 95.0)
     assert [c.offset_ns // NS for c in store.clocks.comparisons("P1")] == [90, 95]
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    assert abs(found.taken_ns[0] - NOW_NS) < NS
-    assert not found.late.any()
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    assert abs(result.taken_ns[0] - NOW_NS) < NS
+    assert not result.late.any()
 
 
 def unsure(at: int, taken_ns: int, monotonic_s: int, boot: str = "boot-a") -> Row:
@@ -127,9 +127,9 @@ def test_readings_of_an_unsure_clock_have_no_place_in_time_until_it_is_corrected
     assert [d.why for d in store.clocks.unsure_boots().values()] == ["it shows 1970"]
     with store.begin() as conn:
         store.clocks.record_correction("boot-a", NOW_NS, "stillroom", "the clock was set", conn)
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    assert found.taken_ns.tolist() == [NOW_NS + (10 + 60 * n) * NS for n in range(3)]
-    assert found.value.tolist() == [20.0, 21.0, 22.0]
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    assert result.taken_ns.tolist() == [NOW_NS + (10 + 60 * n) * NS for n in range(3)]
+    assert result.value.tolist() == [20.0, 21.0, 22.0]
     assert store.clocks.unsure_boots() == {}
     assert store.readings.columns("P1.temperature", 0, 2**62).taken_ns.tolist() == [5 * NS, 65 * NS, 125 * NS]
     assert store.verify().intact

@@ -41,9 +41,9 @@ unit = "degC"
 
 
 def stored(store: Store) -> list[tuple[int, float]]:
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    assert not found.status.any()
-    return list(zip(found.taken_ns.tolist(), found.value.tolist(), strict=True))
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    assert not result.status.any()
+    return list(zip(result.taken_ns.tolist(), result.value.tolist(), strict=True))
 
 
 class Minutes:
@@ -65,17 +65,17 @@ class Minutes:
 @pytest.mark.parametrize("kind", KINDS)
 def test_by_every_polled_transport(kind: str, store: Store, tmp_path: Path) -> None:
     clock = Minutes()
-    made = rig(kind, tmp_path / "rig", clock=clock, patience_s=10.0)
-    made.driver.open()
+    built = rig(kind, tmp_path / "rig", clock=clock, patience_s=10.0)
+    built.driver.open()
     rows: list[Row] = []
-    bus = Bus("x", [made.driver], rows.extend, lambda *_: None, clock)
+    bus = Bus("x", [built.driver], rows.extend, lambda *_: None, clock)
     for at_ns, value in WANTED:
         clock.now_ns = at_ns
-        made.show(value, 45.0)
-        bus._poll(made.driver)
+        built.show(value, 45.0)
+        bus._poll(built.driver)
     store.append("poll", rows)
     assert stored(store) == WANTED
-    made.close()
+    built.close()
 
 
 def said(at_ns: int, value: float) -> bytes:
@@ -125,7 +125,7 @@ def test_by_a_broker(store: Store, config: Config, broker: Broker) -> None:
     client.loop_start()
     back_ns = (time.time_ns() - WANTED[-1][0]) // NS * NS  # by the broker's way the present is the present
     sent = [client.publish("room/p1", said(at_ns + back_ns, value), qos=1) for at_ns, value in WANTED]
-    [one.wait_for_publish(5) for one in sent]
+    [item.wait_for_publish(5) for item in sent]
     assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 100)
     assert stored(store) == [(at_ns + back_ns, value) for at_ns, value in WANTED]
     client.disconnect()

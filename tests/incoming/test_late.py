@@ -30,11 +30,11 @@ def value(minute: int) -> float:
 
 
 def said(*minutes: int) -> bytes:
-    told = [
+    output = [
         {"time": (START + m * MINUTE + 30 * NS) / NS, **{p: value(m) + n / 100 for n, p in enumerate(PROBES)}}
         for m in minutes
     ]
-    return json.dumps(told).encode()
+    return json.dumps(output).encode()
 
 
 def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, example: Config) -> None:
@@ -49,8 +49,8 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
             if not LOST <= minute < BACK:
                 push(store, config, "annex", minute, said(minute), now_ns - 29 * NS)
             if minute == BACK:
-                kept = push(store, config, "annex", 10_000, said(*range(LOST, BACK)), now_ns)
-                assert kept.stored == 3 * (BACK - LOST)
+                remaining = push(store, config, "annex", 10_000, said(*range(LOST, BACK)), now_ns)
+                assert remaining.stored == 3 * (BACK - LOST)
             if minute % 3 == 2:
                 verdicts.judge_live(now_ns)
                 alarming.turn(now_ns)
@@ -58,18 +58,18 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         readings = store.readings.read("P1.temperature", START, end_ns)
         assert readings.value.tolist() == [value(m) for m in range(END)]
         assert readings.late.sum() == BACK - LOST - 1  # the newest of them is younger than two intervals
-        found = [
+        result = [
             e
             for e in verdicts.excursions("machine-bay", START, end_ns, end_ns)
             if e.rule.endswith(".temperature")
         ]
-        assert [(e.from_ns, e.to_ns) for e in found] == [(START + 100 * MINUTE, START + 130 * MINUTE)]
+        assert [(e.from_ns, e.to_ns) for e in result] == [(START + 100 * MINUTE, START + 130 * MINUTE)]
         entries = [e.what for e in store.journal.entries(kind="alarm")]
         raised = {e["alarm"] for e in entries if e["is"] == "unacknowledged"}
         assert "machine-bay.evidence" in raised  # that nothing came was told
         assert not any(str(alarm).startswith("bay-temperature") for alarm in raised)
-        told = {a.key: a.state.value for a in attending.alarm_list(store)}
-        assert told["bay-temperature"] == "normal"
+        output = {a.key: a.state.value for a in attending.alarm_list(store)}
+        assert output["bay-temperature"] == "normal"
         assert store.verify().intact
 
 

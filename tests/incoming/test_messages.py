@@ -19,12 +19,12 @@ JSON = Message("json", "time", "clock")
 
 def test_the_packs_of_the_standard() -> None:
     """RFC 8428: 5.1.1 (one point), 5.1.2 (several points, without and with times), 5.1.3 (relative times)."""
-    one = b'[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]'
-    assert records(one, NOW_NS)[0].value == 23.1
+    item = b'[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]'
+    assert records(item, NOW_NS)[0].value == 23.1
     several = b'[{"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","u":"V","v":120.1},'
     several += b'{"n":"current","u":"A","v":1.2}]'
-    found = records(several, NOW_NS)
-    assert [(r.name.rsplit(":", 1)[1], r.unit, r.value) for r in found] == [
+    result = records(several, NOW_NS)
+    assert [(r.name.rsplit(":", 1)[1], r.unit, r.value) for r in result] == [
         ("voltage", "V", 120.1),
         ("current", "A", 1.2),
     ]
@@ -32,9 +32,9 @@ def test_the_packs_of_the_standard() -> None:
         b'[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,"n":"voltage","u":"V",'
         b'"v":120.1},{"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3}]'
     )
-    found = records(timed, NOW_NS)
-    assert [r.taken_ns for r in found] == [1276020076001000000, 1276020071001000000, 1276020072001000000]
-    assert [r.unit for r in found] == ["V", "A", "A"]
+    result = records(timed, NOW_NS)
+    assert [r.taken_ns for r in result] == [1276020076001000000, 1276020071001000000, 1276020072001000000]
+    assert [r.unit for r in result] == ["V", "A", "A"]
     recent = b'[{"bn":"urn:dev:ow:10e2073a01080063","n":"x","u":"%RH","v":20,"t":-10}]'
     assert records(recent, NOW_NS)[0].taken_ns == NOW_NS - 10 * NS
     based = b'[{"bn":"d","bv":20.0,"n":"t","u":"Cel","v":0.25},{"n":"u","vs":"a text"}]'
@@ -68,16 +68,16 @@ def test_what_is_no_senml_is_refused(pack: bytes, said: str) -> None:
 
 
 def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> None:
-    one = {
+    item = {
         "time": "2026-10-26T08:33:20+01:00",
         "clock": 1793000001.5,
         "air": {"t": 20.03},
         "rh": None,
         "battery": 3.1,
     }
-    found = parse_message(json.dumps([one]).encode(), JSON, ("air.t", "rh"), NOW_NS)
-    assert found.told == (MessageValue("air.t", 20.03, NOW_NS), MessageValue("rh", None, NOW_NS, "null"))
-    assert found.clock_ns == 1793000001_500_000_000
+    result = parse_message(json.dumps([item]).encode(), JSON, ("air.t", "rh"), NOW_NS)
+    assert result.values == (MessageValue("air.t", 20.03, NOW_NS), MessageValue("rh", None, NOW_NS, "null"))
+    assert result.clock_ns == 1793000001_500_000_000
 
 
 @pytest.mark.parametrize(
@@ -114,7 +114,7 @@ def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:
 def test_whatever_comes_is_read_or_refused(body: bytes) -> None:
     for form in (JSON, Message("senml")):
         try:
-            found = parse_message(body, form, ("t",), NOW_NS)
+            result = parse_message(body, form, ("t",), NOW_NS)
         except BadMessage:
             continue
-        assert found.told
+        assert result.values

@@ -46,9 +46,9 @@ class Sender:
 
 @pytest.fixture
 def sender(broker: Broker) -> Iterator[Sender]:
-    made = Sender(broker)
-    yield made
-    made.close()
+    built = Sender(broker)
+    yield built
+    built.close()
 
 
 class Taker:
@@ -187,15 +187,15 @@ def test_messages_without_a_time_are_dated_by_arrival_and_not_kept_while_we_are_
     store: Store, config: Config, broker: Broker, sender: Sender
 ) -> None:
     """A message that was kept would be dated wrongly; a gap is the truth."""
-    told = topic(broker, Message("json", "arrival"))
-    running = Taker(store, config, told).running()
+    output = topic(broker, Message("json", "arrival"))
+    running = Taker(store, config, output).running()
     before = time.time_ns()
     sender.say(1)
     assert until(lambda: values(store) == [20.01])
     assert before <= store.readings.read("P1.temperature", 0, 2**62).taken_ns[0] <= time.time_ns()
     running.stop()
     sender.say(2)
-    running = Taker(store, config, told).running()
+    running = Taker(store, config, output).running()
     sender.say(3)
     assert until(lambda: values(store) == [20.01, 20.03])
     running.stop()

@@ -28,20 +28,20 @@ def test_a_message_is_stored_once_by_node_and_number(store: Store, config: Confi
         push(store, config, "annex", 1, said(20.04), NOW_NS)
     assert push(store, config, "annex", 7, said(20.03), NOW_NS) == Accepted(0, 2)  # sent anew
     assert push(store, config, "annex", 8, said(20.05, 60), NOW_NS + 60 * NS) == Accepted(2, 0)
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    assert found.value.tolist() == [20.03, 20.05]
-    assert found.taken_ns.tolist() == [NOW_NS, NOW_NS + 60 * NS]
-    assert not found.late.any()
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    assert result.value.tolist() == [20.03, 20.05]
+    assert result.taken_ns.tolist() == [NOW_NS, NOW_NS + 60 * NS]
+    assert not result.late.any()
     assert store.verify().intact
 
 
 def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Store, config: Config) -> None:
     """Three hours of readings once a minute, sent together."""
-    kept = [{"time": NOW_NS / NS - 60 * n, "t": 20.0 + n / 1000, "rh": 45.0} for n in range(180, 0, -1)]
-    assert push(store, config, "annex", 1, json.dumps(kept).encode(), NOW_NS).stored == 360
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    assert found.taken_ns.tolist() == [NOW_NS - 60 * n * NS for n in range(180, 0, -1)]
-    assert found.late.sum() == 178  # all but those of the last two minutes
+    remaining = [{"time": NOW_NS / NS - 60 * n, "t": 20.0 + n / 1000, "rh": 45.0} for n in range(180, 0, -1)]
+    assert push(store, config, "annex", 1, json.dumps(remaining).encode(), NOW_NS).stored == 360
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    assert result.taken_ns.tolist() == [NOW_NS - 60 * n * NS for n in range(180, 0, -1)]
+    assert result.late.sum() == 178  # all but those of the last two minutes
 
 
 @pytest.mark.parametrize(
@@ -68,9 +68,9 @@ def test_what_cannot_be_stored_is_refused_and_its_number_stays_free(
 
 def test_a_fault_that_is_told_again_is_one_row(store: Store, config: Config) -> None:
     """A broker delivers again what was not acknowledged; that must not make two failures of one."""
-    told = json.dumps({"time": NOW_NS / NS, "t": None, "rh": "OL"}).encode()
-    assert push(store, config, "annex", 1, told, NOW_NS) == Accepted(2, 0)
-    assert push(store, config, "annex", 2, told, NOW_NS) == Accepted(0, 2)
+    output = json.dumps({"time": NOW_NS / NS, "t": None, "rh": "OL"}).encode()
+    assert push(store, config, "annex", 1, output, NOW_NS) == Accepted(2, 0)
+    assert push(store, config, "annex", 2, output, NOW_NS) == Accepted(0, 2)
     assert push(store, config, "annex", 3, said(20.03), NOW_NS) == Accepted(2, 0)
     assert len(store.readings.columns("P1.temperature", 0, 2**62)) == 2
 
@@ -121,8 +121,8 @@ def test_rows_of_another_stillroom_are_stored_once_and_in_order(store: Store, co
     assert take_rows(store, config, "annex", "a" * 32, 1, rows(1, 12)) == 13  # the answer was lost
     assert take_rows(store, config, "annex", "a" * 32, 5, rows(5, 3)) == 13
     assert take_rows(store, config, "annex", "a" * 32, 20, rows(20, 3)) == 13  # a hole: go on at 13
-    found = store.readings.read("P1.temperature", 0, 2**62)
-    assert found.value.tolist() == [20.0 + n / 100 for n in range(1, 13)]
+    result = store.readings.read("P1.temperature", 0, 2**62)
+    assert result.value.tolist() == [20.0 + n / 100 for n in range(1, 13)]
     assert store.verify().intact
 
 
@@ -148,9 +148,9 @@ def test_a_row_that_is_none_stores_nothing_of_its_batch(
 def test_what_a_node_could_not_send_for_hours_is_late_at_the_centre(store: Store, config: Config) -> None:
     """The node took it at its time and calls it in time; here nobody can be told of it in time any more."""
     taken_ns = [NOW_NS - 3 * 3600 * NS, NOW_NS - 60 * NS, NOW_NS]
-    told = [["P1.temperature", ns, ns, 20.0 + n, "ok", "", "poll", False, "boot-a", ns]
+    output = [["P1.temperature", ns, ns, 20.0 + n, "ok", "", "poll", False, "boot-a", ns]
             for n, ns in enumerate(taken_ns)]  # fmt: skip
-    take_rows(store, config, "annex", "a" * 32, 1, told, NOW_NS)
+    take_rows(store, config, "annex", "a" * 32, 1, output, NOW_NS)
     assert store.readings.read("P1.temperature", 0, 2**62).late.tolist() == [True, False, False]
 
 

@@ -56,7 +56,7 @@ class Weather(TurnedClock):
 
     def wait(self, stop: threading.Event, seconds: float) -> bool:
         self.turn += 1
-        shown = round(15 + self.turn % 1000 / 100, 2)
+        visible = round(15 + self.turn % 1000 / 100, 2)
         # A bit that flips is found by the protocols that check, and by nobody in plain text.
         kinds = [f for f in FAULTS if self.rig.checked or f != "flipped bit"] + ["unplug"]
         fault = self.random.choice(kinds) if self.random.random() < 0.01 else ""
@@ -70,8 +70,8 @@ class Weather(TurnedClock):
                 with suppress(OSError):  # its port may be another's for a moment
                     device.wire.plug()
                 device.fault = fault
-        self.rig.show(shown, 45.0)
-        self.right = {shown, 45.0}
+        self.rig.show(visible, 45.0)
+        self.right = {visible, 45.0}
         return super().wait(stop, seconds)
 
 
@@ -87,10 +87,10 @@ def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) ->
             rigs = {kind: rig(kind, tmp_path / f"{run}-{n}") for n, kind in enumerate(KINDS)}
             clocks, buses = {}, []
             run_s = DAYS / RUNS * 86400
-            for n, (kind, made) in enumerate(rigs.items()):
-                clock = clocks[kind] = Weather(run_s, made, 100 * run + n, run * run_s)
-                made.driver._clock = clock  # type: ignore[attr-defined]
-                made.driver.interval_s = INTERVAL_S
+            for n, (kind, built) in enumerate(rigs.items()):
+                clock = clocks[kind] = Weather(run_s, built, 100 * run + n, run * run_s)
+                built.driver._clock = clock  # type: ignore[attr-defined]
+                built.driver.interval_s = INTERVAL_S
 
                 def take(
                     rows: Sequence[Row], kind: str = kind, clock: Weather = clock, writer: Writer = writer
@@ -102,20 +102,20 @@ def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) ->
                 def tell(event: str, what: object) -> None:
                     events[event] += 1
 
-                buses.append(Bus(kind, [made.driver], take, tell, clock))
+                buses.append(Bus(kind, [built.driver], take, tell, clock))
             [bus.start() for bus in buses]
             [bus._thread.join(600) for bus in buses]  # type: ignore[union-attr]
             assert not any(bus.alive for bus in buses)
             assert writer.stop()
             assert writer.lost == 0
-            for kind, made in rigs.items():
+            for kind, built in rigs.items():
                 faults += clocks[kind].faults
-                made.close()
+                built.close()
             peak_mb.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
         for channel in store.readings.channels():
             columns = store.readings.columns(channel, 0, 2**62)
-            wanted = DAYS * 86400 / INTERVAL_S
-            assert len(columns) == pytest.approx(wanted, abs=2 * RUNS + 3600 / INTERVAL_S), channel
+            expected = DAYS * 86400 / INTERVAL_S
+            assert len(columns) == pytest.approx(expected, abs=2 * RUNS + 3600 / INTERVAL_S), channel
         assert store.verify().intact
         polls = sum(statuses.values())
     took_s = time.monotonic() - begun_s
@@ -135,10 +135,10 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
 ) -> None:
     """What the broker took is stored once, whoever was away or restarted meanwhile."""
     with Store.open(tmp_path / "data", create=True) as store:
-        told = topic(broker)
+        output = topic(broker)
 
         def take(messages: object) -> None:
-            store_messages(store, Config(config.setup, (told,)), messages, lambda *_: None)  # type: ignore[arg-type]
+            store_messages(store, Config(config.setup, (output,)), messages, lambda *_: None)  # type: ignore[arg-type]
 
         client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.reconnect_delay_set(1, 1)
@@ -146,10 +146,10 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
         client.loop_start()
         begin = time.time() - 5000
         for part in range(8):
-            (one,) = subscribers([told], store.key, take, lambda *_: None)
+            (item,) = subscribers([output], store.key, take, lambda *_: None)
             if part % 3 != 2:  # else it is away meanwhile
-                one.start()
-                assert until(lambda one=one: one.connected, 60)
+                item.start()
+                assert until(lambda item=item: item.connected, 60)
                 time.sleep(0.2)  # what is published before the very first subscription is nobody's
             assert until(client.is_connected, 60)
             for n in range(25):
@@ -159,14 +159,14 @@ def test_a_broker_that_is_restarted_again_and_again_loses_nothing(
             broker.stop()
             time.sleep(0.1)
             broker.start()
-            if one._threads[0].ident is not None:
+            if item._threads[0].ident is not None:
                 time.sleep(1.5)
-                assert one.stop()
-        (last,) = subscribers([told], store.key, take, lambda *_: None)
+                assert item.stop()
+        (last,) = subscribers([output], store.key, take, lambda *_: None)
         last.start()
         assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 200, 60)
-        found = store.readings.read("P1.temperature", 0, 2**62)
-        assert found.value.tolist() == [10 + n / 100 for n in range(200)]
+        result = store.readings.read("P1.temperature", 0, 2**62)
+        assert result.value.tolist() == [10 + n / 100 for n in range(200)]
         assert last.stop()
         client.disconnect()
         client.loop_stop()

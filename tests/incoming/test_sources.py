@@ -40,11 +40,11 @@ def test_all_kinds_of_source_side_by_side(tmp_path: Path, example: Config, broke
         client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.connect("127.0.0.1", broker.port)
         client.loop_start()
-        said = json.dumps({"time": time.time(), "t": 20.5})
-        client.publish("p2", said, qos=1).wait_for_publish(5)
-        push(store, config, "annex", 1, said.encode())
-        wanted = {"P1.temperature", "P1.relative_humidity", "P2.temperature", "P3.temperature"}
-        assert until(lambda: wanted <= set(store.readings.newest(ok=True)))
+        text = json.dumps({"time": time.time(), "t": 20.5})
+        client.publish("p2", text, qos=1).wait_for_publish(5)
+        push(store, config, "annex", 1, text.encode())
+        expected = {"P1.temperature", "P1.relative_humidity", "P2.temperature", "P3.temperature"}
+        assert until(lambda: expected <= set(store.readings.newest(ok=True)))
         assert sources.alive
         assert sources.stuck() == {}
         assert sources.status()["clock"] == "believed"

@@ -52,8 +52,8 @@ def test_the_first_minutes_of_a_record_are_judged_from_the_first_reading_on(
         now_ns = first_ns + after_s * NS
         verdicts.judge_live(now_ns)
         first = min(MIDNIGHT, first_ns) // MINUTE * MINUTE
-        found = verdicts.periods(ZONE, -DAY, now_ns, now_ns, refresh=False)
-        assert all(period.from_ns >= first for period in found)
+        result = verdicts.periods(ZONE, -DAY, now_ns, now_ns, refresh=False)
+        assert all(period.from_ns >= first for period in result)
 
 
 def test_before_its_first_reading_a_room_is_not_judged(store: Store, setup: Setup) -> None:
@@ -63,8 +63,8 @@ def test_before_its_first_reading_a_room_is_not_judged(store: Store, setup: Setu
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(now)
     assert judged_from(verdicts, now) == begin
-    said = json.loads(store.verdict_cache.live()[ZONE])
-    assert said["since"] == "2026-10-25T07:00:00Z"
+    text = json.loads(store.verdict_cache.live()[ZONE])
+    assert text["since"] == "2026-10-25T07:00:00Z"
     read(store, begin - DAY, begin - DAY + HOUR)  # a logger's file comes later and reaches further back
     verdicts.judge_live(now + MINUTE)
     assert judged_from(verdicts, now) == begin - DAY
@@ -153,23 +153,23 @@ def test_what_a_young_record_lacks_is_said(store: Store, setup: Setup) -> None:
     """The span in 1 h needs an hour of readings: nothing was lost, the record has just begun."""
     channels = setup.channels_in(ZONE)
     begin = MIDNIGHT + 7 * HOUR
-    shown = {"temperature": 20.0, "relative_humidity": 45.0, "pressure": 1013.0}
+    visible = {"temperature": 20.0, "relative_humidity": 45.0, "pressure": 1013.0}
     for minute in range(90):
         at = begin + minute * MINUTE
         store.append(
-            "poll", [Row(c, at, at, shown[setup.channels[c].quantity], source="poll") for c in channels]
+            "poll", [Row(c, at, at, visible[setup.channels[c].quantity], source="poll") for c in channels]
         )
     verdicts = Verdicts(store, setup)
     verdicts.judge_live(begin + 10 * MINUTE)
     # 07:00Z of 25 October is 08:00 in Vienna: that morning the clock has gone back to +01:00
-    said = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
-    assert said == (
+    text = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
+    assert text == (
         "Span in 1 h: P1, readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if "
         "none are lost."
     )
     verdicts.judge_live(begin + 70 * MINUTE)
-    said = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
-    assert said.endswith("can be judged from 2026-10-26 08:00 on if none are lost.")
+    text = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
+    assert text.endswith("can be judged from 2026-10-26 08:00 on if none are lost.")
 
 
 def test_a_check_of_the_first_hour_says_that_the_record_has_just_begun(store: Store, setup: Setup) -> None:
@@ -181,8 +181,8 @@ def test_a_check_of_the_first_hour_says_that_the_record_has_just_begun(store: St
     hourly = next(r.key for r in setup.rules if r.zone == ZONE and r.window_s == 3600 and r.kind == "span")
 
     def reasons(from_ns: int, to_ns: int) -> set[str]:
-        found = verdicts.check(ZONE, from_ns, to_ns, begin + 5 * HOUR, pre_window_s=0)
-        return {c.why for c in (*found.causes, *found.rules) if c.rule == hourly and c.why}
+        result = verdicts.check(ZONE, from_ns, to_ns, begin + 5 * HOUR, pre_window_s=0)
+        return {c.why for c in (*result.causes, *result.rules) if c.rule == hourly and c.why}
 
     assert reasons(begin + 10 * MINUTE, begin + 40 * MINUTE) == {
         "readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if none are lost"

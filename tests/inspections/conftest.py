@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from logger.core.measurement.temperatures import Lag, Temperatures, part_and_scale
-from tests.builders import at, judged, made, rule, series, setup
+from tests.builders import at, build, judged, rule, series, setup
 
-__all__ = ["made"]
+__all__ = ["build"]
 
 Made = Callable[..., Temperatures]
 

@@ -24,30 +24,30 @@ from logger.verdicts.verdicts import Verdicts
 
 
 @pytest.fixture
-def setup(made: SimpleNamespace) -> Setup:
+def setup(build: SimpleNamespace) -> Setup:
     """Band 19 °C to 21 °C, U 0.2 K, no settling."""
-    return made.setup((made.rule(),), settling_s=0)
+    return build.setup((build.rule(),), settling_s=0)
 
 
 @pytest.fixture
-def job(store: Store, setup: Setup, made: SimpleNamespace) -> Inspection:
+def job(store: Store, setup: Setup, build: SimpleNamespace) -> Inspection:
     """From 10:00 to 11:00 at 20.9 °C, in the guard band of 21 °C; 21.5 °C from 9:00 to 9:10, before it."""
     values = np.full(1440, 20.0)
     values[540:550] = 21.5
     values[600:660] = 20.9
-    first = made.at(0) + 30 * NS
+    first = build.at(0) + 30 * NS
     taken = [first + i * 60 * NS for i in range(len(values))]
     store.append("w", [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken, values, strict=True)])
-    one = Inspection("R-1", "bay", made.at(10), made.at(11), "Ring")
+    one = Inspection("R-1", "bay", build.at(10), build.at(11), "Ring")
     actions.add_inspection(store, setup, one, "Radek Sova")
     return one
 
 
 def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
-    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+    store: Store, setup: Setup, job: Inspection, build: SimpleNamespace
 ) -> None:
     """Not stable by its pre-window, in the guard band inside: "nonconforming" everywhere."""
-    verdicts, now = Verdicts(store, setup), made.at(48)
+    verdicts, now = Verdicts(store, setup), build.at(48)
     found = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
     assert (found.verdict, found.reason) == ("not stable", "nonconforming")
     ((_, issue),) = review(store, verdicts, now)
@@ -64,10 +64,10 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
 
 
 def test_the_sentence_has_figures_and_local_times(
-    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+    store: Store, setup: Setup, job: Inspection, build: SimpleNamespace
 ) -> None:
     """21.5 °C ± 0.2 K is 0.5 K above 21 °C; nine to ten past nine in UTC, the time of that room."""
-    found = Verdicts(store, setup).check("bay", job.from_ns, job.to_ns or 0, made.at(48))
+    found = Verdicts(store, setup).check("bay", job.from_ns, job.to_ns or 0, build.at(48))
     assert found.because == (
         "Temperature 21.50 ± 0.20 °C at T1, 0.50 K above 21 °C; "
         "before the start, 2026-03-10 09:00 +00:00 to 09:10."
@@ -75,21 +75,21 @@ def test_the_sentence_has_figures_and_local_times(
 
 
 def test_time_for_which_no_limit_is_in_force_is_said(
-    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+    store: Store, setup: Setup, job: Inspection, build: SimpleNamespace
 ) -> None:
     """Limits that begin at noon: nothing is shown of the hour before, and the answer says why."""
-    later = replace(setup, rules=tuple(replace(r, from_ns=made.at(12)) for r in setup.rules))
-    found = Verdicts(store, later).check("bay", job.from_ns, job.to_ns or 0, made.at(48))
+    later = replace(setup, rules=tuple(replace(r, from_ns=build.at(12)) for r in setup.rules))
+    found = Verdicts(store, later).check("bay", job.from_ns, job.to_ns or 0, build.at(48))
     assert (found.verdict, found.reason) == ("not shown", "indeterminate")
     assert found.because.startswith("No limit is in force; 2026-03-10 10:00 +00:00 to 11:00")
 
 
 def test_an_instant_keeps_its_nanoseconds(
-    store: Store, setup: Setup, job: Inspection, made: SimpleNamespace
+    store: Store, setup: Setup, job: Inspection, build: SimpleNamespace
 ) -> None:
     """Two intervals that differ by a nanosecond are two: in the text and in the digest (RFC 3339)."""
     verdicts, ends = Verdicts(store, setup), (job.from_ns, job.to_ns or 0)
-    one, other = (verdicts.check("bay", ends[0] + n, ends[1], made.at(48)).to_dict() for n in (1, 2))
+    one, other = (verdicts.check("bay", ends[0] + n, ends[1], build.at(48)).to_dict() for n in (1, 2))
     assert (one["from"], other["from"]) == (
         "2026-03-10T10:00:00.000000001Z",
         "2026-03-10T10:00:00.000000002Z",

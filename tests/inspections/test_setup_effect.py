@@ -52,35 +52,35 @@ def swap_p2(store: Store, check: Any = None) -> None:
     placing.swap(store, "P2", "P8", change, NEW)
 
 
-def test_who_takes_a_probe_away_is_told_which_rules_lose_it(made: SimpleNamespace) -> None:
+def test_who_takes_a_probe_away_is_told_which_rules_lose_it(build: SimpleNamespace) -> None:
     """Of two probes one leaves at noon: a rule that needs both, and one that takes what is placed."""
-    rules = made.rule(name="both", need=2), made.rule(name="any")
-    before = made.setup(rules, PLACES)
-    ended = tuple(replace(p, to_ns=made.at(12)) if p.probe == "T2" else p for p in before.placements)
-    losses = list(rule_losses(before, replace(before, placements=ended), made.at(12)))
-    noon = rfc3339(made.at(12))
+    rules = build.rule(name="both", need=2), build.rule(name="any")
+    before = build.setup(rules, PLACES)
+    ended = tuple(replace(p, to_ns=build.at(12)) if p.probe == "T2" else p for p in before.placements)
+    losses = list(rule_losses(before, replace(before, placements=ended), build.at(12)))
+    noon = rfc3339(build.at(12))
     assert [loss.sentence for loss in losses] == [
         f"both in zone bay is not shown from {noon} on: evidence of 1 of the 2 channels it requires.",
         f"any in zone bay rests on 1 of 2 channels from {noon} on.",
     ]
 
 
-def test_a_placed_probe_without_certificate_takes_the_evidence_away(made: SimpleNamespace) -> None:
+def test_a_placed_probe_without_certificate_takes_the_evidence_away(build: SimpleNamespace) -> None:
     """A rule takes every channel that is placed: one without a certificate, and the zone is not shown."""
-    rule = made.rule(name="any")
-    before = made.setup((rule,), PLACES)
+    rule = build.rule(name="any")
+    before = build.setup((rule,), PLACES)
     bare = replace(before, certificates=tuple(c for c in before.certificates if c.channel[:2] != "T2"))
-    states = [support(setup, rule, made.at(12)) for setup in (before, bare)]
+    states = [support(setup, rule, build.at(12)) for setup in (before, bare)]
     assert [(s.placed, s.evident, s.least, s.enough) for s in states] == [(2, 2, 2, True), (2, 1, 2, False)]
-    (loss,) = rule_losses(before, bare, made.at(12))
+    (loss,) = rule_losses(before, bare, build.at(12))
     assert loss.not_shown
 
 
-def test_a_later_end_is_said_with_its_instant(made: SimpleNamespace) -> None:
-    before = made.setup((made.rule(name="any"),), PLACES)
-    ended = tuple(replace(p, to_ns=made.at(20)) for p in before.placements)
-    (loss,) = rule_losses(before, replace(before, placements=ended), made.at(12))
-    assert (loss.not_shown, loss.from_ns) == (True, made.at(20))
+def test_a_later_end_is_said_with_its_instant(build: SimpleNamespace) -> None:
+    before = build.setup((build.rule(name="any"),), PLACES)
+    ended = tuple(replace(p, to_ns=build.at(20)) for p in before.placements)
+    (loss,) = rule_losses(before, replace(before, placements=ended), build.at(12))
+    assert (loss.not_shown, loss.from_ns) == (True, build.at(20))
 
 
 def test_a_swap_to_a_probe_without_humidity_is_not_silent(store: Store) -> None:

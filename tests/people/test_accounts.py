@@ -30,12 +30,12 @@ def test_separation_of_hands() -> None:
 
 def test_account_is_made_and_journalled(people: People) -> None:
     """The journal has the act and no digest of a password; the name is found whatever its capitals."""
-    made = people.add("GHolm", " Greta   Holm ", {Role.METROLOGIST}, GOOD, "the custodian")
-    assert (made.name, made.person) == ("gholm", "Greta Holm")
+    built = people.add("GHolm", " Greta   Holm ", {Role.METROLOGIST}, GOOD, "the custodian")
+    assert (built.name, built.person) == ("gholm", "Greta Holm")
     (entry,) = people.store.journal.entries(kind="account")
     assert (entry.who, entry.what["act"], entry.what["roles"]) == ("the custodian", "add", ["metrologist"])
     assert "argon2" not in str(people.store.journal.entries())
-    assert people.authenticate("GHOLM", GOOD) == made
+    assert people.authenticate("GHOLM", GOOD) == built
     assert people.authenticate("gholm", GOOD + " ") is None
     assert people.authenticate("nobody", GOOD) is None
 
@@ -122,9 +122,9 @@ def test_session_ends_with_its_account(people: People, clock: Clock) -> None:
     people.set_active("op", True, "test")
     key = sessions.begin("op")
     people.set_roles("op", {Role.READER}, "test")
-    found = sessions.account(key, used=True)
-    assert found is not None
-    assert not found.may(Act.ACKNOWLEDGE)
+    result = sessions.account(key, used=True)
+    assert result is not None
+    assert not result.may(Act.ACKNOWLEDGE)
     assert key.encode() not in (people.store.folder / "stillroom.db").read_bytes()
 
 
@@ -185,8 +185,8 @@ def test_signature_takes_password_and_role(people: People) -> None:
 
 def test_token_is_shown_once_and_ends(people: People, clock: Clock) -> None:
     tokens = Tokens(people.store, clock)
-    made, text = tokens.add("node-1", {Scope.READINGS}, "test", probes=["P4"], until_ns=clock.ns + NS)
-    assert tokens.find(text) == made
+    built, text = tokens.add("node-1", {Scope.READINGS}, "test", probes=["P4"], until_ns=clock.ns + NS)
+    assert tokens.find(text) == built
     assert tokens.find(text[:-1] + ("A" if text[-1] != "A" else "B")) is None
     assert tokens.find("stillroom_00000000_" + "x" * 43) is None
     assert tokens.find("' OR 1=1") is None
@@ -271,9 +271,13 @@ def test_passwords_are_kept_by_argon2id() -> None:
     """The digest that is stored: Argon2id at least as costly as RFC 9106, 4, its second choice."""
     from argon2 import PasswordHasher, Type, extract_parameters
 
-    kept = extract_parameters(PasswordHasher().hash("what logger.people.passwords makes"))
-    assert kept.type is Type.ID
-    assert (kept.time_cost >= 3, kept.memory_cost >= 64 * 1024, kept.hash_len >= 32) == (True, True, True)
+    remaining = extract_parameters(PasswordHasher().hash("what logger.people.passwords makes"))
+    assert remaining.type is Type.ID
+    assert (remaining.time_cost >= 3, remaining.memory_cost >= 64 * 1024, remaining.hash_len >= 32) == (
+        True,
+        True,
+        True,
+    )
 
 
 def test_two_names_of_one_account_are_one_person(people: People) -> None:
@@ -382,13 +386,13 @@ def test_what_was_changed_past_the_journal_is_named(people: People, statement: s
     people.set_password("op", GOOD + "!", "test")
     people.set_active("gone", False, "test")
     tokens = Tokens(people.store)
-    made, _ = tokens.add("node", {Scope.READINGS}, "test", probes=["P1"])
-    tokens.revoke(made.id, "test")
+    built, _ = tokens.add("node", {Scope.READINGS}, "test", probes=["P1"])
+    tokens.revoke(built.id, "test")
     assert people.store.verify().faults == ()
     with closing(sqlite3.connect(people.store.folder / "stillroom.db")) as editor:
         editor.execute(statement)
         editor.commit()
-    assert any(found.startswith(fault) for found in people.store.verify().faults)
+    assert any(result.startswith(fault) for result in people.store.verify().faults)
 
 
 def test_a_weaker_digest_is_renewed_and_journalled(people: People, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -42,9 +42,9 @@ def wired(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     made.close()
 
 
-def found(made: Rig) -> list[tuple[float | None, str]]:
-    made.driver.open()
-    return [(raw.value, raw.status) for raw in made.driver.read()]
+def found(build: Rig) -> list[tuple[float | None, str]]:
+    build.driver.open()
+    return [(raw.value, raw.status) for raw in build.driver.read()]
 
 
 def test_a_whole_answer_gives_one_value_for_each_channel_with_its_instant(any_rig: Rig) -> None:

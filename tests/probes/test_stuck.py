@@ -36,13 +36,13 @@ def _tried_again_soon(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @contextmanager
-def polled(made: Sequence[Bus]) -> Iterator[None]:
-    for bus in made:
+def polled(build: Sequence[Bus]) -> Iterator[None]:
+    for bus in build:
         bus.start()
     try:
         yield
     finally:
-        assert all([bus.stop(LONG_S) for bus in made])
+        assert all([bus.stop(LONG_S) for bus in build])
 
 
 def command(code: str, probe: str = "P1", **changes: float) -> CommandLine:

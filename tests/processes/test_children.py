@@ -14,9 +14,9 @@ def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(t
     """The pages and the probes of a demonstration come up wherever it is started."""
     (tmp_path / "logger.py").write_text("raise SystemExit('the wrong logger')\n", encoding="utf-8")
     command = module("logger.cli", "serve", "--help")
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=600)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "stillroom serve" in done.stdout
+    outcome = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=600)
+    assert (outcome.returncode, outcome.stderr) == (0, "")
+    assert "stillroom serve" in outcome.stdout
 
 
 def test_no_program_of_ours_is_started_in_another_way() -> None:

@@ -22,40 +22,40 @@ from logger.record.facts import record_facts
 from logger.record.interval import Interval
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
-from tests.builders import made
+from tests.builders import build
 
-__all__ = ["made"]
+__all__ = ["build"]
 HOUR = 3600 * NS
 PAPER = Certificate("C-1", "T1.temperature", "Lab", "D-K 1", "2026-01-01", 0, None, (20.0,), (-0.01,),
                     (0.03,), 2.0, (10.0, 30.0), calibrated_ns=0)  # fmt: skip
 
 
 @pytest.fixture
-def setup(made: SimpleNamespace) -> Setup:
+def setup(build: SimpleNamespace) -> Setup:
     """T1 under C-1 (−0.010 K, U 0.03) until noon, then under C-2, which found an error of +0.13 K, linear."""
-    room: Setup = made.setup((made.rule(disturbs=False),), pre_window_s=0)
-    later = made.at(12)
+    room: Setup = build.setup((build.rule(disturbs=False),), pre_window_s=0)
+    later = build.at(12)
     found = AsFound((20.0,), (0.13,), "linear")
-    begin = replace(PAPER, valid_from_ns=made.at(0), calibrated_ns=made.at(0))
+    begin = replace(PAPER, valid_from_ns=build.at(0), calibrated_ns=build.at(0))
     after = replace(PAPER, number="C-2", valid_from_ns=later, calibrated_ns=later, corrections=(-0.13,),
                     as_found=found)  # fmt: skip
     return replace(room, certificates=(begin, after))
 
 
 @pytest.fixture
-def store(tmp_path: object, setup: Setup, made: SimpleNamespace) -> object:
+def store(tmp_path: object, setup: Setup, build: SimpleNamespace) -> object:
     with Store.open(tmp_path / "data", create=True, simulated=True) as opened:  # type: ignore[operator]
-        first = made.at(0) + 30 * NS
+        first = build.at(0) + 30 * NS
         taken = [first + i * 60 * NS for i in range(1440)]
         opened.append("w", [Row("T1.temperature", t, t, 20.0) for t in taken])
         yield opened
 
 
 def test_a_correction_and_its_U_are_told_part_by_part(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """Just before noon: −0.130 = −0.010 − 0.120 within 0.001; U from 0.015 and 0.12/2/√3: 0.0754."""
-    told = state_at(store, Verdicts(store, setup), "bay", made.at(12) - 60 * NS, made.at(48))
+    told = state_at(store, Verdicts(store, setup), "bay", build.at(12) - 60 * NS, build.at(48))
     (reading,) = told["readings"]
     parts = reading["worked_out"]
     assert [p["name"].split(",")[0] for p in parts["correction"]] == ["certificate C-1", "as found by C-2"]
@@ -87,11 +87,11 @@ def test_the_parts_are_those_that_the_judge_used(
 
 
 def test_a_record_names_the_later_certificate_and_all_that_enters_U(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """From the paper alone: −0.010, error found 0.13, from calibration to calibration; U 0.03, k 2."""
     facts = record_facts(
-        store, Verdicts(store, setup), setup, Interval("bay", made.at(1), made.at(2), made.at(48))
+        store, Verdicts(store, setup), setup, Interval("bay", build.at(1), build.at(2), build.at(48))
     )
     (paper,) = facts["probes"][0]["certificates"]
     assert paper["points"] == [{"indication": 20.0, "correction": -0.01, "U": 0.03}]
@@ -102,35 +102,35 @@ def test_a_record_names_the_later_certificate_and_all_that_enters_U(
 
 
 def test_the_later_certificate_lists_the_inspections_that_it_re_judged(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """An inspection in the morning, under C-1: touched by what C-2 found, by 0.12 K; one at night is, too."""
     actions.add_inspection(
-        store, setup, Inspection("R-1", "bay", made.at(6), made.at(7), "Ring"), "Radek Sova"
+        store, setup, Inspection("R-1", "bay", build.at(6), build.at(7), "Ring"), "Radek Sova"
     )
     verdicts = Verdicts(store, setup)
-    assert [t.job.key for t in affected.by_certificate(verdicts, "C-2", made.at(48))] == ["R-1"]
-    assert [t.job.key for t in affected.by_certificate(verdicts, "C-1", made.at(48))] == ["R-1"]
+    assert [t.job.key for t in affected.by_certificate(verdicts, "C-2", build.at(48))] == ["R-1"]
+    assert [t.job.key for t in affected.by_certificate(verdicts, "C-1", build.at(48))] == ["R-1"]
 
 
 def test_limits_gaps_and_corrections_say_what_they_are_about(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """An activity stands beside its limits, a probe placed at noon was not silent before, and a thermometer
     that no limit rests on is read now and then, not silent.
     """
-    blocks = made.rule(name="gauge blocks", activity="gauge blocks", upper=20.5)
+    blocks = build.rule(name="gauge blocks", activity="gauge blocks", upper=20.5)
     places = {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 1.0, 1.0), "T3": (3.0, 1.0, 1.0)}
-    rules = (made.rule(channels=("T1.temperature", "T2.temperature")), blocks)
-    room: Setup = made.setup(
+    rules = (build.rule(channels=("T1.temperature", "T2.temperature")), blocks)
+    room: Setup = build.setup(
         (rules[0], replace(blocks, channels=("T1.temperature",))), places, pre_window_s=0
     )
-    stays = tuple(replace(p, from_ns=made.at(12)) if p.probe == "T2" else p for p in room.placements)
+    stays = tuple(replace(p, from_ns=build.at(12)) if p.probe == "T2" else p for p in room.placements)
     room = replace(room, placements=stays)
-    taken = [made.at(12) + (30 + 60 * i) * NS for i in range(720)]
+    taken = [build.at(12) + (30 + 60 * i) * NS for i in range(720)]
     store.append("w", [Row("T2.temperature", t, t, 20.0) for t in taken])
-    store.append("w", [Row("T3.temperature", made.at(h), made.at(h), 20.0) for h in (3, 20)])
-    span = Interval("bay", made.at(0), made.at(24), made.at(48))
+    store.append("w", [Row("T3.temperature", build.at(h), build.at(h), 20.0) for h in (3, 20)])
+    span = Interval("bay", build.at(0), build.at(24), build.at(48))
     facts = record_facts(store, Verdicts(store, room), room, span)
     assert facts["gaps"] == []
     (by_hand,) = facts["without_limit"]

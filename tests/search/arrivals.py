@@ -56,13 +56,13 @@ def rows_of(room: rooms.Room) -> list[Row]:
     return [
         Row(
             key_of(name),
-            taken,
-            taken,
+            taken_ns,
+            taken_ns,
             value,
             source=OWN_CLOCK if name[:2] in room.get("clocks", {}) else "poll",
         )
         for name, read in room["readings"].items()
-        for taken, value in ((ns(at) or 0, value) for at, value in read)
+        for taken_ns, value in ((ns(at) or 0, value) for at, value in read)
     ]
 
 

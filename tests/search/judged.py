@@ -134,31 +134,31 @@ def _rule(number: int, of: dict[str, Any]) -> Rule:
 def _readings(room: rooms.Room, name: str, *, backwards: bool) -> Readings:
     """As the store gives them: at the instants that comparisons of the probe's clock show, in order."""
     rows = room["readings"][name][:: -1 if backwards else 1]
-    taken = np.array([ns(at) for at, _ in rows], np.int64)
+    taken_ns = np.array([ns(at) for at, _ in rows], np.int64)
     compared = room.get("clocks", {}).get(probe_of(name))
     if compared and len(rows):
         clock, ahead = np.array([ns(at) for at, _ in compared]), [round(a * NS) for _, a in compared]
-        taken = true_ns(taken, clock, np.array(ahead, np.int64))
-    order = np.argsort(taken, kind="stable")
+        taken_ns = true_ns(taken_ns, clock, np.array(ahead, np.int64))
+    order = np.argsort(taken_ns, kind="stable")
     none = np.zeros(len(rows))
-    return Readings(taken[order], np.array([v for _, v in rows])[order], none.astype(np.uint8), none > 0)
+    return Readings(taken_ns[order], np.array([v for _, v in rows])[order], none.astype(np.uint8), none > 0)
 
 
 def reasons(room: rooms.Room, split: int = 0) -> list[str]:
     """The reason of each cell; `split`: judged in two, the second from the state that the first leaves."""
-    made, first = setup(room), BEGIN_NS // (STEP_S * NS)
+    built, first = setup(room), BEGIN_NS // (STEP_S * NS)
     # In what order the values of one instant arrived must not matter.
     readings = {key_of(n): _readings(room, n, backwards=bool(split)) for n in room["readings"]}
     marks = [Mark("bay", ns(a) or 0, ns(b) or 0, "", "") for a, b in room["marks"]]
     now_ns = BEGIN_NS + room["cells"] * STEP_S * NS
-    state = at_start_of_record(made.at(BEGIN_NS).zone("bay"))
-    found: list[str] = []
+    state = at_start_of_record(built.at(BEGIN_NS).zone("bay"))
+    result: list[str] = []
     edges = [0, split, room["cells"]] if split else [0, room["cells"]]
     for begin, end in pairwise(edges):
         grid = Grid(first + begin, end - begin, STEP_S)
         judgement = judge_over(
-            "bay", made, readings, grid, state, now_ns=now_ns, marks=marks, activity=room["activity"]
+            "bay", built, readings, grid, state, now_ns=now_ns, marks=marks, activity=room["activity"]
         )
-        found += [REASONS[int(reason)] for reason in judgement.reason]
+        result += [REASONS[int(reason)] for reason in judgement.reason]
         state = judgement.memory.states[grid.n]
-    return found
+    return result

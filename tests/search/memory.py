@@ -60,13 +60,13 @@ class Air:
     def at(self, cell: int) -> tuple[float | None, float, bool, list[int]]:
         """Middle, U, whether there is evidence, and every value that may have been."""
         here = [self.sound[n].cell(cell) for n in self.names if self.sound[n].stands(cell, self.media)]
-        seen = [c for c in here if c.low is not None and c.high is not None]
-        middles = [((c.low or 0) + (c.high or 0)) / 2 for c in seen]
+        observed = [c for c in here if c.low is not None and c.high is not None]
+        middles = [((c.low or 0) + (c.high or 0)) / 2 for c in observed]
         middle = round(sum(middles) / len(middles)) if middles else None
         bounds = [] if middle is None else [middle]
         for c in self._in_doubt(cell):
             bounds += [b for b in (c.low, c.high) if b is not None]
-        return middle, max([c.U or 0 for c in seen], default=0), any(c.evidence for c in here), bounds
+        return middle, max([c.U or 0 for c in observed], default=0), any(c.evidence for c in here), bounds
 
     def _in_doubt(self, cell: int) -> list[Cell]:
         """As they stand: readings in doubt, and those of a probe whose place is not known."""
@@ -88,18 +88,18 @@ class Body:
 
     def step(self, cell: int, settling: int, gap: int, troubled: bool) -> tuple[bool, bool, bool]:
         """Whether it is out of its limits for sure, may be, and whether its air was lost too lately."""
-        middle, U_air, known, bounds = self.air.at(cell)
+        middle, U_air, reference, bounds = self.air.at(cell)
         self.seen += bounds
         self.last = self.last if middle is None else middle
-        known = known and middle is not None
-        lost = self.silence.lost(known, settling or gap + 1, gap) or troubled
+        reference = reference and middle is not None
+        lost = self.silence.lost(reference, settling or gap + 1, gap) or troubled
         if lost:
             self.track = None
-        elif known and self.track is None:
+        elif reference and self.track is None:
             coldest, hottest = min(self.seen) - WIDENED, max(self.seen) + WIDENED
             self.track = [coldest, hottest, (coldest + hottest) // 2]
         runs = lost or self.unknown > 0
-        self.unknown = settling if lost else max(0, self.unknown - known)
+        self.unknown = settling if lost else max(0, self.unknown - reference)
         if self.track is None:
             return False, True, runs
         tau = self.of["tau_s"]

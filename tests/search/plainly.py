@@ -31,12 +31,12 @@ class Judge:
         if key not in self._results:
             rule = self.room["rules"][number]
             word = self.rules.word(rule, cell, self.sound)
-            known = word != SHORT
+            reference = word != SHORT
             if rule["window_s"]:
-                known = word == OUT or self.rules.evident(rule, cell, self.sound)
+                reference = word == OUT or self.rules.evident(rule, cell, self.sound)
             troubled = word == SHORT and rule["disturbs"]
             troubled = troubled and self.rules.word(rule, cell, self.as_read) == OUT
-            self._results[key] = word, known, troubled
+            self._results[key] = word, reference, troubled
         return self._results[key]
 
     def in_force(self, cell: int) -> list[int]:
@@ -96,8 +96,8 @@ class Judge:
         results = {n: self.result(n, cell) for n in rules}
         disturbing = [n for n in rules if self.room["rules"][n]["disturbs"]]
         disturbed = any(results[n][0] == OUT for n in disturbing)
-        known = bool(rules) and all(results[n][1] for n in disturbing or rules)
-        return disturbed, known or disturbed, any(results[n][2] for n in disturbing)
+        reference = bool(rules) and all(results[n][1] for n in disturbing or rules)
+        return disturbed, reference or disturbed, any(results[n][2] for n in disturbing)
 
     def _reason(self, cell: int, memory: Countdowns, bodies: list[Body]) -> str:
         rules = self.in_force(cell)

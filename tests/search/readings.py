@@ -233,10 +233,10 @@ def _stuck(room: Room, name: str, rows: list[Reading], every: dict[str, list[Rea
                 continue
             begin, end = window[0].at_s, window[-1].at_s
             for other in (o for o in every if o != name and quantity_of(o) == of):
-                seen = [
+                observed = [
                     micro(r.raw) for r in every[other] if begin <= r.at_s <= end and _moves(room, other, r)
                 ]
-                if seen and max(seen) - min(seen) > threshold:
+                if observed and max(observed) - min(observed) > threshold:
                     yield from window
 
 

@@ -51,7 +51,7 @@ def room(seed: int) -> Room:
     probes = list(AIR[: rng.choice((1, 2, 2, 3, 4, 5))]) + list(PART[: rng.choice((0, 0, 1))])
     end_s = cells * STEP_S
     humid = [p + "h" for p in probes if p in AIR and rng.random() < 0.8] if rng.random() < 0.35 else []
-    made: Room = {
+    built: Room = {
         "seed": seed,
         "cells": cells,
         "interval_s": every_s,
@@ -74,14 +74,14 @@ def room(seed: int) -> Room:
         "bodies": _bodies(rng, probes) if rng.random() < 0.2 else [],
         "clocks": _clocks(rng, probes, end_s) if rng.random() < 0.15 else {},
     }
-    made["certificates"] += [c for name in humid for c in _humid_certificates(rng, made, name, end_s)]
+    built["certificates"] += [c for name in humid for c in _humid_certificates(rng, built, name, end_s)]
     if rng.random() < 0.15:  # more lenient than the bounds allow
-        made[rng.choice(("interval_s", "max_age_s"))] = rng.choice((86_400, 20_000))
-    made["readings"] = signals.readings(rng, probes, humid, every_s, end_s)
-    for probe in made["clocks"]:  # what its clock stamped before the first cell is left out
-        for name in (n for n in made["readings"] if probe_of(n) == probe):
-            made["readings"][name] = [row for row in made["readings"][name] if row[0] > 150]
-    return made
+        built[rng.choice(("interval_s", "max_age_s"))] = rng.choice((86_400, 20_000))
+    built["readings"] = signals.readings(rng, probes, humid, every_s, end_s)
+    for probe in built["clocks"]:  # what its clock stamped before the first cell is left out
+        for name in (n for n in built["readings"] if probe_of(n) == probe):
+            built["readings"][name] = [row for row in built["readings"][name] if row[0] > 150]
+    return built
 
 
 def _settings(rng: random.Random, end_s: int) -> list[list[int]]:
@@ -97,59 +97,59 @@ def _positions(rng: random.Random, places: list[str]) -> dict[str, list[float]]:
         rng.random(),
         rng.choice(((0, 0, 0.5), (0.07, 0, 0.5), (0.12, 0, 0.5), (0.8, 0.4, 0.05), (1, 0.5, 0.4))),
     )
-    found: dict[str, list[float]] = {}
+    result: dict[str, list[float]] = {}
     for n, place in enumerate(places):
         if how < 0.4:
-            found[place] = [round(n * part, 3) for part in lean[:2]] + [round(1 + n * lean[2], 3)]
+            result[place] = [round(n * part, 3) for part in lean[:2]] + [round(1 + n * lean[2], 3)]
         else:
-            found[place] = [round(rng.uniform(0, size), 3) for size in (4, 3, 2)]
+            result[place] = [round(rng.uniform(0, size), 3) for size in (4, 3, 2)]
         if 0.7 < how < 0.85:
-            found[place][2] = 1.0 if how < 0.78 else round(1 + rng.uniform(0, 0.03), 3)
-    return found
+            result[place][2] = 1.0 if how < 0.78 else round(1 + rng.uniform(0, 0.03), 3)
+    return result
 
 
 def _placements(rng: random.Random, probes: list[str], end_s: int) -> list[list[Any]]:
     """(probe, position, from_s, to_s or None): most stay, some leave, come, move, or are away for a while."""
-    found: list[list[Any]] = []
+    result: list[list[Any]] = []
     for probe in probes:
         when, how = rng.randrange(end_s), rng.random()
         if probe in PART and how < 0.4:  # from the part into the air
-            found += [[probe, probe, EVER, when], [probe, "C1", when, None]]
+            result += [[probe, probe, EVER, when], [probe, "C1", when, None]]
         elif how < 0.78:
-            found.append([probe, probe, EVER, None])
+            result.append([probe, probe, EVER, None])
         elif how < 0.82:
-            found.append([probe, probe, EVER, when])
+            result.append([probe, probe, EVER, when])
         elif how < 0.86:
-            found.append([probe, probe, when, None])
+            result.append([probe, probe, when, None])
         elif how < 0.95:
             to = rng.choice(("C1", ELSEWHERE, "B2"))
-            found += [[probe, probe, EVER, when], [probe, to, when, None]]
+            result += [[probe, probe, EVER, when], [probe, to, when, None]]
         else:
-            found += [[probe, probe, EVER, when], [probe, probe, when + rng.randint(60, 7200), None]]
-    return found
+            result += [[probe, probe, EVER, when], [probe, probe, when + rng.randint(60, 7200), None]]
+    return result
 
 
 def _certificates(rng: random.Random, probe: str, end_s: int) -> list[list[Any]]:
     """(channel, from_s, due_s or None, withdrawn_s or None, correction, U, lowest, highest[, number])."""
     span = rng.choice(([10.0, 30.0], [10.0, 30.0], [19.0, 21.0], [19.4, 20.6]))
-    one = [probe, EVER, None, None, round(rng.uniform(-0.1, 0.1), 2), 0.1, *span]
+    item = [probe, EVER, None, None, round(rng.uniform(-0.1, 0.1), 2), 0.1, *span]
     if rng.random() < 0.08:
-        one[2] = rng.randrange(end_s)
+        item[2] = rng.randrange(end_s)
     if rng.random() < 0.05:
-        one[3] = rng.randrange(end_s)
+        item[3] = rng.randrange(end_s)
     if rng.random() < 0.03:
-        one[1] = rng.randrange(end_s)
-    later = [probe, rng.randrange(end_s), None, None, one[4], rng.choice((0.1, 0.3)), 10.0, 30.0]
-    return [one, later] if rng.random() < 0.3 else [one]
+        item[1] = rng.randrange(end_s)
+    later = [probe, rng.randrange(end_s), None, None, item[4], rng.choice((0.1, 0.3)), 10.0, 30.0]
+    return [item, later] if rng.random() < 0.3 else [item]
 
 
-def _humid_certificates(rng: random.Random, made: Room, name: str, end_s: int) -> list[list[Any]]:
+def _humid_certificates(rng: random.Random, build: Room, name: str, end_s: int) -> list[list[Any]]:
     """Of its own, or in one certificate with the temperature of the probe."""
     own = [name, EVER, None, None, round(rng.uniform(-1, 1), 1), 1.5, 5.0, rng.choice((95.0, 55.0))]
     if rng.random() < 0.08:
         own[2] = rng.randrange(end_s)
     if rng.random() < 0.4:
-        first = next(c for c in made["certificates"] if c[0] == probe_of(name))
+        first = next(c for c in build["certificates"] if c[0] == probe_of(name))
         if len(first) == 8:
             first.append(f"paper of {first[0]}")
         own.append(first[8])
@@ -171,18 +171,18 @@ def _tests(rng: random.Random) -> dict[str, dict[str, Any]]:
 
 def _bodies(rng: random.Random, probes: list[str]) -> list[dict[str, Any]]:
     """Declared bodies, in the air of the zone or at one probe."""
-    found = []
+    result = []
     for _ in range(rng.choice((1, 1, 2))):
         tau_s = 60 * rng.choice((10, 30, 60, 240))
         half = rng.choice((0.6, 1.0, 3.0))
         named = [rng.choice(probes)] if rng.random() < 0.3 else []
-        found.append(
+        result.append(
             {
                 "tau_s": tau_s, "u_tau_s": rng.choice((0, tau_s // 10)), "lower": 20 - half,
                 "upper": 20 + half, "channels": named,
             }
         )  # fmt: skip
-    return found
+    return result
 
 
 def _clocks(rng: random.Random, probes: list[str], end_s: int) -> dict[str, list[list[float]]]:

@@ -166,13 +166,13 @@ class RuleJudge:
             counts_as = planes.line_direction(planes.lean_of(at, other_at))
             if d < NEAREST_M or rule.get("direction", "pair") not in ("pair", counts_as):
                 return None
-        one, other = a.cell(cell), b.cell(cell)
-        bounds = [(c.mean, c.mean) if c.mean is not None else (c.low, c.high) for c in (one, other)]
+        item, other = a.cell(cell), b.cell(cell)
+        bounds = [(c.mean, c.mean) if c.mean is not None else (c.low, c.high) for c in (item, other)]
         if bounds[0][0] is None or bounds[1][0] is None:
             return NOTHING
         (a_low, a_high), (b_low, b_high) = bounds
-        evidence = one.evidence and other.evidence
-        U2 = float(one.U or 0) ** 2 + float(other.U or 0) ** 2
+        evidence = item.evidence and other.evidence
+        U2 = float(item.U or 0) ** 2 + float(other.U or 0) ** 2
         if rule["kind"] == "difference":
             apart = margin(rule, a_low - b_high, a_high - b_low)
             return Candidate(apart, round(math.sqrt(U2)), evidence)

@@ -23,8 +23,8 @@ def readings(
     bumps = [(*stretch(rng, end_s, 9000), rng.choice(STEPS)) for _ in range(rng.choice((0, 1, 1, 2)))]
     wet = [(*stretch(rng, end_s, 9000), rng.choice((9.0, -9.0, 20.0))) for _ in range(rng.choice((0, 1)))]
     all_out = [stretch(rng, end_s, 12_000) for _ in range(rng.choice((0, 0, 0, 1)))]
-    made = {probe: _of_channel(rng, every_s, end_s, bumps, all_out, 1.0) for probe in probes}
-    return made | {name: _of_channel(rng, every_s, end_s, wet, all_out, 10.0) for name in humid}
+    built = {probe: _of_channel(rng, every_s, end_s, bumps, all_out, 1.0) for probe in probes}
+    return built | {name: _of_channel(rng, every_s, end_s, wet, all_out, 10.0) for name in humid}
 
 
 def _of_channel(
@@ -46,9 +46,9 @@ def _of_channel(
     phase, rows = rng.uniform(0.1, 0.9) * min(every_s, 60), []
     for n in range(int(end_s / every_s)):
         at = round(n * every_s + phase + (0 if quick else rng.uniform(-3, 3)), 3)
-        gone = rng.random() < lost or any(a <= at < b for a, b in out)
-        gone |= bool(rare) and at > end_s / 3 and at % max(rare, 1) > every_s
-        if gone or not 0 <= at < end_s:
+        removed = rng.random() < lost or any(a <= at < b for a, b in out)
+        removed |= bool(rare) and at > end_s / 3 and at % max(rare, 1) > every_s
+        if removed or not 0 <= at < end_s:
             continue
         beyond = sum(by for a, b, by in bumps if a <= at < b) + fast * _wave(at, 100) + wave * _wave(at, 2400)
         value = round(

@@ -73,7 +73,7 @@ def test_late_rows_of_many_rooms(part: int, tmp_path: Path) -> None:
     """The same for all seeds below 200."""
     per = MANY // 10
     seeds = range(per * part, per * (part + 1))
-    assert [found for seed in seeds if (found := difference(seed, tmp_path))] == []
+    assert [result for seed in seeds if (result := difference(seed, tmp_path))] == []
 
 
 def test_the_first_rooms_have_late_rows() -> None:

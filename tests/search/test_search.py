@@ -19,25 +19,25 @@ MANY = 10_000
 
 def difference(room: rooms.Room) -> str:
     """Where the judge says something else than the definitions; "" where nowhere."""
-    wanted = plainly.Judge(room).reasons
+    expected = plainly.Judge(room).reasons
     for split in (0, room["split"]):
-        found = judged.reasons(room, split)
-        for cell, (one, other) in enumerate(zip(found, wanted, strict=True)):
-            if one != other:
-                return f"room {room['seed']}, cell {cell}, split {split}: {one}, by the definitions {other}"
+        result = judged.reasons(room, split)
+        for cell, (item, other) in enumerate(zip(result, expected, strict=True)):
+            if item != other:
+                return f"room {room['seed']}, cell {cell}, split {split}: {item}, by the definitions {other}"
     return ""
 
 
 def differences(begin: int, end: int) -> list[str]:
     """Of the rooms of some seeds."""
-    return [found for seed in range(begin, end) if (found := difference(rooms.room(seed)))]
+    return [result for seed in range(begin, end) if (result := difference(rooms.room(seed)))]
 
 
 @pytest.mark.parametrize("part", range(4))
 def test_a_hundred_rooms_are_judged_by_the_definitions(part: int) -> None:
     """Cell by cell, in one go and in two, always the same hundred."""
     assert [
-        found for seed in range(25 * part, 25 * (part + 1)) if (found := difference(rooms.room(seed)))
+        result for seed in range(25 * part, 25 * (part + 1)) if (result := difference(rooms.room(seed)))
     ] == []
 
 
@@ -47,7 +47,7 @@ def test_ten_thousand_rooms_are_judged_by_the_definitions(part: int) -> None:
     """The same for all seeds below 10,000."""
     per = MANY // 100
     assert [
-        found for seed in range(per * part, per * (part + 1)) if (found := difference(rooms.room(seed)))
+        result for seed in range(per * part, per * (part + 1)) if (result := difference(rooms.room(seed)))
     ] == []
 
 
@@ -58,19 +58,19 @@ def test_rooms_that_were_once_judged_wrongly(case: rooms.Room) -> None:
 
 def test_the_rooms_hold_every_reason_and_kind() -> None:
     """Else the comparison would prove little: each reason in 20 cells at least, each kind of doubt."""
-    made = [rooms.room(seed) for seed in range(100)]
-    told = [reason for room in made for reason in judged.reasons(room)]
-    wanted = ("nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming")
-    assert {reason for reason in wanted if told.count(reason) >= 20} == set(wanted)
-    kinds = {rule["kind"] for room in made for rule in room["rules"]}
+    built = [rooms.room(seed) for seed in range(100)]
+    output = [reason for room in built for reason in judged.reasons(room)]
+    expected = ("nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming")
+    assert {reason for reason in expected if output.count(reason) >= 20} == set(expected)
+    kinds = {rule["kind"] for room in built for rule in room["rules"]}
     assert kinds == {
         "limit", "span", "slope", "spread", "gradient", "difference", "plane", "condensation"
     }  # fmt: skip
-    quantities = {rule.get("quantity", "temperature") for room in made for rule in room["rules"]}
+    quantities = {rule.get("quantity", "temperature") for room in built for rule in room["rules"]}
     assert quantities == {"temperature", "relative_humidity", "dew_point"}
     for part in ("tests", "agree_K", "agree_dew_point_K", "bodies", "clocks", "user_span"):
-        assert sum(bool(room[part]) for room in made) >= 5
-    doubted = [plainly.Judge(room) for room in made]
+        assert sum(bool(room[part]) for room in built) >= 5
+    doubted = [plainly.Judge(room) for room in built]
     suspect = [r for judge in doubted for rows in judge.readings.values() for r in rows if r.suspect]
     assert len(suspect) >= 20
     assert sum(r.missing for judge in doubted for rows in judge.readings.values() for r in rows) >= 20

@@ -77,21 +77,21 @@ def mutants(module: str) -> list[Mutant]:
     """All mutants of a module, in the order of its source."""
     source = (ROOT / "logger" / f"{module}.py").read_text("utf-8")
     lines = source.splitlines()
-    found = []
+    result = []
     for number, node in enumerate(ast.walk(ast.parse(source))):
         if _number(node):
             line = lines[node.lineno - 1].strip()
-            found.append(
+            result.append(
                 Mutant(module, node.lineno, line, number, 0, f"{node.value!r} -> {_changed(node.value)!r}")
             )
         if isinstance(node, ast.Compare):
             for place, op in enumerate(node.ops):
                 for other in range(len(_OTHER[type(op)])):
                     new = _OTHER[type(op)][other]
-                    told = f"{_SIGN[type(op)]} -> {_SIGN[new]}"
+                    output = f"{_SIGN[type(op)]} -> {_SIGN[new]}"
                     line = lines[node.lineno - 1].strip()
-                    found.append(Mutant(module, node.lineno, line, number, place * 2 + other, told))
-    return sorted(found, key=lambda m: (m.line, m.node, m.place))
+                    result.append(Mutant(module, node.lineno, line, number, place * 2 + other, output))
+    return sorted(result, key=lambda m: (m.line, m.node, m.place))
 
 
 def _number(node: ast.AST) -> bool:
@@ -217,8 +217,8 @@ def main(names: Sequence[str]) -> int:
 def _chosen(names: Sequence[str]) -> list[Mutant]:
     if names[:1] == ["--sample"]:
         return random.Random(1).sample(list(every()), int(names[1]))
-    wanted = [name.removeprefix("logger/").removesuffix(".py") for name in names]
-    return [m for m in every() if not wanted or m.module in wanted]
+    expected = [name.removeprefix("logger/").removesuffix(".py") for name in names]
+    return [m for m in every() if not expected or m.module in expected]
 
 
 if __name__ == "__main__":

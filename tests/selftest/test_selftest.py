@@ -84,9 +84,9 @@ def test_a_report_with_a_failure_says_so_first(report: Report) -> None:
 def test_the_command_exits_with_0_and_writes_the_report(
     stillroom: Callable[..., subprocess.CompletedProcess[str]], tmp_path: Path
 ) -> None:
-    done = stillroom("selftest", "--out", tmp_path / "v", "--json")
-    assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["passed"] is True
+    outcome = stillroom("selftest", "--out", tmp_path / "v", "--json")
+    assert outcome.returncode == 0, outcome.stderr
+    assert json.loads(outcome.stdout)["passed"] is True
     assert {p.name for p in (tmp_path / "v").iterdir()} == {
         "validation.txt",
         "validation.json",
@@ -108,26 +108,26 @@ def test_the_command_exits_with_10_where_a_constant_is_another_one(tmp_path: Pat
     assert text.count("6.5459673") == 1
     path.write_text(text.replace("6.5459673", "6.5459674"), encoding="utf-8")
     line = [sys.executable, "-m", "logger.cli", "selftest"]
-    done = subprocess.run(line, capture_output=True, text=True, cwd=tmp_path, timeout=600, check=False)
-    assert done.returncode == 10, done.stderr
-    assert re.search(r"FAILED saturation pressure: hyland-wexler over water", done.stdout)
+    outcome = subprocess.run(line, capture_output=True, text=True, cwd=tmp_path, timeout=600, check=False)
+    assert outcome.returncode == 10, outcome.stderr
+    assert re.search(r"FAILED saturation pressure: hyland-wexler over water", outcome.stdout)
 
 
 @FORK
 def test_a_sample_of_mutants_is_found() -> None:
     """Twenty, the same each time, in a process that has imported nothing of ours."""
     line = [sys.executable, "-m", "tests.selftest.mutation", "--sample", "20"]
-    done = subprocess.run(line, capture_output=True, text=True, cwd=ROOT, timeout=6000, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
+    outcome = subprocess.run(line, capture_output=True, text=True, cwd=ROOT, timeout=6000, check=False)
+    assert outcome.returncode == 0, outcome.stdout + outcome.stderr
 
 
 @pytest.mark.long
 @FORK
 def test_every_mutant_is_found() -> None:
     line = [sys.executable, "-m", "tests.selftest.mutation"]
-    done = subprocess.run(line, capture_output=True, text=True, cwd=ROOT, timeout=3600, check=False)
-    print(done.stdout)
-    assert done.returncode == 0, done.stdout + done.stderr
+    outcome = subprocess.run(line, capture_output=True, text=True, cwd=ROOT, timeout=3600, check=False)
+    print(outcome.stdout)
+    assert outcome.returncode == 0, outcome.stdout + outcome.stderr
 
 
 def test_reasons_excuse_mutants_that_exist() -> None:

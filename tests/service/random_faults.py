@@ -169,8 +169,9 @@ class Room:
         self._log.flush()
         asked = {key: len(self.instruments[key].at_ns) for key in ("P1", "B1")}
         while True:
+            begun = () if (self.data / "stillroom.db").exists() else ("--begin",)
             self.process = subprocess.Popen(
-                [*command, "--data", self.data, "--who", "Greta Holm"],
+                [*command, "--data", self.data, *begun, "--who", "Greta Holm"],
                 stdout=self._log, stderr=self._log, text=True,
             )  # fmt: skip
             until(lambda: self._asked(asked) or self._has_ended(), 120)

@@ -228,7 +228,7 @@ def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path
                 told = f"{before}[probes.B1.connection]\n{connection}{after}"
             (folder / name).write_text(told, encoding="utf-8")
         command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
-        process = subprocess.Popen([*command, "--who", "Greta Holm"])
+        process = subprocess.Popen([*command, "--begin", "--who", "Greta Holm"])
         try:
             assert until(lambda: drips.connections and _count(data) >= 12, 90)
         finally:

@@ -100,7 +100,8 @@ def test_the_command_tells_by_mail_when_the_service_is_killed(
             (folder / name).write_text(_with_urls(text, dict(twin.urls)), encoding="utf-8")
         program = [sys.executable, "-m", "logger.cli"]
         named = ["--config", str(folder)]
-        service = subprocess.Popen([*program, "run", *named, "--data", str(data), "--who", "Greta Holm"])
+        begun = [*named, "--data", str(data), "--begin", "--who", "Greta Holm"]
+        service = subprocess.Popen([*program, "run", *begun])
         watch = ["heartbeat", *named, "--file", str(data / heartbeat.FILE), "--older", "12", "--every", "0.5"]
         watcher = subprocess.Popen([*program, *watch])
         try:

@@ -154,7 +154,9 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
     shutil.copytree(example_folder(), folder)
     room = folder / "room.toml"
     command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
-    process = subprocess.Popen([*command, "--who", "Greta Holm"], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [*command, "--begin", "--who", "Greta Holm"], stdout=subprocess.PIPE, text=True
+    )
     assert process.stdout is not None
     try:
         assert "Reading" in process.stdout.readline()

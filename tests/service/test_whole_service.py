@@ -162,7 +162,7 @@ def test_the_service_ends_by_a_signal_with_its_last_reading(tmp_path: Path) -> N
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             (folder / name).write_text(_with_urls(text, dict(twin.urls)), encoding="utf-8")
         command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
-        process = subprocess.Popen([*command, "--who", "Greta Holm"])
+        process = subprocess.Popen([*command, "--begin", "--who", "Greta Holm"])
         try:
             assert until(lambda: heartbeat.read(data) is not None, 60)
             assert until(lambda: _count(data) >= 13, 60)

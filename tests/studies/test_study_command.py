@@ -134,6 +134,8 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
     assert figures_of(site)["on the length"]["value"] == pytest.approx(11.5 * rms["value"])
     hours = asked(stillroom, room, "study", "hours", "--zone", "machine-bay")
     assert hours["figures"][0]["why_not"] == "2 whole weeks with verdicts."
+    plan = asked(stillroom, room, "study", "plan", "--zone", "machine-bay", "--job", "Ring gear=3")
+    assert plan["figures"][0]["why_not"] == "2 weeks with verdicts."
     change = asked(stillroom, room, "study", "change", "--zone", "machine-bay", "--at", "2026-10-15T12:00")
     assert "whole days before" in change["figures"][0]["why_not"]
     mapping = asked(stillroom, room, "study", "map", "--zone", "machine-bay", "--from", "2026-10-13")
@@ -181,6 +183,9 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
         (("study", "change", "--at", "2020-01-01"), "--at: the intervention lies outside the interval"),
         (("study", "map", "--before", "yesterday"), "--before: expected START/END"),
         (("study", "map", "--position", "P9.temperature"), "There is no channel"),
+        (("study", "plan", "--job", "Ring gear"), "--job: expected a name and whole hours from 1 to 24"),
+        (("study", "plan"), "--job: enter one or more jobs"),
+        (("study", "plan", "--job", "A=2", "--job", "A=3"), "each name once"),
         ((*SITE, "--length-mm", "-3"), "--length-mm: expected a number above 0"),
     ],
 )

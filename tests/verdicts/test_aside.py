@@ -15,23 +15,23 @@ from logger.verdicts.verdicts import Verdicts
 
 
 def test_a_setup_that_was_never_applied_leaves_the_stored_verdicts_alone(
-    made: SimpleNamespace, tmp_path: Path
+    build: SimpleNamespace, tmp_path: Path
 ) -> None:
-    setup = made.setup((made.rule(),))
-    narrow = replace(made.setup((made.rule(lower=19.9, upper=20.1, r=0.0),)), version=0, digest="other")
-    taken = [made.at(0) + i * 60 * NS for i in range(600)]
+    setup = build.setup((build.rule(),))
+    narrow = replace(build.setup((build.rule(lower=19.9, upper=20.1, r=0.0),)), version=0, digest="other")
+    taken_ns = [build.at(0) + i * 60 * NS for i in range(600)]
     values = (20.0 + 0.5 * np.sin(np.arange(600) / 30)).tolist()
-    now_ns, days = made.at(10), (made.at(0) // (86_400 * NS), made.at(48) // (86_400 * NS))
+    now_ns, days = build.at(10), (build.at(0) // (86_400 * NS), build.at(48) // (86_400 * NS))
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        store.append("w", [Row("T1.temperature", t, t, v) for t, v in zip(taken, values, strict=True)])
-        before = Verdicts(store, setup).periods("bay", made.at(0), now_ns, now_ns)
-        kept = store.verdict_cache.days("bay", *days)
+        store.append("w", [Row("T1.temperature", t, t, v) for t, v in zip(taken_ns, values, strict=True)])
+        before = Verdicts(store, setup).periods("bay", build.at(0), now_ns, now_ns)
+        remaining = store.verdict_cache.days("bay", *days)
         other = Verdicts(store, narrow)
-        assert other.periods("bay", made.at(0), now_ns, now_ns) != before
-        assert other.check("bay", made.at(4), made.at(5), now_ns).verdict == "not stable"
-        assert other.excursions("bay", made.at(0), now_ns, now_ns)
+        assert other.periods("bay", build.at(0), now_ns, now_ns) != before
+        assert other.check("bay", build.at(4), build.at(5), now_ns).verdict == "not stable"
+        assert other.excursions("bay", build.at(0), now_ns, now_ns)
         other.judge_live(now_ns)
-        assert kept
-        assert store.verdict_cache.days("bay", *days) == kept
+        assert remaining
+        assert store.verdict_cache.days("bay", *days) == remaining
         assert not store.verdict_cache.live()
-        assert Verdicts(store, setup).periods("bay", made.at(0), now_ns, now_ns, refresh=False) == before
+        assert Verdicts(store, setup).periods("bay", build.at(0), now_ns, now_ns, refresh=False) == before

@@ -20,107 +20,107 @@ from logger.verdicts.verdicts import Verdicts
 
 
 @pytest.fixture
-def setup(made: SimpleNamespace) -> Setup:
-    span = made.rule(
+def setup(build: SimpleNamespace) -> Setup:
+    span = build.rule(
         name="span in 1 h", kind="span", window_s=3600, lower=None, upper=0.9, unit="K", disturbs=False
     )
-    return made.setup((made.rule(), span), settling_s=2 * 3600)
+    return build.setup((build.rule(), span), settling_s=2 * 3600)
 
 
-def rows(made: SimpleNamespace, values: np.ndarray) -> list[Row]:
+def rows(build: SimpleNamespace, values: np.ndarray) -> list[Row]:
     """One row a minute from the start of the test's day."""
-    first = made.at(0) + 30 * NS
-    taken = [first + i * 60 * NS for i in range(len(values))]
-    return [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken, values, strict=True)]
+    first = build.at(0) + 30 * NS
+    taken_ns = [first + i * 60 * NS for i in range(len(values))]
+    return [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken_ns, values, strict=True)]
 
 
 @pytest.fixture
-def two_days(made: SimpleNamespace) -> list[Row]:
+def two_days(build: SimpleNamespace) -> list[Row]:
     values = 20.0 + 0.2 * np.sin(np.arange(2880) / 100)
     values[500:560] = 21.4
     values[1430:1450] = 21.6
-    return rows(made, values)
+    return rows(build, values)
 
 
-def told(verdicts: Verdicts, made: SimpleNamespace, now: int) -> list[Period]:
-    return verdicts.periods("bay", made.at(0), made.at(48), now)
+def told(verdicts: Verdicts, build: SimpleNamespace, now: int) -> list[Period]:
+    return verdicts.periods("bay", build.at(0), build.at(48), now)
 
 
 def test_the_order_of_arrival_does_not_matter(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], tmp_path: Path
 ) -> None:
     """Batches in random order, judged after each, end with the periods of one import."""
-    now = made.at(72)
+    now = build.at(72)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
-        expected = told(Verdicts(once, setup), made, now)
+        expected = told(Verdicts(once, setup), build, now)
     verdicts = Verdicts(store, setup)
     rng = np.random.default_rng(7)
     for batch in rng.permutation(12):
         store.append("w", two_days[batch * 240 : (batch + 1) * 240])
-        told(verdicts, made, now)
-    assert told(verdicts, made, now) == expected
+        told(verdicts, build, now)
+    assert told(verdicts, build, now) == expected
     assert len(expected) > 5
 
 
 def test_live_minutes_end_as_the_whole_record(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], tmp_path: Path
 ) -> None:
     """Judged every 20 min while readings arrive; what is not provisional never differs from one go."""
     verdicts = Verdicts(store, setup)
     for i in range(0, 2880, 20):
         store.append("w", two_days[i : i + 20])
-        verdicts.judge_live(made.at(0) + (i + 20) * 60 * NS)
+        verdicts.judge_live(build.at(0) + (i + 20) * 60 * NS)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
-        expected = told(Verdicts(once, setup), made, made.at(48))
-    assert told(verdicts, made, made.at(48)) == expected
+        expected = told(Verdicts(once, setup), build, build.at(48))
+    assert told(verdicts, build, build.at(48)) == expected
 
 
 def test_late_data_changes_what_was_not_shown(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     gap = two_days[1000:1100]
     store.append("w", [r for r in two_days if r not in gap])
     verdicts = Verdicts(store, setup)
-    before = verdicts.check("bay", made.at(17), made.at(18), made.at(72), pre_window_s=0)
+    before = verdicts.check("bay", build.at(17), build.at(18), build.at(72), pre_window_s=0)
     store.append("late", gap)
-    after = verdicts.check("bay", made.at(17), made.at(18), made.at(72), pre_window_s=0)
+    after = verdicts.check("bay", build.at(17), build.at(18), build.at(72), pre_window_s=0)
     assert (before.verdict, after.verdict) == ("not shown", "stable")
     assert before.to_dict()["digest"] != after.to_dict()["digest"]
 
 
 def test_a_mark_makes_its_time_not_stable(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days)
     verdicts = Verdicts(store, setup)
-    assert verdicts.check("bay", made.at(3), made.at(4), made.at(72), pre_window_s=0).verdict == "stable"
+    assert verdicts.check("bay", build.at(3), build.at(4), build.at(72), pre_window_s=0).verdict == "stable"
     with store.begin() as conn:
         values = {
             "zone": "bay",
-            "from_ns": made.at(3.5),
-            "to_ns": made.at(3.6),
+            "from_ns": build.at(3.5),
+            "to_ns": build.at(3.6),
             "reason": "door held open",
             "who": "R",
         }
         conn.execute(mark.insert().values(**values))
-    found = verdicts.check("bay", made.at(3), made.at(4), made.at(72), pre_window_s=0)
-    assert (found.verdict, found.causes[0].reason) == ("not stable", "marked")
+    result = verdicts.check("bay", build.at(3), build.at(4), build.at(72), pre_window_s=0)
+    assert (result.verdict, result.causes[0].reason) == ("not stable", "marked")
 
 
 def test_an_excursion_over_midnight_is_one(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days)
-    found = [
+    result = [
         e
-        for e in Verdicts(store, setup).excursions("bay", made.at(0), made.at(48), made.at(72))
+        for e in Verdicts(store, setup).excursions("bay", build.at(0), build.at(48), build.at(72))
         if e.rule == "bay.temperature"
     ]
-    assert [(e.to_ns - e.from_ns) // (60 * NS) for e in found] == [60, 20]
-    assert found[1].from_ns < made.at(24) < found[1].to_ns
-    assert found[1].exceedance == pytest.approx(0.6 * 20 / 60, abs=1e-6)
+    assert [(e.to_ns - e.from_ns) // (60 * NS) for e in result] == [60, 20]
+    assert result[1].from_ns < build.at(24) < result[1].to_ns
+    assert result[1].exceedance == pytest.approx(0.6 * 20 / 60, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_an_excursion_over_midnight_is_one(
 def test_an_interval_that_cannot_be_judged_says_why(
     store: Store,
     setup: Setup,
-    made: SimpleNamespace,
+    build: SimpleNamespace,
     two_days: list[Row],
     start: float,
     end: float,
@@ -138,41 +138,41 @@ def test_an_interval_that_cannot_be_judged_says_why(
 ) -> None:
     store.append("w", two_days)
     with pytest.raises(IntervalError, match=words):
-        Verdicts(store, setup).check("bay", made.at(start), made.at(end), made.at(72))
+        Verdicts(store, setup).check("bay", build.at(start), build.at(end), build.at(72))
 
 
 def test_up_to_now_is_answered_from_the_complete_minutes(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days[:300])
     verdicts = Verdicts(store, setup)
-    now = made.at(5) + 20 * NS
-    found = verdicts.check("bay", made.at(4), now, now, pre_window_s=0)
-    assert (found.verdict, found.provisional) == ("stable", True)
+    now = build.at(5) + 20 * NS
+    result = verdicts.check("bay", build.at(4), now, now, pre_window_s=0)
+    assert (result.verdict, result.provisional) == ("stable", True)
     with pytest.raises(IntervalError, match="present minute"):
-        verdicts.check("bay", made.at(5) + NS, now, now)
+        verdicts.check("bay", build.at(5) + NS, now, now)
 
 
 def test_a_period_that_lasts_for_months_keeps_its_beginning(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days)
     verdicts = Verdicts(store, setup)
-    verdicts.refresh("bay", made.at(0, day=200))
-    found = verdicts.current("bay")
-    assert found is not None
-    assert (found.reason, found.from_ns) == ("indeterminate", made.at(48))
+    verdicts.refresh("bay", build.at(0, day=200))
+    result = verdicts.current("bay")
+    assert result is not None
+    assert (result.reason, result.from_ns) == ("indeterminate", build.at(48))
 
 
 def test_an_unknown_zone_names_those_that_there_are(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     with pytest.raises(UnknownName, match=r"There is no zone 'dock'\. The setup has: bay\."):
-        Verdicts(store, setup).periods("dock", made.at(0), made.at(1), made.at(2))
+        Verdicts(store, setup).periods("dock", build.at(0), build.at(1), build.at(2))
 
 
 def test_the_statement_says_what_a_person_would(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days[:501])
     Verdicts(store, setup).judge_live(two_days[500].taken_ns + 31 * NS)
@@ -183,7 +183,7 @@ def test_the_statement_says_what_a_person_would(
 
 
 def judged_days(
-    store: Store, setup: Setup, made: SimpleNamespace, now: int
+    store: Store, setup: Setup, build: SimpleNamespace, now: int
 ) -> tuple[list[Period], list[int]]:
     """Periods of the two days, and the days whose pieces were judged for it."""
     verdicts, days = Verdicts(store, setup), []
@@ -192,9 +192,9 @@ def judged_days(
         days.extend(d for d in pieces if d >= 0),
         put(zone, pieces, told),
     )[1]  # type: ignore[method-assign]
-    found = told(verdicts, made, now)
+    result = told(verdicts, build, now)
     del store.verdict_cache.put_days  # type: ignore[method-assign]
-    return found, [d - made.at(0) // (86400 * NS) for d in days]
+    return result, [d - build.at(0) // (86400 * NS) for d in days]
 
 
 def versions(*setups: tuple[Setup, int]) -> Setup:
@@ -203,48 +203,48 @@ def versions(*setups: tuple[Setup, int]) -> Setup:
 
 
 def test_a_stricter_limit_from_the_second_day_leaves_the_first(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     """The old verdicts stay under the old limit, and are not even judged again."""
     store.append("w", two_days)
-    before, _ = judged_days(store, setup, made, made.at(72))
+    before, _ = judged_days(store, setup, build, build.at(72))
     strict = replace(setup, rules=(replace(setup.rules[0], upper=20.1), setup.rules[1]))
-    both = versions((setup, 0), (strict, made.at(30)))
-    after, days = judged_days(store, both, made, made.at(72))
+    both = versions((setup, 0), (strict, build.at(30)))
+    after, days = judged_days(store, both, build, build.at(72))
     assert 0 not in days
     assert 1 in days
-    cut = [replace(p, to_ns=min(p.to_ns, made.at(30))) for p in before if p.from_ns < made.at(30)]
-    assert [p for p in after if p.to_ns <= made.at(29)] == [p for p in cut if p.to_ns <= made.at(29)]
-    late = [p for p in after if p.from_ns >= made.at(30)]
+    cut = [replace(p, to_ns=min(p.to_ns, build.at(30))) for p in before if p.from_ns < build.at(30)]
+    assert [p for p in after if p.to_ns <= build.at(29)] == [p for p in cut if p.to_ns <= build.at(29)]
+    late = [p for p in after if p.from_ns >= build.at(30)]
     assert any(p.reason == "nonconforming" and p.rule == "bay.temperature" for p in late)
 
 
 def test_words_alone_judge_nothing_again(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days)
-    before, _ = judged_days(store, setup, made, made.at(72))
+    before, _ = judged_days(store, setup, build, build.at(72))
     better = tuple(replace(r, basis="said better") for r in setup.rules)
     spoken = replace(setup, digest="another", rules=better)
-    after, days = judged_days(store, versions((setup, 0), (spoken, made.at(30))), made, made.at(72))
+    after, days = judged_days(store, versions((setup, 0), (spoken, build.at(30))), build, build.at(72))
     assert (after, days) == (before, [])
 
 
 def test_an_excursion_over_a_change_names_the_limit_at_its_worst(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """21.5 for four hours; the limit of 21 becomes 21.2 after two: the worst is before, 0.5 beyond 21."""
-    store.append("w", rows(made, np.where((np.arange(600) >= 120) & (np.arange(600) < 360), 21.5, 20.0)))
+    store.append("w", rows(build, np.where((np.arange(600) >= 120) & (np.arange(600) < 360), 21.5, 20.0)))
     wider = replace(setup, rules=(replace(setup.rules[0], upper=21.2), setup.rules[1]))
-    verdicts = Verdicts(store, versions((setup, 0), (wider, made.at(4))))
-    (found,) = [
+    verdicts = Verdicts(store, versions((setup, 0), (wider, build.at(4))))
+    (result,) = [
         e
-        for e in verdicts.excursions("bay", made.at(0), made.at(10), made.at(72))
+        for e in verdicts.excursions("bay", build.at(0), build.at(10), build.at(72))
         if e.rule == "bay.temperature"
     ]
-    assert (found.from_ns, found.to_ns, found.limit) == (made.at(2), made.at(6), 21.0)
-    assert found.exceedance == pytest.approx(0.5 * 2 + 0.3 * 2, abs=1e-6)
-    check = verdicts.check("bay", made.at(1), made.at(9), made.at(72), pre_window_s=0)
+    assert (result.from_ns, result.to_ns, result.limit) == (build.at(2), build.at(6), 21.0)
+    assert result.exceedance == pytest.approx(0.5 * 2 + 0.3 * 2, abs=1e-6)
+    check = verdicts.check("bay", build.at(1), build.at(9), build.at(72), pre_window_s=0)
     assert [(r.rule, r.limit) for r in check.rules if r.rule == "bay.temperature"] == [
         ("bay.temperature", 21.0),
         ("bay.temperature", 21.2),
@@ -254,46 +254,46 @@ def test_an_excursion_over_a_change_names_the_limit_at_its_worst(
 
 
 def test_settings_change_in_the_middle_of_a_day(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row], tmp_path: Path
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], tmp_path: Path
 ) -> None:
     """Settling of 2 h becomes 4 h at 10:00, while it runs; live and in one go agree."""
     longer = replace(setup, zones={"bay": replace(setup.zones["bay"], settling_s=4 * 3600)})
-    both = versions((setup, 0), (longer, made.at(10)))
+    both = versions((setup, 0), (longer, build.at(10)))
     verdicts = Verdicts(store, both)
     for i in range(0, 2880, 45):
         store.append("w", two_days[i : i + 45])
-        verdicts.judge_live(made.at(0) + (i + 45) * 60 * NS)
+        verdicts.judge_live(build.at(0) + (i + 45) * 60 * NS)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
-        expected = told(Verdicts(once, both), made, made.at(48))
-    found = told(verdicts, made, made.at(48))
-    assert found == expected
-    settled = [p.to_ns for p in found if p.reason == "settling"]
+        expected = told(Verdicts(once, both), build, build.at(48))
+    result = told(verdicts, build, build.at(48))
+    assert result == expected
+    settled = [p.to_ns for p in result if p.reason == "settling"]
     # The bay left its limits until minutes 560 and 1450; the settling time in force counts from there.
-    assert settled == [made.at(560 / 60 + 4), made.at(1450 / 60 + 4)]
+    assert settled == [build.at(560 / 60 + 4), build.at(1450 / 60 + 4)]
 
 
-def test_resolution_as_it_was_set(made: SimpleNamespace, store: Store) -> None:
+def test_resolution_as_it_was_set(build: SimpleNamespace, store: Store) -> None:
     """A coarser resolution widens U from its approval on; before, the readings keep theirs."""
-    fine = made.setup((made.rule(upper=20.5),), U=0.2)
-    coarse = made.setup((made.rule(upper=20.5),), U=0.2, channel={"resolution": 0.5})
-    store.append("w", rows(made, np.full(600, 20.25)))
-    found = Verdicts(store, versions((fine, 0), (coarse, made.at(5)))).periods(
-        "bay", made.at(1), made.at(9), made.at(72)
+    fine = build.setup((build.rule(upper=20.5),), U=0.2)
+    coarse = build.setup((build.rule(upper=20.5),), U=0.2, channel={"resolution": 0.5})
+    store.append("w", rows(build, np.full(600, 20.25)))
+    result = Verdicts(store, versions((fine, 0), (coarse, build.at(5)))).periods(
+        "bay", build.at(1), build.at(9), build.at(72)
     )
     # U = 2·√(0.1² + 0.5²/12) = 0.351 > 0.25.
-    assert [(p.reason, p.to_ns) for p in found] == [("conforming", made.at(5)), ("guard band", made.at(9))]
+    assert [(p.reason, p.to_ns) for p in result] == [("conforming", build.at(5)), ("guard band", build.at(9))]
 
 
 def test_an_edited_verdict_is_found_by_its_day(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     """Stored verdicts can be made again from the readings: what was written into them by hand shows."""
     store.append("w", two_days)
     verdicts = Verdicts(store, setup)
-    verdicts.refresh("bay", made.at(72))
+    verdicts.refresh("bay", build.at(72))
     assert verdicts.altered_days("bay") == []
-    day = made.at(0) // (86_400 * NS)
+    day = build.at(0) // (86_400 * NS)
     stored = store.verdict_cache.day("bay", day)
     assert stored is not None
     altered = stored[1].replace("nonconforming", "conforming")
@@ -302,70 +302,70 @@ def test_an_edited_verdict_is_found_by_its_day(
 
 
 def test_a_record_keeps_its_first_day_while_it_grows(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     """Tests that look back at arriving readings do not move the beginning of the record."""
     verdicts = Verdicts(store, setup)
     for i in range(0, 60, 20):
         store.append("w", two_days[i : i + 20])
-        verdicts.judge_live(made.at(0) + (i + 20) * 60 * NS)
-    found = verdicts.current("bay")
-    assert found is not None
-    assert found.from_ns == made.at(0)
+        verdicts.judge_live(build.at(0) + (i + 20) * 60 * NS)
+    result = verdicts.current("bay")
+    assert result is not None
+    assert result.from_ns == build.at(0)
 
 
 def test_only_the_newest_of_many_days_is_told(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     """Two days and months of silence are judged in several goes: the statement is of now alone."""
     store.append("w", two_days)
-    told, put = [], store.verdict_cache.put_days
-    noting = lambda zone, days, body=None: (told.append(body), put(zone, days, body))[1]  # noqa: E731
+    output, put = [], store.verdict_cache.put_days
+    noting = lambda zone, days, body=None: (output.append(body), put(zone, days, body))[1]  # noqa: E731
     store.verdict_cache.put_days = noting  # type: ignore[method-assign]
-    Verdicts(store, setup).judge_live(made.at(0, day=200))
-    assert len(told) > 2
-    assert [body is not None for body in told] == [False] * (len(told) - 1) + [True]
+    Verdicts(store, setup).judge_live(build.at(0, day=200))
+    assert len(output) > 2
+    assert [body is not None for body in output] == [False] * (len(output) - 1) + [True]
     assert json.loads(store.verdict_cache.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
 
 
 def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_intact(
-    store: Store, setup: Setup, made: SimpleNamespace, two_days: list[Row]
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     """Days that were open when they were judged become final with those that a late import judges again."""
-    setup = made.setup(setup.rules, channel={"flat_n": 8})
-    verdicts, now = Verdicts(store, setup), made.at(120)
+    setup = build.setup(setup.rules, channel={"flat_n": 8})
+    verdicts, now = Verdicts(store, setup), build.at(120)
     store.append("w", two_days[:1200])
-    verdicts.refresh("bay", made.at(20) + 30 * NS)
+    verdicts.refresh("bay", build.at(20) + 30 * NS)
     verdicts.refresh("bay", now)
     late = [replace(row, taken_ns=row.taken_ns + 72 * 3600 * NS) for row in two_days]
     store.append("late", [row for row in late if row.taken_ns < now])
     Verdicts(store, setup).refresh("bay", now)
     assert Verdicts(store, setup).altered_days("bay") == []
-    days = verdicts.stored_days("bay", made.at(0), made.at(48))
+    days = verdicts.stored_days("bay", build.at(0), build.at(48))
     assert [p.from_ns for day in days for p in day.periods if p.provisional] == []
 
 
 def test_a_probe_that_fell_silent_leaves_the_days_after_it_final(
-    store: Store, setup: Setup, made: SimpleNamespace
+    store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """A run of equal values cannot go on after a gap longer than `max_age`: it keeps no later day open."""
-    store.append("w", rows(made, np.full(1200, 20.0)))
-    verdicts = Verdicts(store, made.setup(setup.rules, channel={"flat_n": 8}))
+    store.append("w", rows(build, np.full(1200, 20.0)))
+    verdicts = Verdicts(store, build.setup(setup.rules, channel={"flat_n": 8}))
     for hour in (20, 24, 90):
-        verdicts.refresh("bay", made.at(hour))
-    assert [p.from_ns for p in told(verdicts, made, made.at(90)) if p.provisional] == []
+        verdicts.refresh("bay", build.at(hour))
+    assert [p.from_ns for p in told(verdicts, build, build.at(90)) if p.provisional] == []
 
 
 def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(
     store: Store,
     setup: Setup,
-    made: SimpleNamespace,
+    build: SimpleNamespace,
     two_days: list[Row],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Where another job measures what forecasts gain, the judge does not; then both say the same."""
     store.append("w", two_days)
-    now_ns = made.at(48) + 60 * NS
+    now_ns = build.at(48) + 60 * NS
     judge = Verdicts(store, setup, measures_gains=False)
     with monkeypatch.context() as patch:
         patch.setattr(Verdicts, "forecast_gains", lambda *_: pytest.fail("measured by the judge"))
@@ -373,7 +373,7 @@ def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(
     assert json.loads(store.verdict_cache.live()["bay"])["forecast"] == "silent: not measured yet"
     judge.use_gains(Verdicts(store, setup).measure_gains(now_ns))
     judge.judge_live(now_ns + 60 * NS)
-    said = json.loads(store.verdict_cache.live()["bay"])
+    text = json.loads(store.verdict_cache.live()["bay"])
     Verdicts(store, setup).judge_live(now_ns + 120 * NS)
     alone = json.loads(store.verdict_cache.live()["bay"])
-    assert said["forecast"] == alone["forecast"] != "silent: not measured yet"
+    assert text["forecast"] == alone["forecast"] != "silent: not measured yet"

@@ -25,8 +25,8 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """Five months, one reading an hour and channel; the first four are sealed."""
     with Store.open(tmp_path_factory.mktemp("forward") / "data", create=True, simulated=True) as opened:
         for number, channel in enumerate(CHANNELS):
-            taken = range(BEGIN + number * NS, BEGIN + 150 * DAY_NS, 3600 * NS)
-            opened.append("w", [Row(channel, t, t, 20.0 + i % 7 / 10) for i, t in enumerate(taken)])
+            taken_ns = range(BEGIN + number * NS, BEGIN + 150 * DAY_NS, 3600 * NS)
+            opened.append("w", [Row(channel, t, t, 20.0 + i % 7 / 10) for i, t in enumerate(taken_ns)])
         opened.seal(BEGIN + 125 * DAY_NS)
         yield opened
 
@@ -38,27 +38,29 @@ def plain(readings: dict[str, Readings]) -> dict[str, list[object]]:
 
 @pytest.mark.parametrize("windows", [WINDOWS, WINDOWS[:1], WINDOWS[2:4], [WINDOWS[0], WINDOWS[7]]])
 def test_each_window_has_its_own_readings_in_order(store: Store, windows: list[tuple[int, int]]) -> None:
-    found = list(read_windows(store, CHANNELS, windows, lambda number, some: (number, plain(some))))
-    asked = [(n, plain(store.readings.read_channels(CHANNELS, *window))) for n, window in enumerate(windows)]
-    assert found == asked
-    assert all(len(some[channel][0]) > 10 for _, some in found for channel in CHANNELS)
+    result = list(read_windows(store, CHANNELS, windows, lambda number, some: (number, plain(some))))
+    question = [
+        (n, plain(store.readings.read_channels(CHANNELS, *window))) for n, window in enumerate(windows)
+    ]
+    assert result == question
+    assert all(len(some[channel][0]) > 10 for _, some in result for channel in CHANNELS)
 
 
 def test_no_stretch_is_read_twice_and_none_beyond_the_end(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    asked: list[tuple[int, int]] = []
+    question: list[tuple[int, int]] = []
     read = store.readings.read_channels
 
     def noted(channels: Sequence[str], from_ns: int, to_ns: int) -> dict[str, Readings]:
-        asked.append((from_ns, to_ns))
+        question.append((from_ns, to_ns))
         return read(channels, from_ns, to_ns)
 
     monkeypatch.setattr(store.readings, "read_channels", noted)
     assert len(list(read_windows(store, CHANNELS, WINDOWS, lambda number, _: number))) == len(WINDOWS)
-    assert all(one[1] == other[0] for one, other in pairwise(asked))
-    assert (asked[0][0], asked[-1][1]) == (WINDOWS[0][0], WINDOWS[-1][1])
-    months = [datetime.fromtimestamp(end / NS, UTC) for _, end in asked[:-1]]
+    assert all(item[1] == other[0] for item, other in pairwise(question))
+    assert (question[0][0], question[-1][1]) == (WINDOWS[0][0], WINDOWS[-1][1])
+    months = [datetime.fromtimestamp(end / NS, UTC) for _, end in question[:-1]]
     assert {(at.day, at.hour) for at in months} == {(1, 0)}
 
 
@@ -75,8 +77,8 @@ def test_a_fault_in_one_window_is_told_and_what_came_before_it_is_given(store: S
 
 
 def test_who_asks_no_more_is_not_kept_waiting(store: Store) -> None:
-    made: list[int] = []
-    each = read_windows(store, CHANNELS, WINDOWS, lambda number, _: made.append(number))
+    built: list[int] = []
+    each = read_windows(store, CHANNELS, WINDOWS, lambda number, _: built.append(number))
     next(each)
     each.close()  # type: ignore[attr-defined]
-    assert len(made) < len(WINDOWS)
+    assert len(built) < len(WINDOWS)

@@ -44,7 +44,7 @@ class AlarmCounter:
     _active: bool = False
     _count_s: int = 0  # out while not active, clear while active
     _begun: int = 0  # first cell of the run that is out
-    _seen: int | None = None  # the cell after the newest one with evidence
+    _last_cell: int | None = None  # the cell after the newest one with evidence
 
     def take(self, finding: Finding) -> None:
         """The next cells of the alarm's rule."""
@@ -57,10 +57,10 @@ class AlarmCounter:
                 self._run(first + begin, first + end, int(codes[begin]))
 
     def _run(self, begin: int, end: int, code: int) -> None:
-        gap_s = 0 if self._seen is None else (begin - self._seen) * self.step_s
+        gap_s = 0 if self._last_cell is None else (begin - self._last_cell) * self.step_s
         if gap_s > (self.off_delay_s if self._active else self.on_delay_s):
             self._count_s = 0
-        self._seen = end
+        self._last_cell = end
         if not self._active:
             if code == _OUT:
                 self._out(begin, end)

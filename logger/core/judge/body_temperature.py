@@ -121,14 +121,14 @@ class BodyFlags:
 class BodyAir:
     """What a body follows; arrays of shape (n,), NaN where nothing was read.
 
-    value: mean of the middles of its channels' cells, with the largest U; known: some channel gives
+    value: mean of the middles of its channels' cells, with the largest U; has_evidence: some channel gives
     evidence; low, high: what may have been, doubted readings as they stand; troubled: as of
     `bodies.Exposure`.
     """
 
     value: Float
     U: Float
-    known: Bool
+    has_evidence: Bool
     low: Float
     high: Float
     troubled: Bool
@@ -210,10 +210,10 @@ class _Run:
         self.out = np.zeros(grid.n, np.bool_)
         self.doubtful = np.zeros(grid.n, np.bool_)
         within_s = zone.settling_s or zone.body_gap_s + grid.step_s
-        self.silence = Silence(within_s, zone.body_gap_s, grid.step_s, ~air.known, memory.silences)
+        self.silence = Silence(within_s, zone.body_gap_s, grid.step_s, ~air.has_evidence, memory.silences)
         self.lost = self.silence.lost() | air.troubled
         settling_s = zone.settling_s
-        self.unknown = Countdown(memory.unknown_s, settling_s, air.known, self.lost, grid.step_s)
+        self.unknown = Countdown(memory.unknown_s, settling_s, air.has_evidence, self.lost, grid.step_s)
 
     def over(
         self, start: BodyTrack | None, state_cells: set[int]
@@ -274,7 +274,7 @@ class _Run:
         broken = self.lost[part]
         if not (lost or broken.any()):
             return [], False
-        with_evidence = np.flatnonzero(self.air.known[part] & ~broken)
+        with_evidence = np.flatnonzero(self.air.has_evidence[part] & ~broken)
         count = np.cumsum(broken)
         before = np.concatenate([[-1 if lost else 0], count[with_evidence]])
         return [int(cell) for cell in with_evidence[np.diff(before) > 0]], bool(count[-1] > before[-1])

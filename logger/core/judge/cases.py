@@ -159,10 +159,10 @@ def join(cases: Sequence[Case], joined: Mapping[int, int]) -> list[Case]:
 def _lead(case: Case, joined: Mapping[int, int]) -> int:
     """The number that the first of a case's numbers was joined to, over any number of steps; -1: none."""
     for number in case.numbers:
-        lead, seen = number, {number}
-        while lead in joined and joined[lead] not in seen:
+        lead, passed = number, {number}
+        while lead in joined and joined[lead] not in passed:
             lead = joined[lead]
-            seen.add(lead)
+            passed.add(lead)
         if lead != number:
             return lead
     return -1

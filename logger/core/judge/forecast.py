@@ -152,22 +152,26 @@ def gain(value: Float, lower: float | None, upper: float | None, step_s: int) ->
 
 @dataclass(frozen=True)
 class Skill:
-    """How forecasts did: crossings told before they came, tellings that were wrong, minutes of warning.
+    """How forecasts did: crossings predicted in time, predictions that were wrong, minutes of warning.
 
     `value_skill`: 1 − error / error of "it stays as it is", of the value half an hour ahead.
     """
 
     crossings: int
-    told: int
-    tellings: int
+    predicted: int
+    predictions: int
     wrong: int
     lead_min: float | None
     value_skill: float
 
     @property
     def has_skill(self) -> bool:
-        """Whether it may be trusted with a notice: most are told, and few tellings are wrong."""
-        return self.crossings >= 5 and self.told >= self.crossings / 2 and self.wrong <= self.tellings / 4
+        """Whether it may be trusted with a notice: most are predicted, and few predictions are wrong."""
+        return (
+            self.crossings >= 5
+            and self.predicted >= self.crossings / 2
+            and self.wrong <= self.predictions / 4
+        )
 
 
 def skill(value: Float, lower: float, upper: float) -> Skill:

@@ -146,12 +146,12 @@ def skill_text(known: Gains | None) -> str:
     """
     if known is None:
         return "silent: not measured yet"
-    measured = [one for one in known.values() if one.forecasts >= LEAST_FORECASTS]
+    measured = [item for item in known.values() if item.forecasts >= LEAST_FORECASTS]
     if not measured:
         return "silent: less than a day of readings"
-    speaking = [one.skill for one in measured if one.speaks]
+    speaking = [item.skill for item in measured if item.speaks]
     if not speaking:
-        return f"silent: no better than “it stays as it is” ({_range([one.skill for one in measured])})"
+        return f"silent: no better than “it stays as it is” ({_range([item.skill for item in measured])})"
     some = "" if len(speaking) == len(known) else f" of {len(speaking)} of {len(known)} values"
     return f"speaks{some}: {_range(speaking)}" + ("; of the others it is silent" if some else "")
 

@@ -68,13 +68,13 @@ class Memory:
 class Exposure:
     """What the bodies were exposed to; arrays of shape (n,).
 
-    disturbed: a rule that disturbs bodies is nonconforming, `by` is its place in `names`; known:
+    disturbed: a rule that disturbs bodies is nonconforming, `by` is its place in `names`; has_evidence:
     every such rule has evidence, or without any such every rule that is in force; troubled: a rule that
     disturbs might be nonconforming by readings that are doubted.
     """
 
     disturbed: Bool
-    known: Bool
+    has_evidence: Bool
     troubled: Bool
     by: NDArray[np.int16]
     names: Sequence[str]
@@ -85,7 +85,7 @@ class Exposure:
         if end - begin == len(self.disturbed):
             return self
         part = slice(begin, end)
-        flags = self.disturbed[part], self.known[part], self.troubled[part]
+        flags = self.disturbed[part], self.has_evidence[part], self.troubled[part]
         return Exposure(*flags, self.by[part], self.names, self.step_s)
 
 
@@ -103,7 +103,9 @@ def run_countdowns(zone: Zone, state: BodyState, exposure: Exposure, state_cells
     n = len(exposure.disturbed)
     settling, unknown = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     wanted_cells = {w for w in state_cells if 0 <= w <= n}
-    silence = Silence(zone.settling_s, zone.body_gap_s, exposure.step_s, ~exposure.known, state.silences)
+    silence = Silence(
+        zone.settling_s, zone.body_gap_s, exposure.step_s, ~exposure.has_evidence, state.silences
+    )
     lost = silence.lost() | exposure.troubled
     states: dict[int, BodyState] = {}
     causes = [(0, state.rule)]
@@ -111,7 +113,7 @@ def run_countdowns(zone: Zone, state: BodyState, exposure: Exposure, state_cells
         if begin in wanted_cells:
             states[begin] = replace(state, silences=silence.before(begin))
         run, length_s = slice(begin, end), (end - begin) * exposure.step_s
-        has_evidence = bool(exposure.known[begin])
+        has_evidence = bool(exposure.has_evidence[begin])
         unknown[run] = (
             True
             if lost[begin]
@@ -146,7 +148,7 @@ def join_memories(parts: Sequence[Memory]) -> Memory:
 def _runs(exposure: Exposure, lost: Bool, cut_at: set[int]) -> list[tuple[int, int]]:
     """Maximal index ranges of cells alike in every respect, cut at the cells asked for."""
     n = len(exposure.disturbed)
-    code = exposure.disturbed * 4 + exposure.known * 2 + lost
+    code = exposure.disturbed * 4 + exposure.has_evidence * 2 + lost
     edges = {0, n, *(np.flatnonzero(np.diff(code)) + 1).tolist(), *cut_at}
     ordered = sorted(edges)
     return list(pairwise(ordered))

@@ -124,8 +124,8 @@ def next_step(setup: Setup, judgement: Judgement, states: list[RuleState], reaso
 
 def _nearest(states: list[RuleState]) -> RuleState | None:
     """The rule that has used up most of the room between its limits."""
-    known = [s for s in states if s.margin is not None]
-    return min(known, key=lambda s: (s.margin or 0.0) / width(s.lower, s.upper), default=None)
+    with_margin = [s for s in states if s.margin is not None]
+    return min(with_margin, key=lambda s: (s.margin or 0.0) / width(s.lower, s.upper), default=None)
 
 
 def _limit(state: RuleState) -> float | None:

@@ -55,10 +55,10 @@ def runs_in_columns(periods: Sequence[Period], from_ns: int, to_ns: int, columns
 def _join_rows(worst: Int, decided: Int, periods: Sequence[Period], from_ns: int, whole_ns: int) -> list[Run]:
     n = len(worst)
     edges = (np.flatnonzero(np.diff(worst)) + 1).tolist()
-    found = []
+    joined = []
     for start, end in zip([0, *edges], [*edges, n], strict=True):
         if decided[start] >= 0:
             period = periods[int(decided[start])]
-            left, right = (from_ns + place * whole_ns // n for place in (start, end))
-            found.append(Run(left, right, VERDICT_OF[period.reason], period.reason, period))
-    return found
+            begin_ns, end_ns = (from_ns + place * whole_ns // n for place in (start, end))
+            joined.append(Run(begin_ns, end_ns, VERDICT_OF[period.reason], period.reason, period))
+    return joined

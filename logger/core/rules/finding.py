@@ -53,7 +53,7 @@ def demand(rule: Rule) -> int | None:
 
 def pair_names(a: Iterable[Cells], b: Iterable[Cells]) -> tuple[str, ...]:
     """Names of pairs: both probes."""
-    return tuple(f"{one.channel.probe}–{other.channel.probe}" for one, other in zip(a, b, strict=True))
+    return tuple(f"{first.channel.probe}–{other.channel.probe}" for first, other in zip(a, b, strict=True))
 
 
 @dataclass(frozen=True)

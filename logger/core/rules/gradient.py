@@ -33,7 +33,7 @@ from .lines import direction_of, lean_deg
 class _Pair:
     """Two channels at two positions during [from_ns, to_ns), d_m apart with standard uncertainty u_d_m."""
 
-    one: str
+    first: str
     other: str
     d_m: float
     u_d_m: float
@@ -86,14 +86,14 @@ def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
 
 def _pairs(rule: Rule, rule_input: RuleInput) -> Iterator[_Pair]:
     setup = rule_input.setup
-    for one, other in combinations(setup.channels_of(rule), 2):
-        for a, b in product(setup.placements_of(one), setup.placements_of(other)):
+    for first, other in combinations(setup.channels_of(rule), 2):
+        for a, b in product(setup.placements_of(first), setup.placements_of(other)):
             positions = setup.positions[a.position], setup.positions[b.position]
             d = distance_m(rule, *positions)
             if d is None or positions[0].zone != positions[1].zone:
                 continue
             u_d = 0.0 if rule.kind == "spread" else float(np.hypot(positions[0].u_m, positions[1].u_m))
-            yield _Pair(one, other, d, u_d, max(a.from_ns, b.from_ns), _earlier(a.to_ns, b.to_ns))
+            yield _Pair(first, other, d, u_d, max(a.from_ns, b.from_ns), _earlier(a.to_ns, b.to_ns))
 
 
 def _earlier(a: int | None, b: int | None) -> int | None:
@@ -103,7 +103,7 @@ def _earlier(a: int | None, b: int | None) -> int | None:
 def _compare_pairs(
     pairs: Sequence[_Pair], by_channel: Mapping[str, _PairSide], rule_input: RuleInput
 ) -> Candidates:
-    a, b = [by_channel[p.one] for p in pairs], [by_channel[p.other] for p in pairs]
+    a, b = [by_channel[p.first] for p in pairs], [by_channel[p.other] for p in pairs]
     d_m, u_d_m = np.array([[p.d_m] for p in pairs]), np.array([[p.u_d_m] for p in pairs])
     difference = np.abs(_rows(s.high for s in a) - _rows(s.low for s in b))
     if any(s.low is not s.high for s in (*a, *b)):
@@ -113,7 +113,7 @@ def _compare_pairs(
     U_squared = U_squared_of_probes / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
     during = np.stack([rule_input.during(p.from_ns, p.to_ns) for p in pairs])
     return Candidates(
-        pair_names([rule_input.cells[p.one] for p in pairs], [rule_input.cells[p.other] for p in pairs]),
+        pair_names([rule_input.cells[p.first] for p in pairs], [rule_input.cells[p.other] for p in pairs]),
         value,
         value,
         np.rint(np.sqrt(U_squared)),
@@ -128,8 +128,8 @@ def _outside_range(a: Sequence[_PairSide], b: Sequence[_PairSide]) -> Bool | Non
     if all(s.outside is None for s in (*a, *b)):
         return None
     none = np.zeros(len(a[0].low), np.bool_)
-    one, other = (_rows(none if s.outside is None else s.outside for s in side) for side in (a, b))
-    return np.asarray(one | other)
+    first, other = (_rows(none if s.outside is None else s.outside for s in side) for side in (a, b))
+    return np.asarray(first | other)
 
 
 def _rows(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:

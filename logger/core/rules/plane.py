@@ -95,11 +95,11 @@ def _U(P: Float, g: Float, squared: Float) -> Float:
     """U of |g|: along g itself, and in the worst direction where there is no g."""
     length = np.sqrt((g**2).sum(axis=0))
     variance = np.zeros(g.shape[1])
-    for i, one in enumerate(P):
+    for i, row in enumerate(P):
         for j, other in enumerate(P):
-            variance += _sum(one * other, squared) * g[i] * g[j]
+            variance += _sum(row * other, squared) * g[i] * g[j]
     along = np.sqrt(np.maximum(variance, 0.0)) / np.where(length > 0, length, 1.0)
-    anywhere = np.sqrt(sum(_sum(one**2, squared) for one in P))
+    anywhere = np.sqrt(sum(_sum(row**2, squared) for row in P))
     return np.where(length > 0, along, anywhere)
 
 

@@ -39,10 +39,10 @@ def slope_per_h(block: Block, width: int) -> tuple[Float, Float]:
     tt = moving_sum(place * place, width) - 2 * end * moving_sum(place, width) + n * end * end
     tv = moving_sum(place * value, width) - end * v
     spread = n * tt - t * t
-    known = spread > 0
-    per_cell = np.where(known, (n * tv - t * v) / np.where(known, spread, 1), np.nan)
+    is_known = spread > 0
+    per_cell = np.where(is_known, (n * tv - t * v) / np.where(is_known, spread, 1), np.nan)
     hours = block.grid.step_s / 3600
-    return per_cell / hours, np.where(known, spread / np.maximum(n, 1), np.nan) * hours**2
+    return per_cell / hours, np.where(is_known, spread / np.maximum(n, 1), np.nan) * hours**2
 
 
 def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:

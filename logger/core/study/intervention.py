@@ -16,6 +16,7 @@ LAGS_H = (1, 3, 6, 12, 24, 48, 96)
 LEAST_DAYS = 7
 LEAST_HOURS = 18  # of a day that counts
 OVERLAP = 1 / 3
+WEEKDAY_DAYS = 28  # from so many days on weekdays may have levels of their own
 METHOD = "daily means on a step, outdoors through a first-order lag; white noise and a memory, averaged"
 
 
@@ -39,6 +40,24 @@ class _Days:
     mean: Float
     spread: Float
     after: Bool
+
+    def plain_columns(self, usable: Bool) -> Float:
+        """Level, step, and levels of the weekdays where the record asks for them, shape (usable days, k)."""
+        after = self.after[usable].astype(np.float64)
+        plain: Float = np.column_stack((np.ones(len(after)), after))
+        weekday = (self.number[usable] + 3) % 7
+        levels = (weekday[:, None] == np.arange(1, 7)).astype(np.float64)
+        n = len(plain)
+        if n < WEEKDAY_DAYS or (np.bincount(weekday, minlength=7) < 3).any():
+            return plain
+        several: Float = np.column_stack((plain, levels - levels.mean(axis=0)))
+        squares = [float(_rest(design, self.mean[usable]) ** 2 @ np.ones(n)) for design in (plain, several)]
+        better = n * np.log(squares[1] / squares[0]) + 6 * np.log(n) < -10
+        return several if better else plain
+
+
+def _rest(design: Float, y: Float) -> Float:
+    return np.asarray(y - design @ np.linalg.lstsq(design, y, rcond=None)[0])
 
 
 def before_and_after(
@@ -112,8 +131,8 @@ def _weather(days: _Days, outdoors: ChannelRecord) -> tuple[Float, float]:
         usable = np.isfinite(z)
         if usable.sum() < 2 * LEAST_DAYS:
             continue
-        design = np.column_stack((np.ones(usable.sum()), days.after[usable], z[usable]))
-        rest = days.mean[usable] - design @ np.linalg.lstsq(design, days.mean[usable], rcond=None)[0]
+        design = np.column_stack((days.plain_columns(usable), z[usable]))
+        rest = _rest(design, days.mean[usable])
         square = float(rest @ rest) / usable.sum()
         if best is None or square < best[0]:
             best = (square, z, float(lag_h))
@@ -164,9 +183,9 @@ def _overlap_refusal(z: Float, after: Bool) -> tuple[str, str] | None:
 
 def _fit(days: _Days, y: Float, z: Float | None) -> Regression:
     usable = np.ones(len(y), np.bool_) if z is None else np.isfinite(z)
-    columns = [np.ones(usable.sum()), days.after[usable].astype(np.float64)]
-    if z is not None:
-        columns.append(z[usable] - z[usable].mean())
+    columns = list(days.plain_columns(usable).T)
+    if z is not None:  # third, behind level and step
+        columns.insert(2, z[usable] - z[usable].mean())
     t = days.number[usable].astype(np.float64)
     return regress(np.column_stack(columns), y[usable], t, longest=len(t) / 2)
 

@@ -34,32 +34,32 @@ def paper(**changed: object) -> Certificate:
 
 
 def test_two_points_are_interpolated_over_the_indication() -> None:
-    done = correct_readings(T1, [paper()], np.array([0]), np.array([20.0]))
-    assert done.value[0] == pytest.approx(19.85, abs=1e-12)
-    assert done.U[0] == pytest.approx(0.1)
+    outcome = correct_readings(T1, [paper()], np.array([0]), np.array([20.0]))
+    assert outcome.value[0] == pytest.approx(19.85, abs=1e-12)
+    assert outcome.U[0] == pytest.approx(0.1)
 
 
 def test_outside_the_range_the_end_correction_is_shown_and_supports_nothing() -> None:
-    done = correct_readings(T1, [paper()], np.array([0, 1]), np.array([24.0, 21.0]))
-    assert done.value[0] == pytest.approx(23.8)
-    assert done.why.tolist() == [Why.OUTSIDE_RANGE, Why.EVIDENCE]
+    outcome = correct_readings(T1, [paper()], np.array([0, 1]), np.array([24.0, 21.0]))
+    assert outcome.value[0] == pytest.approx(23.8)
+    assert outcome.why.tolist() == [Why.OUTSIDE_RANGE, Why.EVIDENCE]
 
 
 def test_a_reading_uses_the_certificate_in_force_when_it_was_taken() -> None:
     old, new = paper(corrections=(0.0, 0.0)), paper(valid_from_ns=100, corrections=(0.5, 0.5))
-    done = correct_readings(T1, [old, new], np.array([99, 100]), np.array([20.0, 20.0]))
-    assert done.value.tolist() == [20.0, 20.5]
+    outcome = correct_readings(T1, [old, new], np.array([99, 100]), np.array([20.0, 20.0]))
+    assert outcome.value.tolist() == [20.0, 20.5]
 
 
 def test_due_holds_to_the_end_of_the_day_and_not_beyond() -> None:
-    done = correct_readings(T1, [paper(due_ns=100)], np.array([99, 100]), np.array([20.0, 20.0]))
-    assert done.why.tolist() == [Why.EVIDENCE, Why.OVERDUE]
+    outcome = correct_readings(T1, [paper(due_ns=100)], np.array([99, 100]), np.array([20.0, 20.0]))
+    assert outcome.why.tolist() == [Why.EVIDENCE, Why.OVERDUE]
 
 
 def test_before_the_first_certificate_there_is_none() -> None:
-    done = correct_readings(T1, [paper(valid_from_ns=50)], np.array([10]), np.array([20.0]))
-    assert done.why.tolist() == [Why.NO_CERTIFICATE]
-    assert np.isnan(done.U[0])
+    outcome = correct_readings(T1, [paper(valid_from_ns=50)], np.array([10]), np.array([20.0]))
+    assert outcome.why.tolist() == [Why.NO_CERTIFICATE]
+    assert np.isnan(outcome.U[0])
 
 
 def test_between_points_the_larger_uncertainty_counts() -> None:
@@ -71,14 +71,14 @@ def test_a_probe_in_fahrenheit_is_corrected_in_its_own_unit() -> None:
     """A correction of 0.18 degF is 0.1 K: never 32 degrees more."""
     channel = Channel("T1.temperature", "T1", "temperature", "degF", 60, 180, 0.0, 0.0, (-40.0, 140.0))
     certificate = paper(indications=(68.0,), corrections=(0.18,), U=(0.36,), range=(50.0, 86.0))
-    done = correct_readings(channel, [certificate], np.array([0]), np.array([68.0]))
-    assert done.value[0] == pytest.approx(20.1)
-    assert done.U[0] == pytest.approx(0.2)
+    outcome = correct_readings(channel, [certificate], np.array([0]), np.array([68.0]))
+    assert outcome.value[0] == pytest.approx(20.1)
+    assert outcome.U[0] == pytest.approx(0.2)
 
 
-def test_an_overdue_probe_never_shows_a_stable_room(made: SimpleNamespace) -> None:
-    setup = made.setup((made.rule(),), certificate={"due_ns": made.at(12)})
-    judgement = made.judged(setup, {"T1": made.series(np.full(1440, 20.0))})
+def test_an_overdue_probe_never_shows_a_stable_room(build: SimpleNamespace) -> None:
+    setup = build.setup((build.rule(),), certificate={"due_ns": build.at(12)})
+    judgement = build.judged(setup, {"T1": build.series(np.full(1440, 20.0))})
     reasons = judgement.reason.tolist()
     assert set(reasons[:720]) == {5}
     assert set(reasons[720:]) == {3}

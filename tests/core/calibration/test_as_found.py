@@ -35,8 +35,8 @@ def found(error: float, model: str = "linear", months: int = 12) -> Certificate:
 
 def at(month: float, raw: float, *papers: Certificate) -> tuple[float, float]:
     """Corrected value and U of a reading after so many months."""
-    done = correct_readings(T1, papers, np.array([round(month * MONTH)]), np.array([raw]))
-    return round(float(done.value[0]), 6), round(float(done.U[0]), 6)
+    outcome = correct_readings(T1, papers, np.array([round(month * MONTH)]), np.array([raw]))
+    return round(float(outcome.value[0]), 6), round(float(outcome.U[0]), 6)
 
 
 def test_even_drift_at_month_6() -> None:
@@ -76,8 +76,8 @@ def test_readings_under_the_new_certificate_are_its_own() -> None:
 
 def test_the_change_is_against_the_error_as_left() -> None:
     """As left +0.10 at 18 and +0.20 at 22; as found +0.50 throughout: 0.35 at 20, 0.30 at 22 and beyond."""
-    left = replace(BEFORE, indications=(18.0, 22.0), corrections=(-0.10, -0.20), U=(0.1, 0.1))
-    changed = change(left, found(0.50), np.array([18.0, 20.0, 22.0, 25.0]))
+    remaining = replace(BEFORE, indications=(18.0, 22.0), corrections=(-0.10, -0.20), U=(0.1, 0.1))
+    changed = change(remaining, found(0.50), np.array([18.0, 20.0, 22.0, 25.0]))
     assert changed.tolist() == pytest.approx([0.40, 0.35, 0.30, 0.30])
 
 
@@ -94,11 +94,11 @@ def test_no_value_that_the_drift_allows_lies_outside(error: float, month: float,
     """Both ends, as left and as found, lie within the half-width around what even drift gives at mid-time."""
     old = replace(BEFORE, corrections=(-left,))
     new = found(error)
-    done = effect(old, new, np.array([round(month * MONTH)]), np.array([20.0]))
-    assert done is not None
+    outcome = effect(old, new, np.array([round(month * MONTH)]), np.array([20.0]))
+    assert outcome is not None
     delta = error - left
-    assert done.half_width[0] == pytest.approx(abs(delta) / 2)
-    assert done.correction[0] == pytest.approx(-delta * month / 12, abs=1e-6)
+    assert outcome.half_width[0] == pytest.approx(abs(delta) / 2)
+    assert outcome.correction[0] == pytest.approx(-delta * month / 12, abs=1e-6)
     mid = effect(old, new, np.array([6 * MONTH]), np.array([20.0]))
     assert mid is not None
     for end in (0.0, -delta):
@@ -110,44 +110,44 @@ def test_a_probe_in_fahrenheit_drifts_in_its_own_unit() -> None:
     channel = replace(T1, unit="degF", probe_span=(-40.0, 140.0))
     old = replace(BEFORE, indications=(68.0,), U=(0.18,), range=(50.0, 86.0), drift=0.0)
     new = replace(old, number="C-2", valid_from_ns=12 * MONTH, as_found=AsFound((68.0,), (0.54,), "linear"))
-    done = correct_readings(channel, [old, new], np.array([6 * MONTH]), np.array([68.0]))
-    assert done.value[0] == pytest.approx(19.85)
-    assert done.U[0] == pytest.approx(0.20, abs=1e-4)
+    outcome = correct_readings(channel, [old, new], np.array([6 * MONTH]), np.array([68.0]))
+    assert outcome.value[0] == pytest.approx(19.85)
+    assert outcome.U[0] == pytest.approx(0.20, abs=1e-4)
 
 
 # Which verdicts change: through a version of the setup, on a stored record.
 
 
-def test_inspections_whose_verdict_changes_are_listed(made: SimpleNamespace, store: Store) -> None:
+def test_inspections_whose_verdict_changes_are_listed(build: SimpleNamespace, store: Store) -> None:
     """19.20 conformed from 19.10 on; 19.05 with acceptance from 19.20 is guard band."""
-    first = made.setup((made.rule(lower=19.0, upper=21.0),), U=0.10)
+    first = build.setup((build.rule(lower=19.0, upper=21.0),), U=0.10)
     (paper,) = first.certificates
-    half_year = round(made.at(12) - datetime(2025, 9, 10, tzinfo=UTC).timestamp() * NS)
-    old = replace(paper, valid_from_ns=made.at(12) - half_year)
+    half_year = round(build.at(12) - datetime(2025, 9, 10, tzinfo=UTC).timestamp() * NS)
+    old = replace(paper, valid_from_ns=build.at(12) - half_year)
     new = replace(
         old,
         number="C-2",
-        valid_from_ns=made.at(12) + half_year,
+        valid_from_ns=build.at(12) + half_year,
         as_found=AsFound((20.0,), (0.30,), "linear"),
     )
     first = replace(first, certificates=(old,))
     second = replace(first, version=2, digest="second", certificates=(old, new))
-    start = made.at(0) + 30 * NS
+    start = build.at(0) + 30 * NS
     values = np.where(np.arange(1440) < 1080, 19.20, 19.90)
     store.append("w", [Row("T1.temperature", start + i * 60 * NS, 0, float(v)) for i, v in enumerate(values)])
     for key, begin in (("J-1", 8), ("J-2", 20)):
-        job = Inspection(key, "bay", made.at(begin), made.at(begin + 1), f"Housing {key}")
+        job = Inspection(key, "bay", build.at(begin), build.at(begin + 1), f"Housing {key}")
         actions.add_inspection(store, first, job, "Radek")
-    after = in_force_together(first, second, made.at(20))
+    after = in_force_together(first, second, build.at(20))
 
-    found_ = changed_verdicts(store, first, after, made.at(200))
+    found_ = changed_verdicts(store, first, after, build.at(200))
 
     assert [(c.what, c.job, c.was, c.becomes) for c in found_] == [
         ("inspection J-1", "Housing J-1", "stable (conforming)", "not shown (guard band)")
     ]
     assert totals(found_) == {"stable -> not shown": 1}
     assert found_[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
-    assert changed_verdicts(store, first, first, made.at(200)) == []
+    assert changed_verdicts(store, first, first, build.at(200)) == []
     assert store.verdict_cache.days("bay", 0, 10**6) == {}, "asking stores nothing"
 
 

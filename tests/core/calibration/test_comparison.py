@@ -22,16 +22,16 @@ def test_six_probes_are_recovered() -> None:
     offsets = np.array([0.05, -0.04, 0.02, 0.0, -0.03, 0.01])
     room = 20 + 0.1 * np.sin(np.arange(120) / 15)
     values = {f"P{i}": room + offset + rng.normal(0, 0.01, 120) for i, offset in enumerate(offsets)}
-    found = compare_side_by_side(values)
-    wanted = offsets - offsets.mean()
-    for one, offset in zip(found.offsets, wanted, strict=True):
-        assert one.offset == pytest.approx(offset, abs=0.01)
-        assert abs(one.offset - offset) < 2 * one.U
-        assert one.repeatability == pytest.approx(0.01 * np.sqrt(5 / 6), rel=0.2)
-    pair = next(p for p in found.pairs if (p.first, p.second) == ("P0", "P1"))
+    result = compare_side_by_side(values)
+    expected = offsets - offsets.mean()
+    for item, offset in zip(result.offsets, expected, strict=True):
+        assert item.offset == pytest.approx(offset, abs=0.01)
+        assert abs(item.offset - offset) < 2 * item.U
+        assert item.repeatability == pytest.approx(0.01 * np.sqrt(5 / 6), rel=0.2)
+    pair = next(p for p in result.pairs if (p.first, p.second) == ("P0", "P1"))
     assert pair.difference == pytest.approx(0.09, abs=0.01)
     assert pair.repeatability == pytest.approx(0.01 * np.sqrt(2), rel=0.2)
-    assert len(found.pairs) == 15
+    assert len(result.pairs) == 15
 
 
 def test_neighbouring_values_count_for_less() -> None:
@@ -56,11 +56,11 @@ def test_too_little_is_refused(values: dict[str, np.ndarray]) -> None:
 
 def history(*moved: float, allowed: float = 0.10) -> list[Certificate]:
     """Certificates without corrections whose as-found errors are those given."""
-    found = [None, *(AsFound((20.0,), (m,)) for m in moved)]
+    result = [None, *(AsFound((20.0,), (m,)) for m in moved)]
     return [
         Certificate(f"{i}", "P1.temperature", "", "", f"20{20 + i}-01-01", i, None, (20.0,), (0.0,), (0.06,),
-                    2.0, (15.0, 25.0), drift=allowed, as_found=one)
-        for i, one in enumerate(found)
+                    2.0, (15.0, 25.0), drift=allowed, as_found=item)
+        for i, item in enumerate(result)
     ]  # fmt: skip
 
 
@@ -83,7 +83,7 @@ def test_interval_follows_what_was_found(moved: tuple[float, ...], proposal: str
 def test_movement_is_against_what_was_left() -> None:
     """An error of +0.30 that the certificate before had stated as +0.28 is a movement of 0.02."""
     before, after = history(0.30)
-    left = Certificate(**{**vars(before), "corrections": (-0.28,)})
-    found = review([left, after])
-    assert found.findings[0].moved == pytest.approx(0.02)
+    remaining = Certificate(**{**vars(before), "corrections": (-0.28,)})
+    result = review([remaining, after])
+    assert result.findings[0].moved == pytest.approx(0.02)
     assert review(history(0.02, allowed=0.0)).proposal == "not known"

@@ -32,19 +32,19 @@ def test_it_is_that_of_numpy() -> None:
     fit = Polynomial((-0.11, 0.05, -0.02, 0.004), 25.0, 15.0)
     paper = certificate(fit, np.zeros(4))
     x = np.linspace(10, 40, 31)
-    wanted = np.polynomial.Polynomial(fit.coefficients)((x - 25) / 15)
-    np.testing.assert_allclose(correction(paper, x), wanted, rtol=1e-14)
+    expected = np.polynomial.Polynomial(fit.coefficients)((x - 25) / 15)
+    np.testing.assert_allclose(correction(paper, x), expected, rtol=1e-14)
     beyond = correction(paper, np.array([5.0, 55.0, np.nan]))
-    assert beyond[:2].tolist() == [wanted[0], wanted[-1]]
+    assert beyond[:2].tolist() == [expected[0], expected[-1]]
     assert np.isnan(beyond[2])
 
 
 def test_what_it_leaves_of_the_points_counts() -> None:
     """Least squares of degree 1 through 4 points: s = √(Σr²/2) by numpy; it adds to U."""
-    seen = np.array([-0.12, -0.08, -0.02, 0.06])
-    line = np.polynomial.Polynomial.fit(POINTS, seen, 1, domain=[10, 40], window=[-1, 1])
-    paper = certificate(Polynomial(tuple(line.coef), 25.0, 15.0), seen)
-    rest = seen - line(POINTS)
+    observed = np.array([-0.12, -0.08, -0.02, 0.06])
+    line = np.polynomial.Polynomial.fit(POINTS, observed, 1, domain=[10, 40], window=[-1, 1])
+    paper = certificate(Polynomial(tuple(line.coef), 25.0, 15.0), observed)
+    rest = observed - line(POINTS)
     s = np.sqrt((rest**2).sum() / 2)
     np.testing.assert_allclose(residuals(paper), rest, atol=1e-15)
     assert left_over(paper) == pytest.approx(s, rel=1e-12)
@@ -55,9 +55,9 @@ def test_what_it_leaves_of_the_points_counts() -> None:
 
 def test_outside_its_range_it_supports_nothing() -> None:
     paper = certificate(Polynomial((0.2, 0.3), 25.0, 15.0), np.zeros(4))
-    done = correct_readings(CHANNEL, [paper], np.array([1, 2]), np.array([25.0, 41.0]))
-    assert done.value.tolist() == pytest.approx([25.2, 41.5])
-    assert done.why.tolist() == [Why.EVIDENCE, Why.OUTSIDE_RANGE]
+    outcome = correct_readings(CHANNEL, [paper], np.array([1, 2]), np.array([25.0, 41.0]))
+    assert outcome.value.tolist() == pytest.approx([25.2, 41.5])
+    assert outcome.why.tolist() == [Why.EVIDENCE, Why.OUTSIDE_RANGE]
 
 
 def test_errors_as_found_are_against_the_polynomial() -> None:

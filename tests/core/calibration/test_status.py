@@ -46,8 +46,8 @@ def due_on(day: date = DUE, **more: object) -> Setup:
 )
 def test_days_are_those_of_the_room(when: str, word: str, left: int) -> None:
     """Due 30 June means through the end of that day in Vienna, 22:00Z."""
-    found = status(due_on(), "T1.temperature", at(when))
-    assert (found.status, found.days_left, found.due) == (word, left, DUE)
+    result = status(due_on(), "T1.temperature", at(when))
+    assert (result.status, result.days_left, result.due) == (word, left, DUE)
 
 
 def test_withdrawn_none_and_without_end() -> None:
@@ -56,8 +56,8 @@ def test_withdrawn_none_and_without_end() -> None:
     assert status(setup, "T1.temperature", at("2026-01-31")).status == "confirmed"
     assert status(setup, "T1.temperature", at("2026-02-01")).status == "withdrawn"
     endless = made_setup((rule(),))
-    found = status(endless, "T1.temperature", at("2050-01-01"))
-    assert (found.status, found.days_left) == ("confirmed", None)
+    result = status(endless, "T1.temperature", at("2050-01-01"))
+    assert (result.status, result.days_left) == ("confirmed", None)
 
 
 def test_the_certificate_in_use_decides() -> None:
@@ -65,19 +65,19 @@ def test_the_certificate_in_use_decides() -> None:
     (old,) = setup.certificates
     new = replace(old, number="C-2", valid_from_ns=at("2026-06-15"), due_ns=at("2027-07-01"))
     both = replace(setup, certificates=(old, new))
-    found = status(both, "T1.temperature", at("2026-07-10"))
-    assert (found.status, found.certificate and found.certificate.number) == ("confirmed", "C-2")
+    result = status(both, "T1.temperature", at("2026-07-10"))
+    assert (result.status, result.certificate and result.certificate.number) == ("confirmed", "C-2")
 
 
 def told_over(setup: Setup, start: str, days: int) -> list[tuple[int, int]]:
     """(day, step) of each notice when it is looked every morning, each told once."""
-    told: set[tuple[str, str, int]] = set()
-    found = []
+    output: set[tuple[str, str, int]] = set()
+    result = []
     for day in range(days):
-        for notice in notices(setup, at(start) + day * 86_400 * NS, told):
-            told.add(notice.key)
-            found.append((day, notice.step))
-    return found
+        for notice in notices(setup, at(start) + day * 86_400 * NS, output):
+            output.add(notice.key)
+            result.append((day, notice.step))
+    return result
 
 
 def test_notices_come_at_60_30_and_7_days_and_when_it_is_overdue() -> None:
@@ -111,11 +111,13 @@ def test_a_probe_on_the_shelf_is_not_asked_for() -> None:
 @given(st.integers(0, 500), st.integers(0, 23))
 def test_the_word_agrees_with_the_days(day: int, hour: int) -> None:
     ns = at("2026-01-01") + (day * 24 + hour) * 3600 * NS
-    found = status(due_on(), "T1.temperature", ns)
+    result = status(due_on(), "T1.temperature", ns)
     today = datetime.fromtimestamp(ns // NS, UTC).astimezone(VIENNA).date()
-    left = (DUE - today).days
-    assert found.days_left == left
-    assert found.status == ("overdue" if left < 0 else "due" if left <= NOTICE_DAYS[0] else "confirmed")
+    remaining = (DUE - today).days
+    assert result.days_left == remaining
+    assert result.status == (
+        "overdue" if remaining < 0 else "due" if remaining <= NOTICE_DAYS[0] else "confirmed"
+    )
 
 
 @pytest.mark.parametrize(
@@ -137,14 +139,18 @@ def test_the_register_says_what_is_missing(
     assert entry.missing == missing
 
 
-def test_an_overdue_probe_is_named_in_the_verdict(made: SimpleNamespace) -> None:
+def test_an_overdue_probe_is_named_in_the_verdict(build: SimpleNamespace) -> None:
     """Due 30 June; the inspection of 1 July is not shown, and says which probe and why."""
     from logger.core.measurement.check import check
 
     setup = due_on()
     begin = at("2026-06-30T22:00")
-    judgement = made.judged(
-        setup, {"T1": made.series([20.0] * 240, begin)}, begin, begin + 4 * 3600 * NS, now_ns=at("2026-08-01")
+    judgement = build.judged(
+        setup,
+        {"T1": build.series([20.0] * 240, begin)},
+        begin,
+        begin + 4 * 3600 * NS,
+        now_ns=at("2026-08-01"),
     )
     before, after = (
         check(judgement, setup, at(a), at(b), pre_window_s=0)

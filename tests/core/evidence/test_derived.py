@@ -38,8 +38,8 @@ def rule(**fields: Any) -> Rule:
 
 def series(values: Any) -> Readings:
     value = np.broadcast_to(values, (MINUTES,)).astype(float)
-    taken = START + (30 + 60 * np.arange(MINUTES)) * NS
-    return Readings(taken, value, np.isnan(value).astype(np.uint8), np.zeros(MINUTES, np.bool_))
+    taken_ns = START + (30 + 60 * np.arange(MINUTES)) * NS
+    return Readings(taken_ns, value, np.isnan(value).astype(np.uint8), np.zeros(MINUTES, np.bool_))
 
 
 def room(
@@ -58,10 +58,10 @@ def room(
         for of in (quantities or {}).get(probe, usual.get(medium, ("temperature",))):
             key, span = f"{probe}.{of}", RANGES[of]
             channels[key] = Channel(key, probe, of, UNITS[of], 60, 180, 0.0, 0.0, span)
-            written = number.format(probe=probe, quantity=of)
+            content = number.format(probe=probe, quantity=of)
             papers.append(
                 Certificate(
-                    written, key, "", "", "2026-01-01", 0, None, span, (0.0, 0.0), (U[of], U[of]), 2.0, span
+                    content, key, "", "", "2026-01-01", 0, None, span, (0.0, 0.0), (U[of], U[of]), 2.0, span
                 )
             )
     return Setup(
@@ -79,10 +79,10 @@ def room(
     )
 
 
-def judged(made: Setup, values: dict[str, Any]) -> Judgement:
+def judged(build: Setup, values: dict[str, Any]) -> Judgement:
     grid = Grid(START // (60 * NS), MINUTES, 60)
     readings = {key: series(v) for key, v in values.items()}
-    return judge("bay", made, readings, grid, BodyState(0, 0), now_ns=LATER)
+    return judge("bay", build, readings, grid, BodyState(0, 0), now_ns=LATER)
 
 
 def on(quantity: str, **limits: Any) -> Rule:
@@ -191,11 +191,11 @@ def test_a_measured_dew_point_is_not_computed_again() -> None:
 def test_statistics_show_what_follows_from_the_air() -> None:
     setup = room((), {"A": "air", "B": "pressure", "P": "part"})
     judgement = judged(setup, AIR | {"B.pressure": 1013.25, "P.temperature": 20.0})
-    found = {s.channel: s for s in statistics(judgement, setup, slice(30, 90))}
-    assert found["A.dew_point"].mean == pytest.approx(12.007, abs=0.002)
-    assert found["A.dew_point"].readings == 60
-    assert {k for k in found if k.startswith("P.")} == {"P.temperature"}
-    assert {"A.absolute_humidity", "A.refractivity", "A.air_density"} <= set(found)
+    result = {s.channel: s for s in statistics(judgement, setup, slice(30, 90))}
+    assert result["A.dew_point"].mean == pytest.approx(12.007, abs=0.002)
+    assert result["A.dew_point"].readings == 60
+    assert {k for k in result if k.startswith("P.")} == {"P.temperature"}
+    assert {"A.absolute_humidity", "A.refractivity", "A.air_density"} <= set(result)
 
 
 def test_a_piece_gives_the_same_dew_points_as_the_whole() -> None:

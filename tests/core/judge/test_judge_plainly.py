@@ -37,31 +37,31 @@ def micro(value: float) -> int:
     return round(value * 1e6)
 
 
-def record(rng: np.random.Generator, made: SimpleNamespace) -> dict[str, Readings]:
+def record(rng: np.random.Generator, build: SimpleNamespace) -> dict[str, Readings]:
     """Three probes, at most one reading a cell, with lost polls, lost stretches below an hour, excursions."""
-    found = {}
+    actual = {}
     room = 20.0 + 0.25 * np.sin(np.arange(N) / rng.uniform(15, 90))
     if rng.random() < 0.7:
         begin = int(rng.integers(0, N))
         room[begin : begin + int(rng.integers(1, 90))] += rng.choice([-0.7, 0.7, 0.45])
     for probe in PLACES:
         value = np.round(room + rng.uniform(-0.3, 0.3) + rng.normal(0, 0.02, N), 2)
-        taken = made.at(0) + (np.arange(N) * STEP + rng.integers(5, 55, N)) * NS
+        taken_ns = build.at(0) + (np.arange(N) * STEP + rng.integers(5, 55, N)) * NS
         keep = rng.random(N) > rng.choice([0.0, 0.01, 0.03, 0.3])
         for _ in range(int(rng.integers(0, 3))):
             begin = int(rng.integers(0, N))
             keep[begin : begin + int(rng.integers(1, 50))] = False
         none = np.zeros(int(keep.sum()))
-        found[probe] = Readings(taken[keep], value[keep], none.astype(np.uint8), none > 0)
-    return found
+        actual[probe] = Readings(taken_ns[keep], value[keep], none.astype(np.uint8), none > 0)
+    return actual
 
 
 class Probe:
     """Corrected readings of a probe by cell, and what a cell may hold."""
 
     def __init__(self, readings: Readings, begin_ns: int) -> None:
-        told = zip(readings.taken_ns.tolist(), readings.value.tolist(), strict=True)
-        self.taken = [(t - begin_ns, micro(v + CORRECTION)) for t, v in told]
+        output = zip(readings.taken_ns.tolist(), readings.value.tolist(), strict=True)
+        self.taken = [(t - begin_ns, micro(v + CORRECTION)) for t, v in output]
         self.at = {t // (STEP * NS): (t, v) for t, v in self.taken}
         u = math.sqrt((U_CAL / 2) ** 2 + RESOLUTION**2 / 12 + NOISE**2 + DRIFT**2 / 3)
         self.U = micro(2 * u)
@@ -90,11 +90,11 @@ def result(candidates: list[tuple[int | None, int, bool]]) -> Conformity:
 
 def band(probes: list[Probe], cell: int) -> Conformity:
     """Lowest and highest of each cell between the limits."""
-    seen = [(p.bounds(cell), p.U) for p in probes]
+    observed = [(p.bounds(cell), p.U) for p in probes]
     return result(
         [
             (None, U, False) if b is None else (min(micro(BAND[1]) - b[1], b[0] - micro(BAND[0])), U, True)
-            for b, U in seen
+            for b, U in observed
         ]
     )
 
@@ -102,7 +102,7 @@ def band(probes: list[Probe], cell: int) -> Conformity:
 def span(probes: list[Probe], cell: int) -> Conformity:
     """Largest less smallest in the hour that ends with the cell; the offset cancels in it."""
     U = micro(2 * math.sqrt(2) * math.sqrt(NOISE**2 + RESOLUTION**2 / 12))
-    found: list[tuple[int | None, int, bool]] = []
+    actual: list[tuple[int | None, int, bool]] = []
     for p in probes:
         begin, end = (cell + 1) * STEP * NS - WINDOW * NS, (cell + 1) * STEP * NS
         within = [(t, v) for t, v in p.taken if begin <= t < end]
@@ -112,54 +112,54 @@ def span(probes: list[Probe], cell: int) -> Conformity:
         evidence = enough and longest <= max(3 * STEP, WINDOW / 12) * NS
         values = [v for _, v in within]
         margin = micro(SPAN) - (max(values) - min(values)) if values else None
-        found.append((margin, U, evidence))
-    return result(found)
+        actual.append((margin, U, evidence))
+    return result(actual)
 
 
 def spread(probes: list[Probe], cell: int) -> Conformity:
     """The difference of each pair; a covered cell enters with the bound that makes it larger."""
-    found: list[tuple[int | None, int, bool]] = []
+    actual: list[tuple[int | None, int, bool]] = []
     for a, b in combinations(probes, 2):
-        one, other = a.bounds(cell), b.bounds(cell)
+        item, other = a.bounds(cell), b.bounds(cell)
         U = round(math.sqrt(a.U**2 + b.U**2))
-        if one is None or other is None:
-            found.append((None, U, False))
+        if item is None or other is None:
+            actual.append((None, U, False))
         else:
-            apart = max(abs(one[1] - other[0]), abs(other[1] - one[0]))
-            found.append((micro(SPREAD) - apart, U, True))
-    return result(found)
+            apart = max(abs(item[1] - other[0]), abs(other[1] - item[0]))
+            actual.append((micro(SPREAD) - apart, U, True))
+    return result(actual)
 
 
 def reasons(rules: list[list[Conformity]]) -> list[str]:
     """The first reason that applies to each cell; the first rule disturbs bodies."""
-    left, told = 0, []
+    remaining, output = 0, []
     for cell in range(N):
         states = [rule[cell] for rule in rules]
         disturbed = states[0] == OUT
         if OUT in states:
-            told.append("nonconforming")
-        elif left:
-            told.append("settling")
+            output.append("nonconforming")
+        elif remaining:
+            output.append("settling")
         elif SHORT in states:
-            told.append("indeterminate")
+            output.append("indeterminate")
         else:
-            told.append("guard band" if GUARD in states else "conforming")
+            output.append("guard band" if GUARD in states else "conforming")
         if disturbed:
-            left = SETTLING
-        elif left and states[0] != SHORT:  # time without evidence does not advance it
-            left -= 1
-    return told
+            remaining = SETTLING
+        elif remaining and states[0] != SHORT:  # time without evidence does not advance it
+            remaining -= 1
+    return output
 
 
-def room(made: SimpleNamespace) -> Setup:
+def room(build: SimpleNamespace) -> Setup:
     """The room as the judge is told of it."""
     other = {"lower": None, "unit": "K", "disturbs": False, "r": R}
     rules = (
-        made.rule(lower=BAND[0], upper=BAND[1], r=R),
-        made.rule(name="span", kind="span", upper=SPAN, window_s=WINDOW, **other),
-        made.rule(name="spread", kind="spread", upper=SPREAD, **other),
+        build.rule(lower=BAND[0], upper=BAND[1], r=R),
+        build.rule(name="span", kind="span", upper=SPAN, window_s=WINDOW, **other),
+        build.rule(name="spread", kind="spread", upper=SPREAD, **other),
     )
-    return made.setup(  # type: ignore[no-any-return]
+    return build.setup(  # type: ignore[no-any-return]
         rules, PLACES, U=U_CAL, settling_s=SETTLING * STEP,
         channel={"resolution": RESOLUTION, "noise": NOISE, "max_age_s": MAX_AGE},
         certificate={"corrections": (CORRECTION,), "drift": DRIFT},
@@ -168,27 +168,27 @@ def room(made: SimpleNamespace) -> Setup:
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32 - 1))
-def test_cell_by_cell_the_judge_says_what_the_definitions_say(made: SimpleNamespace, seed: int) -> None:
-    readings = record(np.random.default_rng(seed), made)
-    begin, end = made.at(0), made.at(0) + N * STEP * NS
-    judgement = made.judged(room(made), readings, begin, end)
+def test_cell_by_cell_the_judge_says_what_the_definitions_say(build: SimpleNamespace, seed: int) -> None:
+    readings = record(np.random.default_rng(seed), build)
+    begin, end = build.at(0), build.at(0) + N * STEP * NS
+    judgement = build.judged(room(build), readings, begin, end)
     probes = [Probe(readings[p], begin) for p in PLACES]
     rules = [[judge(probes, cell) for cell in range(N)] for judge in (band, span, spread)]
-    for finding, wanted in zip(judgement.findings, rules, strict=True):
-        assert [Conformity(int(c)) for c in finding.conformity] == wanted, finding.rule.key
+    for finding, expected in zip(judgement.findings, rules, strict=True):
+        assert [Conformity(int(c)) for c in finding.conformity] == expected, finding.rule.key
     assert [REASONS[int(reason)] for reason in judgement.reason] == reasons(rules)
 
 
-def test_the_records_hold_every_reason(made: SimpleNamespace) -> None:
+def test_the_records_hold_every_reason(build: SimpleNamespace) -> None:
     """Else the comparison above would prove little."""
-    found = set()
+    actual = set()
     for seed in range(12):
-        readings = record(np.random.default_rng(seed), made)
-        judgement = made.judged(room(made), readings, made.at(0), made.at(0) + N * STEP * NS)
-        found |= {REASONS[int(reason)] for reason in judgement.reason}
-        found |= {
+        readings = record(np.random.default_rng(seed), build)
+        judgement = build.judged(room(build), readings, build.at(0), build.at(0) + N * STEP * NS)
+        actual |= {REASONS[int(reason)] for reason in judgement.reason}
+        actual |= {
             f"{f.rule.kind} {Conformity(int(c)).name}" for f in judgement.findings for c in f.conformity
         }
     states = {GOOD.name, GUARD.name, OUT.name, SHORT.name}
-    assert found >= {"nonconforming", "settling", "indeterminate", "guard band", "conforming"}
-    assert found >= {f"{kind} {state}" for kind in ("limit", "span", "spread") for state in states}
+    assert actual >= {"nonconforming", "settling", "indeterminate", "guard band", "conforming"}
+    assert actual >= {f"{kind} {state}" for kind in ("limit", "span", "spread") for state in states}

@@ -13,71 +13,73 @@ from logger.core.judge.outlook import expected_crossing, gains, skill_text
 from logger.instants import rfc3339
 
 
-def told(made: SimpleNamespace, values: np.ndarray, *rules: Any, error: float = 0.1) -> dict[str, Any] | None:
+def told(
+    build: SimpleNamespace, values: np.ndarray, *rules: Any, error: float = 0.1
+) -> dict[str, Any] | None:
     """What is said at the end of a day of one probe, forecasts having erred by `error`, staying by 0.2 K."""
-    setup = made.setup(rules)
+    setup = build.setup(rules)
     keys = [(r.key, "T1.temperature" if r.kind == "limit" else "") for r in rules]
-    known = {key: Gain(600, error, 0.2) for key in keys}
-    return expected_crossing(setup, made.judged(setup, {"T1": made.series(values)}), known)
+    reference = {key: Gain(600, error, 0.2) for key in keys}
+    return expected_crossing(setup, build.judged(setup, {"T1": build.series(values)}), reference)
 
 
-def minutes(made: SimpleNamespace, instant: object) -> float:
+def minutes(build: SimpleNamespace, instant: object) -> float:
     """Minutes from the end of that day."""
-    end = np.datetime64(rfc3339(made.at(24))[:-1])
+    end = np.datetime64(rfc3339(build.at(24))[:-1])
     return float((np.datetime64(str(instant)[:-1]) - end) / np.timedelta64(1, "s")) / 60
 
 
-def test_a_ramp_names_the_limit_and_when_it_is_reached(made: SimpleNamespace) -> None:
+def test_a_ramp_names_the_limit_and_when_it_is_reached(build: SimpleNamespace) -> None:
     """0.6 K/h, 0.4 K below the limit of 21: 40 min, whatever the last cell is counted from."""
     values = 20.6 - 0.6 * (1439 - np.arange(1440)).clip(0, 120) / 60
-    found = told(made, values, made.rule())
-    assert found is not None
-    assert (found["limit"], found["probe"], found["unit"]) == (21.0, "T1", "degC")
-    assert minutes(made, found["until"]) == pytest.approx(40.0, abs=1.5)
-    assert minutes(made, found["earliest"]) <= minutes(made, found["until"])
+    result = told(build, values, build.rule())
+    assert result is not None
+    assert (result["limit"], result["probe"], result["unit"]) == (21.0, "T1", "degC")
+    assert minutes(build, result["until"]) == pytest.approx(40.0, abs=1.5)
+    assert minutes(build, result["earliest"]) <= minutes(build, result["until"])
 
 
-def test_a_quiet_room_is_told_for_an_hour(made: SimpleNamespace) -> None:
+def test_a_quiet_room_is_told_for_an_hour(build: SimpleNamespace) -> None:
     """Noise leads nowhere: the horizon of the forecast, and no rule."""
     values = 20.0 + np.random.default_rng(4).normal(0, 0.01, 1440)
-    found = told(made, values, made.rule())
-    assert found == {"until": rfc3339(made.at(25))}
+    result = told(build, values, build.rule())
+    assert result == {"until": rfc3339(build.at(25))}
 
 
-def test_a_span_that_grows_is_seen_before_its_limit(made: SimpleNamespace) -> None:
+def test_a_span_that_grows_is_seen_before_its_limit(build: SimpleNamespace) -> None:
     """1 K/h for 50 min makes a span of 0.83 K: the limit of 0.9 K is 4 min away, that of 21 °C 10 min."""
     values = 20.0 + (np.arange(1440) - 1389).clip(0, None) / 60
     name = {"key": "bay.span-1h", "name": "span in 1 h"}
-    span = made.rule(kind="span", unit="K", lower=None, upper=0.9, window_s=3600, **name)
-    found = told(made, values, made.rule(), span)
-    assert found is not None
-    assert found["rule"] == "bay.span-1h"
-    assert 0 < minutes(made, found["until"]) < 8
+    span = build.rule(kind="span", unit="K", lower=None, upper=0.9, window_s=3600, **name)
+    result = told(build, values, build.rule(), span)
+    assert result is not None
+    assert result["rule"] == "bay.span-1h"
+    assert 0 < minutes(build, result["until"]) < 8
 
 
 @pytest.mark.parametrize("values", [np.full(1440, 21.5), np.full(1440, np.nan)], ids=["beyond", "silent"])
-def test_nothing_is_said_of_what_is_broken_or_unseen(made: SimpleNamespace, values: np.ndarray) -> None:
-    assert told(made, values, made.rule()) is None
+def test_nothing_is_said_of_what_is_broken_or_unseen(build: SimpleNamespace, values: np.ndarray) -> None:
+    assert told(build, values, build.rule()) is None
 
 
-def test_nothing_is_promised_where_no_crossing_is_proven(made: SimpleNamespace) -> None:
+def test_nothing_is_promised_where_no_crossing_is_proven(build: SimpleNamespace) -> None:
     """A probe that swings by 0.3 K, at 20.85 of 21: no slope is proven, and no time without a crossing."""
     values = 20.6 + 0.25 * np.sin(2 * np.pi * np.arange(1440) / 47)
-    assert told(made, values, made.rule()) is None
+    assert told(build, values, build.rule()) is None
 
 
-def test_a_value_that_rises_through_its_limit_promises_nothing(made: SimpleNamespace) -> None:
+def test_a_value_that_rises_through_its_limit_promises_nothing(build: SimpleNamespace) -> None:
     """0.17 K/min: the last minute is within the limit, what the page shows seconds later is beyond it."""
     values = 20.0 + 0.17 * (np.arange(1440) - 1433).clip(0, None)
     assert values[-1] > 21.0 - 0.02
-    assert told(made, np.minimum(values, 20.999), made.rule()) is None
+    assert told(build, np.minimum(values, 20.999), build.rule()) is None
 
 
-def test_a_forecast_without_skill_is_silent(made: SimpleNamespace) -> None:
+def test_a_forecast_without_skill_is_silent(build: SimpleNamespace) -> None:
     """The same ramp, where forecasts did no better on this record than "it stays as it is"."""
     values = 20.6 - 0.6 * (1439 - np.arange(1440)).clip(0, 120) / 60
-    assert told(made, values, made.rule(), error=0.1) is not None
-    assert told(made, values, made.rule(), error=0.2) is None
+    assert told(build, values, build.rule(), error=0.1) is not None
+    assert told(build, values, build.rule(), error=0.2) is None
 
 
 def test_what_is_gained_is_measured_on_the_record() -> None:
@@ -91,25 +93,28 @@ def test_what_is_gained_is_measured_on_the_record() -> None:
     assert gain(np.full(5000, np.nan), None, 21.0, 60).forecasts == 0
 
 
-def test_what_is_gained_is_known_for_each_value_that_is_followed(made: SimpleNamespace) -> None:
+def test_what_is_gained_is_known_for_each_value_that_is_followed(build: SimpleNamespace) -> None:
     """A limit by its channel, a span by its own value; in words for page Health."""
-    span = made.rule(kind="span", unit="K", lower=None, upper=0.9, window_s=3600, name="span in 1 h")
-    setup = made.setup((made.rule(), span))
+    span = build.rule(kind="span", unit="K", lower=None, upper=0.9, window_s=3600, name="span in 1 h")
+    setup = build.setup((build.rule(), span))
     days = 20.0 + 0.3 * np.sin(2 * np.pi * np.arange(2 * 1440) / 720)
-    judged = made.judged(setup, {"T1": made.series(days)}, to_ns=made.at(48))
-    known = gains(setup, judged)
-    assert set(known) == {("bay.temperature", "T1.temperature"), ("bay.span in 1 h", "")}
-    assert skill_text(known).startswith(("speaks: skill +", "silent: no better than"))
+    judged = build.judged(setup, {"T1": build.series(days)}, to_ns=build.at(48))
+    reference = gains(setup, judged)
+    assert set(reference) == {("bay.temperature", "T1.temperature"), ("bay.span in 1 h", "")}
+    assert skill_text(reference).startswith(("speaks: skill +", "silent: no better than"))
 
 
-def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(made: SimpleNamespace) -> None:
+def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(build: SimpleNamespace) -> None:
     """A quiet room whose span cannot be forecast: no promise; a ramp of the air beside it is told."""
     name = {"key": "bay.span-1h", "name": "span in 1 h"}
-    span = made.rule(kind="span", unit="K", lower=None, upper=5.0, window_s=3600, **name)
-    setup = made.setup((made.rule(), span))
-    known = {("bay.temperature", "T1.temperature"): Gain(600, 0.1, 0.2), (span.key, ""): Gain(600, 0.2, 0.1)}
+    span = build.rule(kind="span", unit="K", lower=None, upper=5.0, window_s=3600, **name)
+    setup = build.setup((build.rule(), span))
+    reference = {
+        ("bay.temperature", "T1.temperature"): Gain(600, 0.1, 0.2),
+        (span.key, ""): Gain(600, 0.2, 0.1),
+    }
     quiet, ramp = np.full(1440, 20.0), 20.6 - 0.6 * (1439 - np.arange(1440)).clip(0, 120) / 60
-    assert expected_crossing(setup, made.judged(setup, {"T1": made.series(quiet)}), known) is None
-    found = expected_crossing(setup, made.judged(setup, {"T1": made.series(ramp)}), known)
-    assert found is not None
-    assert found["probe"] == "T1"
+    assert expected_crossing(setup, build.judged(setup, {"T1": build.series(quiet)}), reference) is None
+    result = expected_crossing(setup, build.judged(setup, {"T1": build.series(ramp)}), reference)
+    assert result is not None
+    assert result["probe"] == "T1"

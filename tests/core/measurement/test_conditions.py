@@ -40,27 +40,27 @@ def test_it_agrees_with_decimal_arithmetic(low: int, width: int, U: int, step: s
     """The standard library's decimal numbers round by IEEE 754 directed rounding: the outside reference."""
     unit, scale = Decimal(step), Decimal(10) ** -6
     begin, end = (low - U) * scale, (low + width + U) * scale
-    wanted = (
+    expected = (
         float((begin / unit).to_integral_value(ROUND_FLOOR) * unit),
         float((end / unit).to_integral_value(ROUND_CEILING) * unit),
     )
     assert round_outward(low / 1e6, (low + width) / 1e6, U / 1e6, float(step)) == pytest.approx(
-        wanted, abs=1e-9
+        expected, abs=1e-9
     )
 
 
 def test_the_specified_example_is_the_sentence() -> None:
     """19.78 to 20.21 with U 0.10 are 19.6 °C to 20.4 °C: worked by hand in the specification (R6)."""
-    said = conditions_statement(
+    text = conditions_statement(
         check(), [Extent("temperature", "air", 19.68, 20.31, 0.10)], [], "the bay", UTC
     )
-    assert "temperature (air) 19.6 °C to 20.4 °C" in said.sentence
-    assert said.sentence.endswith("The limits were kept.")
+    assert "temperature (air) 19.6 °C to 20.4 °C" in text.sentence
+    assert text.sentence.endswith("The limits were kept.")
 
 
 def test_cold_has_a_true_minus_sign() -> None:
-    said = conditions_statement(check(), [Extent("temperature", "air", -1.1, 1.1, 0.1)], [], "the bay", UTC)
-    assert "−1.1 °C to 1.1 °C" in said.sentence
+    text = conditions_statement(check(), [Extent("temperature", "air", -1.1, 1.1, 0.1)], [], "the bay", UTC)
+    assert "−1.1 °C to 1.1 °C" in text.sentence
 
 
 def test_what_is_not_shown_is_not_stated() -> None:
@@ -72,77 +72,77 @@ def test_what_is_not_shown_is_not_stated() -> None:
         conditions_statement(check(), [], [], "the bay", UTC)
 
 
-def hour(store: Store, made: SimpleNamespace, values: dict[str, np.ndarray]) -> None:
+def hour(store: Store, build: SimpleNamespace, values: dict[str, np.ndarray]) -> None:
     """Three hours of readings once a minute, of which the second is asked about."""
     for probe, each in values.items():
-        taken = [made.at(0) + (30 + 60 * i) * NS for i in range(180)]
-        rows = [Row(f"{probe}.temperature", t, t, float(v)) for t, v in zip(taken, each, strict=True)]
+        taken_ns = [build.at(0) + (30 + 60 * i) * NS for i in range(180)]
+        rows = [Row(f"{probe}.temperature", t, t, float(v)) for t, v in zip(taken_ns, each, strict=True)]
         store.append("w", rows)
 
 
-def sentences(store: Store, setup: object, made: SimpleNamespace) -> str:
+def sentences(store: Store, setup: object, build: SimpleNamespace) -> str:
     """The sentence of the check and of the command for records, which must be one."""
-    verdicts, ends, now = Verdicts(store, setup), (made.at(1), made.at(2)), made.at(48)  # type: ignore[arg-type]
-    said = assess(verdicts, Question("bay", *ends), now).statement
-    assert said == conditions(verdicts, "bay", *ends, now).sentence
-    return str(said)
+    verdicts, ends, now = Verdicts(store, setup), (build.at(1), build.at(2)), build.at(48)  # type: ignore[arg-type]
+    text = assess(verdicts, Question("bay", *ends), now).statement
+    assert text == conditions(verdicts, "bay", *ends, now).sentence
+    return str(text)
 
 
-def two(made: SimpleNamespace, upper: float, **more: object) -> object:
-    rule = made.rule(lower=19.0, upper=upper, disturbs=False, **more)
-    return made.setup((rule,), {"T1": (1.0, 1.0, 1.0), "T2": (3.0, 1.0, 1.0)}, pre_window_s=0)
+def two(build: SimpleNamespace, upper: float, **more: object) -> object:
+    rule = build.rule(lower=19.0, upper=upper, disturbs=False, **more)
+    return build.setup((rule,), {"T1": (1.0, 1.0, 1.0), "T2": (3.0, 1.0, 1.0)}, pre_window_s=0)
 
 
-def test_one_doubtful_reading_does_not_hide_a_channel(store: Store, made: SimpleNamespace) -> None:
+def test_one_doubtful_reading_does_not_hide_a_channel(store: Store, build: SimpleNamespace) -> None:
     """Probes at 20.0 and 21.5 °C, U 0.2 K, one spike of the warmer: the sentence reaches to 21.7 °C."""
     warm = np.full(180, 21.5)
     warm[90] = 30.0
-    setup = two(made, 23.0, need=1)
+    setup = two(build, 23.0, need=1)
     spiky = {k: replace(c, spike=1.0) for k, c in setup.channels.items()}  # type: ignore[attr-defined]
-    hour(store, made, {"T1": np.full(180, 20.0), "T2": warm})
-    said = sentences(store, replace(setup, channels=spiky), made)  # type: ignore[type-var]
-    assert "temperature (air) 19.8 °C to 21.7 °C (limits 19 °C to 23 °C)" in said
-    assert "Not counted: 1 reading of T2 temperature (reading suspect)." in said
-    assert said.endswith("The limits were kept.")
+    hour(store, build, {"T1": np.full(180, 20.0), "T2": warm})
+    text = sentences(store, replace(setup, channels=spiky), build)  # type: ignore[type-var]
+    assert "temperature (air) 19.8 °C to 21.7 °C (limits 19 °C to 23 °C)" in text
+    assert "Not counted: 1 reading of T2 temperature (reading suspect)." in text
+    assert text.endswith("The limits were kept.")
 
 
-def test_a_probe_without_a_valid_certificate_is_named(store: Store, made: SimpleNamespace) -> None:
+def test_a_probe_without_a_valid_certificate_is_named(store: Store, build: SimpleNamespace) -> None:
     """T2 is overdue for the whole hour: its readings are counted out, not passed over."""
-    setup = two(made, 23.0, need=1)
+    setup = two(build, 23.0, need=1)
     papers = tuple(
-        replace(c, due_ns=made.at(0)) if c.number == "C-T2" else c
+        replace(c, due_ns=build.at(0)) if c.number == "C-T2" else c
         for c in setup.certificates  # type: ignore[attr-defined]
     )
-    hour(store, made, {"T1": np.full(180, 20.0), "T2": np.full(180, 21.5)})
-    said = sentences(store, replace(setup, certificates=papers), made)  # type: ignore[type-var]
-    assert "temperature (air) 19.8 °C to 20.2 °C" in said
-    assert "Not counted: all 60 readings of T2 temperature (calibration overdue)." in said
+    hour(store, build, {"T1": np.full(180, 20.0), "T2": np.full(180, 21.5)})
+    text = sentences(store, replace(setup, certificates=papers), build)  # type: ignore[type-var]
+    assert "temperature (air) 19.8 °C to 20.2 °C" in text
+    assert "Not counted: all 60 readings of T2 temperature (calibration overdue)." in text
 
 
-def test_each_channel_has_its_own_U_and_no_kept_limit_is_passed(store: Store, made: SimpleNamespace) -> None:
+def test_each_channel_has_its_own_U_and_no_kept_limit_is_passed(store: Store, build: SimpleNamespace) -> None:
     """T1 up to 20.12 with U 0.10, T2 20.00 with U 0.20: 20.22, under a limit of 20.25, never 20.3."""
-    setup = two(made, 20.25)
+    setup = two(build, 20.25)
     papers = tuple(
         replace(c, U=(0.1 if c.number == "C-T1" else 0.2,))
         for c in setup.certificates  # type: ignore[attr-defined]
     )
     warmer = np.full(180, 20.0)
     warmer[90:100] = 20.12
-    hour(store, made, {"T1": warmer, "T2": np.full(180, 20.0)})
-    said = sentences(store, replace(setup, certificates=papers), made)  # type: ignore[type-var]
-    assert "19.80 °C to 20.22 °C (limits 19 °C to 20.25 °C, rounded to 0.01 °C)" in said
-    assert said.endswith("The limits were kept.")
+    hour(store, build, {"T1": warmer, "T2": np.full(180, 20.0)})
+    text = sentences(store, replace(setup, certificates=papers), build)  # type: ignore[type-var]
+    assert "19.80 °C to 20.22 °C (limits 19 °C to 20.25 °C, rounded to 0.01 °C)" in text
+    assert text.endswith("The limits were kept.")
 
 
-def test_settling_is_no_broken_limit(store: Store, made: SimpleNamespace) -> None:
+def test_settling_is_no_broken_limit(store: Store, build: SimpleNamespace) -> None:
     """The limit was exceeded before the hour and bodies settle in it: the sentence says that, and why."""
-    rule = made.rule(lower=19.0, upper=21.0)
+    rule = build.rule(lower=19.0, upper=21.0)
     values = np.full(180, 20.0)
     values[50:55] = 21.5
-    hour(store, made, {"T1": values})
-    said = sentences(store, made.setup((rule,), settling_s=4 * 3600, pre_window_s=0), made)
-    assert "The limits were" not in said
-    assert "The room was not stable. Settling:" in said
+    hour(store, build, {"T1": values})
+    text = sentences(store, build.setup((rule,), settling_s=4 * 3600, pre_window_s=0), build)
+    assert "The limits were" not in text
+    assert "The room was not stable. Settling:" in text
 
 
 @pytest.mark.parametrize("wrong", [(20.1, 20.0, 0.1, 0.1), (20.0, 20.1, -0.1, 0.1), (20.0, 20.1, 0.1, 0.0)])

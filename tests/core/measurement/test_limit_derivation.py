@@ -15,10 +15,10 @@ STEEL, ALUMINIUM = material_of("steel"), material_of("aluminium")
 
 def test_a_limit_is_rounded_down() -> None:
     """1.7 µm over 546 mm of steel at 11.5e-6/K are 0.27074 K: ±0.270 K, for 0.271 K would give 1.7016 µm."""
-    found = derive_limits(546.0, STEEL, material_of("ideal"), 1.7)
-    assert 0.2705 < found.alone_K < 0.271
-    assert "±0.270 K alone" in found.basis
-    assert "on a scale without expansion" in found.basis
+    result = derive_limits(546.0, STEEL, material_of("ideal"), 1.7)
+    assert 0.2705 < result.alone_K < 0.271
+    assert "±0.270 K alone" in result.basis
+    assert "on a scale without expansion" in result.basis
 
 
 @given(st.floats(1, 5000), st.floats(0.01, 100))

@@ -20,10 +20,10 @@ def test_the_end_gauge_of_the_gum() -> None:
     L_mm, other = 50.000623, np.sqrt(25**2 + 5.8**2 + 3.9**2 + 6.7**2)
     part = Side(11.5e-6, 19.9, u_alpha_per_K=1e-6 * RECT)
     scale = Side(11.5e-6, 19.9, u_t_K=0.05 * RECT)
-    found = budget(
+    result = budget(
         L_mm, part, scale, SharedUncertainty(u_t_K=np.hypot(0.2, 0.5 / np.sqrt(2)), u_alpha_per_K=2e-6 * RECT)
     )
-    nm = {line.name: line.u_um * 1000 for line in found.contributions}
+    nm = {line.name: line.u_um * 1000 for line in result.contributions}
     assert nm["expansion of the part"] == pytest.approx(2.88679, abs=1e-3)
     assert nm["temperature of the scale"] == pytest.approx(16.599, abs=2e-3)
     first = np.sqrt(other**2 + sum(u**2 for name, u in nm.items() if name != "second order"))
@@ -50,8 +50,8 @@ def test_the_same_example_in_quadrature() -> None:
 
 def test_one_probe_for_steel_on_steel_adds_nothing() -> None:
     steel = Side(11.5e-6, 22.0)
-    found = budget(500.0, steel, steel, SharedUncertainty(u_t_K=0.5))
-    assert (found.nde_um, found.U_um) == (0.0, 0.0)
+    result = budget(500.0, steel, steel, SharedUncertainty(u_t_K=0.5))
+    assert (result.nde_um, result.U_um) == (0.0, 0.0)
 
 
 def test_aluminium_on_steel_at_21_degrees() -> None:
@@ -72,8 +72,8 @@ def test_agrees_with_monte_carlo(seed: int) -> None:
         (part.alpha_per_K + draws[3] + draws[5]) * part_t
         - (scale.alpha_per_K + draws[4] + draws[5]) * scale_t
     )
-    found = budget(300.0, part, scale, SharedUncertainty(u[2], u[5]))
-    assert found.u_um == pytest.approx(float(length.std()), rel=0.015)
+    result = budget(300.0, part, scale, SharedUncertainty(u[2], u[5]))
+    assert result.u_um == pytest.approx(float(length.std()), rel=0.015)
 
 
 def test_a_drift_check_enters_as_half_its_range() -> None:

@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from logger.core.physics import air, expansion, humidity, sensors
-from logger.selftest.published import CHECKS, ICE, WATER, PublishedCheck, Row, numbers, read_by, rows, wanted
+from logger.selftest.published import (
+    CHECKS,
+    ICE,
+    WATER,
+    PublishedCheck,
+    Row,
+    number_in,
+    numbers,
+    read_by,
+    rows,
+)
 
 ROWS = rows()
 CASES = [
@@ -104,11 +114,11 @@ FUNCTIONS: list[Callable[..., object]] = [
 @pytest.mark.parametrize("work", FUNCTIONS, ids=range(len(FUNCTIONS)))
 def test_any_shape_and_kind_of_number(work: Callable[..., np.ndarray]) -> None:
     """Whole numbers, scalars, arrays without dimension, empty ones, tables; what is no number gives none."""
-    one = float(work(20.0))
-    assert np.isfinite(one)
-    assert float(work(20)) == one
+    item = float(work(20.0))
+    assert np.isfinite(item)
+    assert float(work(20)) == item
     assert work(np.array(20)).shape == ()
-    assert work(np.array([20, 20], np.int32)).tolist() == [one, one]
+    assert work(np.array([20, 20], np.int32)).tolist() == [item, item]
     assert work(np.full((2, 3), 20.0, np.float32)).shape == (2, 3)
     assert work(np.empty(0)).shape == (0,)
     assert np.isnan(work(np.array([np.nan, 20.0]))).tolist() == [True, False]
@@ -122,5 +132,5 @@ def test_beyond_its_range_there_is_no_number(work: Callable[..., np.ndarray], wi
 
 @pytest.mark.parametrize(("check", "row"), CASES)
 def test_row(check: PublishedCheck, row: Row) -> None:
-    allowed = max(check.abs, check.rel * abs(wanted(row)))
-    assert check.found(row) == pytest.approx(wanted(row), rel=0, abs=allowed), row["source"]
+    allowed = max(check.abs, check.rel * abs(number_in(row)))
+    assert check.compute(row) == pytest.approx(number_in(row), rel=0, abs=allowed), row["source"]

@@ -60,17 +60,17 @@ def test_intervals_of_the_causes_cover() -> None:
     people shown in at most 10 of 100.
     """
     near = {"outdoors": 0, "day and week": 0, "doors": 0}
-    held, false, runs = dict(near), 0, 40
+    value, false, runs = dict(near), 0, 40
     for seed in range(runs):
         answer = causes(*room(seed))
         for name, size in (("outdoors", 0.30), ("day and week", 0.15), ("doors", 0.05)):
             figure = answer.figure(name)
             near[name] += abs((figure.value or 0) / size - 1) < 0.15
-            held[name] += (figure.low or 0) <= size <= (figure.high or 0)
+            value[name] += (figure.low or 0) <= size <= (figure.high or 0)
         false += answer.figure("people").shown
-    print(near, held, false)
+    print(near, value, false)
     assert min(near.values()) >= 0.9 * runs
-    assert min(held.values()) >= 0.85 * runs
+    assert min(value.values()) >= 0.85 * runs
     assert false <= 0.1 * runs
 
 

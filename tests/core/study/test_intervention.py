@@ -37,7 +37,7 @@ def room(
 
 def cover(runs: int, shift: float, memory_d: float) -> tuple[float, float]:
     """Share of runs whose interval holds the shift, and in which a shift is shown."""
-    inside = shown = counted = 0
+    inside = visible = counted = 0
     for seed in range(runs):
         record, outdoors, what = room(seed, shift=shift, memory_d=memory_d)
         level = before_and_after(record, what, outdoors).figures[0]
@@ -45,8 +45,8 @@ def cover(runs: int, shift: float, memory_d: float) -> tuple[float, float]:
             continue
         counted += 1
         inside += level.low <= shift <= level.high
-        shown += level.shown
-    return inside / counted, shown / counted
+        visible += level.shown
+    return inside / counted, visible / counted
 
 
 def test_a_planted_shift_is_within_its_interval() -> None:
@@ -59,9 +59,9 @@ def test_a_planted_shift_is_within_its_interval() -> None:
 def test_intervals_of_the_shift_cover() -> None:
     """100 runs each: cover 0.93 or more, false shifts in at most 5 of 100, at memories of 1 and 3 days."""
     for memory_d in (1.0, 3.0):
-        held, false = cover(100, -0.20, memory_d)[0], cover(100, 0.0, memory_d)[1]
-        print(f"memory {memory_d} d: cover {held:.2f}, false {false:.2f}")
-        assert held >= 0.93
+        value, false = cover(100, -0.20, memory_d)[0], cover(100, 0.0, memory_d)[1]
+        print(f"memory {memory_d} d: cover {value:.2f}, false {false:.2f}")
+        assert value >= 0.93
         assert false <= 0.05
 
 

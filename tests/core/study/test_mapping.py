@@ -42,13 +42,13 @@ def campaign(
         }
 
     together = np.zeros(positions)
-    made = Campaign(
+    built = Campaign(
         records(hours * 60, true, 0.5),
         {name: (float(i % 5), float(i // 5), 1.0) for i, name in enumerate(names)},
         records(120, together, 0.0),
         records(120, together, 1.0) if after else None,
     )
-    return made, true - true.mean()
+    return built, true - true.mean()
 
 
 def test_positions_come_back_within_their_uncertainty() -> None:
@@ -56,8 +56,8 @@ def test_positions_come_back_within_their_uncertainty() -> None:
     the hot spot is named.
     """
     for seed in range(4):
-        made, true = campaign(seed)
-        answer = mapping(made)
+        built, true = campaign(seed)
+        answer = mapping(built)
         table = answer.tables["positions"]
         error = np.abs(np.array(table["deviation"]) - true)
         assert error.max() < 0.01
@@ -86,10 +86,10 @@ def test_without_a_comparison_afterwards_closure_is_unknown() -> None:
 
 def test_two_alike_positions_cannot_be_told_apart() -> None:
     """No hot spot planted and positions within 0.001 K: warmest is not shown, both are named."""
-    made, _ = campaign(3, hot=0.0, after=False)
-    value = made.state["P1"].value
-    even = {name: made.state["P1"].with_values(value + 0.0001 * i) for i, name in enumerate(made.state)}
-    answer = mapping(Campaign(even, made.places))
+    built, _ = campaign(3, hot=0.0, after=False)
+    value = built.state["P1"].value
+    even = {name: built.state["P1"].with_values(value + 0.0001 * i) for i, name in enumerate(built.state)}
+    answer = mapping(Campaign(even, built.places))
     warm = next(item for item in answer.figures if item.name == "warmest")
     assert not warm.shown
     assert "cannot be told apart" in warm.why_not
@@ -120,11 +120,11 @@ def test_probes_that_were_never_read_together_are_refused() -> None:
 
 def test_a_probe_that_fails_in_the_middle_costs_its_position_only() -> None:
     """P5 stops after 6 of 24 h: it is left out by name, and the others keep their 24 h."""
-    made, _ = campaign(7)
-    value = made.state["P5"].value.copy()
+    built, _ = campaign(7)
+    value = built.state["P5"].value.copy()
     value[6 * 60 :] = np.nan
-    state = {**made.state, "P5": made.state["P5"].with_values(value)}
-    answer = mapping(Campaign(state, made.places, made.before, made.after))
+    state = {**built.state, "P5": built.state["P5"].with_values(value)}
+    answer = mapping(Campaign(state, built.places, built.before, built.after))
     assert "P5" not in answer.tables["positions"]["position"]
     assert len(answer.tables["positions"]["position"]) == N - 1
     assert answer.tables["uniformity"]["hour"][-1] > 23
@@ -133,8 +133,8 @@ def test_a_probe_that_fails_in_the_middle_costs_its_position_only() -> None:
 
 def test_time_beyond_the_limits_is_counted_by_position() -> None:
     """Limits 19.5 to 20.5: the hot spot at +0.6 K lies beyond most of the time, the others do not."""
-    made, _ = campaign(6)
-    answer = mapping(Campaign(made.state, made.places, made.before, made.after, (19.5, 20.5)))
+    built, _ = campaign(6)
+    answer = mapping(Campaign(built.state, built.places, built.before, built.after, (19.5, 20.5)))
     share = answer.tables["positions"]["beyond limits"]
     assert share[7] > 0.5
     assert max(share[:7]) < 0.05

@@ -194,7 +194,7 @@ def test_a_cycle_that_comes_and_goes_is_said_so() -> None:
 
 def day_cover(days: int, amplitude: float, runs: int) -> tuple[float, float]:
     """Share of runs whose interval holds, and in which a day is shown."""
-    inside, shown = 0, 0
+    inside, visible = 0, 0
     for seed in range(runs):
         chance = np.random.default_rng(seed)
         n = days * 96
@@ -203,8 +203,8 @@ def day_cover(days: int, amplitude: float, runs: int) -> tuple[float, float]:
         assert day.low is not None
         assert day.high is not None
         inside += day.low <= amplitude <= day.high
-        shown += day.shown
-    return inside / runs, shown / runs
+        visible += day.shown
+    return inside / runs, visible / runs
 
 
 def test_the_day_is_found_with_an_interval_that_holds() -> None:

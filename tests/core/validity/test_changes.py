@@ -70,11 +70,11 @@ def readings() -> list[Row]:
     values[500:560] += 1.0
     values[1420:1460] += 1.2
     begin = at(0) + 30 * NS
-    taken = [begin + i * 60 * NS for i in range(LENGTH_MIN)]
-    return [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken, values, strict=True)]
+    taken_ns = [begin + i * 60 * NS for i in range(LENGTH_MIN)]
+    return [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken_ns, values, strict=True)]
 
 
-def told(store: Store, known: Setup, now_ns: int) -> list[Period]:
+def periods_stored(store: Store, known: Setup, now_ns: int) -> list[Period]:
     return Verdicts(store, known).periods("bay", at(0), now_ns, now_ns)
 
 
@@ -110,7 +110,7 @@ def same_in_the_end(changes: list[Change]) -> None:
     ):
         for i, (what, hour, marked) in enumerate(changes):
             live.append("w", rows[i * step : (i + 1) * step])
-            told(live, effective_setup(versions), at((i + 1) * step / 60))
+            periods_stored(live, effective_setup(versions), at((i + 1) * step / 60))
             approved = at((i + 1) * step / 60) + 17 * NS
             number = i + 2
             new = replace(changed(versions[-1].setup, what, hour), version=number)
@@ -122,5 +122,5 @@ def same_in_the_end(changes: list[Change]) -> None:
                         conn.execute(mark_table.insert().values(**vars(mark)))
         live.append("w", rows[len(changes) * step :])
         once.append("w", rows)
-        known = effective_setup(versions)
-        assert told(live, known, now_ns) == told(once, known, now_ns)
+        reference = effective_setup(versions)
+        assert periods_stored(live, reference, now_ns) == periods_stored(once, reference, now_ns)

@@ -34,9 +34,9 @@ def lengths(hours: HoursOfUse, start: str, end: str) -> list[float]:
 
 
 def test_a_week_has_five_days() -> None:
-    found = spans(WEEK, VIENNA, at("2026-10-12"), at("2026-10-19"))
-    assert len(found) == 5
-    assert found[0] == (at("2026-10-12T06:00"), at("2026-10-12T22:00"))
+    result = spans(WEEK, VIENNA, at("2026-10-12"), at("2026-10-19"))
+    assert len(result) == 5
+    assert result[0] == (at("2026-10-12T06:00"), at("2026-10-12T22:00"))
 
 
 @pytest.mark.parametrize(
@@ -79,12 +79,12 @@ def test_against_every_minute_of_the_clock(begin_min: int, length_min: int) -> N
     from_ns = at("2026-01-01") + begin_min * 60 * NS
     to_ns = from_ns + length_min * 60 * NS
     step = max(1, length_min // 200)
-    found = spans(WEEK, VIENNA, from_ns, to_ns)
+    result = spans(WEEK, VIENNA, from_ns, to_ns)
     for minute in range(0, length_min, step):
         ns = from_ns + minute * 60 * NS
         wall = datetime.fromtimestamp(ns // NS, UTC).astimezone(ZoneInfo(VIENNA))
         expected = wall.weekday() < 5 and 6 <= wall.hour < 22
-        assert any(a <= ns < b for a, b in found) == expected
+        assert any(a <= ns < b for a, b in result) == expected
 
 
 @given(
@@ -127,26 +127,26 @@ def test_a_month_of_night_set_back_asks_nothing_and_one_early_job_asks_once() ->
     """With its numbers: 0 dispositions, then 1."""
     start = datetime(2026, 9, 1, tzinfo=ZoneInfo(VIENNA))
     nights = [start + timedelta(days=n, hours=23) for n in range(30)]
-    found = [(int(n.timestamp()) * NS, int((n + timedelta(hours=4)).timestamp()) * NS) for n in nights]
+    result = [(int(n.timestamp()) * NS, int((n + timedelta(hours=4)).timestamp()) * NS) for n in nights]
 
     def asked(jobs: list[Span]) -> int:
-        return sum(asks_disposition(BAY, VIENNA, e, disturbs=True, inspections=jobs) for e in found)
+        return sum(asks_disposition(BAY, VIENNA, e, disturbs=True, inspections=jobs) for e in result)
 
     assert asked([]) == 0
     assert asked([excursion("2026-09-10T06:30", "2026-09-10T08:00")]) == 1
 
 
-def test_shares_are_told_for_all_hours_and_for_hours_of_use(made: SimpleNamespace) -> None:
+def test_shares_are_told_for_all_hours_and_for_hours_of_use(build: SimpleNamespace) -> None:
     """Two days of 20 degC by day and 22 at night: half the time conforms, and all of the hours of use."""
     from dataclasses import replace
 
     from logger.core.measurement.check import statistics
 
     hours = HoursOfUse(tuple((day, 8 * 60, 20 * 60) for day in range(7)))
-    setup = made.setup((made.rule(),))
+    setup = build.setup((build.rule(),))
     setup = replace(setup, zones={"bay": replace(setup.zones["bay"], hours_of_use=hours)})
     of_day = np.arange(2880) % 1440
     values = np.where((of_day >= 480) & (of_day < 1200), 20.0, 22.0)
-    judgement = made.judged(setup, {"T1": made.series(values)}, made.at(0), made.at(48))
+    judgement = build.judged(setup, {"T1": build.series(values)}, build.at(0), build.at(48))
     (row, *_) = statistics(judgement, setup, slice(0, 2880))
     assert (row.share_conforming, row.share_conforming_in_use) == (0.5, 1.0)

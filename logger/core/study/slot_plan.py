@@ -1,0 +1,262 @@
+"""The week to come: starts for jobs with promises that come true, beside how often earlier ones did.
+
+Reliability is that of forecasts made from earlier weeks alone; weeks are the independent pieces. Where they
+came true badly, or told less than the plain map of the hours of the week, the map is given instead, and why.
+Brier (1950); reliability diagram: Bröcker & Smith (2007).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...series import Bool, Float
+from .best_hours import HOURS, outcomes, start_name
+from .figure import Answer, Figure, absent, counted
+from .week_forecast import FIRST, PastForecasts, foretell
+
+LEAST_WEEKS = FIRST + 4  # four forecasts to look back on
+JUDGED_WEEKS = 26
+WORST = 0.10  # miscalibration above which the plain map is given
+CLASSES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
+LISTED = 10
+DRAWS = 400
+METHOD = "forecast from earlier weeks alone; interval: how often such promises came true, by weeks"
+
+
+@dataclass(frozen=True)
+class Job:
+    """Something to measure that needs the zone stable for so many hours in a row."""
+
+    name: str
+    hours: int
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """Of each class of promises: mean promise, share that came true with its 95 % interval, how many.
+
+    miscalibration: mean distance of both; skill: 1 − Brier score / that of the plain map; weeks judged.
+    """
+
+    promised: Float
+    came_true: Float
+    low: Float
+    high: Float
+    count: Float
+    miscalibration: float
+    skill: float
+    weeks: int
+
+    @property
+    def refusal(self) -> str:
+        """Why the forecast is not used; "" where it is."""
+        if self.miscalibration > WORST:
+            return (
+                f"promises of the last {self.weeks} weeks were off by {100 * self.miscalibration:.0f} points"
+            )
+        if self.skill < 0:
+            skill = f"{self.skill:+.2f}".replace("-", "−")
+            return f"over {self.weeks} weeks the forecast told less than the plain map (skill {skill})"
+        return ""
+
+
+@dataclass(frozen=True)
+class _Slot:
+    """A job, where it is laid in (None: nowhere), and the promises for its starts, shape (168,)."""
+
+    job: Job
+    start: int | None
+    promise: Float
+    reliability: Reliability
+    map_only: str
+
+
+def slot_plan(
+    stable: Bool, known: Bool, jobs: Sequence[Job], first_day: int = 0, use: Bool | None = None
+) -> Answer:
+    """Starts in the week to come for each job; longest jobs first, none over another.
+
+    stable, known: hours, shape (weeks, 168), of past weeks that began on weekday `first_day` (0: Monday) at
+    00:00, columns in order from that day on; the week to come begins right behind the last of them.
+    use: hours of use of the week, Monday first, shape (168,).
+    """
+    seen = np.flatnonzero(known.any(axis=1))
+    weeks = len(known) - int(seen[0]) if len(seen) else 0
+    if weeks < LEAST_WEEKS:
+        why = f"{counted(weeks, 'week')} with verdicts."
+        figure = absent("best start", "%", why, f"Record {LEAST_WEEKS} weeks or more.", METHOD)
+        return Answer("plan", f"Not shown: {why}", (figure,))
+    stable, known = stable[-weeks:], known[-weeks:]
+    taken = np.zeros(HOURS, np.bool_)
+    slots = []
+    for job in sorted(jobs, key=lambda item: -item.hours):
+        slot = _lay_in(job, _forecasts(stable, known, job.hours, first_day), taken, first_day, use)
+        if slot.start is not None:
+            taken[(slot.start + np.arange(job.hours)) % HOURS] = True
+        slots.append(slot)
+    slots.sort(key=lambda slot: [job.name for job in jobs].index(slot.job.name))
+    return _answer(slots, weeks, first_day, use)
+
+
+def _forecasts(stable: Bool, known: Bool, hours: int, first_day: int) -> PastForecasts:
+    good, sure = (np.roll(x, 24 * first_day, axis=1) for x in outcomes(stable, known, hours))
+    return foretell(good, sure, first_day)
+
+
+def _lay_in(job: Job, past: PastForecasts, taken: Bool, first_day: int, use: Bool | None) -> _Slot:
+    proof = reliability(past)
+    refusal = proof.refusal
+    if refusal:  # the map takes its place, with how its own promises came true
+        proof = reliability(replace(past, mixed=past.map))
+    promise = past.map_ahead if refusal else past.ahead
+    order = (np.arange(HOURS) + 24 * first_day) % HOURS  # the first of equals comes first
+    free = [start for start in order if _fits(int(start), job.hours, taken, first_day, use)]
+    best = max(free, key=lambda start: float(promise[start]), default=None)
+    return _Slot(job, None if best is None else int(best), promise, proof, refusal)
+
+
+def _fits(start: int, hours: int, taken: Bool, first_day: int, use: Bool | None) -> bool:
+    since = (start - 24 * first_day) % HOURS
+    cells = (start + np.arange(hours)) % HOURS
+    inside = since + hours <= HOURS and not taken[cells].any()
+    return bool(inside and (use is None or use[cells].all()))
+
+
+def reliability(past: PastForecasts, weeks: int = JUDGED_WEEKS) -> Reliability:
+    """How forecasts of the last weeks came true, by classes of promises; weeks are drawn for the interval."""
+    p, chart, good, sure = (x[-weeks:] for x in (past.mixed, past.map, past.good, past.sure))
+    number = np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2)
+    n, kinds = len(p), len(CLASSES) - 1
+    counts, promises, trues = (np.zeros((n, kinds)) for _ in range(3))
+    for kind in range(kinds):
+        here = sure & (number == kind)
+        counts[:, kind] = here.sum(axis=1)
+        promises[:, kind] = np.where(here, p, 0).sum(axis=1)
+        trues[:, kind] = (here & good).sum(axis=1)
+    total = counts.sum(axis=0)
+    promised, share = (_divided(x.sum(axis=0), total) for x in (promises, trues))
+    drawn = np.random.default_rng(1).integers(0, n, (DRAWS, n))
+    shares = _divided(trues[drawn].sum(axis=1), counts[drawn].sum(axis=1))
+    low, high = _quantiles(shares, 0.025), _quantiles(shares, 0.975)
+    off = np.nansum(total * np.abs(promised - share)) / max(float(total.sum()), 1.0)
+    brier, plain = (float((((x - good) ** 2) * sure).sum()) for x in (p, chart))
+    skill = 1 - brier / plain if plain > 0 else 0.0
+    return Reliability(promised, share, low, high, total, float(off), skill, n)
+
+
+def _divided(a: Float, b: Float) -> Float:
+    return np.where(b > 0, a / np.maximum(b, 1e-12), np.nan)
+
+
+def _quantiles(shares: Float, q: float) -> Float:
+    filled = [column[np.isfinite(column)] for column in shares.T]
+    return np.array([np.quantile(column, q) if len(column) else np.nan for column in filled])
+
+
+def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None) -> Answer:
+    figures = [_figure(slot, weeks) for slot in slots]
+    remarks = [f"{weeks} weeks of verdicts; the week to come begins on {start_name(24 * first_day)[:3]}."]
+    silent = [slot for slot in slots if slot.map_only]
+    if silent:
+        names = " and ".join(slot.job.name for slot in silent)
+        remarks.append(f"For {names} the map of past weeks is given, since {silent[0].map_only}.")
+    if use is not None:
+        remarks.append("Jobs are laid in within the hours of use.")
+    first = slots[0]
+    tables: dict[str, dict[str, list[object]]] = {
+        "starts": _starts(slots, first_day, use),
+        "week": _week(slots, first_day, use),
+        "reliability": _reliability_table(first.reliability),
+        "jobs": {
+            "job": [slot.job.name for slot in slots],
+            "hours": [slot.job.hours for slot in slots],
+            "start": [None if slot.start is None else start_name(slot.start) for slot in slots],
+            "hour of week": [None if s.start is None else (s.start - 24 * first_day) % HOURS for s in slots],
+            "promise": [None if s.start is None else _percent(s.promise[s.start]) for s in slots],
+        },
+    }
+    return Answer("plan", _headline(slots), tuple(figures), tuple(remarks), tables)
+
+
+def _percent(p: float) -> float:
+    return round(100 * float(p), 1)
+
+
+def _figure(slot: _Slot, weeks: int) -> Figure:
+    name = f"{slot.job.name}, {slot.job.hours} h"
+    if slot.start is None:
+        why = "no stretch of that length is left within the hours of use."
+        return absent(name, "%", why, "Plan a shorter job, or fewer of them.", METHOD)
+    low, high = _came_true(slot)
+    value = _percent(slot.promise[slot.start])
+    return Figure(f"{name}: {start_name(slot.start)}", value, "%", low, high, weeks, METHOD)
+
+
+def _came_true(slot: _Slot) -> tuple[float | None, float | None]:
+    """Interval of how often promises like this one came true, with the promise inside; None: none so far."""
+    if slot.start is None:
+        return None, None
+    p = float(slot.promise[slot.start])
+    kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
+    low, high = float(slot.reliability.low[kind]), float(slot.reliability.high[kind])
+    if not np.isfinite(low):
+        return None, None
+    return _percent(min(low, p)), _percent(max(high, p))
+
+
+def _headline(slots: Sequence[_Slot]) -> str:
+    best = next((slot for slot in slots if slot.start is not None), None)
+    if best is None:
+        return "No job fits into the hours of use of the week to come."
+    assert best.start is not None  # noqa: S101 (chosen so)
+    text = f"{best.job.name}: {start_name(best.start)}, {100 * float(best.promise[best.start]):.0f} %"
+    text += " (by the map of past weeks; the forecast is silent)" if best.map_only else ""
+    p = float(best.promise[best.start])
+    kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
+    share = float(best.reliability.came_true[kind])
+    return (
+        f"{text}; such promises came true {100 * share:.0f} of 100 times."
+        if np.isfinite(share)
+        else f"{text}."
+    )
+
+
+def _starts(slots: Sequence[_Slot], first_day: int, use: Bool | None) -> dict[str, list[object]]:
+    """The ten best starts of each job."""
+    free = np.zeros(HOURS, np.bool_)
+    table: dict[str, list[object]] = {"job": [], "start": [], "promise": []}
+    for slot in slots:
+        starts = [s for s in range(HOURS) if _fits(s, slot.job.hours, free, first_day, use)]
+        for start in sorted(starts, key=lambda s: -float(slot.promise[s]))[:LISTED]:
+            table["job"].append(slot.job.name)
+            table["start"].append(start_name(start))
+            table["promise"].append(_percent(slot.promise[start]))
+    return table
+
+
+def _week(slots: Sequence[_Slot], first_day: int, use: Bool | None) -> dict[str, list[object]]:
+    """Promise of each start hour for the first job, in order from the first day of the week to come."""
+    order = [int(start) for start in (np.arange(HOURS) + 24 * first_day) % HOURS]
+    return {
+        "start": [start_name(start) for start in order],
+        "promise": [_percent(slots[0].promise[start]) for start in order],
+        "in use": [True if use is None else bool(use[start]) for start in order],
+    }
+
+
+def _reliability_table(proof: Reliability) -> dict[str, list[object]]:
+    def column(values: Float) -> list[object]:
+        return [_percent(v) if np.isfinite(v) else None for v in values]
+
+    return {
+        "promised": column(proof.promised),
+        "came true": column(proof.came_true),
+        "low": column(proof.low),
+        "high": column(proof.high),
+        "starts": [int(c) for c in proof.count],
+        "miscalibration": [_percent(proof.miscalibration)] * len(proof.count),
+        "skill": [round(proof.skill, 3)] * len(proof.count),
+    }
