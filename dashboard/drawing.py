@@ -1,8 +1,8 @@
 """The program that draws charts in the browser: plotly.js with the kinds of chart that pages have.
 
-The bundle of the Python package holds every kind of chart and is three times as large, and a browser reads all
-of it before the first line shows. The small one (assets/drawing/, MIT) is served at its address instead, as long
-as both are of one version.
+The bundle of the Python package holds every kind of chart and is three times as large, and a browser reads
+all of it before the first line shows. The small one (assets/drawing/, MIT) is served at its address instead,
+as long as both are of one version.
 """
 
 from __future__ import annotations

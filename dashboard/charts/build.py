@@ -33,6 +33,7 @@ MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone te
 LIVE_HOURS = 12.0
 ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
 LIVE_PANELS = 3
+YOUNG_NS = 600 * NS  # a live chart is at least so wide
 ACTS = 200  # so many acts of people are marked in one chart
 
 
@@ -177,9 +178,16 @@ def live_chart(q: Queries, zone: str, view: LiveView | None = None) -> Chart:
     """The last hours of a zone up to now."""
     view, now = view or LiveView(), q.now_ns()
     names = [name for name, _ in live_panels(q, zone, view)]
-    begin = now - round(view.hours * 3600) * NS
+    begin = _live_begin(q, now, view.hours)
     small = view.large not in ("", zone)
     return replace(window_panels(q, zone, names, begin, now, bins=720), live=True, small=small)
+
+
+def _live_begin(q: Queries, now: int, hours: float) -> int:
+    """So many hours ago; in a young room when its readings began, that the first minutes fill the chart."""
+    extent = q.source.extent()
+    begin = now - round(hours * 3600) * NS
+    return begin if extent is None else max(begin, min(extent[0], now - YOUNG_NS))
 
 
 def window_chart(q: Queries, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:

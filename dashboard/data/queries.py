@@ -294,6 +294,10 @@ class Queries:
         self.zone(question.zone)
         return self.source.assess(question, self.now_ns())
 
+    def decided(self) -> Mapping[str, str]:
+        """Key of an inspection -> the newest decision on it."""
+        return self.source.decided()
+
     def answers(self, jobs: Sequence[Inspection]) -> Sequence[Mapping[str, Any] | str]:
         """The check of each job, or why it cannot be judged."""
         return self.source.answers(jobs, self.now_ns())

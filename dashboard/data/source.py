@@ -133,6 +133,12 @@ class Source:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
         return [a.refused if a.assessment is None else a.assessment.to_dict() for a in answers]
 
+    def decided(self) -> Mapping[str, str]:
+        """Key of an inspection -> the newest decision on it."""
+        from logger.acts.case_book import case_book
+
+        return case_book(self.store).decided()
+
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""
         from logger.inspections.readiness import ready

@@ -14,7 +14,7 @@ from logger.model.roles import Act
 from logger.store import JournalEntry
 
 from ..access.needs import needs
-from ..data.journal_words import entry_facts, kind
+from ..data.journal_words import entry_facts, kind, local_times
 from ..data.queries import Queries
 from ..data.words import instant, local
 from ..parts.components import button, card, choice, field, refusal, table
@@ -73,7 +73,7 @@ def _entry_list(q: Queries, query: Mapping[str, str]) -> Component:
     )
     if not entries:
         return html.P("No match. Use fewer words or a longer period.", className="empty")
-    head = ["number", "when, local", "who", "what", "about", "why", "digest"]
+    head = ["number", "when, local", "who", "what", "about", "reason", "digest"]
     rows = [_row(entry, zone) for entry in entries]
     drawn = table(head, rows, f"Newest first, {LIMIT} a page", figures=(0, 1), stacks=True)
     return card("Acts and events", drawn, *_older(entries, query))
@@ -86,7 +86,8 @@ def _instant(query: Mapping[str, str], name: str, zone: str) -> int | None:
 def _row(entry: JournalEntry, zone: str) -> list[object]:
     digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
     words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
-    return [*words, entry_facts(entry.what), entry.why, digest]
+    about = html.Span(local_times(entry_facts(entry.what), zone), className="about")
+    return [*words, about, local_times(entry.why, zone), digest]
 
 
 def _older(entries: list[JournalEntry], query: Mapping[str, str]) -> list[Component]:

@@ -146,7 +146,7 @@ def _comparison(q: Queries, query: Mapping[str, str]) -> Component:
         className="form",
     )
     instruction = html.P(
-        "Put the probes beside each other in still air, away from sun and people, and give them an hour. "
+        "Put the probes side by side in still air, away from sun and people, and give them an hour. "
         "Humidity is compared by dew point. Offsets are from the mean of these probes, not from a reference.",
         className="aside",
     )

@@ -158,6 +158,7 @@ def shown_view(q: Queries, view: TrendView) -> Component:
         [
             dcc.Store(id="trend-view", data={"search": search_of(view, zone)}),
             dcc.Store(id="trend-window"),
+            dcc.Store(id="trend-kept"),
             card(
                 name,
                 html.Div(_empty(chart), id="trend-empty"),
@@ -286,6 +287,12 @@ def _zooming(app: Dash, q: Queries) -> None:
         return _tables(q, seen, chart), _empty(chart)
 
     in_browser: Any = app.clientside_callback  # without type information
+    in_browser(
+        ClientsideFunction("stillroom", "keep_address"),
+        Output("trend-kept", "data"),
+        Input("trend-link", "href"),
+        prevent_initial_call=True,
+    )
     in_browser(
         ClientsideFunction("stillroom", "window"),
         Output("trend-window", "data"),

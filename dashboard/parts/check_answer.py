@@ -128,7 +128,7 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
 
 def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
     rows = [r for r in answer["reasons"] if r != answer["leading"]]
-    reasons = [_reason_row(q, r) for r in ([answer["leading"], *rows] if answer["leading"] else rows)]
+    reasons = _reason_rows(q, [answer["leading"], *rows] if answer["leading"] else rows)
     head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
     return html.Div(
         [
@@ -142,6 +142,23 @@ def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
             ),
         ]
     )
+
+
+def _reason_rows(q: Queries, reasons: Sequence[Mapping[str, Any]]) -> list[list[str]]:
+    """One row for each rule and reason: its first run leads, since the reasons come worst first."""
+    groups: dict[tuple[str, str, bool], list[Mapping[str, Any]]] = {}
+    for r in reasons:
+        groups.setdefault((r["reason"], r["rule"], bool(r.get("pre_window"))), []).append(r)
+    return [_joined_row(q, runs) for runs in groups.values()]
+
+
+def _joined_row(q: Queries, runs: Sequence[Mapping[str, Any]]) -> list[str]:
+    row = _reason_row(q, runs[0])
+    if len(runs) > 1:
+        first, last = min(parse_ns(r["from"]) for r in runs), max(parse_ns(r["to"]) for r in runs)
+        row[2] = ", ".join(dict.fromkeys(r["probe"] for r in runs if r["probe"]))
+        row[3] = f"{wall_span(first, last, ZoneInfo(q.room.timezone))}, {len(runs)} times"
+    return row
 
 
 def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:

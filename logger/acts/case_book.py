@@ -164,6 +164,13 @@ class CaseBook:
             if e.what["act"] == "parted" and e.what.get("at") and e.what["zone"] == zone
         ]
 
+    def decided(self) -> dict[str, str]:
+        """Key of an inspection -> the newest decision on it, whatever case it was made in."""
+        on_cases = [_case_decision(e) for e in self.entries if e.what["act"] == "decision"]
+        on_runs = [_carried_decision(d) for d in self.earlier.of_inspections]
+        newest = sorted([*on_runs, *on_cases], key=lambda d: d.entry)
+        return {d.inspection: d.decision for d in newest}
+
     def revision(self, number: int) -> int:
         """How often the description of a case was revised."""
         return sum(e.what["act"] == "revised" and e.what["case"] == number for e in self.entries)

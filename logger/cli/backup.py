@@ -233,7 +233,7 @@ def dispose(
     """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
 
     A month with an excursion that asks for a decision stays. Where accounts exist, both people have one.
-    Their digests stay in the journal, and verify tells who let them go. Backups keep them until they
+    Their digests stay in the journal, and `verify` names who disposed of them. Backups keep them until they
     are let go themselves. A refused attempt is in the journal.
 
     \b

@@ -29,9 +29,9 @@ def check(
     data: Data = DEFAULT_DATA,
     as_json: Json = False,
 ) -> None:
-    """Read all files and report all faults of all files at once: file, table, key, wanted, found.
+    """Read all files and list all faults at once: file, table, key, what was expected and found.
 
-    Nothing is changed. Warnings are said but do not stop. Where the data folder holds a setup in force that
+    Nothing is changed. Warnings are printed and stop nothing. Where the data folder holds a setup in force that
     could not be entered any more, that is said with its reason.
     """
     from ..config import warnings

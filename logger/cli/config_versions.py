@@ -55,7 +55,7 @@ def apply(
 ) -> None:
     """Show what the files change, from when, and which verdicts; propose them as the next version.
 
-    Another person puts it in force with `stillroom config approve`. An empty data folder takes the files
+    Another person approves it with `stillroom config approve`. An empty data folder takes the files
     as version 1 at once.
 
     \b

@@ -48,7 +48,7 @@ def heartbeat(
     """Watch the heartbeat of a service, and tell people when it stops: until Ctrl-C or SIGTERM.
 
     Runs on another machine, with a copy of the configuration folder for its routes. It asks nothing of the
-    clock over there. With the values as they are a dead service is told within 4 minutes.
+    clock over there. With the values as they are a stopped service is noticed within 4 minutes.
 
     \b
     Example:

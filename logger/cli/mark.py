@@ -33,7 +33,7 @@ def time(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Declare an interval of a zone as not to be trusted, whatever the probes say. Never removed.
+    """Mark an interval of a zone as not to be used, whatever the probes say. Never removed.
 
     \b
     Example:

@@ -163,7 +163,7 @@ def at(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """What was so in a zone at an instant: readings, probes, certificates, limits, verdict, reviews.
+    """The state of a zone at a given time: readings, probes, certificates, limits, verdict, reviews.
 
     Without a year the newest such instant that is past is meant.
 

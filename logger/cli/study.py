@@ -1,4 +1,4 @@
-"""Why the room moves, where, and what to mend first: `study`."""
+"""Why the room moves, where, and what to fix first: `study`."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
         if ns < _FIRST_LOGGER * DAY_NS:
             raise ImportRefused(
                 f"Line {lines[i]}: {text!r} as {name} since 1970 is {local(ns)[:10]}. Is `form` under [time] "
-                "another, or was the logger's clock not set? Mend the profile or the line."
+                "another, or was the logger's clock not set? Correct the profile or the line."
             )
         epoch_ns[i] = ns
     return epoch_ns
@@ -285,7 +285,7 @@ def _refuse_third_half(line_of: dict[str, int]) -> None:
 
 def _mixed(text: str, usual: str, line_of: dict[str, int]) -> ImportRefused:
     return ImportRefused(
-        f"Line {line_of[text]}: {text!r} is written otherwise than {usual!r} in line {line_of[usual]}. Mend "
+        f"Line {line_of[text]}: {text!r} is written otherwise than {usual!r} in line {line_of[usual]}. Correct "
         "the line, or split the file where its way to write times changes."
     )
 

@@ -98,7 +98,7 @@ def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:
         raise ImportRefused(
             f"No row holds all headings of profile {profile.name!r}: {', '.join(map(repr, missing))} "
             "missing; "
-            f"{where}. Mend `heading` in the profile, or take another profile."
+            f"{where}. Correct `heading` in the profile, or take another profile."
         )
     return _heading(rows, at)
 

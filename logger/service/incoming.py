@@ -254,7 +254,7 @@ def _note_comparison(store: Store, conn: Connection, probe: str, clock_ns: int |
     if last and abs(offset_ns - last.offset_ns) < MOVED_NS and clock_ns - last.clock_ns < COMPARED_EVERY_NS:
         return
     store.clocks.record_comparison(
-        ClockComparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn
+        ClockComparison(probe, clock_ns, offset_ns), "stillroom", "given with its readings", conn
     )
 
 

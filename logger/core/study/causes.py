@@ -319,7 +319,7 @@ def _headline(
     um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on the length"
     whole = sums.variance**0.5
     return (
-        f"Mend {first} first: {whole:.2f} {name} would become {left:.2f} {name}. "
+        f"Start with {first}: without it, {whole:.2f} {name} would become {left:.2f} {name}. "
         f"It costs {size:.2f} {name}{um}."
     )
 
