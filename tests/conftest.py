@@ -91,6 +91,14 @@ def example() -> Config:
 
 
 @pytest.fixture(scope="session", autouse=True)
+def _state_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a service saves outside its data folder lies in none of this account."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
 def _quick_schema() -> Iterator[None]:
     """The first new record is made by the migrations; the next ones repeat the statements that came of it.
 

@@ -36,6 +36,7 @@ def thermal_cards(thermal: Mapping[str, Any] | None) -> list[Component]:
             behind(
                 "Figures of the budget", table(["contribution", "µm"], _figures(rows), "Budget", figures=(1,))
             ),
+            *_rows(thermal.get("budget")),
             _temperatures(thermal["temperatures"]),
             *notes,
             aside=aside,
@@ -134,6 +135,23 @@ def _tolerance(um: float, scale: float, base: float, *, fits: bool) -> str:
 
 def _figures(rows: Sequence[tuple[str, float, str]]) -> list[list[str]]:
     return [[name, f"{um:.3f}"] for name, um, _ in rows]
+
+
+def _rows(budget: Mapping[str, Any] | None) -> list[Component]:
+    """Rows for the laboratory's own budget, by JCGM 100; nothing where there are none."""
+    if budget is None:
+        return []
+    heads = ["quantity", "value", "u", "unit", "distribution", "u of the length, nm"]
+    rows = [
+        [
+            f"{r['symbol']}: {r['name']}", f"{r['value']:.3g}", f"{r['u']:.3g}", r["unit"], r["distribution"],
+            f"{r['u_nm']:.1f}",
+        ]
+        for r in budget["rows"]
+    ]  # fmt: skip
+    total = f"Together u {budget['u_nm']:.1f} nm, U {budget['U_nm']:.1f} nm (k = 2)."
+    name = "Rows for your own budget"
+    return [behind(name, html.Div([table(heads, rows, name, figures=(1, 2, 5)), html.P(total)]))]
 
 
 def _temperatures(thermal: Mapping[str, Any]) -> Component:

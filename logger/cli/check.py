@@ -78,6 +78,9 @@ def check(
     arrived_at: measurement.ArrivedAt = None,
     arrived_C: measurement.ArrivedC = None,
     feature: measurement.Features = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Print the rows for a budget by JCGM 100, too.")
+    ] = False,
     stamp: Annotated[
         str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still valid?")
     ] = None,
@@ -143,10 +146,19 @@ def check(
             [
                 *_stamp_lines(session, stamp, trace, assessment),
                 *assessment_lines(session, assessment),
+                *(_budget_lines(assessment) if budget else []),
                 *(f"note: {notice}" for notice in notices),
             ],
         )
     raise typer.Exit(EXIT_OF[assessment.check.verdict] if matches else BROKEN_STAMP)
+
+
+def _budget_lines(assessment: Assessment) -> list[str]:
+    from .budget import budget_lines
+
+    if assessment.budget is None:
+        return ["", "  No rows for a budget: give --length-mm and --material."]
+    return ["", "  Rows for a budget:", *budget_lines(assessment.budget.to_dict())]
 
 
 def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:

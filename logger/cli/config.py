@@ -31,8 +31,8 @@ def check(
 ) -> None:
     """Read all files and list all faults at once: file, table, key, what was expected and found.
 
-    Nothing is changed. Warnings are printed and stop nothing. Where the data folder holds a setup in force that
-    could not be entered any more, that is said with its reason.
+    Nothing is changed. Warnings are printed and stop nothing. Where the data folder holds a setup in force
+    that could no longer be entered, the reason is printed.
     """
     from ..config import warnings
 

@@ -14,6 +14,7 @@ from ..model import Inspection
 from ..model.roles import Act
 from .answers import inspection_lines, inspection_rows
 from .authority import authorised
+from .budget import budget
 from .check import EXIT_OF
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
@@ -31,6 +32,7 @@ OutFile = Annotated[Path, typer.Argument(metavar="FILE", help="CSV or workbook: 
 
 
 def add_to(app: typer.Typer) -> None:
+    inspection_app.command("budget")(budget)
     app.add_typer(inspection_app, name="inspection", no_args_is_help=True)
 
 

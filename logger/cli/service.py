@@ -91,7 +91,11 @@ def run(
     if not requested:
         raise StillroomError("The service stopped: one of its processes failed. See the journal.")
     if not in_time:
-        raise StillroomError("The service did not end in time; its last readings may be missing.")
+        raise StillroomError(
+            "Its last readings are not in the record yet; the line before says where they are."
+            if service.remainder
+            else "The service did not end in time."
+        )
 
 
 def _start_line(session: Session, data: Path) -> str:

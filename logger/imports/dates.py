@@ -285,8 +285,8 @@ def _refuse_third_half(line_of: dict[str, int]) -> None:
 
 def _mixed(text: str, usual: str, line_of: dict[str, int]) -> ImportRefused:
     return ImportRefused(
-        f"Line {line_of[text]}: {text!r} is written otherwise than {usual!r} in line {line_of[usual]}. Correct "
-        "the line, or split the file where its way to write times changes."
+        f"Line {line_of[text]}: {text!r} has another form than {usual!r} in line {line_of[usual]}. "
+        "Correct the line, or split the file where the time format changes."
     )
 
 

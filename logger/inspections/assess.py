@@ -15,6 +15,7 @@ from ..core.judge.periods import periods
 from ..core.measurement.check import Check
 from ..core.measurement.stamp import stamp_text
 from ..core.measurement.temperatures import Lag, SideTemperature, Temperatures, part_and_scale
+from ..core.measurement.thermal_budget import ThermalBudget, inspection_budget
 from ..core.measurement.thermal_error import Feature, ThermalError, Work, thermal_errors
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from ..errors import IntervalError, Refused, UnitError
@@ -54,6 +55,7 @@ class Assessment:
     statement: str | None
     notices: tuple[str, ...]
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
+    budget: ThermalBudget | None = None  # of the worst feature
 
     def to_dict(self) -> dict[str, Any]:
         """The check as plain data, with `thermal`, `statement` and `stamp`."""
@@ -75,6 +77,7 @@ class Assessment:
             "temperatures": _temperatures(self.tracks),
             "soak": soak_state(worst, self.tracks),
             "features": [e.to_dict() for e in self.thermal],
+            "budget": None if self.budget is None else self.budget.to_dict(),
             "notices": list(self.notices),
         }
 
@@ -152,7 +155,10 @@ def assessment_from(
     if temperatures is None:
         return Assessment(result, (), None, statement, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(temperatures, question.features, question.work)
-    return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces)
+    names = [f.name or f"{f.length_mm:g} mm" for f in question.features]
+    worst = question.features[names.index(errors[0].feature)]
+    rows = inspection_budget(temperatures, worst, question.work)
+    return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces, rows)
 
 
 def _segment(p: Period) -> dict[str, Any]:

@@ -74,6 +74,11 @@ class Node:
         beat(self._store.folder, {**self.status(), "stopped": True})
         return ended
 
+    @property
+    def remainder(self) -> str:
+        """What became of readings that were not stored before the end; "" where all were."""
+        return self._writer.remainder
+
     def status(self) -> dict[str, object]:
         """What the heartbeat says: besides the parts, how much the centre has not got and why."""
         return {

@@ -60,6 +60,7 @@ MAY_LAST_S = {
 NUMBERS = "numbers of cases"
 FORECASTS = "skill of forecasts"
 STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
+RESCUED_WITHIN_S = 5.0  # with a database that somebody else holds the start does not wait longer
 UNSTORED = "tell that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
@@ -157,6 +158,11 @@ class Service:
         ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
         return ended
+
+    @property
+    def remainder(self) -> str:
+        """What became of readings that were not stored before the end; "" where all were."""
+        return self._writer.remainder
 
     def status(self) -> dict[str, object]:
         """What the heartbeat and the page Health say of the parts."""
@@ -275,6 +281,7 @@ class Service:
 
     def _tell_start(self) -> None:
         now_ns = self._clock()
+        self._writer.looked.wait(RESCUED_WITHIN_S)  # what an earlier run left is no outage
         newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})

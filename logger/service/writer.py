@@ -1,7 +1,8 @@
 """The one thread that writes readings and events of the running service to the store.
 
 Buses hand their rows over and go on at once. Rows stay in memory while the database is busy or
-the disk is full, up to a bound; beyond it the oldest are given up, counted, and said to be lost.
+the disk is full, up to a bound; beyond it the oldest are given up, counted, and said to be lost. What
+is in memory at the end goes into a rescue file, which the next start takes in.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from ..errors import StoreDamaged, StoreError, StoreGone
 from ..instants import rfc3339
 from ..model import Row
 from ..store import Store
+from . import rescue
 
 log = logging.getLogger(__name__)
 
@@ -44,6 +46,11 @@ class _PendingEvent:
     at_ns: int
     count: int = 1
 
+    def entry(self) -> dict[str, Any]:
+        """What the journal says of it."""
+        what = {"event": self.kind, "at": rfc3339(self.at_ns), **self.what}
+        return {**what, "count": self.count} if self.count > 1 else what
+
 
 class Writer:
     """Takes rows and events from any thread; stores them in order, each batch durably."""
@@ -55,10 +62,13 @@ class Writer:
         self._clock = clock
         self._capacity = capacity
         self._rows: deque[Row] = deque()
+        self._batch: list[Row] = []  # rows on their way to the disk
+        self._event: _PendingEvent | None = None  # an event on its way to the disk
+        self.looked = threading.Event()  # rescue files of earlier runs were looked for
         self._events: dict[str, _PendingEvent] = {}
         self._written: dict[str, float] = {}  # when events of that key were last written, monotonic
         self._news = threading.Condition()
-        self._ending = False
+        self._ending = self._given_up = False
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._refused_since_ns: int | None = None
         self._dropped = 0
@@ -67,6 +77,7 @@ class Writer:
         self.passed_s = 0.0  # monotonic instant at which all that was handed over was last stored
         self.tried_s = 0.0  # monotonic instant of its last turn, taken or refused
         self.trouble = ""  # why nothing can be stored just now
+        self.remainder = ""  # what became of rows that were not stored before the end, as a sentence
 
     @property
     def alive(self) -> bool:
@@ -79,15 +90,26 @@ class Writer:
         self._thread.start()
 
     def stop(self, timeout_s: float = 15.0) -> bool:
-        """Stores what is in memory and ends; whether it came to its end in that time."""
+        """Stores what is in memory and ends; whether all of it was stored in that time.
+
+        What was not goes into a rescue file, and `remainder` says where that is.
+        """
         with self._news:
             self._ending = True
             self._news.notify()
         self._thread.join(timeout_s)
-        if self.waiting or self.alive:
+        with self._news:
+            self._given_up = True
+            left = rescue.Remainder(
+                [*self._batch, *self._rows],
+                [p.entry() for p in (self._event, *self._events.values()) if p is not None],
+            )
+        if left:
             why = self.trouble or f"the database did not take them within {timeout_s:.1f} s"
-            log.error("%d readings were still in memory at the end and are lost: %s", self.waiting, why)
-        return not self.alive and not self.waiting
+            where = rescue.write(self._store, left, self._clock())
+            self.remainder = f"{_amount(left)} could not be stored before the end: {why.rstrip('.')}. {where}"
+            log.error("%s", self.remainder)
+        return not left
 
     def rows(self, rows: Sequence[Row]) -> None:
         """Takes readings; never waits for the disk."""
@@ -111,9 +133,10 @@ class Writer:
 
     def _run(self) -> None:
         pause_s = 0.1
-        while not (self._ending and not self._rows and not self._events):
+        while not (self._given_up or (self._ending and not self._rows and not self._events)):
             self.tried_s = time.monotonic()
             try:
+                self._take_in_rescued()
                 self._turn()
                 pause_s = 0.1
             except UNSTORED as error:
@@ -133,15 +156,18 @@ class Writer:
         if gathers:
             self._gather()
         with self._news:
-            batch = [self._rows.popleft() for _ in range(min(BATCH, len(self._rows)))]
+            if self._given_up:
+                return
+            batch = self._batch = [self._rows.popleft() for _ in range(min(BATCH, len(self._rows)))]
             stores = bool(batch)
         try:
             self._store_rows(batch)
         except UNSTORED:
             with self._news:
                 self._rows.extendleft(reversed(batch))
-                self.waiting = len(self._rows)
+                self._batch, self.waiting = [], len(self._rows)
             raise
+        self._batch = []
         due = self._due()
         for key in due:
             self._store_event(key)
@@ -151,6 +177,18 @@ class Writer:
             self.waiting = len(self._rows)
             if not self._rows:
                 self.passed_s = time.monotonic()
+
+    def _take_in_rescued(self) -> None:
+        """What an earlier run could not store, before anything new."""
+        if self.looked.is_set():
+            return
+        try:
+            rescue.take_in(self._store)
+        except (StoreError, SQLAlchemyError) as error:
+            if _unusable(error):
+                raise
+            log.error("A rescue file was refused and stays where it is: %s", error)
+        self.looked.set()
 
     def _gather(self) -> None:
         """Lets the rows of other buses come, unless it ends."""
@@ -192,16 +230,17 @@ class Writer:
 
     def _store_event(self, key: str) -> None:
         with self._news:
-            pending = self._events.pop(key)
-        what = {"event": pending.kind, "at": rfc3339(pending.at_ns), **pending.what}
-        if pending.count > 1:
-            what["count"] = pending.count
+            if self._given_up:
+                return
+            pending = self._event = self._events.pop(key)
         try:
-            self._store.journal.append("event", "service", what)
+            self._store.journal.append("event", "service", pending.entry())
         except UNSTORED:
             with self._news:
                 self._events.setdefault(key, pending)
+                self._event = None
             raise
+        self._event = None
         self._written[key] = time.monotonic()
 
     def _note_refusal(self, error: Exception) -> None:
@@ -222,6 +261,15 @@ class Writer:
         self.trouble = ""
         log.warning("readings are stored again; %d were lost", dropped)
         self.event("store-refused", {**what, "readings_lost": dropped})
+
+
+def _amount(left: rescue.Remainder) -> str:
+    words = (
+        f"{n} {thing}{'' if n == 1 else 's'}"
+        for n, thing in ((len(left.rows), "reading"), (len(left.events), "event"))
+        if n
+    )
+    return " and ".join(words)
 
 
 def _unusable(error: StoreError | SQLAlchemyError) -> bool:

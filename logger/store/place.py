@@ -55,7 +55,8 @@ def replaced_error(path: Path) -> StoreGone:
     return StoreGone(
         f"{path} was replaced while it was open: it is another record or an older copy, and lacks what was "
         "stored last. Put the right folder back: readings wait in memory and are stored then. To go on with "
-        "what lies there, stop the service and start it again; the readings in memory are lost by that."
+        "what lies there, stop the service and start it again; the readings in memory wait in a file for "
+        "their own record."
     )
 
 

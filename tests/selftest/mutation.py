@@ -65,12 +65,12 @@ class Mutant:
     text: str  # the line of source, without its indentation
     node: int
     place: int
-    told: str  # "0.95 -> 0.96"
+    change: str  # "0.95 -> 0.96"
 
     @property
     def name(self) -> str:
         """How the list of equivalents calls it; it does not hang on the number of the line."""
-        return f"{self.module}: {self.text}: {self.told}"
+        return f"{self.module}: {self.text}: {self.change}"
 
 
 def mutants(module: str) -> list[Mutant]:
