@@ -21,7 +21,9 @@ from ..access.needs import allowed, needs
 from ..access.sign_in import confirmed, password_hint
 from ..data.queries import Queries
 from ..data.words import interval_text, local, plain, quantity_name
+from ..parts import limit_form
 from ..parts.components import behind, button, card, field, refusal, slot, table
+from ..parts.setup_effect import effect_tables
 
 TITLE = "Limits"
 PATH = "/limits"
@@ -40,6 +42,7 @@ def layout(q: Queries, search: str) -> Component:
             *(_proposal(q, p, opened=query.get("proposal") == str(p.version)) for p in waiting),
             *(html.P(notice, className="refusal") for notice in q.source.keeping.faults_in_force()),
             *(_zone(q, zone) for zone in q.setup.zones_now()),
+            *limit_form.limit_form(q),
             _ended(q),
             _versions(q),
         ],
@@ -170,7 +173,7 @@ def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
     return card(
         f"Proposal {number}: {'author needed' if by_service else 'approval needed'}",
         html.P(sentence, className="next-step"),
-        _effect(q, p)
+        html.Div(effect_tables(q, p))
         if opened
         else html.A("Show its effect on limits and verdicts", href=f"{PATH}?proposal={number}"),
         _decision(number, by_service=by_service),
@@ -216,31 +219,9 @@ def _act(number: int, act: str, text: str, *, quiet: bool = False) -> Component:
     return button({"type": "limits-act", "version": number, "act": act}, text, quiet=quiet)
 
 
-def _effect(q: Queries, p: SetupProposal) -> Component:
-    zone = q.room.timezone
-    effect = q.source.keeping.effect(p, q.now_ns())
-    rows = [
-        [c.thing, c.what, "on approval" if c.from_ns is None else local(c.from_ns, zone)]
-        for c in effect.changes
-    ]
-    verdicts = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
-    judged = [[v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
-    lines = [html.Li(text) for text in effect.effect.sentences]
-    return html.Div(
-        [
-            *([html.Ul(lines, className="cautions")] if lines else []),
-            table(["item", "change", "in force from"], rows, f"Changes by proposal {p.version}"),
-            table(
-                ["what", "inspection", "when", "now", "then"],
-                judged,
-                f"Verdicts that would change with proposal {p.version}",
-            ),
-        ]
-    )
-
-
 def register(app: Dash, q: Queries) -> None:
-    """Approve and refuse: signed by an account, never by a name from the browser."""
+    """Propose, approve and reject: signed by an account, never by a name from the browser."""
+    limit_form.register(app, q)
 
     @app.callback(
         Output("limits-said", "children"),

@@ -19,7 +19,7 @@ from logger.model.roles import Act
 from ..access.needs import needs
 from ..data.queries import Queries
 from ..data.words import field_text, instant, interval_text, plain_difference, signed_figure
-from ..parts import certificate_form
+from ..parts import certificate_form, probe_form
 from ..parts.certificates import certificate_card
 from ..parts.comparison import compare_probes, comparison_table
 from ..parts.components import aria, button, card, field, refusal, several, swatch, table
@@ -46,6 +46,7 @@ def layout(q: Queries, search: str) -> Component:
             *_selected_cards(q, query),
             _register(q),
             *certificate_form.certificate_form(q),
+            *probe_form.probe_form(q),
             _comparison(q, query),
             _intervals(q),
         ],
@@ -91,17 +92,20 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     left = (
         ""
         if confirmation.days_left is None
-        else f", {confirmation.days_left} days"
+        else f", {confirmation.days_left} days left"
         if confirmation.days_left >= 0
         else ""
     )
-    status = html.Span(
-        [swatch(MARK.get(confirmation.status, "indeterminate")), f"{confirmation.status}{left}"]
-    )
+    word = "valid" if confirmation.status == "confirmed" else confirmation.status
+    status = html.Span([swatch(MARK.get(confirmation.status, "indeterminate")), f"{word}{left}"])
     where = f"{place.name} ({place.medium})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
-    missing = "missing: " + ", ".join(entry.missing) if entry.missing else "complete"
+    missing = "missing: " + ", ".join(map(_missing, entry.missing)) if entry.missing else "complete"
     return [probe, entry.serial, where, link, U, due, status, missing]
+
+
+def _missing(name: str) -> str:
+    return "valid certificate" if name == "confirmation" else name
 
 
 def _places(q: Queries, probe: str) -> Component:
@@ -179,9 +183,7 @@ def _intervals(q: Queries) -> Component:
         rows.append([channel, len(review_.findings), moved or "none", review_.proposal, review_.why])
     head = ["channel", "findings", "change since the previous calibration", "interval", "reason"]
     method = "Proposed by the staircase method (ILAC-G24 / OIML D 10). You decide."
-    missing = (
-        f"No calibration has said yet what it found before adjusting: {', '.join(unsaid)}." if unsaid else ""
-    )
+    missing = f"No as-found data yet ({len(unsaid)} of {len(q.setup.channels)} channels)." if unsaid else ""
     drawn = [table(head, rows, "From as-found results", stacks=True)] if rows else []
     return card("Calibration intervals", *drawn, html.P(missing, className="aside"), aside=method)
 
@@ -189,6 +191,7 @@ def _intervals(q: Queries) -> Component:
 def register(app: Dash, q: Queries) -> None:
     """The comparison is asked for by its form and stands in the address; the form of a certificate."""
     certificate_form.register(app, q)
+    probe_form.register(app, q)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),

@@ -103,7 +103,7 @@ def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -
         except StillroomError as error:
             upload.refused = str(error)
         except OSError as error:  # newer files have pushed it out, or the disk it lies on is gone
-            upload.refused = f"{upload.name} can no longer be read:  {error.strerror}. Choose it again."
+            upload.refused = f"{upload.name} can no longer be read: {error.strerror}. Choose it again."
         finally:
             upload.stage = ""
             upload.lock.release()

@@ -140,7 +140,7 @@ class Uploads:
             del self._tickets[ticket]
         if len(known.spool) != known.size:
             known.spool.close()
-            raise Refused(f"{known.name} : upload incomplete. Choose the file again.")
+            raise Refused(f"{known.name}: upload incomplete. Choose the file again.")
         known.spool.keep()
         if late is not None:
             late.close()  # else the server does, at the end of the request

@@ -145,7 +145,7 @@ def password(
         people.account(name)
         by = f"{person('')}, by --recover" if recover else _administrator(session.store, who)
         people.set_password(name, _password(password_stdin), by)
-    typer.echo(f"{name} : password changed; all sessions ended.")
+    typer.echo(f"{name}: password changed; all sessions ended.")
 
 
 @token.command("add")

@@ -42,7 +42,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("check", *BAY, "--from", "2026-03-29T02:30", "--to", "2026-10-25T04:00"),
         ("does not exist in Europe/Vienna",),
     ),
-    "a required option left out": (("check", *BAY, "--from", "2026-10-20"), ("Wanted", "--to")),
+    "a required option left out": (("check", *BAY, "--from", "2026-10-20"), ("Give --zone", "--to")),
     "a command that does not exist": (("chekc",), ("No such command 'chekc'",)),
     "an alarm that does not exist": (
         ("alarm", "acknowledge", "bay-heat", "--comment", "seen"),

@@ -109,7 +109,7 @@ def test_what_does_not_answer_says_where_to_look(stillroom: Any, spoken: Any) ->
     done = stillroom("probe", "try", "/dev/serial/by-id/not-there", "--ask", "READ?")
     assert done.returncode == 2
     assert "not-there" in done.stderr
-    assert "no other program has it" in done.stderr
+    assert "no other program uses it" in done.stderr
     assert stillroom("probe", "try", url, "--frame", "9X1").returncode == 2
 
 
@@ -155,7 +155,7 @@ def test_a_file_that_is_no_single_probe_is_refused(text: str) -> None:
 def test_a_probe_that_stands_nowhere_cannot_leave() -> None:
     with pytest.raises(UnknownName):
         ended(TEXTS, "P9", 1)
-    with pytest.raises(Refused, match="stands nowhere"):
+    with pytest.raises(Refused, match="has no position now"):
         ended(ended(TEXTS, "P1", 10**18), "P1", 10**18)
 
 

@@ -148,7 +148,7 @@ def test_the_page_tells_one_difference_once(
     assert "Vertical: not shown." in told
     assert "Horizontal: not shown." in told
     assert "Along the pair -0.0" in told or "Along the pair 0.0" in told
-    assert "The limit rests on no part of P2–P1, whose line leans" in told
+    assert "P2–P1: not limited separately, as the line between the probes is inclined" in told
     assert "No limit." in told
     assert "Vertical gradient of" not in told
     assert "Gradient along the pair of Machine bay" in told

@@ -193,7 +193,7 @@ def test_a_ticket_is_for_one_body_in_its_time(tmp_path: Path, monkeypatch: pytes
     assert spool is not None
     assert uploads.claim(ticket, 10) is None
     spool.append(b"12345")
-    with pytest.raises(Refused, match="did not arrive whole"):
+    with pytest.raises(Refused, match="upload incomplete"):
         uploads.take(ticket, "op", 10, spool.getfile())
     assert list(tmp_path.iterdir()) == []
     late = uploads.announce("a.csv", 10, "op")

@@ -58,7 +58,7 @@ def test_a_certificate_is_entered_and_proposed(open_page: Callable[..., Opened],
     assert "+0.03" in page.locator("#cert-effect").inner_text()
     assert opened.axe() == []
     page.locator("#cert-propose").click()
-    page.locator("#cert-said .done", has_text="waits for a second person").wait_for()
+    page.locator("#cert-said .done", has_text="sent for approval").wait_for()
     page.get_by_role("link", name="its effect, and approval").click()
-    page.get_by_text("waits for a second person").wait_for()
+    page.get_by_text("approval needed").wait_for()
     assert opened.seen.console == []
