@@ -11,6 +11,7 @@ from logger.model.roles import Act
 from logger.store.types import SetupProposal
 
 from ..access.needs import allowed
+from ..data.journal_words import local_times
 from ..data.queries import Queries
 from ..data.words import interval_text, local
 from .components import table
@@ -35,7 +36,7 @@ def effect_tables(q: Queries, proposal: SetupProposal) -> list[Component]:
     ]
     judged = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
     verdicts = [[v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in judged]
-    lines = [html.Li(text) for text in effect.effect.sentences]
+    lines = [html.Li(_with_names(q, local_times(text, zone))) for text in effect.effect.sentences]
     head = ["what", "inspection", "when", "now", "then"]
     return [
         *([html.Ul(lines, className="cautions")] if lines else []),
@@ -44,6 +45,13 @@ def effect_tables(q: Queries, proposal: SetupProposal) -> list[Component]:
         if verdicts
         else html.P(NONE_CHANGES, className="aside"),
     ]
+
+
+def _with_names(q: Queries, text: str) -> str:
+    """A sentence with the names of zones in place of their keys."""
+    for zone in q.setup.zones.values():
+        text = text.replace(f"Zone {zone.key}", zone.name).replace(f"zone {zone.key}", zone.name)
+    return text
 
 
 def proposed_link(number: int) -> Component:

@@ -17,12 +17,13 @@ def share_scale(thermal: Mapping[str, Any]) -> str:
     """The figure: error solid, U lined, the limit as a mark; without a tolerance only the words."""
     error, U = abs(float(thermal["nde_um"])), float(thermal["U_um"])
     tolerance, share = thermal.get("tolerance_um"), thermal.get("share_of_tolerance")
-    words = f"{error + U:.1f} µm"
+    sum_um = _short(error + U)
+    words = f"{sum_um} µm"
     if not tolerance or share is None:
         return _svg([], words, words)
     allowed = float(thermal.get("share_allowed") or 1.0) * float(tolerance)
     scale = WIDTH / max(2 * allowed if thermal.get("share_allowed") else allowed, error + U)
-    words = f"{error + U:.1f} of {tolerance:g} µm, {100 * share:.0f} %"
+    words = f"{sum_um} of {tolerance:g} µm, {_short(100 * share)} %"
     x, end, mark = error * scale, (error + U) * scale, allowed * scale
     parts = [
         f'<path class="scale-line" d="M0 {LINE_Y}H{WIDTH}"/>',
@@ -39,3 +40,12 @@ def _svg(parts: list[str], words: str, label: str) -> str:
         f'<svg class="share" viewBox="0 0 300 20" role="img" aria-label="{label}">{"".join(parts)}'
         f'<text class="share-text" x="{left}" y="{LINE_Y + 2}">{words}</text></svg>'
     )
+
+
+def _short(value: float) -> str:
+    """Two significant digits or a little more, never with an exponent.
+
+    >>> _short(0.041), _short(1.66), _short(14.2), _short(163.0)
+    ('0.04', '1.7', '14', '163')
+    """
+    return f"{value:.{0 if value >= 10 else 1 if value >= 1 else 2}f}"

@@ -17,7 +17,7 @@ def required_person(who: str) -> str:
 def required_text(text: str, what: str) -> str:
     """A text that must be given."""
     if not visible(text):
-        raise Refused(f"The {what} is missing; nothing was changed.")
+        raise Refused(f"Enter the {what}. Nothing was changed.")
     return refuse_unseen(text.strip(), what)
 
 

@@ -108,7 +108,7 @@ def take_over(store: Store, version: int, who: str, why: str, now_ns: int) -> in
 
 def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
     """Close a proposal without putting it in force; its author may take it back so."""
-    proposal, why = proposal_of(store, version), required_text(why, "reason of the refusal")
+    proposal, why = proposal_of(store, version), required_text(why, "reason for the rejection")
     who = People(store).acting(required_person(who), Act.PROPOSE)
     with store.begin() as conn:
         store.setups.refuse(proposal, who, why, now_ns, conn=conn)

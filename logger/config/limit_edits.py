@@ -61,7 +61,7 @@ def with_limit(
     if rule not in tables:
         raise UnknownName("rule", rule, tables)
     table = tables[rule]
-    changed = {key: f"{value:g}" for key, value in limits.items() if value != table.limits[key]}
+    changed = {key: f"{value:.12g}" for key, value in limits.items() if value != table.limits[key]}
     if basis != table.basis:
         changed["basis"] = json.dumps(basis, ensure_ascii=False)
     if not changed:
