@@ -6,7 +6,7 @@ create_app(folder) is the application, for a server (`serving.py`) or a test.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
@@ -30,6 +30,7 @@ from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source
+from .mount import Mount, own_path
 from .pages import (
     cases,
     gradients,
@@ -86,12 +87,14 @@ def create_app(
     names: Collection[str] = (),
     first: sign_in.First | None = None,
     tls: bool = False,
+    mount: Mount | None = None,
 ) -> Dash:
     """The application for one data folder; pages ask for news every `tick_s`.
 
     `source` and `now_ns` let a test bring its own record and clock; `names` are host names, beside
     this machine's own, under which the pages may be asked for. `first` opens the way to the first
-    administrator; with `tls` cookies travel over nothing else. Raises where a part of it declares no need.
+    administrator; with `tls` cookies travel over nothing else. `mount`: below a path, as a room of a group.
+    Raises where a part of it declares no need.
     """
     _whole_imports()
     source = source or Source(store_folder)
@@ -107,11 +110,13 @@ def create_app(
         serve_locally=True,
         enable_mcp=False,
         csrf_token_name=csrf_cookie(source.store.key),
+        requests_pathname_prefix=f"{mount.prefix}/" if mount else None,
+        routes_pathname_prefix="/" if mount else None,
     )
     # A page has one language and one footer, and that is ours.
     index = app.index_string.replace("<html>", '<html lang="en">')
     app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
-    app.server.config["SECRET_KEY"] = secret_key(source.store.folder)
+    app.server.config["SECRET_KEY"] = mount.house.secret if mount else secret_key(source.store.folder)
     app.layout = lambda: shell(q, PAGES, *first_page(q))
     for page in PAGES:
         page.register(app, q)
@@ -119,7 +124,8 @@ def create_app(
     news.register(app, q)
     drawing.install(app)
     _route(app, q)
-    guard = Guard(app, People(source.store), names, source.current.config.sessions)
+    house = mount.house if mount else None
+    guard = Guard(app, People(source.store), names, source.current.config.sessions, house)
     guard.install(tls=tls)
     sign_in.register(guard, first or sign_in.First(), lambda: q.room.name)
     by_mail.register(guard, q)
@@ -129,6 +135,8 @@ def create_app(
     app.server.register_blueprint(interface)
     api.problems.install(app.server)
     _harden(app, tls=tls)
+    if mount:
+        mount.install(app.server)
     _refuse_undeclared(app)
     return app
 
@@ -156,8 +164,8 @@ def first_page(q: Queries) -> tuple[list[Component], list[str] | None]:
     asker = urlsplit(request.referrer)
     if asker.netloc != request.host:
         return [], None
-    search = f"?{asker.query}" if asker.query else ""
-    return content_of(q, asker.path or "/", search), [asker.path or "/", search]
+    search, path = f"?{asker.query}" if asker.query else "", own_path(asker.path)
+    return content_of(q, path, search), [path, search]
 
 
 def content_of(q: Queries, path: str, search: str) -> list[Component]:
@@ -182,15 +190,15 @@ def _refuse_undeclared(app: Dash) -> None:
 
 def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
-    found = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
-    if found is None:
+    match = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
+    if match is None:
         return html.Div([html.H1("Page not found", className="page"), html.P(html.A("Go to Now", href="/"))])
-    if not allowed(found.NEEDS):
-        return html.Div([html.H1(found.TITLE, className="page"), refusal(_not_yours(found.NEEDS))])
+    if not allowed(match.NEEDS):
+        return html.Div([html.H1(match.TITLE, className="page"), refusal(_not_yours(match.NEEDS))])
     try:
-        drawn: Component = found.layout(q, search)
+        drawn: Component = match.layout(q, search)
     except StillroomError as fault:
-        drawn = html.Div([html.H1(found.TITLE, className="page"), refusal(str(fault))])
+        drawn = html.Div([html.H1(match.TITLE, className="page"), refusal(str(fault))])
     return drawn
 
 
@@ -208,7 +216,7 @@ def _route(app: Dash, q: Queries) -> None:
     )
     @needs(Act.READ)
     def show(path: str | None, search: str | None, shown: list[str] | None) -> tuple[Any, Any]:
-        address = [path or "/", search or ""]
+        address = [own_path(path), search or ""]
         if shown == address:  # it came with the frame
             return no_update, no_update
         return content_of(q, *address), address
@@ -230,9 +238,14 @@ def _route(app: Dash, q: Queries) -> None:
 
 def _harden(app: Dash, *, tls: bool) -> None:
     """Headers of every answer. Called when all callbacks stand."""
-    scripts = " ".join(["'self'", *app.csp_hashes()])
+    app.server.after_request(headers_of(tls=tls, scripts=app.csp_hashes()))
+
+
+def headers_of(*, tls: bool, scripts: Iterable[str] = ()) -> Callable[[Response], Response]:
+    """What puts the headers on an answer; `scripts` are digests of scripts that stand in pages."""
+    sources = " ".join(["'self'", *scripts])
     policy = (
-        f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; "
+        f"default-src 'self'; script-src {sources}; style-src 'self' 'unsafe-inline'; "
         "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; worker-src 'self' blob:; "
         "frame-ancestors 'none'; object-src 'none'; base-uri 'self'; form-action 'self'"
     )
@@ -252,8 +265,8 @@ def _harden(app: Dash, *, tls: bool) -> None:
         response.headers.update(headers)
         if request.endpoint not in CACHED:
             response.headers["Cache-Control"] = "no-store"  # what was shown stays on no shared machine
-        elif request.endpoint == ASSETS and "m" in request.args:
+        elif request.endpoint in (ASSETS, "static") and "m" in request.args:
             response.headers["Cache-Control"] = "max-age=31536000, immutable"  # its address names its version
         return response
 
-    app.server.after_request(harden)
+    return harden

@@ -107,8 +107,8 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
     def recv(self, size: int) -> bytes:
         """What has come; SSLWantReadError where a record is not whole yet."""
         with self._turn:
-            found: bytes = super().recv(size)
-            return found
+            data: bytes = super().recv(size)
+            return data
 
     def handle_read(self) -> None:
         """Read what there is; an unfinished handshake or record is not a fault."""
@@ -138,9 +138,9 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
         if self.request is None:
             self._begun, self._received = time.monotonic(), 0
         self._received += len(data)
-        taken = bool(super().received(data))
+        accepted = bool(super().received(data))
         self._asked = self._asked or bool(self.requests)
-        return taken
+        return accepted
 
     def service(self) -> None:
         """Answer one request, in a worker."""
@@ -272,10 +272,10 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
         channels = list(self.active_channels.values())
         if len(channels) < self.limits.connections:
             return
-        held = Counter(channel.addr[0] for channel in channels)
+        by_address = Counter(channel.addr[0] for channel in channels)
         idle = [channel for channel in channels if channel.idle]
         if idle:
-            max(idle, key=lambda c: (held[c.addr[0]], not c._asked, -c.last_activity)).handle_close()
+            max(idle, key=lambda c: (by_address[c.addr[0]], not c._asked, -c.last_activity)).handle_close()
 
 
 class WebServer:

@@ -11,9 +11,10 @@ import logging
 import ssl
 import sys
 from collections.abc import Callable, Collection
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.errors import Refused
 
@@ -22,6 +23,9 @@ from .access import sign_in
 from .access.needs import EXPECTED_BODIES, loopback
 from .app import create_app
 from .connections import ClientLimits
+
+if TYPE_CHECKING:
+    from .group.app import Group
 
 log = logging.getLogger(__name__)
 
@@ -97,20 +101,67 @@ def bind(folder: Path, place: ServingPlace, *, limits: ClientLimits | None = Non
     return bound
 
 
+def bind_rooms(place: ServingPlace, group: Group, limits: ClientLimits | None = None) -> Server:
+    """A server for all rooms of a list that holds its port but does not run yet."""
+    context = _context(place.tls) if place.tls else None
+    bound: Server = connections.server(
+        group, place.host, place.port, tls=context, proxy=place.proxy, limits=limits, bodies=group
+    )
+    return bound
+
+
+def serve_rooms(file: Path, place: ServingPlace, say: Callable[[str], None] = log.info) -> None:
+    """Serve all rooms of a list until interrupted."""
+    from logger.people import People
+
+    from .group.app import Group
+
+    first = sign_in.First()
+    _more_files()
+    group = Group(file, names=place.names, first=first, tls=bool(place.tls) or place.behind_tls)
+    server = bind_rooms(place, group)
+    _say_where(place, say)
+    if not People(group.store).all():
+        _say_first(place, first, say)
+    _run(server)
+    group.close()
+
+
 def serve(folder: Path, place: ServingPlace, say: Callable[[str], None] = log.info) -> None:
     """Serve until interrupted; says where, to whom it is open, and how the first administrator is made."""
     first = sign_in.First()
     server = bind(folder, place, first=first)
+    _say_where(place, say)
+    if sign_in.wanted_first(folder):
+        _say_first(place, first, say)
+    _run(server)
+
+
+def _say_where(place: ServingPlace, say: Callable[[str], None]) -> None:
     say(f"The pages are at {place.address} (stop with Ctrl-C).")
     if place.open_to_others and not place.behind_tls:
         say(
             "This is plain HTTP, open to other machines: who shares the network can read passwords and "
             "readings. Give --certificate and --key, or put a proxy with TLS before it and say --behind-tls."
         )
-    if sign_in.wanted_first(folder):
-        here = place.address.replace(place.host, "127.0.0.1") if place.open_to_others else place.address
-        say("No account yet. Within an hour, on this machine, make the first administrator:")
-        say(f"  {here}first?code={first.code}")
+
+
+def _say_first(place: ServingPlace, first: sign_in.First, say: Callable[[str], None]) -> None:
+    here = place.address.replace(place.host, "127.0.0.1") if place.open_to_others else place.address
+    say("No account yet. Within an hour, on this machine, make the first administrator:")
+    say(f"  {here}first?code={first.code}")
+
+
+def _more_files() -> None:
+    """As many open files as this system lets a process have: a room takes five."""
+    with suppress(ImportError, OSError, ValueError):
+        import resource
+
+        most = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
+
+
+def _run(server: Server) -> None:
     # The thread that reads all sockets waits for the interpreter as often as it comes back: with the usual
     # 5 ms behind each busy worker a visitor among many clients would wait for seconds.
     sys.setswitchinterval(0.0005)

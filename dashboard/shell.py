@@ -103,5 +103,5 @@ def _footer(q: Queries) -> list[Any]:
     room = setup.room
     version = f"setup {setup.version}, {setup.digest[:12]}"
     wall = html.A("Wall view", href="/wall", className="nav", id="nav-wall")
-    told = html.Span([f"{room.site}, {room.name} · {version} · custodian {room.custodian} · ", wall])
-    return [told, html.Div(_choices(), className="choices")]
+    words = html.Span([f"{room.site}, {room.name} · {version} · custodian {room.custodian} · ", wall])
+    return [words, html.Div(_choices(), className="choices")]

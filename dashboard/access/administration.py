@@ -24,9 +24,9 @@ def register(guard: Guard, room: Callable[[], str]) -> None:
     routes = Blueprint("administration", __name__, template_folder="templates")
 
     def form(status: int = HTTPStatus.OK, **more: object) -> Response:
-        told = {"accounts": guard.people.all(), "every_role": [role.value for role in Role]}
-        told |= {"hint": password_hint(), **more}
-        return page("accounts.html", guard, room, status, **told)
+        fields = {"accounts": guard.people.all(), "every_role": [role.value for role in Role]}
+        fields |= {"hint": password_hint(), **more}
+        return page("accounts.html", guard, room, status, **fields)
 
     @routes.get("/accounts")
     @needs(Act.ADMINISTER)
@@ -38,20 +38,23 @@ def register(guard: Guard, room: Callable[[], str]) -> None:
     def change() -> Response:
         try:
             by = confirmed(guard, Act.ADMINISTER, request.form.get("own", ""))
-            said = _done(guard.people, request.form.get("act", ""), by)
+            act = request.form.get("act", "")
+            message = _carry_out(guard.people, act, by)
+            if act == "password":
+                message = f"{message} {guard.after_password(request.form.get('name', ''), by)}".strip()
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused), given=request.form)
-        return form(said=said)
+        return form(said=message)
 
     guard.app.server.register_blueprint(routes)
 
 
-def _done(people: People, act: str, by: str) -> str:
+def _carry_out(people: People, act: str, by: str) -> str:
     """Do one act; gives what is said of it."""
     name, roles = request.form.get("name", ""), request.form.getlist("role")
     if act == "add":
-        made = people.add(name, request.form.get("person", ""), roles_of(roles), twice(), by)
-        return f"{made.person} signs in as {made.name}: {_roles(made)}."
+        created = people.add(name, request.form.get("person", ""), roles_of(roles), twice(), by)
+        return f"{created.person} signs in as {created.name}: {_roles(created)}."
     account = people.account(name)
     if invented.is_invented(people, account):
         raise Refused("The demo's invented people cannot be changed. Create another account.")

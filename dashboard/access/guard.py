@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import logging
 import socket
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
 from urllib.parse import quote
 
-from dash import Dash
 from dash.exceptions import DashException
 from flask import Flask, Request, Response, abort, g, redirect, request, session
 from flask.sessions import SecureCookieSession, SecureCookieSessionInterface, SessionMixin
@@ -63,21 +64,51 @@ class PagesSession(SecureCookieSessionInterface):
             super().save_session(app, session, response)
 
 
+class Guarded(Protocol):
+    """An application with its routes and, where Dash made it, its callbacks."""
+
+    @property
+    def server(self) -> Any: ...
+
+    @property
+    def callback_map(self) -> Any: ...
+
+
+@dataclass(frozen=True)
+class House:
+    """The group whose people sign in once for the pages of all its rooms: its cookie, key and sessions."""
+
+    cookie: str
+    secret: bytes
+    sessions: Sessions
+
+
 def guard_of(server: Flask) -> Guard:
     """The door of an application, for a callback that asks for a password."""
-    found: Guard = server.extensions[__name__]
-    return found
+    guard: Guard = server.extensions[__name__]
+    return guard
 
 
 class Guard:
-    """Sign-in and permission for one application."""
+    """Sign-in and permission for one application.
+
+    `house`, for a room of a group: the group knows who asks; what they may stands in the room's own record.
+    """
 
     def __init__(
-        self, app: Dash, people: People, names: Collection[str] = (), plan: SessionPlan | None = None
+        self,
+        app: Guarded,
+        people: People,
+        names: Collection[str] = (),
+        plan: SessionPlan | None = None,
+        house: House | None = None,
     ) -> None:
         self.app, self.people, self.simulated = app, people, people.store.simulated
-        self.plan = plan or SessionPlan()
-        self.sessions = Sessions(people, self.plan)
+        self.plan, self.house = plan or SessionPlan(), house
+        self.sessions = house.sessions if house else Sessions(people, self.plan)
+        # What a new password has to reach besides, with the account and by whom; says what it did not reach.
+        self.after_password: Callable[[str, str], str] = lambda _name, _by: ""
+        self.elsewhere: Collection[Act] = (Act.OVERVIEW,)  # what these pages have no part of
         self.refusals, self.throttle = Refusals(people.store), Throttle()
         self._names = {socket.gethostname(), *names}  # and none that a name server would have to be asked for
         self._csrf_cookie = csrf_cookie(people.store.key)
@@ -86,11 +117,12 @@ class Guard:
 
     def install(self, *, tls: bool = False) -> None:
         """Put this door before every route of the application."""
-        server, key = self.app.server, self.people.store.key[:8]
+        server = self.app.server
         server.extensions[__name__] = self
         server.session_interface = PagesSession()
         server.config.update(
-            SESSION_COOKIE_NAME=f"stillroom-{key}",
+            SESSION_COOKIE_NAME=self.house.cookie if self.house else session_cookie(self.people.store.key),
+            SESSION_COOKIE_PATH="/",
             SESSION_COOKIE_HTTPONLY=True,
             SESSION_COOKIE_SAMESITE="Strict",
             SESSION_COOKIE_SECURE=tls,
@@ -104,20 +136,23 @@ class Guard:
         login.session_protection = None  # tablets change their address; the key is what counts
         login.user_loader(self._load)
         server.before_request(self._stranger)
-        server.before_request(self._known)
+        server.before_request(self._account_of_request)
         server.before_request(self._permitted)
         self.csrf = CSRFProtect(server)
         server.after_request(self._csrf_token)
         server.teardown_request(lambda _: ORIGIN.set(None))
         server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
         server.register_error_handler(DashException, lambda _: ("Page not found.\n", 404))
-        server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
+        if CALLBACKS in server.view_functions:
+            server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
 
     # Who is it?
 
     def _load(self, key: str) -> SignedIn | None:
         used = self._by_a_person()
         account = self.sessions.account(str(key), used=used)
+        if self.house is not None and account is not None:
+            account = account_in_room(self.people, account)
         return None if account is None else SignedIn(key, account)
 
     @staticmethod
@@ -126,7 +161,7 @@ class Guard:
             return False
         return request.endpoint != CALLBACKS or not asked.by_itself(asked.body())
 
-    def _known(self) -> None:
+    def _account_of_request(self) -> None:
         """Whose request this is; who visits a demonstration here is an invented person at once."""
         g.account = current_user.account if current_user.is_authenticated else None
         if g.account is None and self.welcomes() and request.method == "GET" and request.endpoint in PAGES:
@@ -136,7 +171,7 @@ class Guard:
 
     def welcomes(self) -> bool:
         """Whether this visitor may be any of the invented people."""
-        return self.simulated and at_this_machine() and "signed_out" not in session
+        return self.simulated and not self.house and at_this_machine() and "signed_out" not in session
 
     def enter(self, account: Account, *, remembered: bool = False) -> None:
         """A fresh session: nothing that was there before signing in goes on to hold."""
@@ -202,8 +237,8 @@ class Guard:
             if page and request.headers.get("Sec-Fetch-Site") == "cross-site":
                 return _again()
             if page:
-                asked = request.full_path.rstrip("?")
-                return redirect("/sign-in" + ("" if asked == "/" else f"?next={quote(asked)}"))
+                address = request.script_root + request.full_path.rstrip("?")
+                return redirect("/sign-in" + ("" if address == "/" else f"?next={quote(address)}"))
             self.refusals.note("nobody", _attempt(), "not signed in", request.remote_addr or "")
             return Response("Sign in first.\n", 401, mimetype="text/plain")
         why = f"may not {need}" if need else "closed"
@@ -218,27 +253,38 @@ class Guard:
         return response
 
 
+def session_cookie(record: str) -> str:
+    """The cookie of a session on one record; cookies do not tell ports apart, records do."""
+    return f"stillroom-{record[:8]}"
+
+
+def account_in_room(people: People, account: Account) -> Account | None:
+    """The account in use that a person of a group has in a room; None: none, and so no rights there."""
+    there = people.find(account.name)
+    return there if there is not None and there.active and there.person == account.person else None
+
+
 def csrf_cookie(record: str) -> str:
     """The cookie with the token against forged requests; cookies do not tell ports apart, records do."""
     return f"stillroom-csrf-{record[:8]}"
 
 
-def need_of(app: Dash, endpoint: str) -> Need | None:
+def need_of(app: Guarded, endpoint: str) -> Need | None:
     """What a route declares, by its own `@needs` or for Dash's in ROUTES."""
     view = app.server.view_functions[endpoint]
     if hasattr(view, "scope"):
         return ANYONE  # as a person; the interface's own door asks for a token with that scope
-    found: Need | None = getattr(view, "needs", ROUTES.get(endpoint))
-    return found
+    need: Need | None = getattr(view, "needs", ROUTES.get(endpoint))
+    return need
 
 
-def undeclared(app: Dash) -> list[str]:
+def undeclared(app: Guarded) -> list[str]:
     """Routes and callbacks that declare no need; there must be none."""
     routes = [r.endpoint for r in app.server.url_map.iter_rules() if need_of(app, r.endpoint) is None]
     callbacks = [
-        getattr(one["callback"], "__qualname__", output)
-        for output, one in app.callback_map.items()
-        if "callback" in one and not hasattr(one["callback"], "needs")
+        getattr(declared["callback"], "__qualname__", output)
+        for output, declared in app.callback_map.items()
+        if "callback" in declared and not hasattr(declared["callback"], "needs")
     ]
     return [*(name for name in routes if name != CALLBACKS), *callbacks]
 

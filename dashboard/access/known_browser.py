@@ -24,7 +24,7 @@ def mark_of(app: Flask, name: str) -> str:
 
 def remember(app: Flask, answer: Response, name: str) -> None:
     """Let the browser be known by this account from now on."""
-    marks = [*(one for one in _marks(app).items() if one[0] != name), (name, secrets.token_hex(8))]
+    marks = [*(entry for entry in _marks(app).items() if entry[0] != name), (name, secrets.token_hex(8))]
     answer.set_cookie(
         _cookie(app),
         str(_signer(app).dumps(dict(marks[-_MOST:]))),
@@ -38,10 +38,10 @@ def remember(app: Flask, answer: Response, name: str) -> None:
 
 def _marks(app: Flask) -> dict[str, Any]:
     try:
-        found = _signer(app).loads(request.cookies.get(_cookie(app), ""), max_age=LASTS_S)
+        marks = _signer(app).loads(request.cookies.get(_cookie(app), ""), max_age=LASTS_S)
     except BadData:
         return {}
-    return found if isinstance(found, dict) else {}
+    return marks if isinstance(marks, dict) else {}
 
 
 def _cookie(app: Flask) -> str:

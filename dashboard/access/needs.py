@@ -45,8 +45,8 @@ def visitor() -> Account | None:
     """Who asks; None: nobody has signed in."""
     if not has_request_context():
         return HOUSE
-    found: Account | None = g.get("account")
-    return found
+    account: Account | None = g.get("account")
+    return account
 
 
 def allowed(need: Need) -> bool:

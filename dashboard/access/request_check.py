@@ -11,7 +11,6 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from dash import Dash
 from dash.exceptions import DashException, PreventUpdate
 from flask import request
 from werkzeug.exceptions import BadRequest, Conflict
@@ -36,15 +35,15 @@ BY_ITSELF = ("news.data", "shell-seen.data")
 def body() -> dict[str, Any]:
     """The body of a call; BadRequest where it is none."""
     try:
-        found = request.get_json()
+        content = request.get_json()
     except RecursionError:
         raise BadRequest("The call is nested too deeply.") from None
-    if not isinstance(found, dict):
+    if not isinstance(content, dict):
         raise BadRequest("expected a JSON object")
-    return found
+    return content
 
 
-def callback_of(app: Dash, called: Mapping[str, Any]) -> Callable[..., Any]:
+def callback_of(app: Any, called: Mapping[str, Any]) -> Callable[..., Any]:
     """The function that a call is for; BadRequest where there is none, or where the call does not fit it."""
     if fault := fault_of(called, app.callback_map):
         raise BadRequest(fault)
@@ -55,8 +54,8 @@ def callback_of(app: Dash, called: Mapping[str, Any]) -> Callable[..., Any]:
 def by_itself(called: Mapping[str, Any]) -> bool:
     """Whether a page asks by its own clock, which is no use by a person."""
     changed = called.get("changedPropIds")
-    ids = [str(one) for one in changed] if isinstance(changed, list) else []
-    return bool(ids) and all(one.endswith(".n_intervals") or one in BY_ITSELF for one in ids)
+    ids = [str(prop) for prop in changed] if isinstance(changed, list) else []
+    return bool(ids) and all(prop.endswith(".n_intervals") or prop in BY_ITSELF for prop in ids)
 
 
 def answering(dispatch: Callable[[], Any]) -> Callable[[], Any]:
@@ -76,7 +75,7 @@ def answering(dispatch: Callable[[], Any]) -> Callable[[], Any]:
     return answered
 
 
-def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
+def fault_of(body: Any, callbacks: Mapping[str, Mapping[str, Any]]) -> str:
     """What is wrong with the body of a request, or nothing.
 
     >>> fault_of([], {}), fault_of({"output": "a.b"}, {})
@@ -85,7 +84,7 @@ def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
     if not isinstance(body, dict):
         return "expected a JSON object"
     output = body.get("output")
-    callback = known.get(output) if isinstance(output, str) else None
+    callback = callbacks.get(output) if isinstance(output, str) else None
     if callback is None or "callback" not in callback:  # those of the browser have no function here
         return "there is no such callback"
     for part in ("inputs", "state"):
@@ -93,29 +92,29 @@ def fault_of(body: Any, known: Mapping[str, Mapping[str, Any]]) -> str:
         if fault:
             return fault
     changed, outputs = body.get("changedPropIds", []), body.get("outputs", [])
-    if not isinstance(changed, list) or not all(isinstance(one, str) for one in changed):
+    if not isinstance(changed, list) or not all(isinstance(prop, str) for prop in changed):
         return "changedPropIds: expected a list of names"
     return "" if isinstance(outputs, dict | list) and outputs else "outputs: expected what is to be changed"
 
 
-def _differs(given: Any, wanted: Sequence[Mapping[str, Any]], part: str) -> str:
-    if not isinstance(given, list) or len(given) != len(wanted):
-        return f"{part}: expected a list of {len(wanted)}"
-    for one, spec in zip(given, wanted, strict=True):
-        for each in one if isinstance(one, list) else [one]:
+def _differs(entries: Any, specs: Sequence[Mapping[str, Any]], part: str) -> str:
+    if not isinstance(entries, list) or len(entries) != len(specs):
+        return f"{part}: expected a list of {len(specs)}"
+    for entry, spec in zip(entries, specs, strict=True):
+        for each in entry if isinstance(entry, list) else [entry]:
             if not _fits(each, spec):
                 return f"{part}: expected {spec['id']}.{spec['property']}"
     return ""
 
 
-def _fits(given: Any, spec: Mapping[str, Any]) -> bool:
+def _fits(entry: Any, spec: Mapping[str, Any]) -> bool:
     """Whether this is the property that the callback declared; a pattern fits any id with its keys."""
-    if not isinstance(given, dict) or given.get("property") != spec["property"]:
+    if not isinstance(entry, dict) or entry.get("property") != spec["property"]:
         return False
-    wanted, found = str(spec["id"]), given.get("id")
-    if not wanted.startswith("{"):
-        return bool(found == wanted)
-    pattern: dict[str, Any] = json.loads(wanted)
-    if not isinstance(found, dict) or set(found) != set(pattern):
+    declared_id, actual_id = str(spec["id"]), entry.get("id")
+    if not declared_id.startswith("{"):
+        return bool(actual_id == declared_id)
+    pattern: dict[str, Any] = json.loads(declared_id)
+    if not isinstance(actual_id, dict) or set(actual_id) != set(pattern):
         return False
-    return all(isinstance(value, list) or found[key] == value for key, value in pattern.items())
+    return all(isinstance(value, list) or actual_id[key] == value for key, value in pattern.items())

@@ -68,16 +68,16 @@ def register(guard: Guard, first: First, room: Callable[[], str]) -> None:
 
 def page(template: str, guard: Guard, room: Callable[[], str], status: int = 200, **more: Any) -> Response:
     """A plain page of ours, told who reads it and which room it is."""
-    told = {"room": room(), "simulated": guard.simulated, "refused": "", **more}
-    return Response(render_template(template, **told), status)
+    fields = {"room": room(), "simulated": guard.simulated, "refused": "", **more}
+    return Response(render_template(template, **fields), status)
 
 
 def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
     def form(status: int = 200, **more: Any) -> Response:
         guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
-        told = {"name": "", "next": _next(), "guests": guests, "password": invented.PASSWORD, **more}
-        told["empty"] = not guard.people.all()
-        return page("sign_in.html", guard, room, status, **told)
+        fields = {"name": "", "next": _next(), "guests": guests, "password": invented.PASSWORD, **more}
+        fields["empty"] = not guard.people.all()
+        return page("sign_in.html", guard, room, status, **fields)
 
     @routes.get("/sign-in")
     @needs(ANYONE)
@@ -90,8 +90,8 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         name, password = request.form.get("name", "")[:200], request.form.get("password", "")
         address = request.remote_addr or ""
         try:
-            known = known_browser.mark_of(guard.app.server, name)
-            guard.throttle.admit(name, address, known)
+            mark = known_browser.mark_of(guard.app.server, name)
+            guard.throttle.admit(name, address, mark)
         except TooOften as often:
             _refused_sign_in(guard, name, "too many tries")
             answer = form(HTTPStatus.TOO_MANY_REQUESTS, refused=str(often), name=name)
@@ -101,7 +101,7 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         if account is None or (invented.is_invented(guard.people, account) and not at_this_machine()):
             _refused_sign_in(guard, name, "wrong name or password")
             return form(HTTPStatus.UNAUTHORIZED, refused="Name or password is wrong.", name=name)
-        guard.throttle.note_success(name, address, known)
+        guard.throttle.note_success(name, address, mark)
         guard.enter(account)
         what = {"act": "sign-in", "account": account.name, "address": address}
         guard.people.store.journal.append("account", account.person, what)
@@ -145,10 +145,10 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
         who = visitor()
         guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
         roles = [role.value for role in Role if who and role in who.roles]
-        mays = [act.value for act in Act if who and who.may(act)]
+        mays = [act.value for act in Act if who and who.may(act) and act not in guard.elsewhere]
         onward = _next() if "next" in request.values else "/account"
-        told = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": onward, **more}
-        return page("account.html", guard, room, status, **told)
+        fields = {"who": who, "roles": roles, "mays": mays, "guests": guests, "next": onward, **more}
+        return page("account.html", guard, room, status, **fields)
 
     @routes.get("/account")
     @needs(Act.READ)
@@ -173,7 +173,9 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
         guard.throttle.note_signature(mine.name, key)
         guard.enter(mine)
-        return form(said="Password changed. Your other sessions ended.")
+        more = guard.after_password(mine.name, mine.person)
+        said = "Password changed. Your other sessions ended."
+        return form(said=f"{said} {more}".strip())
 
 
 def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str]) -> None:
@@ -204,16 +206,16 @@ def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str
     def making() -> Answer:
         if (shut := closed()) is not None:
             return shut
-        given = request.form
+        fields = request.form
         try:
-            roles = [Role(role) for role in given.getlist("role") if role in set(Role)]
-            person = given.get("person", "")
-            made = guard.people.add(
-                given.get("name", ""), person, {*roles, Role.ADMINISTRATOR}, twice(), person.strip()
+            roles = [Role(role) for role in fields.getlist("role") if role in set(Role)]
+            person = fields.get("person", "")
+            account = guard.people.add(
+                fields.get("name", ""), person, {*roles, Role.ADMINISTRATOR}, twice(), person.strip()
             )
         except Refused as refused:
-            return form(HTTPStatus.BAD_REQUEST, refused=str(refused), given=given)
-        guard.enter(made)
+            return form(HTTPStatus.BAD_REQUEST, refused=str(refused), given=fields)
+        guard.enter(account)
         return redirect("/")
 
 
@@ -231,8 +233,8 @@ def _code() -> str:
 
 def _next() -> str:
     """Where to go on: a path of ours, never another host."""
-    asked = request.values.get("next", "/")
-    return asked if _OWN_PATH.fullmatch(asked) else "/"
+    address = request.values.get("next", "/")
+    return address if _OWN_PATH.fullmatch(address) else "/"
 
 
 def password_hint() -> str:
@@ -240,8 +242,8 @@ def password_hint() -> str:
     mine = visitor() if has_request_context() else None
     if mine is None or not at_this_machine():
         return ""
-    shown = invented.is_invented(guard_of(current_app).people, mine)
-    return f"{mine.person} is invented; the password is: {invented.PASSWORD}" if shown else ""
+    is_shown = invented.is_invented(guard_of(current_app).people, mine)
+    return f"{mine.person} is invented; the password is: {invented.PASSWORD}" if is_shown else ""
 
 
 def confirmed(guard: Guard, act: Act, password: str) -> str:

@@ -40,7 +40,8 @@
             document.title = link.textContent + " – stillroom";
           } else { link.removeAttribute("aria-current"); }
         });
-        document.documentElement.dataset.page = (path || "/").replace(/^\/|\/$/g, "") || "now";
+        var own = JSON.parse(document.getElementById("_dash-config").textContent).requests_pathname_prefix || "/";
+        document.documentElement.dataset.page = ("/" + (path || "/").slice(own.length)).replace(/^\/|\/$/g, "") || "now";
         return path;
       },
       /* What a person zoomed to stands in the address, so that a reload shows it again. */

@@ -92,7 +92,7 @@
     waiting = true;
     var stop = new AbortController();
     var late = setTimeout(function () { stop.abort(); }, 5000);
-    asked.call(window, "/_news", { signal: stop.signal, credentials: "same-origin", cache: "no-store" }).then(function (response) {
+    asked.call(window, JSON.parse(document.getElementById("_dash-config").textContent).requests_pathname_prefix + "_news", { signal: stop.signal, credentials: "same-origin", cache: "no-store" }).then(function (response) {
       if (response.status === 401) { signedOut(); }
       return response.ok ? response.json().then(heard) : undefined;
     }).catch(lost).then(function () { clearTimeout(late); waiting = false; });

@@ -22,7 +22,7 @@ from logger.model import Row
 from logger.store import Store
 
 from .record import DAY_NS, fill, served
-from .viewers import Asked, watch
+from .viewers import RecordedRequest, watch
 
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 LONG_PROBES, LONG_STEP_S = 4, 3600  # a reading an hour: charts of years come from overviews in any case
@@ -102,17 +102,17 @@ def run(folder: Path, probes: int, viewers: int, seconds: float, say: Callable[[
         say("first paint and ticks")
         with served(live, probes, LIVE_STEP_S, 20) as (address, used_s):
             first_ms, again_ms = _paint(browser, address)
-            tick_bytes, on_screen_ms, asked = _ticks(browser, address, live, probes)
+            tick_bytes, on_screen_ms, requests = _ticks(browser, address, live, probes)
             say(f"{viewers} viewers")
-            one = watch(asked, 1, seconds / 2, used_s)
-            many = watch(asked, viewers, seconds, used_s)
+            single = watch(requests, 1, seconds / 2, used_s)
+            many = watch(requests, viewers, seconds, used_s)
         say("ten years")
         with served(long, LONG_PROBES, LONG_STEP_S, 20) as (address, _):
             zoom_ms, few_ms = _zooms(browser, address, end_ns)
         with served(long, LONG_PROBES, LONG_STEP_S, 2000) as (address, _):
             _, many_ms = _zooms(browser, address, end_ns)
     return Figures(
-        probes, first_ms, again_ms, tick_bytes, on_screen_ms, zoom_ms, few_ms, many_ms, viewers, many, one
+        probes, first_ms, again_ms, tick_bytes, on_screen_ms, zoom_ms, few_ms, many_ms, viewers, many, single
     )
 
 
@@ -129,12 +129,12 @@ def _browser() -> Iterator[Any]:
             "This measures in a real browser and needs playwright: pip install 'stillroom[test]'."
         ) from None
     with sync_playwright() as playwright:
-        known = (
+        paths = (
             os.environ.get("STILLROOM_CHROMIUM"),
             shutil.which("chromium"),
             playwright.chromium.executable_path,
         )
-        path = next((p for p in known if p and Path(p).exists()), None)
+        path = next((p for p in paths if p and Path(p).exists()), None)
         if path is None:
             raise Refused("No Chromium found; install one or set STILLROOM_CHROMIUM to its path.")
         launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
@@ -146,13 +146,13 @@ def _paint(browser: Any, address: str) -> tuple[float, float]:
     """From the start of loading until sentence and lines stand, by the page's clock; cold and again."""
     context = browser.new_context(viewport={"width": 1280, "height": 860})
     page = context.new_page()
-    found = []
+    times = []
     for _ in range(2):
         page.goto(address, wait_until="commit")
         _until(page, f"document.querySelector('.sentence') && {DRAWN} > 0")
-        found.append(float(page.evaluate("performance.now()")))
+        times.append(float(page.evaluate("performance.now()")))
     context.close()
-    return found[0], found[1]
+    return times[0], times[1]
 
 
 def _until(page: Any, expression: str, seconds: float = 60.0) -> None:
@@ -163,22 +163,24 @@ def _until(page: Any, expression: str, seconds: float = 60.0) -> None:
         page.wait_for_timeout(10)
 
 
-def _ticks(browser: Any, address: str, live: Path, probes: int) -> tuple[int, float, list[Asked]]:
+def _ticks(browser: Any, address: str, live: Path, probes: int) -> tuple[int, float, list[RecordedRequest]]:
     """Bytes of a tick, ms from storing to drawing, and what one viewer asks in some seconds."""
     page = browser.new_page(viewport={"width": 1280, "height": 860})
-    asked: list[Asked] = []
+    requests: list[RecordedRequest] = []
     sizes: list[int] = []
-    page.on("request", lambda r: asked.append(Asked.of(r)) if r.url.startswith(address) else None)
+    page.on(
+        "request", lambda r: requests.append(RecordedRequest.of(r)) if r.url.startswith(address) else None
+    )
     page.on("response", lambda r: sizes.append(len(r.body())) if _is_tick(r.request) else None)
     page.goto(address)
     _until(page, f"{DRAWN} > 0")
     page.wait_for_timeout(6000)
-    asked.clear()
+    requests.clear()
     delays = [_delay(page, live, probes) for _ in range(5)]
     page.wait_for_timeout(6000)
     cookies = "; ".join(f"{c['name']}={c['value']}" for c in page.context.cookies())
     page.close()
-    ours = [one.with_cookies(cookies) for one in asked if one.repeated]
+    ours = [request.with_cookies(cookies) for request in requests if request.repeated]
     return max(sizes), statistics.median(delays), ours
 
 
@@ -213,7 +215,7 @@ def _zooms(browser: Any, address: str, end_ns: int) -> tuple[tuple[float, ...], 
         page.evaluate(ZOOM, window)
         _until(page, "window.__zoom.asked && window.__zoom.drawn > window.__zoom.asked")
         page.wait_for_timeout(400)
-        told = page.evaluate("window.__zoom")
-        times.append(float(told["drawn"]) - float(told["asked"]))
+        durations = page.evaluate("window.__zoom")
+        times.append(float(durations["drawn"]) - float(durations["asked"]))
     page.close()
     return tuple(times), redraw_ms

@@ -25,7 +25,7 @@ HOUR_NS = 3600 * NS
 DAY_NS = 24 * HOUR_NS
 
 
-def made(probes: int, step_s: int) -> Setup:
+def bench_setup(probes: int, step_s: int) -> Setup:
     """The setup of the bench of judging, read every so many seconds."""
     whole = setup(max(probes, 8))
     channels = {k: replace(c, interval_s=step_s, max_age_s=3 * step_s) for k, c in whole.channels.items()}
@@ -40,7 +40,7 @@ def fill(
         if store.readings.extent() is not None:
             return
         each = step_s // 60
-        for number, channel in enumerate(list(made(probes, step_s).channels)[:probes]):
+        for number, channel in enumerate(list(bench_setup(probes, step_s).channels)[:probes]):
             say(f"making {channel}, {days} days")
             column = values(days, number)[::each].tolist()
             first = end_ns - len(column) * step_s * NS
@@ -54,7 +54,7 @@ def fill(
         store.seal(end_ns)
 
 
-class Held(Current):
+class FrozenCurrent(Current):
     """What holds in a made record, which keeps no files of a setup."""
 
     def __init__(self, store: Store, whole: Setup) -> None:
@@ -66,12 +66,12 @@ class Held(Current):
         return self._known
 
 
-class Made(Source):
+class BenchSource(Source):
     """A made record: nothing is judged; so many periods, stable and not, stand in every window."""
 
     def __init__(self, folder: Path, whole: Setup, periods: int) -> None:
         super().__init__(folder)
-        self.current = Held(self.store, whole)
+        self.current = FrozenCurrent(self.store, whole)
         self._periods = periods
 
     def periods(self, zone: str, from_ns: int, to_ns: int, _now_ns: int) -> list[Period]:
@@ -88,8 +88,13 @@ class Made(Source):
         return []
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
-        said = {"sentence": "Bay is stable.", "next_step": "", "verdict": "stable", "reason": "conforming"}
-        return {ZONE: {**said, "at": time.time_ns(), "since": None, "rules": []}}
+        statement = {
+            "sentence": "Bay is stable.",
+            "next_step": "",
+            "verdict": "stable",
+            "reason": "conforming",
+        }
+        return {ZONE: {**statement, "at": time.time_ns(), "since": None, "rules": []}}
 
 
 def _serve(folder: Path, probes: int, step_s: int, periods: int, pipe: Connection) -> None:
@@ -100,9 +105,9 @@ def _serve(folder: Path, probes: int, step_s: int, periods: int, pipe: Connectio
 
     from ..app import create_app
 
-    whole = made(probes, step_s)
+    whole = bench_setup(probes, step_s)
     whole = replace(whole, channels=dict(list(whole.channels.items())[:probes]))
-    app = create_app(folder, source=Made(folder, whole, periods))
+    app = create_app(folder, source=BenchSource(folder, whole, periods))
     server = create_server(app.server, host="127.0.0.1", port=0, threads=8)
     pipe.send(server.effective_port)
     threading.Thread(target=server.run, daemon=True).start()

@@ -15,7 +15,7 @@ PULSES = 5  # of the news in one refresh
 
 
 @dataclass(frozen=True)
-class Asked:
+class RecordedRequest:
     """One request of a page."""
 
     host: str
@@ -25,7 +25,7 @@ class Asked:
     body: str
 
     @classmethod
-    def of(cls, request: Any) -> Asked:
+    def of(cls, request: Any) -> RecordedRequest:
         """From the browser's own."""
         parts = urlsplit(request.url)
         path = parts.path + (f"?{parts.query}" if parts.query else "")
@@ -36,16 +36,20 @@ class Asked:
         """Whether a page asks this over and over."""
         return self.path.startswith(("/_news", "/_dash-update-component"))
 
-    def with_cookies(self, cookies: str) -> Asked:
+    def with_cookies(self, cookies: str) -> RecordedRequest:
         return replace(self, headers={**self.headers, "cookie": cookies})
 
 
-def watch(asked: Sequence[Asked], viewers: int, seconds: float, used_s: Callable[[], float]) -> float:
+def watch(
+    requests: Sequence[RecordedRequest], viewers: int, seconds: float, used_s: Callable[[], float]
+) -> float:
     """Share of one core that the server spends on so many viewers, each refreshing every 5 s."""
     kinds = {
-        one.body.partition('"output":"')[2].partition('"')[0]: one for one in asked if one.method == "POST"
+        request.body.partition('"output":"')[2].partition('"')[0]: request
+        for request in requests
+        if request.method == "POST"
     }
-    pulse = next(one for one in asked if one.method == "GET")
+    pulse = next(request for request in requests if request.method == "GET")
     until = time.monotonic() + seconds
     threads = [
         threading.Thread(target=_view, args=(pulse, list(kinds.values()), i * REFRESH_S / viewers, until))
@@ -59,25 +63,27 @@ def watch(asked: Sequence[Asked], viewers: int, seconds: float, used_s: Callable
     return (used_s() - before) / (time.monotonic() - began)
 
 
-def _view(pulse: Asked, calls: Sequence[Asked], wait_s: float, until: float) -> None:
+def _view(pulse: RecordedRequest, calls: Sequence[RecordedRequest], wait_s: float, until: float) -> None:
     """One viewer: a pulse each second, everything else once a refresh."""
     time.sleep(wait_s)
     connection = http.client.HTTPConnection(pulse.host, timeout=30)
     while time.monotonic() < until:
         for call in calls:
-            _ask(connection, call)
+            _send(connection, call)
         for _ in range(PULSES):
-            _ask(connection, pulse)
+            _send(connection, pulse)
             time.sleep(REFRESH_S / PULSES)
     connection.close()
 
 
-def _ask(connection: http.client.HTTPConnection, one: Asked) -> None:
+def _send(connection: http.client.HTTPConnection, request: RecordedRequest) -> None:
     headers = {
-        k: v for k, v in one.headers.items() if k.lower() not in ("content-length", "host", "accept-encoding")
+        k: v
+        for k, v in request.headers.items()
+        if k.lower() not in ("content-length", "host", "accept-encoding")
     }
-    connection.request(one.method, one.path, body=one.body.encode() or None, headers=headers)
+    connection.request(request.method, request.path, body=request.body.encode() or None, headers=headers)
     answer = connection.getresponse()
     answer.read()
     if answer.status >= 400:
-        raise RuntimeError(f"{one.method} {one.path} was answered with {answer.status}")
+        raise RuntimeError(f"{request.method} {request.path} was answered with {answer.status}")

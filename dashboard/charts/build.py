@@ -107,9 +107,9 @@ def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Char
     times, values = curve_points(curve, gap_ns)
     times = [min(at, max(q.now_ns(), from_ns)) for at in times]  # a bin may reach beyond now, its points not
     each_ns = int((curve.end_ns - curve.start_ns).max()) if len(curve.start_ns) else 0
-    one = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
+    each_alone = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
     label, U_ = q.label(channel), _largest(curve.U)
-    return ChartLine(channel, label, times, values, U_, place, 0 if one else each_ns, curve.bounds)
+    return ChartLine(channel, label, times, values, U_, place, 0 if each_alone else each_ns, curve.bounds)
 
 
 def _largest(U: Float) -> float:

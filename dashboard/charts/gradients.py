@@ -67,8 +67,8 @@ def air_probes(q: Queries, zone: str, from_ns: int, to_ns: int) -> list[AirProbe
         return []
     bins = int(max(min(BINS, (to_ns - begin) // (60 * NS)), 1))
     curves = at_common_bins([q.source.curve(channel, begin, to_ns, bins) for channel, _ in probes])
-    made = [AirProbe(c, q.label(c), p, curve) for (c, p), curve in zip(probes, curves, strict=True)]
-    return sorted(made, key=lambda s: s.place.xyz_m[2])
+    probes_shown = [AirProbe(c, q.label(c), p, curve) for (c, p), curve in zip(probes, curves, strict=True)]
+    return sorted(probes_shown, key=lambda s: s.place.xyz_m[2])
 
 
 def in_air(q: Queries, zone: str) -> list[tuple[str, Position]]:

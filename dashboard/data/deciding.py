@@ -58,7 +58,7 @@ def _next_valid(q: Queries, state: RuleState, age_s: float | None, silent: str) 
     """The value nearest to a limit among the other probes of the rule that may decide, if there is one."""
     rule = next((r for r in q.setup.rules if r.key == state.rule), None)
     channels = q.setup.channels_of(rule) if rule else ()
-    overdue = {one.channel for one in q.overdue()}
+    overdue = {entry.channel for entry in q.overdue()}
     others = []
     for channel in channels:
         value, U, seconds = q.newest_corrected(channel)
@@ -71,7 +71,7 @@ def _next_valid(q: Queries, state: RuleState, age_s: float | None, silent: str) 
             others.append((_room(state, value), replace(state, value=value, U=U, probe=probe), seconds))
     if not others:
         return Deciding(replace(state, value=None), age_s, silent, age_s)
-    _, other, seconds = min(others, key=lambda one: one[0])
+    _, other, seconds = min(others, key=lambda entry: entry[0])
     return Deciding(other, seconds, silent, age_s)
 
 

@@ -130,7 +130,7 @@ def _several(value: object) -> str:
         return f"({entry_facts(value)})" if flat and value else ""
     if not isinstance(value, list) or not value:
         return ""
-    parts = [entry_facts(one) if isinstance(one, Mapping) else str(one) for one in value[:FEW]]
+    parts = [entry_facts(item) if isinstance(item, Mapping) else str(item) for item in value[:FEW]]
     more = f" and {len(value) - FEW} more" if len(value) > FEW else ""
     return ("; " if isinstance(value[0], Mapping) else " and ").join(parts) + more
 

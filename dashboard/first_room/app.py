@@ -71,10 +71,10 @@ class Desk:
 
     def _uploads(self, fields: tuple[Field, ...]) -> dict[str, str]:
         sent = {f.key: request.files[f.key] for f in fields if f.kind == "file" and f.key in request.files}
-        kept = {
+        uploads = {
             key: self.put(file.filename or "", file.read()) for key, file in sent.items() if file.filename
         }
-        return {key: path for key, path in kept.items() if path != self.draft.values.get(key)}
+        return {key: path for key, path in uploads.items() if path != self.draft.values.get(key)}
 
     def put(self, name: str, content: bytes) -> str:
         """Keep a file that the browser sent, under its own name; gives its path."""
@@ -212,7 +212,7 @@ def _from_file(desk: Desk) -> Answer:
 
 def _page(desk: Desk, place: int, *, refused: str = "", status: int = HTTPStatus.OK) -> Response:
     draft, question = desk.draft, QUESTIONS[place - 1]
-    ask, hint = question.words(draft)
+    question_text, hint = question.words(draft)
     fields = [
         (field, draft.values.get(field.key, field.value) or field.value) for field in question.fields(draft)
     ]
@@ -221,7 +221,7 @@ def _page(desk: Desk, place: int, *, refused: str = "", status: int = HTTPStatus
         "question.html",
         **_frame(desk, place),
         question=question,
-        ask=ask,
+        ask=question_text,
         hint=hint,
         fields=fields,
         tries=tries,
@@ -312,23 +312,23 @@ def _short_files(prepared: Plan | None) -> list[tuple[str, str]]:
 def _force(desk: Desk) -> Answer:
     """Put the setup in force and make the first account; refused while anything is left to mend."""
     if desk.in_force.is_set():
-        return _done(desk, "")
-    given, custodian = request.form, desk.draft.text("custodian")
-    name, password = given.get("name", "").strip(), given.get("new", "")
+        return _finished_page(desk, "")
+    form, custodian = request.form, desk.draft.text("custodian")
+    name, password = form.get("name", "").strip(), form.get("new", "")
     try:
         if not name:
             raise Refused("Short name: enter the name to sign in by, such as gholm.")
-        if password != given.get("again", ""):
+        if password != form.get("again", ""):
             raise Refused("The two passwords are not the same.")
         checked_password(password, name, custodian)
         put_in_force(desk.draft, desk.folder, desk.data, time.time_ns())
     except StillroomError as refused:
         return _summary(desk, refused=str(refused), status=HTTPStatus.BAD_REQUEST)
-    roles = {Role(role) for role in given.getlist("role") if role in set(Role)} | {Role.ADMINISTRATOR}
-    said = _first_account(desk.data, name, custodian, roles, password)
+    roles = {Role(role) for role in form.getlist("role") if role in set(Role)} | {Role.ADMINISTRATOR}
+    message = _first_account(desk.data, name, custodian, roles, password)
     shutil.rmtree(desk.files, ignore_errors=True)
     desk.in_force.set()
-    return _done(desk, said)
+    return _finished_page(desk, message)
 
 
 def _first_account(data: Path, name: str, person: str, roles: set[Role], password: str) -> str:
@@ -341,11 +341,11 @@ def _first_account(data: Path, name: str, person: str, roles: set[Role], passwor
     return ""
 
 
-def _done(desk: Desk, said: str) -> Response:
+def _finished_page(desk: Desk, message: str) -> Response:
     text = render_template(
         "done.html",
         room=desk.draft.text("room"),
-        said=said,
+        said=message,
         starts=desk.starts,
         folder=desk.folder,
         data=desk.data,

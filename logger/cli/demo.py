@@ -10,6 +10,7 @@ import typer
 from .options import Port
 
 DEFAULT_DEMO = Path("stillroom-demo")
+DEFAULT_GROUP = Path("stillroom-rooms")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -31,6 +32,12 @@ def demo(
         bool,
         typer.Option("--drift", help="Let the heater of the air handling stick: an alert within minutes."),
     ] = False,
+    rooms: Annotated[
+        int,
+        typer.Option(
+            "--rooms", metavar="N", help="So many rooms at three invented sites: what a group sees."
+        ),
+    ] = 0,
     data: Annotated[
         Path,
         typer.Option(
@@ -56,7 +63,14 @@ def demo(
     \b
     Example:
       stillroom demo --drift
+      stillroom demo --rooms 20
     """
+    if rooms:
+        from ..simulation.group import run as run_rooms
+
+        folder = DEFAULT_GROUP if data == DEFAULT_DEMO else data
+        run_rooms(folder, rooms, port, typer.echo, browser=not no_browser, once=history_only)
+        return
     from ..simulation.demo import Options, run
 
     run(Options(data, config, port, mail_port, history_only, drift, not no_browser, weeks), typer.echo)

@@ -30,6 +30,7 @@ from . import (
     record,
     replay,
     review,
+    rooms,
     selftest,
     service,
     soak,
@@ -96,6 +97,7 @@ for group in (
     clock,
     setup,
     user,
+    rooms,
     bench,
     replay,
 ):

@@ -164,6 +164,14 @@ def serve(
         ),
     ] = "",
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
+    rooms: Annotated[
+        Path | None,
+        typer.Option(
+            "--rooms",
+            metavar="FILE",
+            help="All rooms of this list, in place of --data: page Rooms, and each room at /KEY/.",
+        ),
+    ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
@@ -173,20 +181,26 @@ def serve(
     Example:
       stillroom serve --data /srv/room-east --port 8060
       stillroom serve --host 192.0.2.20 --certificate room.pem --key room.key --name room.example
+      stillroom serve --rooms rooms.toml
     """
-    from dashboard.server import ServingPlace, TlsFiles
+    from dashboard.server import ServingPlace, TlsFiles, serve_rooms
     from dashboard.server import serve as serve_pages
 
     if (certificate is None) != (key is None):
         raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
     tls = TlsFiles(certificate, key) if certificate and key else None
     _refuse_no_address(proxy)
-    with open_session(data, config) as session:
-        require_applied_setup(session)
+    place = ServingPlace(host, port, name or (), tls, behind_tls, proxy)
+    if rooms is None:
+        with open_session(data, config) as session:
+            require_applied_setup(session)
     if with_parent:
         _leave_with_parent()
     _refuse_taken(host, port)
-    serve_pages(data, ServingPlace(host, port, name or (), tls, behind_tls, proxy), typer.echo)
+    if rooms is not None:
+        serve_rooms(rooms, place, typer.echo)
+    else:
+        serve_pages(data, place, typer.echo)
 
 
 def _refuse_no_address(proxy: str) -> None:

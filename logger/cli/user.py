@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339
-from ..model.roles import Act
-from .authority import authorised
+from ..model.roles import Act, Role
+from .authority import APPROVER_PASSWORD, authorised
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, number_of, table
 
 if TYPE_CHECKING:
-    from ..people import Account, Token
+    from ..people import Account, People, Token
     from ..store import Store
 
 user = typer.Typer(help="People who sign in to the pages, their roles, and tokens of machines.")
@@ -35,6 +37,14 @@ Stdin = Annotated[
 ]
 
 
+Rooms = Annotated[
+    Path | None,
+    typer.Option(
+        "--rooms", metavar="FILE", help="The accounts of a group of rooms, by its rooms.toml, not of --data."
+    ),
+]
+
+
 def add_to(app: typer.Typer) -> None:
     user.add_typer(token, name="token", no_args_is_help=True)
     app.add_typer(user, name="user", no_args_is_help=True)
@@ -49,6 +59,7 @@ def add(
     ],
     role: Roles,
     password_stdin: Stdin = False,
+    rooms: Rooms = None,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -62,19 +73,21 @@ def add(
     from ..model.roles import roles_of
     from ..people import People
 
-    with open_session(data, config) as session:
-        roles, by = roles_of(role), _administrator(session.store, who)
-        account = People(session.store).add(name, full, roles, _password(password_stdin), by)
+    with _record(data, config, rooms) as store:
+        roles, by = roles_of(role), _administrator(store, who)
+        account = People(store).add(name, full, roles, _password(password_stdin), by)
     typer.echo(f"{account.person} signs in as {account.name}: {_roles(account)}.")
 
 
 @user.command("list")
-def list_accounts(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
+def list_accounts(
+    *, rooms: Rooms = None, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False
+) -> None:
     """Every account with its roles; those that were disabled too."""
     from ..people import People
 
-    with open_session(data, config) as session:
-        accounts = People(session.store).all()
+    with _record(data, config, rooms) as store:
+        accounts = People(store).all()
     rows = [
         {
             "name": a.name,
@@ -93,14 +106,69 @@ def list_accounts(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: 
 
 
 @user.command("role")
-def role(name: Name, *, role: Roles, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None) -> None:
-    """Give an account other roles, in place of those it had; in force at its next click."""
+def role(
+    name: Name,
+    *,
+    role: Roles,
+    room: Annotated[
+        str,
+        typer.Option(
+            "--room",
+            metavar="KEY",
+            help="In this room of --rooms; '*': in every room, which takes a second administrator.",
+        ),
+    ] = "",
+    approver: Annotated[
+        str, typer.Option("--approver", metavar="NAME", help="The second administrator, for --room '*'.")
+    ] = "",
+    rooms: Rooms = None,
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """Give an account other roles, in place of those it had; in force at its next click.
+
+    \b
+    Examples:
+      stillroom user role gholm --role metrologist --role operator
+      stillroom user role gholm --rooms rooms.toml --room hall-3 --role metrologist
+    """
     from ..model.roles import roles_of
     from ..people import People
 
-    with open_session(data, config) as session:
-        after = People(session.store).set_roles(name, roles_of(role), _administrator(session.store, who))
+    if room:
+        _role_in_rooms(name, roles_of(role), room, rooms or Path("rooms.toml"), (who, approver))
+        return
+    with _record(data, config, rooms) as store:
+        after = People(store).set_roles(name, roles_of(role), _administrator(store, who))
     typer.echo(f"{after.person}: {_roles(after)}.")
+
+
+def _role_in_rooms(
+    name: str, roles: Collection[Role], room: str, file: Path, administrators: tuple[str, str]
+) -> None:
+    """Give a person of the group roles in one room or in all of them; each room journals it."""
+    from ..people import People
+    from ..rooms.registry import read
+    from ..rooms.roles import centre_of, give_roles, room_store
+
+    registry, (who, approver) = read(file), administrators
+    entries = list(registry.rooms.values()) if room == "*" else [registry.room(room)]
+    with centre_of(registry) as centre:
+        people = People(centre)
+        by = authorised(centre, who, Act.ADMINISTER)
+        if room == "*":
+            second = authorised(centre, approver, Act.ADMINISTER, variable=APPROVER_PASSWORD)
+            if people.is_same_person(by, second):
+                raise Refused(
+                    "Nothing was changed: roles in every room take two administrators; name the other one "
+                    f"with --approver. You named {by} twice."
+                )
+            by = f"{by}, approved by {second}"
+        for entry in entries:
+            with room_store(entry) as store:
+                after = give_roles(people, People(store), name, roles, by)
+            typer.echo(f"{entry.key}: {after.person} is {_roles(after)}.")
 
 
 @user.command("disable")
@@ -108,6 +176,7 @@ def disable(
     name: Name,
     *,
     undo: Annotated[bool, typer.Option("--undo", help="Take the account into use again.")] = False,
+    rooms: Rooms = None,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -115,8 +184,8 @@ def disable(
     """Shut an account and end its sessions. Accounts are never removed: the record names them."""
     from ..people import People
 
-    with open_session(data, config) as session:
-        after = People(session.store).set_active(name, undo, _administrator(session.store, who))
+    with _record(data, config, rooms) as store:
+        after = People(store).set_active(name, undo, _administrator(store, who))
     typer.echo(f"{after.person} ({after.name}) is {'in use again' if undo else 'disabled'}.")
 
 
@@ -133,18 +202,21 @@ def password(
             "The journal says so.",
         ),
     ] = False,
+    rooms: Rooms = None,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Give an account another password, and end its sessions."""
+    """Give an account another password, and end its sessions; with --rooms in every room of the group."""
     from ..people import People
 
-    with open_session(data, config) as session:
-        people = People(session.store)
+    with _record(data, config, rooms) as store:
+        people = People(store)
         people.account(name)
-        by = f"{person('')}, by --recover" if recover else _administrator(session.store, who)
+        by = f"{person('')}, by --recover" if recover else _administrator(store, who)
         people.set_password(name, _password(password_stdin), by)
+        if rooms is not None:
+            _spread(rooms, people, name, by)
     typer.echo(f"{name}: password changed; all sessions ended.")
 
 
@@ -220,6 +292,29 @@ def token_revoke(
     with open_session(data, config) as session:
         revoked = Tokens(session.store).revoke(ident, _administrator(session.store, who))
     typer.echo(f"Token {revoked.id} of {revoked.name} is revoked.")
+
+
+@contextmanager
+def _record(data: Path, config: Path | None, rooms: Path | None) -> Iterator[Store]:
+    """The record whose accounts are meant: that of a data folder, or of a group."""
+    if rooms is None:
+        with open_session(data, config) as session:
+            yield session.store
+        return
+    from ..rooms.registry import read
+    from ..rooms.roles import centre_of
+
+    with centre_of(read(rooms)) as store:
+        yield store
+
+
+def _spread(rooms: Path, people: People, name: str, by: str) -> None:
+    from ..rooms.registry import read
+    from ..rooms.roles import spread_password
+
+    spread = spread_password(read(rooms), people, name, by)
+    for key, why in spread.failed:
+        typer.echo(f"{key}: the password there is still the old one. {why}", err=True)
 
 
 def _administrator(store: Store, who: str) -> str:

@@ -28,6 +28,7 @@ _ALIKE = {
     "drift_basis": "where the figure for the drift comes from",
     "other_u": "further standard uncertainty (siting, hysteresis, self-heating), in `unit`",
     "applied_by_instrument": "`true`: the instrument corrects itself by it; the correction is zero, U stays",
+    "references": "marks of the reference standards that it was made with, such as `RT-07`",
     "due_on": "day on which the next calibration is due",
     "withdrawn_on": "start of the day from which the certificate is no longer relied on",
 }

@@ -246,6 +246,7 @@ class CertificateFile(Table):
     as_found_model: Literal["step", "linear"] | None = None
     as_found: list[Any] = []
     releases_overdue: Text | None = None
+    references: list[Text] = []
     polynomial: PolynomialTable | None = None
     points: Annotated[list[Any], Field(min_length=1)]
 
@@ -286,6 +287,7 @@ class UseTable(Table):
     drift_basis: str = ""
     other_u: NotNegative = 0.0
     applied_by_instrument: bool = False
+    references: list[Text] = []
 
 
 class PointTable(Table):

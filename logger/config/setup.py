@@ -191,6 +191,7 @@ def _certificate(entry: CertificateEntry, zone: tzinfo, tables: Tables) -> Certi
         as_found=_as_found(entry, to),
         polynomial=_polynomial(entry, to),
         releases_overdue=head.releases_overdue or "",
+        references=tuple(dict.fromkeys(head.references)),
         **values,
     )
 

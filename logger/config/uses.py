@@ -130,6 +130,7 @@ def _put_in_use(tables: Tables, use: Entry[schema.UseTable], certificate: Dcc, t
         "k": table.k,
         "range": chosen.range or [indications[0], indications[-1]],
         "taken": table.taken or None,
+        "references": chosen.references or list(certificate.references),
         "points": [{}],
     }
     raw |= {"due_on": due_on} if due_on else {}

@@ -60,6 +60,7 @@ class Certificate:
     as_found: AsFound | None = None  # re-judges the readings under the certificate before this one
     releases_overdue: str = ""  # why time in which the certificate before was overdue may be relied on
     polynomial: Polynomial | None = None  # takes the place of straight lines between the points
+    references: tuple[str, ...] = ()  # reference standards that it was made with, as their marks say
 
     def __post_init__(self) -> None:
         if self.due_ns is not None:

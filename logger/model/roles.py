@@ -82,6 +82,7 @@ class Role(StrEnum):
 class Act(StrEnum):
     """What a page, a callback or a route lets a person do; the text completes "may …"."""
 
+    OVERVIEW = "see how all rooms of the group are"
     READ = "read the room"
     READ_INSPECTIONS = "read inspections and records"
     ACKNOWLEDGE = "acknowledge and shelve alarms"
@@ -116,6 +117,7 @@ class Meaning(StrEnum):
 
 _R, _O, _M, _Q, _A = Role
 MAY: dict[Act, frozenset[Role]] = {
+    Act.OVERVIEW: frozenset(Role),  # of the group's own accounts; it shows states and no inspection
     Act.READ: frozenset(Role),
     Act.READ_INSPECTIONS: frozenset({_O, _M, _Q}),
     Act.ACKNOWLEDGE: frozenset({_O, _M, _Q}),
@@ -148,7 +150,7 @@ def may(roles: Collection[Role], act: Act) -> bool:
 
 def only_reads(roles: Collection[Role]) -> bool:
     """Whether these roles can change nothing: such a session may stay on a screen by the door."""
-    return not any(may(roles, act) for act in Act if act is not Act.READ)
+    return not any(may(roles, act) for act in Act if act not in (Act.READ, Act.OVERVIEW))
 
 
 def required_roles(act: Act) -> str:

@@ -81,7 +81,20 @@ class People:
     def add(self, name: str, person: str, roles: Collection[Role], password: str, by: str) -> Account:
         """A new account. Names and persons are given once, whatever their capitals."""
         new = _new_account(name, person, roles, self._clock())
-        password_digest = digest(checked_password(password, new.name, new.person))
+        return self._insert(new, digest(checked_password(password, new.name, new.person)), by)
+
+    def adopt(self, account: Account, password_digest: str, roles: Collection[Role], by: str) -> Account:
+        """An account of a group as one of this record too: its names and password, with own roles."""
+        new = _new_account(account.name, account.person, roles, self._clock())
+        return self._insert(new, password_digest, by)
+
+    def password_digest(self, name: str) -> str:
+        """The stored digest of an account's password; UnknownName where there is no such account."""
+        account = self.account(name)
+        with self.store.read() as conn:
+            return str(conn.execute(select(t.c.password).where(t.c.name == account.name)).scalar_one())
+
+    def _insert(self, new: Account, password_digest: str, by: str) -> Account:
         with self.store.begin() as conn:
             for other in conn.execute(select(t.c.name, t.c.person)):
                 if new.name == other.name or normalise_name(new.person) == normalise_name(other.person):
@@ -127,7 +140,11 @@ class People:
     def set_password(self, name: str, password: str, by: str) -> None:
         """Another password; ends every session of the account."""
         account = self.account(name)
-        password_digest = digest(checked_password(password, account.name, account.person))
+        self.set_password_digest(name, digest(checked_password(password, account.name, account.person)), by)
+
+    def set_password_digest(self, name: str, password_digest: str, by: str) -> None:
+        """Another password by its digest, as a group's account has it; ends every session of the account."""
+        account = self.account(name)
         with self.store.begin() as conn:
             at_ns = self._update(conn, name, password=password_digest)
             conn.execute(delete(session).where(session.c.account == account.name))

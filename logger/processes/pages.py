@@ -20,10 +20,13 @@ _READY_S = 60.0
 
 @contextmanager
 def pages(
-    data: Path, port: int, stop: StopRequest, *, quiet: bool = True
+    data: Path, port: int, stop: StopRequest, *, quiet: bool = True, rooms: bool = False
 ) -> Iterator[subprocess.Popen[bytes]]:
-    """`stillroom serve` on a data folder until the context ends; `quiet`: what it says is not shown."""
-    command = module("logger.cli", "serve", "--with-parent", "--data", str(data))
+    """`stillroom serve` on a data folder until the context ends; `quiet`: what it says is not shown.
+
+    rooms: `data` is a list of rooms.
+    """
+    command = module("logger.cli", "serve", "--with-parent", "--rooms" if rooms else "--data", str(data))
     process = subprocess.Popen(
         [*command, "--port", str(port)],
         stdin=subprocess.PIPE,

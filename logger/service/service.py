@@ -66,6 +66,7 @@ REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
 ATTEND_EVERY_S = 2.0
+SUMMARY_EVERY_S = 60.0
 
 
 class Service:
@@ -105,6 +106,7 @@ class Service:
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
         self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
+        self._summary, self._summarised_s = store.folder / "summary.json", -SUMMARY_EVERY_S
         self._calendar: BackgroundScheduler | None = None
         self._told_ns = 0  # when it was last looked for what comes due
         self._since_ns = clock()  # before that nobody asked the probes
@@ -208,6 +210,16 @@ class Service:
         self._judged_s = time.monotonic()
         if judged and alarmed and self._moves():
             self._beat()
+        self._summarise(now_ns)
+
+    def _summarise(self, now_ns: int) -> None:
+        """Where the room is one of a group, what its page Rooms shows of it, once a minute."""
+        if time.monotonic() - self._summarised_s < SUMMARY_EVERY_S or not self._summary.exists():
+            return
+        from ..rooms.summary import write_summary
+
+        self._summarised_s = time.monotonic()
+        self._jobs.run("summary", lambda: write_summary(self._store, self.config.setup, now_ns))
 
     def _feed(self) -> None:
         """Tells systemd that writer and judge are at work; to judge a record of years again may take long.

@@ -75,7 +75,7 @@ def test_plain_pages_are_clean(
 
 
 def test_a_day_of_an_operator(open_page: Callable[..., Any], where: str, real: Synthetic) -> None:
-    """Asked for a page, signed in by keyboard, acknowledged under the own name, signed out."""
+    """RecordedRequest for a page, signed in by keyboard, acknowledged under the own name, signed out."""
     real.raise_alarm()
     opened = open_page(where=where)
     page = opened.go("/trend?zone=plate-bench", "h1")

@@ -103,6 +103,7 @@ def certificate(
     serial: str = "AG-0411",
     signed: bool = False,
     words: str = "",
+    equipment: str = "",
     head: str = '<?xml version="1.0" encoding="UTF-8"?>',
 ) -> bytes:
     """A whole certificate; without results: temperature and humidity, as its version writes them."""
@@ -154,6 +155,7 @@ def certificate(
       <dcc:name>
         <dcc:content lang="de">Messung</dcc:content><dcc:content lang="en">Measurement</dcc:content>
       </dcc:name>
+      {equipment}
       <dcc:results>{"".join(inside)}</dcc:results>
     </dcc:measurementResult>
   </dcc:measurementResults>

@@ -196,3 +196,32 @@ def test_the_guard_holds_for_digital_certificates(example: Texts) -> None:
     use = BOTH.replace("drift = 0.06", "drift = 0.06\napplied_by_instrument = true")
     texts = with_dcc(example, certificates.certificate(), use) | {"probes.toml": probes}
     assert set(of(config.load_texts(texts).setup, "P1.temperature").corrections) == {0.0}
+
+
+EQUIPMENT = """<dcc:measuringEquipments>
+  <dcc:measuringEquipment><dcc:name><dcc:content lang="en">Reference thermometer</dcc:content></dcc:name>
+    <dcc:identifications><dcc:identification><dcc:issuer>calibrationLaboratory</dcc:issuer>
+      <dcc:value>RT-07</dcc:value></dcc:identification></dcc:identifications></dcc:measuringEquipment>
+  <dcc:measuringEquipment><dcc:name><dcc:content lang="en">Climate chamber</dcc:content></dcc:name>
+  </dcc:measuringEquipment></dcc:measuringEquipments>"""
+
+
+def test_references_are_the_measuring_equipment_of_the_certificate_or_as_entered(example: Texts) -> None:
+    """Marks where there are any, else the name; what is entered beside it goes before.
+
+    Shape of dcc:measuringEquipments: the schema of the Digital Calibration Certificate 3.2, from memory.
+    """
+    content = certificates.certificate(equipment=EQUIPMENT)
+    setup = config.load_texts(with_dcc(example, content)).setup
+    assert of(setup, "P1.temperature").references == ("RT-07", "Climate chamber")
+    entered = BOTH.replace("drift = 0.06", 'drift = 0.06\nreferences = ["RT-09"]')
+    setup = config.load_texts(with_dcc(example, content, entered)).setup
+    assert of(setup, "P1.temperature").references == ("RT-09",)
+
+
+def test_references_of_a_certificate_in_toml(example: Texts) -> None:
+    file = "certificates/AG-0412-T.toml"
+    texts = {**config.read_texts(config.example_folder())}
+    texts[file] = texts[file].replace('issuer = "', 'references = ["RT-07", "RT-07"]\nissuer = "', 1)
+    (certificate,) = (c for c in config.load_texts(texts).setup.certificates if c.number == "AG-0412-T")
+    assert certificate.references == ("RT-07",)

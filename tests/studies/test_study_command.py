@@ -41,7 +41,7 @@ def test_the_hunting_valve_of_the_demo_is_found(stillroom: Run, room: Path) -> N
 
 
 def test_the_same_question_has_the_same_digest_and_is_stored_once(stillroom: Run, room: Path) -> None:
-    """Asked twice: one row; another interval: another digest."""
+    """RecordedRequest twice: one row; another interval: another digest."""
     first, second = asked(stillroom, room, *HUNTING), asked(stillroom, room, *HUNTING)
     assert first == second
     other = asked(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-21")

@@ -30,7 +30,8 @@ class Dcc:
     """A certificate as read. `left_out`: results that cannot be used, with the reason of each.
 
     `due_on` is the recommended day of recalibration, which a certificate need not state; `signed`
-    says that a signature is present, and nothing of whether it is true.
+    says that a signature is present, and nothing of whether it is true. `references` are the marks of the
+    measuring equipment that was used, or its name where it has no mark.
     """
 
     number: str
@@ -44,6 +45,7 @@ class Dcc:
     schema_version: str
     signed: bool
     sha256: str
+    references: tuple[str, ...] = ()
 
 
 def read(content: bytes, name: str) -> Dcc:
@@ -70,6 +72,7 @@ def read(content: bytes, name: str) -> Dcc:
         schema_version=root.get("schemaVersion", ""),
         signed=next(root.iter(SIGNATURE), None) is not None,
         sha256=hashlib.sha256(content).hexdigest(),
+        references=_references(root),
     )
 
 
@@ -96,10 +99,24 @@ def _day(text: str, name: str) -> date:
 
 
 def _item(item: Element) -> Item:
-    marks = [text_at(i, "value") for i in item.findall(f"{DCC}identifications/{DCC}identification")]
     return Item(
         name=name_of(item, "name"),
         manufacturer=name_of(item, "manufacturer", "name"),
         model=text_at(item, "model"),
-        marks=tuple(mark for mark in marks if mark),
+        marks=_identifications(item),
     )
+
+
+def _references(root: Element) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(mark for e in every(root, "measuringEquipment") for mark in _marks(e)))
+
+
+def _marks(equipment: Element) -> tuple[str, ...]:
+    """By what measuring equipment is called: its marks, else its name."""
+    name = name_of(equipment, "name")
+    return _identifications(equipment) or ((name,) if name else ())
+
+
+def _identifications(thing: Element) -> tuple[str, ...]:
+    marks = (text_at(i, "value") for i in thing.findall(f"{DCC}identifications/{DCC}identification"))
+    return tuple(mark for mark in marks if mark)

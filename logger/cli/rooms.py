@@ -1,0 +1,199 @@
+"""The rooms of a group: which there are, how they are, and what a person accepted of them."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ..errors import Refused
+from ..instants import rfc3339
+from ..model.roles import Act
+from .authority import authorised
+from .context import open_session, require_applied_setup
+from .options import Json, Who
+from .output import answer, number_of, table
+
+if TYPE_CHECKING:
+    from ..rooms.sightings import RoomState
+
+rooms_app = typer.Typer(help="The rooms of a group: which there are, and how they are.")
+DEFAULT_ROOMS = Path("rooms.toml")
+
+RoomsFile = Annotated[
+    Path, typer.Option("--rooms", metavar="FILE", help="The list of rooms; default: ./rooms.toml.")
+]
+RoomKey = Annotated[
+    str,
+    typer.Argument(metavar="KEY", help="Name of the room in addresses: /KEY/."),
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(rooms_app, name="rooms", no_args_is_help=True)
+
+
+@rooms_app.command("add")
+def add(
+    key: RoomKey,
+    *,
+    data: Annotated[Path, typer.Option("--data", metavar="DIR", help="Data folder of the room.")],
+    rooms: RoomsFile = DEFAULT_ROOMS,
+    as_json: Json = False,
+) -> None:
+    """Take a room into the list, with the key that signs for it; from then on its service renews its summary.
+
+    Compare the printed key with the one that the room itself prints: `stillroom record key --list`.
+
+    \b
+    Example:
+      stillroom rooms add hall-3 --data /srv/rooms/hall-3
+    """
+    from ..rooms import registry
+    from ..rooms.summary import write_summary
+
+    registry.refuse_key(key)
+    with open_session(data, None) as session:
+        require_applied_setup(session)
+        summary = write_summary(session.store, session.setup, session.now_ns)
+        name = session.setup.room.name
+    folder = data if data.is_absolute() else _relative(data, rooms)
+    registry.add(rooms, registry.RoomEntry(key, folder, summary.key_name, name))
+    lines = [
+        f"{name} is room {key} of {rooms}. Its summaries are signed by key {summary.key_name}.",
+        "Its service renews the summary once a minute; it is looked at without opening the record.",
+        f"See all rooms: stillroom serve --rooms {rooms}",
+    ]
+    answer({"room": key, "name": name, "key": summary.key_name, "file": str(rooms)}, as_json, lines)
+
+
+@rooms_app.command("list")
+def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
+    """Every room, the worst first: what it says, or why that does not count.
+
+    \b
+    Example:
+      stillroom rooms list --rooms rooms.toml
+    """
+    from ..rooms.registry import read
+    from ..rooms.sightings import Sightings
+
+    registry, now_ns = read(rooms), time.time_ns()
+    states = Sightings(registry.centre).look(registry, now_ns)
+    quiet = sum(state.quiet for state in states)
+    first = f"{number_of(len(states), 'room')}, {quiet} of them stable and without an alarm."
+    rows = [_row(state) for state in states]
+    heads = ["room", "site", "custodian", "state", "alarms"]
+    cells = [[r["room"], r["site"], r["custodian"], r["state"], str(r["alarms"])] for r in rows]
+    answer(rows, as_json, [first, *table(heads, cells)])
+
+
+@rooms_app.command("verify")
+def verify(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
+    """Verify every record, and that each still holds the newest head that was seen of it.
+
+    Exits with 0 where all are intact, with 10 where one is not, with 11 where one could not be asked.
+
+    \b
+    Example:
+      stillroom rooms verify
+    """
+    from ..errors import StillroomError
+    from ..rooms.registry import read
+    from ..rooms.roles import room_store
+    from ..rooms.sightings import Sightings
+
+    registry = read(rooms)
+    heads = Sightings(registry.centre).heads()
+    rows: list[dict[str, Any]] = []
+    for key, entry in registry.rooms.items():
+        try:
+            with room_store(entry) as store:
+                result = store.verify([heads[key]] if key in heads else [])
+                rows.append({"room": key, "intact": result.intact, "faults": list(result.faults)})
+        except StillroomError as error:
+            rows.append({"room": key, "intact": None, "faults": [str(error)]})
+    words = {True: "intact", False: "not intact", None: "not known"}
+    lines = [
+        line for row in rows for line in (f"{row['room']}: {words[row['intact']]}", *_indented(row["faults"]))
+    ]
+    answer(
+        rows, as_json, [x for row, x in zip(rows, lines, strict=True) for x in (x, *_indented(row["faults"]))]
+    )
+    states = {row["intact"] for row in rows}
+    raise typer.Exit(10 if False in states else 11 if None in states else 0)
+
+
+@rooms_app.command("accept")
+def accept(
+    key: RoomKey,
+    *,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="What was looked into, and what it was.")],
+    who: Who = "",
+    rooms: RoomsFile = DEFAULT_ROOMS,
+) -> None:
+    """Begin anew with a record that went back or signs by another key, after a person looked into it.
+
+    \b
+    Example:
+      stillroom rooms accept hall-3 --why "restored from the backup of 12 October after a dead disk"
+    """
+    from ..model.roles import refuse_unseen
+    from ..rooms import registry as listed
+    from ..rooms.roles import centre_of
+    from ..rooms.sightings import Sightings
+    from ..rooms.summary import SummaryFault
+
+    reason = refuse_unseen(why.strip(), "reason")
+    if not reason:
+        raise Refused("Nothing was changed: --why: expected what was looked into, found nothing.")
+    registry = listed.read(rooms)
+    entry = registry.room(key)
+    with centre_of(registry) as store:
+        by = authorised(store, who, Act.ADMINISTER)
+        before = Sightings(registry.centre).heads().get(key)
+        try:
+            summary = Sightings(registry.centre).accept(entry)
+        except (SummaryFault, OSError) as error:
+            raise Refused(f"Nothing was changed: room {key}: {error}.") from error
+        if summary.key_name != entry.key_name:
+            listed.confirm_key(rooms, key, summary.key_name)
+        facts: dict[str, Any] = {"head": list(summary.head), "before": list(before or ())}
+        facts["key"] = summary.key_name
+        store.journal.append("rooms", by, {"act": "accept", "room": key, **facts}, reason)
+    number, sha256 = summary.head
+    typer.echo(
+        f"Room {key} is taken as it is now: entry {number}, {sha256[:16]}…, key {summary.key_name[:16]}…."
+    )
+
+
+def _relative(data: Path, rooms: Path) -> Path:
+    """The folder as the list of rooms is to name it: relative to the list where it lies below it."""
+    absolute, base = data.absolute(), rooms.absolute().parent
+    return absolute.relative_to(base) if absolute.is_relative_to(base) else absolute
+
+
+def _row(state: RoomState) -> dict[str, Any]:
+    from ..rooms.words import state_words
+
+    return {
+        "room": state.key,
+        "name": state.name,
+        "site": state.site,
+        "custodian": state.custodian,
+        "verdict": state.verdict,
+        "trouble": state.trouble,
+        "state": state_words(state, time.time_ns()),
+        "zones": [dict(zone) for zone in state.zones],
+        "alarms": state.active,
+        "waiting": state.waiting,
+        "silent_probes": list(state.silent_probes),
+        "due": [dict(due) for due in state.due],
+        "at": None if state.at_ns is None else rfc3339(state.at_ns),
+    }
+
+
+def _indented(faults: list[str]) -> list[str]:
+    return [f"  {fault}" for fault in faults]
