@@ -41,7 +41,7 @@ KINDS = {
 }
 ALREADY_TOLD = ("digest", "sha256", "at", "at_ns", "first_ns", "last_ns")
 SECRET = ("password",)  # only that it was set is told, not even its digest
-LONGEST, FEW = 80, 6  # letters of a fact, and facts of a list
+LONGEST, FEW, MANY = 80, 6, 2  # letters of a fact, facts of a list, tables in it that are still written
 UNITS = {
     "_um": "µm",
     "_mm": "mm",
@@ -130,6 +130,8 @@ def _several(value: object) -> str:
         return f"({entry_facts(value)})" if flat and value else ""
     if not isinstance(value, list) or not value:
         return ""
+    if len(value) > MANY and isinstance(value[0], Mapping):
+        return str(len(value))
     parts = [entry_facts(item) if isinstance(item, Mapping) else str(item) for item in value[:FEW]]
     more = f" and {len(value) - FEW} more" if len(value) > FEW else ""
     return ("; " if isinstance(value[0], Mapping) else " and ").join(parts) + more

@@ -205,7 +205,7 @@ class Group:
 
         @needs(ANYONE)
         def no_machine(path: str, rest: str = "") -> Response:  # noqa: ARG001
-            why = "A bearer token of this record is wanted."
+            why = "A bearer token of this record is required."
             attempt = f"{request.method} {request.path}"
             self._guard.refusals.note("nobody", attempt, why, request.remote_addr or "", Kind.TOKEN)
             return problem(HTTPStatus.UNAUTHORIZED, why, WWW_Authenticate='Bearer realm="stillroom"')

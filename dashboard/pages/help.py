@@ -30,7 +30,7 @@ HELP_OF: Mapping[str, tuple[str, str]] = {
     "/soak": ("explanation/settling", "settling, soak and pre-window"),
     "/probes": ("how-to/calibration", "a probe to calibration and back"),
     "/import": ("how-to/logger-files", "logger files of five kinds"),
-    "/limits": ("configuration", "configuration"),
+    "/limits": ("how-to/change-limit", "how to change a limit"),
     "/study": ("explanation/room-study", "room study"),
     "/records": ("how-to/audit-package", "an assessor's package"),
     "/journal": ("explanation/signature", "what a signature proves"),

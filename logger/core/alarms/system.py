@@ -153,7 +153,7 @@ WATCHED: Mapping[str, SystemWatch] = {
     ),
     "calibration": SystemWatch(
         _calibration, "low", "Readings of an overdue probe cannot show the room to be stable.",
-        "Have the probe calibrated or put a confirmed one in its place.", screen_only=True,
+        "Have the probe calibrated, or replace it.", screen_only=True,
     ),
     "flood": SystemWatch(
         _flood, "high", "Single alarms are overlooked; look at the room as a whole.",
