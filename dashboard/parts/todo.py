@@ -178,7 +178,9 @@ def _young(q: Queries) -> list[Component]:
 
 def _overdue(q: Queries) -> list[Component]:
     """Probes past their due day; none while an alarm asks for the same."""
-    if any(alarm.alarm.key == CALIBRATION for alarm in q.alarms()):
+    if any(
+        alarm.alarm.key == CALIBRATION and alarm.alarm.state is not AlarmState.SHELVED for alarm in q.alarms()
+    ):
         return []
     by_probe: dict[str, int] = {}
     for o in q.overdue():
