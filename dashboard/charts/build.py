@@ -109,12 +109,32 @@ def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Char
     each_ns = int((curve.end_ns - curve.start_ns).max()) if len(curve.start_ns) else 0
     each_alone = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
     label, U_ = q.label(channel), _largest(curve.U)
-    return ChartLine(channel, label, times, values, U_, place, 0 if each_alone else each_ns, curve.bounds)
+    extremes = ChartLine(channel, label, times, values, U_, place, 0 if each_alone else each_ns, curve.bounds)
+    if each_alone or curve.bounds:
+        return extremes
+    mean_ns, mean = mean_points(curve, gap_ns)
+    return replace(extremes, mean_ns=mean_ns, mean=mean)
 
 
 def _largest(U: Float) -> float:
     finite = U[np.isfinite(U)]
     return float(finite.max()) if len(finite) else 0.0
+
+
+def mean_points(curve: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
+    """The middle and the mean of each bin; a break where bins are missing."""
+    times: list[int] = []
+    means: list[float | None] = []
+    bins = zip(curve.start_ns.tolist(), curve.end_ns.tolist(), curve.mean.tolist(), strict=True)
+    until_ns = None
+    for start_ns, end_ns, mean in bins:
+        if until_ns is not None and start_ns - until_ns > gap_ns:
+            times.append((start_ns + until_ns) // 2)
+            means.append(None)
+        times.append((start_ns + end_ns) // 2)
+        means.append(mean)
+        until_ns = end_ns
+    return times, means
 
 
 def curve_points(curve: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:

@@ -176,7 +176,8 @@ def _aside(q: Queries, view: TrendView, chart: Chart) -> str:
     """The window with its offsets and length, and what one point stands for."""
     lines = [line for panel in chart.panels for line in panel.lines]
     width = max((line.bin_ns for line in lines), default=0)
-    point = f"; least and greatest of {length_text(width)}" if width > 60 * NS else ""
+    what = "pale: least to greatest, line: mean" if any(x.pale for x in lines) else "least and greatest"
+    point = f"; {what} of {length_text(width)}" if width > 60 * NS else ""
     bounds = (
         "; least and greatest possible, from the extremes of the inputs"
         if any(x.bounds for x in lines)
@@ -357,7 +358,7 @@ def traces_patch(part: Chart) -> Patch:
     patch, built = Patch(), figures.build_figure(part)
     for i, trace in enumerate(built["data"][:-3]):
         if trace.get("name") not in figures.GROUND:
-            for name in (*CHANGING, "meta"):
+            for name in (*CHANGING, *(("meta", "line") if "meta" in trace else ())):
                 if name in trace:
                     patch["data"][i][name] = trace[name]
     return patch
