@@ -128,7 +128,10 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
 
 def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
     rows = [r for r in answer["reasons"] if r != answer["leading"]]
-    reasons = _reason_rows(q, [answer["leading"], *rows] if answer["leading"] else rows)
+    reasons = [
+        _joined_row(q, runs)
+        for runs in joined_reasons([answer["leading"], *rows] if answer["leading"] else rows)
+    ]
     head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
     return html.Div(
         [
@@ -144,12 +147,12 @@ def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
     )
 
 
-def _reason_rows(q: Queries, reasons: Sequence[Mapping[str, Any]]) -> list[list[str]]:
-    """One row for each rule and reason: its first run leads, since the reasons come worst first."""
+def joined_reasons(reasons: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+    """Runs of one rule for one reason together; their order is that of the first of each."""
     groups: dict[tuple[str, str, bool], list[Mapping[str, Any]]] = {}
     for r in reasons:
         groups.setdefault((r["reason"], r["rule"], bool(r.get("pre_window"))), []).append(r)
-    return [_joined_row(q, runs) for runs in groups.values()]
+    return list(groups.values())
 
 
 def _joined_row(q: Queries, runs: Sequence[Mapping[str, Any]]) -> list[str]:
