@@ -89,7 +89,7 @@ def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -
     page = str(limits.layout(q, ""))
     assert f"Proposal {number}: author needed" in page
     assert ("Take over" in page, "'Approve'" in page) == (True, False)
-    with pytest.raises(Refused, match="nobody stands for it"):
+    with pytest.raises(Refused, match="has no author yet"):
         limits.decide_proposal(q, number, "approve", "Ines Faber", "")
     said = limits.decide_proposal(q, number, "take over", "Greta Holm", "looked through")
     assert said == f"Proposed by Greta Holm as version {number + 1}. Another person approves it."

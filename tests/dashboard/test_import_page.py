@@ -128,7 +128,7 @@ def test_without_a_column_or_with_a_broken_file_nothing_goes_on(q: Queries, desk
         desk.uploads.take(desk.uploads.announce("a.csv", 5, "greta"), "greta", 5, io.BytesIO(b"four"))
     with pytest.raises(ImportRefused):
         opened(q, desk, b"%PDF-1.7")
-    with pytest.raises(Refused, match="no longer open"):
+    with pytest.raises(Refused, match="Session expired"):
         desk.get("gone")
 
 
