@@ -32,6 +32,7 @@ from .data.queries import Queries
 from .data.source import Source
 from .mount import Mount, own_path
 from .pages import (
+    campaigns,
     cases,
     gradients,
     health,
@@ -70,6 +71,7 @@ PAGES: tuple[ModuleType, ...] = (
     imports,
     limits,
     study,
+    campaigns,
     records,
     journal,
     health,

@@ -25,7 +25,9 @@ _HEAD_BYTES = 400
 def version_of(bundle: Path) -> str:
     """The version that the head of a bundle names; empty where there is none."""
     head = bundle.read_bytes()[:_HEAD_BYTES].decode("utf-8", "replace")
-    return next((line.rpartition(" v")[2] for line in head.splitlines() if "plotly.js" in line and " v" in line), "")
+    return next(
+        (line.rpartition(" v")[2] for line in head.splitlines() if "plotly.js" in line and " v" in line), ""
+    )
 
 
 def fetched_ahead() -> str:

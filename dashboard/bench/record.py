@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from logger.bench.record import ZONE, setup, values
-from logger.instants import NS
+from logger.instants import NS, rfc3339
 from logger.model import Config, Period, Row, Setup
+from logger.model.plain_forms import LiveStatement
 from logger.store import Store
 from logger.verdicts.current import Current
 from logger.verdicts.verdicts import Verdicts
@@ -87,14 +88,25 @@ class BenchSource(Source):
     def excursions(self, *_: Any) -> list[Any]:
         return []
 
-    def live(self) -> Mapping[str, Mapping[str, Any]]:
-        statement = {
-            "sentence": "Bay is stable.",
-            "next_step": "",
-            "verdict": "stable",
-            "reason": "conforming",
+    def live(self) -> Mapping[str, LiveStatement]:
+        now = rfc3339(time.time_ns())
+        return {
+            ZONE: {
+                "zone": ZONE,
+                "name": "Bay",
+                "at": now,
+                "verdict": "stable",
+                "reason": "conforming",
+                "since": now,
+                "sentence": "Bay is stable.",
+                "next_step": "",
+                "ahead": None,
+                "forecast": "",
+                "provisional": True,
+                "rules": [],
+                "oldest_reading_s": 0.0,
+            }
         }
-        return {ZONE: {**statement, "at": time.time_ns(), "since": None, "rules": []}}
 
 
 def _serve(folder: Path, probes: int, step_s: int, periods: int, pipe: Connection) -> None:

@@ -19,6 +19,7 @@ from logger.errors import Refused, UnknownName
 from logger.inspections.assess import Question
 from logger.instants import NS
 from logger.model import AlarmSpec, Inspection, Period, Position, Room, Rule, Setup, Zone
+from logger.model.plain_forms import AssessmentAnswer
 from logger.model.roles import Act
 
 from ..access.needs import allowed
@@ -289,7 +290,7 @@ class Queries:
 
     # The check of an interval, and acts.
 
-    def assess(self, question: Question) -> Mapping[str, Any]:
+    def assess(self, question: Question) -> AssessmentAnswer:
         """The whole answer to a question, with µm and words for a report; a future end is refused."""
         self.zone(question.zone)
         return self.source.assess(question, self.now_ns())
@@ -298,7 +299,7 @@ class Queries:
         """Key of an inspection -> the newest decision on it."""
         return self.source.decided()
 
-    def answers(self, jobs: Sequence[Inspection]) -> Sequence[Mapping[str, Any] | str]:
+    def answers(self, jobs: Sequence[Inspection]) -> Sequence[AssessmentAnswer | str]:
         """The check of each job, or why it cannot be judged."""
         return self.source.answers(jobs, self.now_ns())
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS
 from logger.model import Excursion, Inspection, Period, Row, Setup
+from logger.model.plain_forms import AssessmentAnswer, LiveStatement
 from logger.series import Float, Int
 
 from .administration import RecordAdministration
@@ -54,7 +55,7 @@ class Source:
         """The newest setup that was applied."""
         return self._current()[0]
 
-    def live(self) -> Mapping[str, Mapping[str, Any]]:
+    def live(self) -> Mapping[str, LiveStatement]:
         """The service's newest statement of each zone."""
         return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
 
@@ -110,7 +111,7 @@ class Source:
         judged_at = [parse_ns(body["at"]) for body in self.live().values()]
         return not judged_at or now_ns - max(judged_at) > STALE_S * NS
 
-    def assess(self, question: Question, now_ns: int) -> Mapping[str, Any]:
+    def assess(self, question: Question, now_ns: int) -> AssessmentAnswer:
         """The whole answer to a question, as `stillroom check --json` prints it.
 
         Where it is about a registered inspection its revision is written first.
@@ -124,7 +125,7 @@ class Source:
             revise_assessment(verdicts, assessment, now_ns, "page")
             return assessment.to_dict()
 
-    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[Mapping[str, Any] | str]:
+    def answers(self, jobs: Sequence[Inspection], now_ns: int) -> Sequence[AssessmentAnswer | str]:
         """The check of each job, or why it cannot be judged."""
         from logger.inspections.assess import question_of
         from logger.inspections.batch import assess_many

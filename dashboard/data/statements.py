@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 from logger.instants import NS
 from logger.model import Conformity, RuleState, Zone
+from logger.model.plain_forms import ExpectedCrossing, LiveRule, LiveStatement
 
 from .words import STALE_S, age, clock, in_read_units, parse_ns, plain
 
@@ -63,7 +62,7 @@ class Statement:
         return f"{there.reached} at about {at(there.until_ns)} ({span})"
 
 
-def statement(zone: Zone, body: Mapping[str, Any] | None, now: int, *, begun: bool = False) -> Statement:
+def statement(zone: Zone, body: LiveStatement | None, now: int, *, begun: bool = False) -> Statement:
     """What the service said of a zone last; not shown when it said nothing, or too long ago.
 
     begun: the record is a few minutes old, so that the first verdict is still to come.
@@ -103,47 +102,46 @@ def _too_old(newest: Statement, seconds: float) -> Statement:
     )
 
 
-def _statement_from(zone: Zone, body: Mapping[str, Any]) -> Statement:
+def _statement_from(zone: Zone, body: LiveStatement) -> Statement:
     return Statement(
         zone=zone.key,
         name=zone.name,
         verdict=body["verdict"],
         reason=body["reason"],
         sentence=in_read_units(body["sentence"]),
-        next_step=in_read_units(body.get("next_step", "")),
-        rules=tuple(_rule_state(r) for r in body.get("rules", ())),
-        since_ns=parse_ns(body["since"]) if body.get("since") else None,
-        ahead=_ahead(body.get("ahead")),
+        next_step=in_read_units(body["next_step"]),
+        rules=tuple(_rule_state(r) for r in body["rules"]),
+        since_ns=parse_ns(body["since"]),
+        ahead=_ahead(body["ahead"]),
     )
 
 
-def _ahead(body: Mapping[str, Any] | None) -> Ahead | None:
+def _ahead(body: ExpectedCrossing | None) -> Ahead | None:
     if not body:
         return None
     if "rule" not in body:
         return Ahead(parse_ns(body["until"]))
-    latest = parse_ns(body["latest"]) if body.get("latest") else None
+    latest = None if body["latest"] is None else parse_ns(body["latest"])
     probe = body["probe"] or body["name"]
-    reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}"
+    probability = body.get("probability")
+    likely = "" if probability is None else f" with {100 * probability:.0f} %"
+    reached = f"{probe} is expected to reach {plain(body['limit'], body['unit'])}{likely}"
     return Ahead(parse_ns(body["until"]), parse_ns(body["earliest"]), latest, reached)
 
 
-def _rule_state(body: Mapping[str, Any]) -> RuleState:
-    stored = body["conformity"]
-    conformity = (
-        Conformity[stored.upper().replace(" ", "_")] if isinstance(stored, str) else Conformity(stored)
-    )
+def _rule_state(body: LiveRule) -> RuleState:
     return RuleState(
-        body["rule"],
-        body["name"],
-        parse_ns(body["cell_ns"]) if "cell_ns" in body else 0,
-        body.get("value"),
-        body.get("U"),
-        body.get("margin"),
-        body["unit"],
-        body.get("lower"),
-        body.get("upper"),
-        conformity,
-        body.get("probe") or "",
-        body.get("why") or "",
+        rule=body["rule"],
+        name=body["name"],
+        cell_ns=parse_ns(body["at"]),
+        value=body["value"],
+        U=body["U"],
+        margin=body["margin"],
+        unit=body["unit"],
+        lower=body["lower"],
+        upper=body["upper"],
+        conformity=Conformity[body["conformity"].upper().replace(" ", "_")],
+        probe=body["probe"],
+        why=body["why"],
+        outside=tuple(body.get("outside", ())),  # absent in a statement of an earlier version,
     )

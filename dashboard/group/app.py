@@ -25,7 +25,7 @@ from logger.model.roles import Act
 from logger.people import Account, Kind, People, Tokens
 from logger.rooms import registry as listed
 from logger.rooms.registry import Registry, RoomEntry
-from logger.rooms.roles import centre_of, spread_password
+from logger.rooms.roles import centre_of, refuse_older, spread_password
 from logger.rooms.sightings import RoomState, Sightings
 from logger.store import Store
 from logger.store.secret import secret_key
@@ -65,7 +65,7 @@ class Group:
         self._registry, self._stamp = listed.read(file), file.stat().st_mtime_ns
         with centre_of(self._registry, simulated=None):
             pass  # made where there is none
-        self.store = Store.open(self._registry.centre)
+        self.store = Store.open(self._registry.accounts)
         self._sightings = Sightings(self._registry.centre)
         self._rooms: dict[str, Dash] = {}
         self._opening = threading.Lock()
@@ -157,6 +157,7 @@ class Group:
         entry = self.registry.room(key)
         with self._opening:
             if key not in self._rooms:
+                refuse_older(entry)
                 mount = Mount(f"/{key}", self.house)
                 self._rooms[key] = create_app(entry.data, names=self._names, tls=self._tls, mount=mount)
             return self._rooms[key]

@@ -67,6 +67,7 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div(
         [
             html.H1(TITLE, className="page"),
+            html.P(html.A("Mapping campaigns: plan, run, close", href="/campaigns")),
             _form(q, view),
             drawn,
             html.Div(id="study-jobs", **LIVE),

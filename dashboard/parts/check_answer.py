@@ -13,6 +13,7 @@ from logger.errors import IntervalError, Refused
 from logger.inspections.assess import NO_STATEMENT, Question, question_of
 from logger.instants import NS, wall_span
 from logger.model.figures import limit_text, value_text
+from logger.model.plain_forms import AssessmentAnswer, CheckReason
 
 from ..charts import figures
 from ..charts.build import window_chart
@@ -39,7 +40,7 @@ def answer_card(q: Queries, query: Mapping[str, str]) -> Component:
     )
 
 
-def _words(q: Queries, name: str, answer: Mapping[str, Any], query: Mapping[str, str]) -> Component:
+def _words(q: Queries, name: str, answer: AssessmentAnswer, query: Mapping[str, str]) -> Component:
     room = q.room.timezone
     from_ns, to_ns = parse_ns(answer["from"]), parse_ns(answer["to"])
     title = f"{q.inspection(query['inspection']).title}: " if query.get("inspection") else ""
@@ -126,7 +127,7 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
     )
 
 
-def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
+def _tables(q: Queries, answer: AssessmentAnswer) -> Component:
     rows = [r for r in answer["reasons"] if r != answer["leading"]]
     reasons = [
         _joined_row(q, runs)
@@ -147,15 +148,15 @@ def _tables(q: Queries, answer: Mapping[str, Any]) -> Component:
     )
 
 
-def joined_reasons(reasons: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+def joined_reasons(reasons: Sequence[CheckReason]) -> list[list[CheckReason]]:
     """Runs of one rule for one reason together; their order is that of the first of each."""
-    groups: dict[tuple[str, str, bool], list[Mapping[str, Any]]] = {}
+    groups: dict[tuple[str, str, bool], list[CheckReason]] = {}
     for r in reasons:
         groups.setdefault((r["reason"], r["rule"], bool(r.get("pre_window"))), []).append(r)
     return list(groups.values())
 
 
-def _joined_row(q: Queries, runs: Sequence[Mapping[str, Any]]) -> list[str]:
+def _joined_row(q: Queries, runs: Sequence[CheckReason]) -> list[str]:
     row = _reason_row(q, runs[0])
     if len(runs) > 1:
         first, last = min(parse_ns(r["from"]) for r in runs), max(parse_ns(r["to"]) for r in runs)
@@ -164,7 +165,7 @@ def _joined_row(q: Queries, runs: Sequence[Mapping[str, Any]]) -> list[str]:
     return row
 
 
-def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
+def _reason_row(q: Queries, r: CheckReason) -> list[str]:
     worst = "" if r["worst"] is None else in_read_units(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
     return [
         r["reason"] + (", before the start" if r.get("pre_window") else ""),
@@ -178,7 +179,7 @@ def _reason_row(q: Queries, r: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _for_reports(answer: Mapping[str, Any]) -> list[Component]:
+def _for_reports(answer: AssessmentAnswer) -> list[Component]:
     """The sentence for a certificate, and the line that leads from a report back to here."""
     statement = answer.get("statement") or NO_STATEMENT
     lines: list[Component] = [
@@ -189,7 +190,7 @@ def _for_reports(answer: Mapping[str, Any]) -> list[Component]:
     return lines
 
 
-def _bases(q: Queries, reasons: Sequence[Mapping[str, Any]]) -> list[Component]:
+def _bases(q: Queries, reasons: Sequence[CheckReason]) -> list[Component]:
     """Where the numbers of the limits come from, each rule once."""
     bases = {_rule_name(q, r["rule"]): r["basis"] for r in reasons if r["basis"]}
     return [html.P(f"Basis of {name}: {basis}", className="aside") for name, basis in bases.items()]

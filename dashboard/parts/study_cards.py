@@ -77,8 +77,8 @@ def _answer(study: Study) -> list[Component]:
     tables = (_table(f"{title} {name}", columns) for name, columns in answer.tables.items())
     return [
         html.P(answer.headline, className="study-headline"),
-        table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
         *drawn,
+        table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
         *(html.P(line, className="study-remark") for line in answer.remarks),
         behind("Tables behind the charts", *tables),
         behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),

@@ -125,6 +125,18 @@ def forecast(
     answer(dict(vars(figures)), as_json, lines(figures))
 
 
+@bench_app.command("study", short_help="What the questions of a room study cost.")
+def study(*, as_json: Json = False) -> None:
+    """Every question of a room study on a made year at 60 s, up to 16 channels: seconds and memory."""
+    from ..bench.study import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    costs = run(say)
+    answer([dict(vars(cost)) for cost in costs], as_json, [])
+
+
 @bench_app.command("import", short_help="A long text file, beside DuckDB's explicit read of it.")
 def imports(
     *,

@@ -1,4 +1,4 @@
-"""Where a zone is heading: minutes to a limit at the present rate."""
+"""Where a zone is heading: minutes to a limit, and how likely it is reached within the hour."""
 
 from __future__ import annotations
 
@@ -14,17 +14,20 @@ from .output import answer, table
 
 if TYPE_CHECKING:
     from ..core.judge.forecast import FitLine, Gain
+    from ..core.judge.forecast_model import ForecastModel
+    from ..verdicts.verdicts import Verdicts
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("forecast", short_help="When a limit is expected to be reached.")(forecast)
+    app.command("forecast", short_help="Minutes to a limit, and how likely it is reached.")(forecast)
 
 
 def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
-    """Say when each probe will leave its limits at the rate of the last hour, with an interval.
+    """Say how likely each probe leaves its limits within the hour, and when, with an interval.
 
-    It speaks only where forecasts of the last week were better than "it stays as it is" on this room's own
-    record, and where the slope proves what it says. It is a help for planning: it never counts as an
+    It speaks only where forecasts of the last weeks were better than "it stays as it is" on this room's own
+    record, by the method that was better there, and promises a crossing only while half of such promises or
+    more came true. It is a help for planning: it never counts as an
     excursion, raises no alarm, and knows nothing of what a person may do meanwhile.
 
     \b
@@ -34,7 +37,7 @@ def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as
     with open_session(data, config) as session:
         session.setup.zone(zone)
         rows = _rows(session, zone)
-    heads = ("probe", "now", "per_hour", "limit", "minutes", "earliest", "latest", "forecast")
+    heads = ("probe", "now", "per_hour", "limit", "probability", "minutes", "earliest", "latest", "forecast")
     cells = [[row[h] for h in heads] for row in rows]
     answer(rows, as_json, [_headline(rows), "", *table(heads, cells)])
 
@@ -61,7 +64,34 @@ def _rows(session: Session, zone: str) -> list[dict[str, Any]]:
             minute = (taken_ns - now_ns) / (60 * NS)
             gain = gains.get((rule.key, channel))
             rows.append(_row(channel, rule, gain, line(minute, reading.value)))
+            if gain is not None and gain.speaks and gain.model is not None:
+                rows[-1] |= _by_model(session, verdicts, channel, rule, gain.model)
     return rows
+
+
+def _by_model(
+    session: Session, verdicts: Verdicts, channel: str, rule: Rule, model: ForecastModel
+) -> dict[str, Any]:
+    """What the regression says of a channel, from the minutes of the last 3 h."""
+    import numpy as np
+
+    from ..core.judge.forecast_model import CLOCK_MIN, leaving
+    from ..core.judge.outlook import crossing_by, resolution_of
+
+    first = session.now_ns // (60 * NS) - CLOCK_MIN
+    taken_ns, reading = verdicts.corrected_readings(channel, first * 60 * NS, session.now_ns)
+    cell = taken_ns // (60 * NS) - first
+    n = np.bincount(cell, minlength=1)
+    y = np.where(n > 0, np.bincount(cell, weights=reading.value, minlength=1) / np.maximum(n, 1), np.nan)
+    limits, resolution = (rule.lower, rule.upper), resolution_of(session.setup, channel)
+    expected = leaving(model, y, first, limits, resolution)
+    ahead, probability, within = crossing_by(model, expected, rule)
+    ends = (None, None, None, None) if ahead is None else (
+        ahead.limit, round(ahead.minutes), round(ahead.earliest), round(ahead.latest or ahead.minutes)
+    )  # fmt: skip
+    names = ("limit", "minutes", "earliest", "latest")
+    probable = None if probability is None else round(probability, 2)
+    return {"probability": probable, "stays_within": within, **dict(zip(names, ends, strict=True))}
 
 
 def _row(channel: str, rule: Rule, gain: Gain | None, trend: FitLine | None) -> dict[str, Any]:
@@ -78,6 +108,7 @@ def _row(channel: str, rule: Rule, gain: Gain | None, trend: FitLine | None) -> 
         "now": None if trend is None else round(trend.level, 2),
         "per_hour": None if trend is None else round(trend.slope * 60, 2),
         "limit": None if ahead is None else ahead.limit,
+        "probability": None,
         "minutes": None if ahead is None else round(ahead.minutes),
         "earliest": None if ahead is None else round(ahead.earliest),
         "latest": None if ahead is None or ahead.latest is None else round(ahead.latest),

@@ -24,6 +24,9 @@ are the room's own. Intervals include their start and not their end.
 | `inspection ready` | ready | 10: not ready; 11: not shown |
 | `verify`, `backup`, `restore` | intact | 10: not intact |
 | `selftest` | all cases passed | 10: a case failed |
+| `rooms verify` | all intact | 10: one is not; 11: one could not be asked |
+| `rooms index`, `due`, `lost` | all rooms answered | 11: one could not be asked |
+| `reference impact` | no room affected | 10: a room is affected; 11: one could not be asked |
 """
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 rooms_app = typer.Typer(help="The rooms of a group: which there are, and how they are.")
 DEFAULT_ROOMS = Path("rooms.toml")
+HOUR_NS = 3600 * 10**9
 
 RoomsFile = Annotated[
     Path, typer.Option("--rooms", metavar="FILE", help="The list of rooms; default: ./rooms.toml.")
@@ -110,7 +111,7 @@ def verify(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
     rows: list[dict[str, Any]] = []
     for key, entry in registry.rooms.items():
         try:
-            with room_store(entry) as store:
+            with room_store(entry, read_only=True) as store:
                 result = store.verify([heads[key]] if key in heads else [])
                 rows.append({"room": key, "intact": result.intact, "faults": list(result.faults)})
         except StillroomError as error:
@@ -119,11 +120,104 @@ def verify(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
     lines = [
         line for row in rows for line in (f"{row['room']}: {words[row['intact']]}", *_indented(row["faults"]))
     ]
-    answer(
-        rows, as_json, [x for row, x in zip(rows, lines, strict=True) for x in (x, *_indented(row["faults"]))]
-    )
+    answer(rows, as_json, lines)
     states = {row["intact"] for row in rows}
     raise typer.Exit(10 if False in states else 11 if None in states else 0)
+
+
+@rooms_app.command("index")
+def make_index(*, rooms: RoomsFile = DEFAULT_ROOMS) -> None:
+    """Ask every room anew which references it used when: a cache, renewed with each question."""
+    from ..rooms.registry import read
+    from ..rooms.uses import index
+
+    answers = index(read(rooms), time.time_ns(), anew=True)
+    uses, jobs = sum(len(a.uses) for a in answers), sum(len(a.jobs) for a in answers)
+    typer.echo(
+        f"{number_of(len(answers), 'room')}: {number_of(uses, 'use')}, {number_of(jobs, 'inspection')}."
+    )
+    for away in (a for a in answers if a.why):
+        typer.echo(f"{away.room}: not known: {away.why}", err=True)
+    raise typer.Exit(11 if any(a.why for a in answers) else 0)
+
+
+@rooms_app.command("due")
+def due(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
+    """Which certificates anywhere are overdue or come due within 90 days, the first due first.
+
+    From the newest summaries; rooms of which nothing counts now are named, not left out.
+
+    \b
+    Example:
+      stillroom rooms due
+    """
+    from ..rooms.registry import read
+    from ..rooms.sightings import Sightings
+
+    registry = read(rooms)
+    states = Sightings(registry.centre).look(registry, time.time_ns())
+    rows: list[dict[str, Any]] = [{"room": s.key, "site": s.site, **d} for s in states for d in s.due]
+    rows.sort(key=lambda row: (row["due"], row["room"], row["certificate"]))
+    heads = ("due", "room", "site", "certificate", "probe", "status")
+    away = [s.key for s in states if s.trouble]
+    first = f"{number_of(len(rows), 'certificate')} overdue or due within 90 days."
+    unknown = [f"Not known: {', '.join(away)}."] if away else []
+    cells = [[str(row[h]) for h in heads] for row in rows]
+    payload = {"certificates": rows, "not_known": away}
+    answer(payload, as_json, [first, *unknown, *(table(heads, cells) if rows else [])])
+    raise typer.Exit(11 if away else 0)
+
+
+@rooms_app.command("lost")
+def lost(
+    *,
+    start: Annotated[str, typer.Option("--from", metavar="TIME", help="Start: a day, or a time; UTC.")],
+    end: Annotated[str, typer.Option("--to", metavar="TIME", help="End, not itself included.")],
+    rooms: RoomsFile = DEFAULT_ROOMS,
+    as_json: Json = False,
+) -> None:
+    """Where was time lost, and to what? Hours of use that were not stable, by room and by cause.
+
+    \b
+    Example:
+      stillroom rooms lost --from 2026-10-01 --to 2026-11-01
+    """
+    from zoneinfo import ZoneInfo
+
+    from ..errors import IntervalError
+    from ..instants import parse
+    from ..rooms.lost_time import by_cause, losses
+    from ..rooms.registry import read
+
+    from_ns, to_ns = (parse(t, ZoneInfo("UTC"), o) for t, o in ((start, "--from"), (end, "--to")))
+    if from_ns >= to_ns:
+        raise IntervalError("--from is not before --to.")
+    found = losses(read(rooms), from_ns, to_ns, time.time_ns())
+    known = [row for row in found if not row.why]
+    hours = sum(row.not_stable_ns for row in known) / HOUR_NS
+    causes = by_cause(known)
+    rest_ns = sum(row.rest_ns for row in known)
+    lines = [
+        f"{hours:.1f} h of use not stable in {number_of(len(known), 'room')}.",
+        *(f"{row.room}: not known: {row.why}" for row in found if row.why),
+        *table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes]),
+        f"no case: {_hours(rest_ns)} h",
+        *table(("room", "hours not stable"), [[r.room, _hours(r.not_stable_ns)] for r in known]),
+    ]
+    payload = {
+        "not_stable_h": round(hours, 3),
+        "causes": [{"cause": c, "hours": round(ns / HOUR_NS, 3), "rooms": n} for c, ns, n in causes],
+        "no_case_h": round(rest_ns / HOUR_NS, 3),
+        "rooms": [
+            {"room": r.room, "hours": round(r.not_stable_ns / HOUR_NS, 3), "why": r.why} for r in found
+        ],
+    }
+    answer(payload, as_json, lines)
+    raise typer.Exit(11 if len(known) < len(found) else 0)
+
+
+def _hours(span_ns: int) -> str:
+    return f"{span_ns / HOUR_NS:.1f}"
 
 
 @rooms_app.command("accept")

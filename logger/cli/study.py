@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from ..model.roles import Act
+from .authority import authorised
 from .context import open_session
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Zone
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .study_parts import (
     Channel,
     Event,
@@ -18,10 +20,12 @@ from .study_parts import (
     Out,
     Outdoors,
     Parquet,
+    People,
     first_column,
     length_options,
     run,
     show,
+    zone_of_campaign,
 )
 
 _FRONT = """Why the room moves, where, and what to fix first.
@@ -43,6 +47,7 @@ def causes(
     event: Event = [],  # noqa: B006 (typer copies it)
     file: EventFile = None,
     outdoors: Outdoors = None,
+    people: People = [],  # noqa: B006 (typer copies it)
     length_mm: LengthMm = None,
     material: MaterialName = "steel",
     zone: AnyZone = None,
@@ -64,7 +69,8 @@ def causes(
       stillroom study causes --channel P1.temperature --length-mm 1000 --material steel
     """
     doors = [*event, *(first_column(file) if file is not None else [])]
-    options = {"events": doors or None, "outdoors": outdoors, **length_options(length_mm, material)}
+    options = {"events": doors or None, "outdoors": outdoors, "people": people or None}
+    options |= {**length_options(length_mm, material)}
     with open_session(data, config) as session:
         result = run(session, "causes", (zone, channel), (start, end), options)
         show(session, result, out, parquet, as_json)
@@ -163,6 +169,10 @@ def step(
     at: Annotated[
         list[str], typer.Option("--step", metavar="TIME", help="When a step began; default: find them.")
     ] = [],  # noqa: B006 (typer copies it)
+    follows: Annotated[
+        str | None,
+        typer.Option("--follows", metavar="CHANNEL", help="The air that --channel follows; no step needed."),
+    ] = None,
     zone: AnyZone = None,
     channel: Channel = "",
     start: AnyFrom = None,
@@ -175,14 +185,17 @@ def step(
 ) -> None:
     """How fast a room, a part or a probe follows: time constants from steps of the air handling.
 
-    Wants 3 time constants of record after a step, and an hour before it.
+    Wants 3 time constants of record after a step, and an hour before it; or, with --follows, any days on
+    which the air moved.
 
     \b
     Example:
       stillroom study step --channel P1.temperature --step 2026-10-19T03:38
     """
     with open_session(data, config) as session:
-        result = run(session, "step", (zone, channel), (start, end), {"steps": at or None})
+        result = run(
+            session, "step", (zone, channel), (start, end), {"steps": at or None, "follows": follows}
+        )
         show(session, result, out, parquet, as_json)
 
 
@@ -190,6 +203,9 @@ def step(
 def hours(
     *,
     hours: Annotated[int, typer.Option("--hours", metavar="N", help="Hours in a row.")] = 2,
+    season: Annotated[
+        bool, typer.Option("--season", help="Only weeks up to 6 around this time of the year.")
+    ] = False,
     zone: AnyZone = None,
     start: AnyFrom = None,
     end: AnyTo = None,
@@ -208,7 +224,7 @@ def hours(
       stillroom study hours --zone machine-bay --hours 4
     """
     with open_session(data, config) as session:
-        result = run(session, "hours", (zone, ""), (start, end), {"hours": hours})
+        result = run(session, "hours", (zone, ""), (start, end), {"hours": hours, "season": season or None})
         show(session, result, out, parquet, as_json)
 
 
@@ -287,6 +303,12 @@ def mapping(
             "--position", metavar="CHANNEL", help="A probe of the campaign; default: all in the air."
         ),
     ] = [],  # noqa: B006 (typer copies it)
+    campaign: Annotated[
+        str | None, typer.Option("--campaign", metavar="KEY", help="One that was planned here; see campaign.")
+    ] = None,
+    state: Annotated[
+        str | None, typer.Option("--state", metavar="NAME", help="Of the campaign; default: all, compared.")
+    ] = None,
     before: Annotated[
         str | None, typer.Option("--before", metavar="START/END", help="All side by side, before.")
     ] = None,
@@ -312,7 +334,10 @@ def mapping(
         --before 2026-10-12T08:00/2026-10-12T10:00 --after 2026-10-15T08:00/2026-10-15T10:00
     """
     options = {"positions": position or None, "before": before, "after": after}
+    options |= {"campaign": campaign, "state": state}
     with open_session(data, config) as session:
+        if campaign and not zone:
+            zone = zone_of_campaign(session, campaign)
         result = run(session, "map", (zone, ""), (start, end), options)
         show(session, result, out, parquet, as_json)
 
@@ -359,6 +384,10 @@ def report(
     *,
     zone: Zone,
     to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The PDF to write.")],
+    issue: Annotated[
+        bool, typer.Option("--issue", help="Keep it in the record: numbered, signed, journalled.")
+    ] = False,
+    who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
@@ -372,9 +401,15 @@ def report(
     """
     from ..store.files import write_durably
     from ..studies.report import newest_answers, report_pdf
+    from ..studies.report_issue import issue_report
 
     with open_session(data, config) as session:
         session.setup.zone(zone)
         studies = newest_answers(session.store, zone)
-        write_durably(to, report_pdf(studies, session.setup))
-    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.")
+        if issue:
+            person = authorised(session.store, who, Act.ISSUE)
+            issued = issue_report(session.store, session.setup, studies, person, session.now_ns)
+        pdf = issued.pdf.read_bytes() if issue else report_pdf(studies, session.setup)
+        write_durably(to, pdf)
+    number = f" Study report {issued.number:06d}." if issue else " It is not issued: --issue keeps one."
+    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.{number}")

@@ -34,6 +34,9 @@ EventFile = Annotated[
 Outdoors = Annotated[
     str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")
 ]
+People = Annotated[
+    list[str], typer.Option("--people", metavar="START/END", help="When people were present; repeat it.")
+]
 LengthMm = Annotated[
     float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
 ]
@@ -79,6 +82,12 @@ def run(
     from_ns, to_ns = whole_or_interval(session, *ends)
     request = StudyRequest(question, zone or "", channel, from_ns, to_ns, options)
     return run_study(session.verdicts(), request, session.now_ns, _progress)
+
+
+def zone_of_campaign(session: Session, key: str) -> str:
+    from ..acts.campaigns import campaign_of
+
+    return campaign_of(session.store, key).zone
 
 
 def _progress(what: str) -> None:

@@ -21,6 +21,7 @@ from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_
 from ..errors import IntervalError, Refused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Inspection, Period, Setup, ThermalBody
+from ..model.plain_forms import AssessmentAnswer, Segment
 from ..verdicts.conditions import cells_of, conditions_of
 from ..verdicts.verdicts import Verdicts
 
@@ -57,10 +58,11 @@ class Assessment:
     segments: tuple[Period, ...] = ()  # a long program, judged piece by piece
     budget: ThermalBudget | None = None  # of the worst feature
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> AssessmentAnswer:
         """The check as plain data, with `thermal`, `statement` and `stamp`."""
         check = self.check.to_dict()
-        return check | {
+        return {
+            **check,
             "thermal": self.thermal_json(),
             "segments": [_segment(p) for p in self.segments],
             "statement": self.statement,
@@ -161,8 +163,12 @@ def assessment_from(
     return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces, rows)
 
 
-def _segment(p: Period) -> dict[str, Any]:
-    return {"from": rfc3339(p.from_ns), "to": rfc3339(p.to_ns), "verdict": p.verdict, "reason": p.reason} | {
+def _segment(p: Period) -> Segment:
+    return {
+        "from": rfc3339(p.from_ns),
+        "to": rfc3339(p.to_ns),
+        "verdict": p.verdict,
+        "reason": p.reason,
         "rule": p.rule,
         "probe": p.probe,
     }

@@ -113,18 +113,23 @@ def _content(
     shown = body["verdict"] != "not shown"
     thermal = body["thermal"] if shown and body["thermal"] and body["thermal"].get("shown") else None
     numbers = [i.number for i in issues(verdicts.store).get(job.key, []) if i.digest == body["digest"]]
-    same = ("verdict", "reason", "because")
-    last = ("statement", "stamp", "digest", "decision_rule", "setup", "software")
     return {
         "inspection": head,
         "running": job.to_ns is None,
         "revision": numbers[-1] if numbers else None,
         "provisional": body["provisional"],
-        **{name: body[name] for name in same},
+        "verdict": body["verdict"],
+        "reason": body["reason"],
+        "because": body["because"],
         "quantities": _quantities(body["statistics"]) if shown else [],
         "statistics": body["statistics"] if shown else {},
         "thermal": thermal,
-        **{name: body[name] for name in last},
+        "statement": body["statement"],
+        "stamp": body["stamp"],
+        "digest": body["digest"],
+        "decision_rule": body["decision_rule"],
+        "setup": body["setup"],
+        "software": body["software"],
     }
 
 

@@ -53,6 +53,11 @@ class Registry:
     centre: Path
     rooms: Mapping[str, RoomEntry]
 
+    @property
+    def accounts(self) -> Path:
+        """The record of the group itself: its people, and what they accepted."""
+        return self.centre / "record"
+
     def room(self, key: str) -> RoomEntry:
         """The room of that key; Refused with those that there are."""
         if key not in self.rooms:

@@ -14,26 +14,42 @@ from ..errors import Refused, StillroomError
 from ..model.roles import Role
 from ..people import Account, People
 from ..store import Store
+from ..store.hot.database import is_older
 from .registry import Registry, RoomEntry
 
 
 @contextmanager
 def centre_of(registry: Registry, *, simulated: bool | None = None) -> Iterator[Store]:
     """The record of the group itself: its accounts, and what people accepted. Made at first use."""
-    with Store.open(registry.centre, create=True, simulated=simulated) as store:
+    with Store.open(registry.accounts, create=True, simulated=simulated) as store:
         yield store
 
 
 @contextmanager
-def room_store(entry: RoomEntry) -> Iterator[Store]:
-    """The record of a room of the group; Refused where its folder is not there."""
+def room_store(entry: RoomEntry, *, read_only: bool = False) -> Iterator[Store]:
+    """The record of a room of the group; Refused where its folder is not there.
+
+    read_only: every byte of it stays. Otherwise a record that an older program keeps is refused: opening it
+    would change its tables under the room's own service.
+    """
     if not entry.data.is_dir():
         raise Refused(
             f"Room {entry.key}: expected its data folder at {entry.data}, found none. Mount it, or correct "
             f"`data` under [rooms.{entry.key}]."
         )
-    with Store.open(entry.data) as store:
+    if not read_only:
+        refuse_older(entry)
+    with Store.open(entry.data, read_only=read_only) as store:
         yield store
+
+
+def refuse_older(entry: RoomEntry) -> None:
+    """Refused where the record of a room has the tables of an older program."""
+    if is_older(entry.data):
+        raise Refused(
+            f"Room {entry.key}: its record is kept by an older version of the program than this one. Update "
+            "the program of that room first; its own service then brings the tables up to date."
+        )
 
 
 def give_roles(centre: People, room: People, name: str, roles: Collection[Role], by: str) -> Account:

@@ -167,7 +167,8 @@ def _texts(number: int) -> tuple[str, dict[str, str]]:
     for file in texts:
         if file.startswith("certificates/"):
             text = texts[file] if number == OVERDUE else texts[file].replace("= 2026-10-21", "= 2027-10-21")
-            texts[file] = text.replace("\nissuer =", '\nreferences = ["RT-07"]\nissuer =', 1)
+            mark = "RH-03" if file.endswith("-H.toml") else "RT-09" if number % len(SITES) == 2 else "RT-07"
+            texts[file] = text.replace("\nissuer =", f'\nreferences = ["{mark}"]\nissuer =', 1)
     return key, texts
 
 

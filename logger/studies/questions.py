@@ -60,6 +60,7 @@ def _site(sources: Sources) -> Compute:
     if both := sorted(set(volume) & set(permanent)):
         raise Refused(f"{both[0]} is in the volume and among the candidates. Name it once.")
     um_per_K = sources.um_per_K()
+    sources.read_together([*permanent, *volume], sources.request.from_ns, sources.request.to_ns)
     records = {key: sources.record(key).record for key in [*permanent, *volume]}
     return lambda: representativeness(
         {key: records[key] for key in permanent}, {key: records[key] for key in volume}, um_per_K
@@ -76,6 +77,8 @@ def _hours(sources: Sources) -> Compute:
     weeks = verdict_weeks(sources.verdicts, r.zone, r.from_ns, r.to_ns, sources.now_ns)
     sources.arrays += [weeks.stable.astype(np.float64), weeks.known.astype(np.float64)]
     use = use_of_week(sources.verdicts.setup.zone(r.zone).hours_of_use)
+    if r.options.get("season"):
+        weeks = weeks.of_season()
     return lambda: best_hours(weeks.stable, weeks.known, hours, use)
 
 
@@ -96,12 +99,13 @@ def _causes(sources: Sources) -> Compute:
 
     record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
     doors, um_per_K = sources.instants("events", "--event", none=True), sources.um_per_K()
+    people = sources.presence("people", "--people", record)
 
     def compute() -> Answer:
         cycles = search_cycles(record).cycles
         amplitude = cycle_figures(cycles[0], 1, record)[1] if cycles else None
         cycle = amplitude.value if amplitude is not None and amplitude.shown else None
-        return causes(record, CauseInputs(outdoors, None, doors, cycle or 0.0), um_per_K)
+        return causes(record, CauseInputs(outdoors, people, doors, cycle or 0.0), um_per_K)
 
     return compute
 
@@ -109,15 +113,32 @@ def _causes(sources: Sources) -> Compute:
 def _step(sources: Sources) -> Compute:
     from ..core.study.step_response import step_test
 
+    if sources.request.options.get("follows"):
+        return _follower(sources)
     steps = sources.instants("steps", "--step", none=True)
     record = sources.record(sources.request.channel).record
     return lambda: step_test(record, steps)
+
+
+def _follower(sources: Sources) -> Compute:
+    from ..core.study.follower import follower
+
+    (air,) = sources.channels("follows", "--follows")[:1]
+    body = sources.request.channel
+    if air == body:
+        raise Refused(
+            f"--follows: {air} cannot follow itself. Name the air with it, and what follows by --channel."
+        )
+    records = sources.record(air).record, sources.record(body).record
+    return lambda: follower(*records)
 
 
 def _map(sources: Sources) -> Compute:
     from ..core.study.mapping import Campaign, mapping
 
     r, setup = sources.request, sources.verdicts.setup
+    if r.options.get("campaign"):
+        return _campaign(sources)
     channels = sources.channels("positions", "--position", none=True) or sources.zone_channels()
     places = {key: setup.position_at(key, (r.from_ns + r.to_ns) // 2) for key in channels}
     points = [place.xyz_m for place in places.values() if place is not None]
@@ -125,11 +146,14 @@ def _map(sources: Sources) -> Compute:
         raise Refused(
             "Two probes stand at one place. Leave one out with --position, or correct its position."
         )
+    sources.read_together(channels, r.from_ns, r.to_ns)
     state = {key: sources.record(key) for key in channels}
 
     def together(option: str) -> dict[str, ChannelRecord] | None:
         """All probes side by side."""
         ends = sources.span(option, f"--{option}")
+        if ends is not None:
+            sources.read_together(channels, *ends)
         return None if ends is None else {key: sources.record(key, *ends).record for key in channels}
 
     limits = sources.limits()
@@ -142,6 +166,14 @@ def _map(sources: Sources) -> Compute:
         {key: used.U for key, used in state.items()},
     )
     return lambda: mapping(campaign)
+
+
+def _campaign(sources: Sources) -> Compute:
+    from ..core.study.mapping_states import map_states
+    from .campaign_data import campaign_states
+
+    states = campaign_states(sources, str(sources.request.options["campaign"]))
+    return lambda: map_states([(item.phase.name, item.campaign) for item in states])
 
 
 def _return(sources: Sources) -> Compute:
@@ -173,6 +205,7 @@ KINDS = (
         _causes,
         fields=(
             StudyField("events", "--event", "Times of doors, local, separated by spaces"),
+            StudyField("people", "--people", "People present, as START/END, separated by spaces"),
             *LENGTH_FIELDS,
         ),
     ),
@@ -194,7 +227,10 @@ KINDS = (
         "How fast does it follow?",
         "Needs a step (air handling off, then on) with 3 time constants of record after it.",
         _step,
-        fields=(StudyField("steps", "--step", "Times of the steps, local (empty: find them)"),),
+        fields=(
+            StudyField("steps", "--step", "Times of the steps, local (empty: find them)"),
+            StudyField("follows", "--follows", "Or: the air that the channel follows"),
+        ),
     ),
     QuestionKind(
         "hours",
@@ -247,6 +283,7 @@ KINDS = (
         _map,
         of_one_channel=False,
         fields=(
+            StudyField("campaign", "--campaign", "Key of a campaign (then nothing else)"),
             StudyField("before", "--before", "Side by side before, START/END"),
             StudyField("after", "--after", "Side by side after, START/END"),
         ),

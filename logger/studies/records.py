@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -68,17 +68,32 @@ def read_channel(verdicts: Verdicts, channel: str, from_ns: int, to_ns: int, now
 
     UnknownName for a channel that is not in the setup; IntervalError where nothing counts.
     """
-    setup = verdicts.setup
-    zone = zone_of_channel(setup, channel)
-    if channel not in setup.channels:
-        raise UnknownName("channel", channel, setup.channels)
+    return read_channels(verdicts, [channel], from_ns, to_ns, now_ns)[channel]
+
+
+def read_channels(
+    verdicts: Verdicts, channels: Sequence[str], from_ns: int, to_ns: int, now_ns: int
+) -> dict[str, RecordUsed]:
+    """Corrected cell means of several channels; those of one zone are read and tested once, together."""
+    setup, used = verdicts.setup, dict[str, RecordUsed]()
     grid = Grid(-(-from_ns // (setup.step_s * NS)), 0, setup.step_s)
     end = min(to_ns, now_ns) // grid.step_ns
     grid = Grid(grid.first, max(0, end - grid.first), grid.step_s)
+    zones = {channel: zone_of_channel(setup, channel) for channel in channels}
     if not grid.n:
         raise IntervalError("The interval of the study holds no whole minute. Choose a longer one.")
-    marks = [mark for mark in verdicts.marks() if mark.zone == zone]
-    parts = [_part(cells, marks) for cells in _cells(verdicts, zone, channel, grid, now_ns)]
+    for zone in dict.fromkeys(zones.values()):
+        mine = [channel for channel in channels if zones[channel] == zone]
+        marks = [mark for mark in verdicts.marks() if mark.zone == zone]
+        parts: dict[str, list[tuple[Float, Int, float]]] = {channel: [] for channel in mine}
+        for cells in _cells(verdicts, zone, mine, grid, now_ns):
+            for channel in mine:
+                parts[channel].append(_part(cells[channel], marks))
+        used |= {channel: _used(setup, channel, grid, parts.pop(channel)) for channel in mine}
+    return used
+
+
+def _used(setup: Setup, channel: str, grid: Grid, parts: list[tuple[Float, Int, float]]) -> RecordUsed:
     value = np.concatenate([part[0] for part in parts])
     if not np.isfinite(value).any():
         raise IntervalError(
@@ -89,18 +104,20 @@ def read_channel(verdicts: Verdicts, channel: str, from_ns: int, to_ns: int, now
     return RecordUsed(record, U, *_hours(value, why, grid.step_s, record.step_s))
 
 
-def _cells(verdicts: Verdicts, zone: str, channel: str, grid: Grid, now_ns: int) -> Iterator[Cells]:
-    """Cells of one channel over a grid, month by month; its neighbours take part in the tests."""
+def _cells(
+    verdicts: Verdicts, zone: str, channels: Sequence[str], grid: Grid, now_ns: int
+) -> Iterator[Mapping[str, Cells]]:
+    """Cells of channels over a grid, month by month; their neighbours take part in the tests."""
     setup = verdicts.setup
-    quantity = setup.channels[channel].quantity
-    beside = [key for key in setup.channels_in(zone) if setup.channels[key].quantity == quantity]
-    names = list(dict.fromkeys([channel, *beside]))
+    quantities = {setup.channels[channel].quantity for channel in channels}
+    beside = [key for key in setup.channels_in(zone) if setup.channels[key].quantity in quantities]
+    names = list(dict.fromkeys([*channels, *beside]))
     for begin in range(grid.first, grid.first + grid.n, PART_NS // grid.step_ns):
         n = min(PART_NS // grid.step_ns, grid.first + grid.n - begin)
         part = Grid(begin, n, grid.step_s)
         ends = begin * grid.step_ns - AROUND_NS, (begin + n) * grid.step_ns + AROUND_NS
         readings = verdicts.store.readings.read_channels(names, *ends)
-        yield evidence(zone, setup.at(begin * grid.step_ns), readings, part, now_ns)[channel]
+        yield evidence(zone, setup.at(begin * grid.step_ns), readings, part, now_ns)
 
 
 def _part(cells: Cells, marks: Sequence[Mark]) -> tuple[Float, Int, float]:

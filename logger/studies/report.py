@@ -41,17 +41,21 @@ def newest_answers(store: Store, zone: str) -> list[Study]:
     return [newest[question] for question in QUESTIONS if question in newest]
 
 
-def report_pdf(studies: Sequence[Study], setup: Setup) -> bytes:
-    """The bytes of the PDF; equal studies give equal bytes: no clock, no typeface of the machine."""
+def report_pdf(studies: Sequence[Study], setup: Setup, number: int | None = None) -> bytes:
+    """The bytes of the PDF; equal studies give equal bytes: no clock, no typeface of the machine.
+
+    number: of the issue; None: not issued, and the footer says so.
+    """
     import typst
 
     zone, clock = setup.zone(studies[0].request.zone), ZoneInfo(setup.room.timezone)
     pictures: dict[str, bytes] = {}
     listed = [_study_facts(study, clock, pictures) for study in studies]
+    issue = "not issued, " if number is None else f"study report {number:06d}, "
     facts: dict[str, Any] = {
         "title": f"Room study: {zone.name}",
         "place": f"{setup.room.site}, {setup.room.name}; custodian {setup.room.custodian}",
-        "footer": f"stillroom {__version__}, setup {studies[0].setup_version}",
+        "footer": f"{issue}stillroom {__version__}, setup {studies[0].setup_version}",
         "simulated": any(study.simulated for study in studies),
         "studies": listed,
         "first_chart": next((chart for item in listed[:1] for chart in item["charts"]), None),

@@ -9,6 +9,7 @@ from typing import Any
 from ..errors import IntervalError, Refused
 from ..instants import NS
 from ..verdicts.verdicts import Verdicts
+from .campaign_data import of_campaign
 from .questions import QUESTIONS
 from .records import zone_channels, zone_of_channel
 from .sources import Progress, QuestionKind, Sources
@@ -23,7 +24,7 @@ def run_study(
     Raises Refused or IntervalError with what to enter instead; nothing is stored then.
     """
     kind = QUESTIONS[request.question]
-    request = _completed(verdicts, request, kind)
+    request = _completed(verdicts, request, kind, now_ns)
     sources = Sources(verdicts, request, now_ns, progress)
     compute = kind.run(sources)  # reads everything; computes nothing yet
     setup = verdicts.setup
@@ -48,8 +49,10 @@ def run_study(
     return study
 
 
-def _completed(verdicts: Verdicts, request: StudyRequest, kind: QuestionKind) -> StudyRequest:
+def _completed(verdicts: Verdicts, request: StudyRequest, kind: QuestionKind, now_ns: int) -> StudyRequest:
     """The request with zone, channel and interval checked; a channel is chosen where one is needed."""
+    if request.options.get("campaign"):
+        request = of_campaign(request, verdicts.store, now_ns)
     setup = verdicts.setup
     zone = request.zone or (zone_of_channel(setup, request.channel) if request.channel else "")
     setup.zone(zone)

@@ -16,6 +16,7 @@ from .records import local_offsets
 
 UNKNOWN, STABLE, FAILED = 0, 1, 2
 WEEK_S = 7 * DAY_S
+SEASON_WEEKS, WEEKS_OF_YEAR = 6, 52
 _TO_MONDAY = 3  # 1970-01-01 was a Thursday
 
 
@@ -30,6 +31,13 @@ class VerdictWeeks:
     known: Bool
     first_week: int
     first_day: int = 0
+
+    def of_season(self, around: int = SEASON_WEEKS) -> VerdictWeeks:
+        """Those weeks alone that lie so many weeks or less around the last one's time of the year."""
+        apart = np.arange(len(self.stable))[::-1] % WEEKS_OF_YEAR
+        apart = np.minimum(apart, WEEKS_OF_YEAR - apart)
+        keep = apart <= around
+        return VerdictWeeks(self.stable[keep], self.known[keep], self.first_week, self.first_day)
 
 
 def verdict_weeks(

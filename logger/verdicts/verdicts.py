@@ -41,7 +41,7 @@ AROUND_DAYS = 31
 YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Days over which forecasts are compared with persistence.
-GAIN_DAYS = 7
+GAIN_DAYS = 28
 
 
 class Verdicts:

@@ -60,7 +60,9 @@ def test_each_planted_cause_is_found(answers: dict[str, dict[str, Any]]) -> None
 def test_what_to_mend_first_is_the_set_back(answers: dict[str, dict[str, Any]]) -> None:
     """The set-back is by far the largest: the day and the week come first, in K and µm; then outdoors."""
     causes = answers["causes"]
-    assert causes["headline"].startswith("Start with day and week: without it, ")
+    assert causes["headline"].startswith(
+        "Start with what follows the day and the week (set-back, working hours, sun): without it, "
+    )
     assert "µm on the length" in causes["headline"]
     assert figure(causes, "outdoors")["shown"]
     assert figure(causes, "doors")["shown"]

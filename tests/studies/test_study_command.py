@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import subprocess
 import sys
@@ -12,14 +13,16 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
+from logger.record.proof import verify_record
 from logger.store import Store
+from logger.studies.report_issue import issued_reports
 from tests.command_line import ROOT, Run
 
 CYCLES = ("study", "cycles", "--zone", "machine-bay")
 HUNTING = (*CYCLES, "--from", "2026-10-21T12:00", "--to", "2026-10-23T12:00")
 
 
-def asked(stillroom: Run, room: Path, *words: str) -> dict[str, Any]:
+def asked(stillroom: Run, room: Path, *words: str | Path) -> dict[str, Any]:
     done = stillroom(*words, "--data", room, "--json")
     assert done.returncode == 0, done.stderr
     answer: dict[str, Any] = json.loads(done.stdout)
@@ -186,6 +189,11 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
         (("study", "plan", "--job", "Ring gear"), "--job: expected a name and whole hours from 1 to 24"),
         (("study", "plan"), "--job: enter one or more jobs"),
         (("study", "plan", "--job", "A=2", "--job", "A=3"), "each name once"),
+        (("study", "causes", "--people", "2026-10-19T08:00"), "--people: expected START/END"),
+        (
+            ("study", "step", "--channel", "P1.temperature", "--follows", "P1.temperature"),
+            "cannot follow itself",
+        ),
         ((*SITE, "--length-mm", "-3"), "--length-mm: expected a number above 0"),
     ],
 )
@@ -222,3 +230,39 @@ def test_the_report_holds_every_answer_and_its_data(stillroom: Run, room: Path, 
     assert "has no stored study yet" in none.stderr
     assert not (tmp_path / "c.pdf").exists()
     assert answer["digest"]
+
+
+def test_an_issued_report_is_numbered_signed_and_verified(
+    stillroom: Run, demo_copy: Path, tmp_path: Path
+) -> None:
+    """Two issues of one answer: each its number; an altered or missing file is named by verify."""
+    answer = asked(stillroom, demo_copy, *HUNTING)
+    report = (
+        "study",
+        "report",
+        "--zone",
+        "machine-bay",
+        "--issue",
+        "--who",
+        "Greta Holm",
+        "--data",
+        demo_copy,
+    )
+    for number in (1, 2):
+        done = stillroom(*report, "--to", tmp_path / f"{number}.pdf")
+        assert done.returncode == 0, done.stderr
+        assert f"Study report {number:06d}." in done.stdout
+    with Store.open(demo_copy, read_only=True) as store:
+        first, second = issued_reports(store, "machine-bay")
+        assert verify_record(store, verdicts=False).faults == ()
+    assert (first.who, dict(first.answers)) == ("Greta Holm", {"cycles": answer["digest"]})
+    assert first.pdf.read_bytes() == (tmp_path / "1.pdf").read_bytes()
+    assert json.loads(first.pdf.with_suffix(".json").read_text()) == [answer]
+    listed = first.pdf.with_suffix(".sha256")
+    assert f"{hashlib.sha256(first.pdf.read_bytes()).hexdigest()}  {first.pdf.name}" in listed.read_text()
+    second.pdf.write_bytes(second.pdf.read_bytes() + b" ")
+    first.pdf.with_suffix(".json").unlink()
+    with Store.open(demo_copy, read_only=True) as store:
+        faults = verify_record(store, verdicts=False).faults
+    assert [fault for fault in faults if "studies/000002/" in fault and "not as it was issued" in fault]
+    assert [fault for fault in faults if "studies/000001/" in fault and fault.endswith("as it was issued")]

@@ -13,12 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...series import Float
+from .forecast_model import ForecastModel, learn
 
 WINDOW_MIN = 60
 LEAST = 20  # minutes with a value, below which nothing is said
 HORIZON_MIN = 60  # a crossing that is further away is not told
 AHEAD_MIN = 30  # of the value by which forecasts are compared with "it stays as it is"
 EVERY_MIN = 15
+LEAST_T = 1.0  # of a daily gain that counts
 LEAST_FORECASTS = 96  # a day of them, below which no skill is known
 
 
@@ -114,11 +116,16 @@ def stays_within(fit: FitLine, lower: float | None, upper: float | None) -> bool
 
 @dataclass(frozen=True)
 class Gain:
-    """What forecasts of a value half an hour ahead gain over "it stays as it is": mean absolute errors."""
+    """What forecasts of a value half an hour ahead gain over "it stays as it is": mean absolute errors.
+
+    model: that forecasts it; None: the straight line does. t: of the model's daily gain.
+    """
 
     forecasts: int
     error: float
     staying: float
+    t: float | None = None
+    model: ForecastModel | None = None
 
     @property
     def skill(self) -> float:
@@ -127,8 +134,12 @@ class Gain:
 
     @property
     def speaks(self) -> bool:
-        """Whether a forecast may be printed: measured for a day at least, and better than staying."""
-        return self.forecasts >= LEAST_FORECASTS and self.error < self.staying
+        """Whether a forecast may be printed: measured for a day at least, and better than staying.
+
+        By a model its daily gain must exceed its own scatter, too.
+        """
+        proven = self.t is None or self.t >= LEAST_T
+        return self.forecasts >= LEAST_FORECASTS and self.error < self.staying and proven
 
 
 def gain(value: Float, lower: float | None, upper: float | None, step_s: int) -> Gain:
@@ -148,6 +159,37 @@ def gain(value: Float, lower: float | None, upper: float | None, step_s: int) ->
     if not at:
         return Gain(0, 0.0, 0.0)
     return Gain(len(at), float(np.abs(forecasts - then).mean()), float(np.abs(now - then).mean()))
+
+
+def better_gain(
+    value: Float, limits: tuple[float | None, float | None], grid: tuple[int, int], resolution: float = 0.0
+) -> Gain:
+    """The gain of the better of both: the straight line, and the regression towards staying.
+
+    value: cells of `grid` (number of the first since 1970, length in s). With other cells than whole parts of
+    a minute the line alone is tried.
+    """
+    first, step_s = grid
+    by_line = gain(value, *limits, step_s)
+    if 60 % step_s or not len(value):
+        return by_line
+    minutes, begin = in_minutes(value, first, step_s)
+    model, score = learn(minutes, begin + len(minutes), limits, resolution)
+    if model is None or score.forecasts < LEAST_FORECASTS:
+        return by_line
+    by_model = Gain(score.forecasts, score.error, score.staying, score.t, model)
+    return by_line if by_line.speaks and by_line.skill > by_model.skill else by_model
+
+
+def in_minutes(value: Float, first: int, step_s: int) -> tuple[Float, int]:
+    """Means of whole minutes from cells of step_s, and the number of the first minute since 1970."""
+    k = 60 // step_s
+    skip = -first % k
+    n = (len(value) - skip) // k
+    blocks = value[skip : skip + n * k].reshape(n, k)
+    count = np.isfinite(blocks).sum(axis=1)
+    total = np.where(np.isfinite(blocks), blocks, 0.0).sum(axis=1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan), (first + skip) // k
 
 
 @dataclass(frozen=True)

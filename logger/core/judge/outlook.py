@@ -1,9 +1,10 @@
 """What is expected of a zone within the hour: for the sentence, never for a verdict.
 
-A limit is followed on the means of each of its channels, any other rule on the value that it judged, over
-the last hour. A forecast is printed only where forecasts of that very value were better than "it stays as it
-is" on the room's own record, and only where its line proves what is said at k = 2. Otherwise nothing is said:
-that no crossing is proven is no promise.
+A limit is followed on the means of each of its channels, any other rule on the value that it judged. A
+forecast is printed only where forecasts of that very value were better than "it stays as it is" on the room's
+own record, by the method that was better there: a regression towards staying, with crossings as
+probabilities, or the straight line of the last hour at k = 2. Otherwise nothing is said: that no crossing is
+proven is no promise.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ import numpy as np
 
 from ...instants import NS, rfc3339
 from ...model import Conformity, Rule, Setup
+from ...model.plain_forms import ExpectedCrossing
 from ...series import Float
-from ...units import MICRO
+from ...units import MICRO, difference_to_canonical
 from ..rules.finding import Finding
 from .forecast import (
     HORIZON_MIN,
@@ -25,15 +27,18 @@ from .forecast import (
     Crossing,
     FitLine,
     Gain,
+    better_gain,
     crossing,
-    gain,
+    in_minutes,
     lines,
     stays_within,
 )
+from .forecast_model import ForecastModel, Leaving, leaving
 from .judgement import Judgement
 
 Key = tuple[str, str]  # key of a rule, and the channel whose mean is followed: empty for its own value
 Gains = Mapping[Key, Gain]
+LIKELY, UNLIKELY = 0.5, 0.025  # within the hour: what is told as a crossing, and as none
 
 
 @dataclass(frozen=True)
@@ -54,16 +59,28 @@ class FollowedValue:
 def gains(setup: Setup, judgement: Judgement) -> Gains:
     """What forecasts would have gained over a judgement, for each value that is followed at its end."""
     followed = [value for f in judgement.findings for value in _followed_values(setup, judgement, f)]
-    return {o.key: gain(o.value, o.rule.lower, o.rule.upper, judgement.grid.step_s) for o in followed}
+    grid = judgement.grid.first, judgement.grid.step_s
+    return {
+        o.key: better_gain(o.value, (o.rule.lower, o.rule.upper), grid, resolution_of(setup, o.channel))
+        for o in followed
+    }
 
 
-def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> dict[str, object] | None:
+def resolution_of(setup: Setup, channel: str) -> float:
+    """Of a channel, in its canonical unit; 0 for a value that is computed from several."""
+    if channel not in setup.channels:
+        return 0.0
+    c = setup.channels[channel]
+    return float(difference_to_canonical(c.resolution, c.unit, c.quantity))
+
+
+def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> ExpectedCrossing | None:
     """When the first limit is expected to be reached, by which rule and probe; else until when none is.
 
     known: what forecasts gained on the room's record. A value that is forecast without skill is not spoken
     of; that no limit is reached is said only where every value shows it. None: nothing may be said.
     """
-    reached: list[tuple[Crossing, Rule, str]] = []
+    reached: list[tuple[Crossing, Rule, str, float | None]] = []
     quiet = True
     for finding in judgement.findings:
         if finding.conformity[-1] == Conformity.NOT_APPLICABLE:
@@ -77,13 +94,45 @@ def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains)
             if fit is None or value.key not in measured_gains or not measured_gains[value.key].speaks:
                 quiet = False
                 continue
-            next_crossing = crossing(fit, value.rule.lower, value.rule.upper)
-            reached += [(next_crossing, value.rule, value.probe)] if next_crossing else []
-            quiet &= stays_within(fit, value.rule.lower, value.rule.upper)
+            model = measured_gains[value.key].model
+            if model is not None:
+                next_crossing, probability, stays = by_model(setup, judgement, value, model)
+            else:
+                next_crossing, probability = crossing(fit, value.rule.lower, value.rule.upper), None
+                stays = stays_within(fit, value.rule.lower, value.rule.upper)
+            reached += [(next_crossing, value.rule, value.probe, probability)] if next_crossing else []
+            quiet &= stays
     now_ns = (judgement.grid.first + judgement.grid.n) * judgement.grid.step_ns
     if reached:
         return _crossing_dict(now_ns, *min(reached, key=lambda value: value[0].minutes))
     return {"until": _at(now_ns, HORIZON_MIN)} if quiet else None
+
+
+def by_model(
+    setup: Setup, judgement: Judgement, value: FollowedValue, model: ForecastModel
+) -> tuple[Crossing | None, float | None, bool]:
+    """The crossing that is as likely as not within the hour, how likely it is, and whether none is.
+
+    A crossing is told only while half of such promises or more came true on this room's own record.
+    """
+    minutes, first = in_minutes(value.value, judgement.grid.first, judgement.grid.step_s)
+    rule = value.rule
+    resolution = resolution_of(setup, value.channel)
+    return crossing_by(model, leaving(model, minutes, first, (rule.lower, rule.upper), resolution), rule)
+
+
+def crossing_by(
+    model: ForecastModel, expected: Leaving | None, rule: Rule
+) -> tuple[Crossing | None, float | None, bool]:
+    """What of an expectation may be said: a crossing, its probability, and whether none is likely."""
+    if expected is None:
+        return None, None, False
+    limit = rule.upper if expected.upper else rule.lower
+    proven = model.came_true is None or model.came_true >= LIKELY
+    if expected.probability < LIKELY or not proven or expected.minutes is None or limit is None:
+        return None, expected.probability, expected.probability <= UNLIKELY
+    earliest, middle, latest = expected.minutes
+    return Crossing(limit, middle, earliest, latest), expected.probability, False
 
 
 def _outside(fit: FitLine, rule: Rule) -> bool:
@@ -115,7 +164,9 @@ def _lines(judgement: Judgement, followed: list[FollowedValue]) -> list[tuple[Fo
     return list(zip(followed, lines((np.arange(n) - n + 1) * step_s / 60, last), strict=True))
 
 
-def _crossing_dict(now_ns: int, crossed: Crossing, rule: Rule, probe: str) -> dict[str, object]:
+def _crossing_dict(
+    now_ns: int, crossed: Crossing, rule: Rule, probe: str, probability: float | None
+) -> ExpectedCrossing:
     latest = None if crossed.latest is None else _at(now_ns, crossed.latest)
     return {
         "until": _at(now_ns, crossed.minutes),
@@ -126,6 +177,7 @@ def _crossing_dict(now_ns: int, crossed: Crossing, rule: Rule, probe: str) -> di
         "probe": probe,
         "limit": crossed.limit,
         "unit": rule.unit,
+        "probability": None if probability is None else round(probability, 2),
     }
 
 

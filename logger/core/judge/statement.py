@@ -10,6 +10,7 @@ import numpy as np
 from ...instants import NS, rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Period, Reason, RuleState, Setup
 from ...model.figures import limit_text
+from ...model.plain_forms import LiveRule, LiveStatement
 from ...model.reasons import WHY_TEXT, RecordStart, Why, reason_text
 from ...units import MICRO
 from ..rules.finding import Finding
@@ -61,7 +62,7 @@ def statement(
     gains: Gains | None,
     *,
     start: RecordStart | None = None,
-) -> dict[str, object]:
+) -> LiveStatement:
     """The newest complete cell of a zone as plain data, with the sentence that opens a page.
 
     oldest_s: age of the newest value of the channel that is silent longest; gains: of forecasts of the zone,
@@ -82,16 +83,27 @@ def statement(
         "ahead": expected_crossing(setup, judgement, gains or {}),
         "forecast": skill_text(gains),
         "provisional": True,
-        "rules": [_plain(state) for state in states],
+        "rules": [_rule_dict(state) for state in states],
         "oldest_reading_s": oldest_s,
     }
 
 
-def _plain(state: RuleState) -> dict[str, object]:
-    body = dict(vars(state))
-    body["conformity"] = state.conformity.name.lower().replace("_", " ")
-    body["at"] = rfc3339(body.pop("cell_ns"))
-    return body
+def _rule_dict(state: RuleState) -> LiveRule:
+    return {
+        "rule": state.rule,
+        "name": state.name,
+        "value": state.value,
+        "U": state.U,
+        "margin": state.margin,
+        "unit": state.unit,
+        "lower": state.lower,
+        "upper": state.upper,
+        "conformity": state.conformity.name.lower().replace("_", " "),
+        "probe": state.probe,
+        "why": state.why,
+        "outside": state.outside,
+        "at": rfc3339(state.cell_ns),
+    }
 
 
 def sentence(name: str, reason: Reason) -> str:

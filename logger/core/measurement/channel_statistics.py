@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...model import Rule, Setup
+from ...model.plain_forms import CheckStatistics
 from ...model.reasons import Why
 from ...units import MICRO, quantity
 from ..evidence.cells import Cells
@@ -46,13 +47,21 @@ class ChannelStatistics:
     U: float | None = None
     medium: str = ""
 
-    def to_dict(self, *, judged: bool = False) -> dict[str, object]:
+    def to_dict(self, *, judged: bool = False) -> CheckStatistics:
         """As plain data without the channel; `judged`: only what the digest of a check covers."""
-        body = asdict(self)
-        del body["channel"]
-        if judged:
-            del body["U"], body["medium"]
-        return body
+        body: CheckStatistics = {
+            "quantity": self.quantity,
+            "unit": self.unit,
+            "readings": self.readings,
+            "min": self.min,
+            "max": self.max,
+            "mean": self.mean,
+            "span": self.span,
+            "share_conforming": self.share_conforming,
+            "share_within": self.share_within,
+            "share_conforming_in_use": self.share_conforming_in_use,
+        }
+        return body if judged else {**body, "U": self.U, "medium": self.medium}
 
 
 def statistics(

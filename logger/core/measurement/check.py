@@ -8,7 +8,7 @@ the verdict; beside a mean there are always min, max, span and the share of time
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ...instants import rfc3339
 from ...model import REASONS, VERDICT_OF, Conformity, Mark, Reason, Rule, Setup, Verdict
+from ...model.plain_forms import CheckAnswer, CheckReason
 from ...model.reasons import WHY_TEXT, RecordStart, Why, reason_text
 from ...units import MICRO
 from ..judge.judgement import Judgement, digest
@@ -28,6 +29,8 @@ from .own_readings import NO_READING_INSIDE, rules_without_reading
 from .sampling_notices import sampling_notices
 
 _SEVERITY: Mapping[Verdict, int] = {"stable": 0, "not shown": 1, "not stable": 2}
+_COVERED = ("verdict", "zone", "from", "to", "pre_window_s", "activity", "provisional", "decision_rule",
+            "reasons", "rules", "notices")  # fmt: skip
 _REASON_OF: Mapping[int, Reason] = {
     Conformity.NONCONFORMING: "nonconforming",
     Conformity.INDETERMINATE: "indeterminate",
@@ -67,13 +70,13 @@ class Check:
         """The reason beside the verdict; it always belongs to that verdict."""
         return reason_of(self.lead, self.verdict)
 
-    def to_dict(self) -> dict[str, object]:
+    def to_dict(self) -> CheckAnswer:
         """The answer as plain data; `digest` covers the result, not the person or the software.
 
         `reason`, `leading` and `because` are chosen from `reasons`, which the digest covers. It does not
         cover U and medium of the statistics, which follow from the setup.
         """
-        answer = {
+        answer: CheckAnswer = {
             "verdict": self.verdict,
             "zone": self.zone,
             "from": rfc3339(self.from_ns),
@@ -82,25 +85,39 @@ class Check:
             "activity": self.activity,
             "provisional": self.provisional,
             "decision_rule": self.decision_rule,
-            "reasons": [_cause_json(c) for c in self.causes],
-            "rules": [_cause_json(c) for c in self.rules],
-            "statistics": {s.channel: s.to_dict(judged=True) for s in self.statistics},
+            "reasons": [_cause_dict(c) for c in self.causes],
+            "rules": [_cause_dict(c) for c in self.rules],
+            "statistics": {s.channel: s.to_dict() for s in self.statistics},
             "notices": list(self.notices),
-        }
-        beside = {
             "reason": self.reason,
             "because": self.because,
-            "leading": None if self.lead is None else _cause_json(self.lead),
+            "leading": None if self.lead is None else _cause_dict(self.lead),
+            "digest": "",
+            "setup": self.setup,
+            "software": self.software,
+            "settings": list(self.settings),
         }
-        basis = {"setup": self.setup, "software": self.software, "settings": list(self.settings)}
-        whole = {"statistics": {s.channel: s.to_dict() for s in self.statistics}}
-        return answer | whole | beside | {"digest": digest(answer)} | basis
+        judged = {s.channel: s.to_dict(judged=True) for s in self.statistics}
+        covered = {key: value for key, value in answer.items() if key in _COVERED} | {"statistics": judged}
+        return {**answer, "digest": digest(covered)}
 
 
-def _cause_json(cause: Cause) -> dict[str, object]:
-    body = asdict(cause)
-    body["from"], body["to"] = rfc3339(body.pop("from_ns")), rfc3339(body.pop("to_ns"))
-    return body
+def _cause_dict(cause: Cause) -> CheckReason:
+    return {
+        "reason": cause.reason,
+        "rule": cause.rule,
+        "probe": cause.probe,
+        "worst": cause.worst,
+        "limit": cause.limit,
+        "U": cause.U,
+        "unit": cause.unit,
+        "proven": cause.proven,
+        "basis": cause.basis,
+        "why": cause.why,
+        "pre_window": cause.pre_window,
+        "from": rfc3339(cause.from_ns),
+        "to": rfc3339(cause.to_ns),
+    }
 
 
 def check(

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from ...errors import Refused
 from ...instants import parse
+from ...model.plain_forms import CheckAnswer
 
 _UTC = ZoneInfo("UTC")
 _FORM = re.compile(
@@ -33,7 +34,7 @@ class Stamp:
     digest: str
 
 
-def stamp_text(answer: Mapping[str, Any]) -> str:
+def stamp_text(answer: Mapping[str, Any] | CheckAnswer) -> str:
     """The line for a check as plain data.
 
     >>> stamp_text({"zone": "bay", "from": "2026-10-19T08:00:00Z", "to": "2026-10-19T09:00:00Z",

@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 
 from ...model.figures import unit_name
-from ...series import Bool, Float, Int
+from ...series import Float, Int
 from .channel_record import DAY_S, ChannelRecord
 from .figure import Answer, Figure, absent, counted, percent
 
@@ -106,75 +106,66 @@ def _usable(x: Float, v: Float) -> Float:
 
 def _choices(data: _Data) -> list[Choice]:
     """Every set of one, two and three, best first."""
-    k = len(data.names)
-    days = np.unique(data.block)
-    sums = [_sums(data, data.block == day) for day in days]
-    whole = _add(sums)
+    k, centre = len(data.names), float(data.v.mean())
+    days = _sums(data, centre)
+    whole = _Sums(*(part.sum(axis=0, keepdims=True) for part in (days.n, days.first, days.second)))
+    others = _Sums(whole.n - days.n, whole.first - days.first, whole.second - days.second)
     choices = []
     for size in range(1, min(MOST_TOGETHER, k) + 1):
         for chosen in combinations(range(k), size):
-            squares = [_left_out(whole, one, chosen) for one in sums]
-            offset, weights = _fit(whole, chosen)
-            prediction = offset + weights @ data.x[list(chosen)]
+            squares = _left_out(others, days, chosen)
+            offset, weights = (fit[0] for fit in _fit_centred(whole, chosen))
+            prediction = centre + offset + weights @ (data.x[list(chosen)] - centre)
             named = tuple(data.names[i] for i in chosen)
-            choices.append(Choice(named, offset, weights, np.array(squares), prediction))
+            choices.append(Choice(named, float(offset), weights, squares, prediction))
     return sorted(choices, key=lambda c: c.rms)
 
 
 @dataclass(frozen=True)
 class _Sums:
-    """Sums over cells: count, of each column and v (k + 1,), and of their products (k + 1, k + 1)."""
+    """Sums over the cells of each day: count (days,), of columns and v (days, k + 1), of products."""
 
-    n: float
+    n: Float
     first: Float
     second: Float
 
 
-def _sums(data: _Data, here: Bool) -> _Sums:
-    centre = data.v.mean()  # differences of small numbers keep their digits
-    rows = np.vstack((data.x[:, here], data.v[here])) - centre
-    return _Sums(float(here.sum()), rows.sum(axis=1), rows @ rows.T)
+def _sums(data: _Data, centre: float) -> _Sums:
+    """About the centre, as differences of small numbers keep their digits."""
+    rows = np.vstack((data.x, data.v)) - centre
+    n, first, second = [], [], []
+    for day in np.unique(data.block):
+        mine = rows[:, data.block == day]
+        n.append(float(mine.shape[1]))
+        first.append(mine.sum(axis=1))
+        second.append(mine @ mine.T)
+    return _Sums(np.array(n), np.array(first), np.array(second))
 
 
-def _add(parts: list[_Sums]) -> _Sums:
-    return _Sums(
-        sum(p.n for p in parts),
-        np.sum([p.first for p in parts], axis=0),
-        np.sum([p.second for p in parts], axis=0),
-    )
-
-
-def _less(whole: _Sums, part: _Sums) -> _Sums:
-    return _Sums(whole.n - part.n, whole.first - part.first, whole.second - part.second)
-
-
-def _fit_centred(s: _Sums, chosen: tuple[int, ...]) -> tuple[float, Float]:
-    """Offset (about the centre) and weights; of one probe the weight is 1,
+def _fit_centred(s: _Sums, chosen: tuple[int, ...]) -> tuple[Float, Float]:
+    """Offset about the centre (days,) and weights (days, size); of one probe the weight is 1,
     of more they lean to equal ones.
     """
     at, size = list(chosen), len(chosen)
-    mean = s.first / s.n
-    equal = np.full(size, 1 / size)
-    weights = np.asarray(equal, np.float64)
+    mean = s.first / s.n[:, None]
+    weights: Float = np.full((len(mean), size), 1 / size)
     if size > 1:
-        covariance = s.second / s.n - np.outer(mean, mean)
-        a = covariance[np.ix_(at, at)] + RIDGE * np.eye(size)
-        weights = np.asarray(np.linalg.solve(a, covariance[at, -1] + RIDGE * equal), np.float64)
-    return float(mean[-1] - weights @ mean[at]), weights
+        covariance = s.second / s.n[:, None, None] - mean[:, :, None] * mean[:, None, :]
+        a = covariance[:, at][:, :, at] + RIDGE * np.eye(size)
+        right = covariance[:, at, -1] + RIDGE / size
+        weights = np.asarray(np.linalg.solve(a, right[:, :, None])[:, :, 0], np.float64)
+    return mean[:, -1] - (weights * mean[:, at]).sum(axis=1), weights
 
 
-def _fit(s: _Sums, chosen: tuple[int, ...]) -> tuple[float, Float]:
-    return _fit_centred(s, chosen)
-
-
-def _left_out(whole: _Sums, part: _Sums, chosen: tuple[int, ...]) -> float:
-    """Mean square on one day of what the other days predict for it."""
-    offset, weights = _fit_centred(_less(whole, part), chosen)
-    vector = np.zeros(len(part.first))
-    vector[-1] = 1.0
-    vector[list(chosen)] -= weights
-    square = vector @ part.second @ vector - 2 * offset * (vector @ part.first) + part.n * offset**2
-    return max(float(square / part.n), 0.0)
+def _left_out(others: _Sums, days: _Sums, chosen: tuple[int, ...]) -> Float:
+    """Mean square on each day of what the other days predict for it, shape (days,)."""
+    offset, weights = _fit_centred(others, chosen)
+    vector = np.zeros_like(days.first)
+    vector[:, -1] = 1.0
+    vector[:, list(chosen)] -= weights
+    square = np.einsum("di,dij,dj->d", vector, days.second, vector)
+    square += -2 * offset * (vector * days.first).sum(axis=1) + days.n * offset**2
+    return np.asarray(np.maximum(square / days.n, 0.0))
 
 
 def not_worse(best: Choice, other: Choice) -> bool:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -123,6 +123,10 @@ def required_files(store: Store) -> dict[str, str]:
         files |= {row.file: row.sha256 for row in journal_seals(conn)}
     for row in rows:
         files |= {f"{row.folder}/{name}": sha256 for name, sha256 in row.body["files"].items()}
+    for entry in store.journal.entries(kind="study-report"):
+        report: Mapping[str, Any] = entry.what
+        folder = f"studies/{report['report']:06d}"
+        files |= {f"{folder}/{name}": sha256 for name, sha256 in report["files"].items()}
     return files
 
 

@@ -35,6 +35,7 @@ class Claims:
     refusals: dict[int, dict[str, Any]] = field(default_factory=dict)  # version -> as in `setup_refusal`
     imports: dict[str, dict[str, Any]] = field(default_factory=dict)  # SHA-256 -> as in `import_file`
     records: dict[int, dict[str, Any]] = field(default_factory=dict)  # number -> files, and as in `issue`
+    reports: dict[int, dict[str, str]] = field(default_factory=dict)  # study report -> file -> SHA-256
     disposals: dict[int, dict[str, Any]] = field(default_factory=dict)  # seal -> what was let go
     clocks: dict[int, dict[str, Any]] = field(default_factory=dict)  # entry -> what it says of a clock
     acts: Acts = field(default_factory=Acts)
@@ -149,6 +150,10 @@ def _read_record(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None
     claims.records[number] = {"files": files, "row": facts}
 
 
+def _read_report(_row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
+    claims.reports[what["report"]] = dict(what["files"])
+
+
 def _read_disposal(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None:
     act = {"who": row.who, "approver": what["approver"], "number": row.number}
     names = ("file", "rows", "from", "to", "numbers")
@@ -179,6 +184,7 @@ _READERS: dict[str, Callable[[Row[Any], Mapping[str, Any], Claims], None]] = {
     "setup-refused": _read_refusal,
     "import": _read_import,
     "record": _read_record,
+    "study-report": _read_report,
     "disposal": _read_disposal,
     "store": _read_founding,
     "clock-comparison": _read_clock,

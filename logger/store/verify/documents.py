@@ -24,6 +24,7 @@ def check_documents(conn: Connection, claims: Claims, folder: Path) -> Iterator[
         yield f"refusal of version {version}: its row is missing, altered, or without its journal entry"
     yield from _check_imports(conn, claims, folder)
     yield from _check_issued(conn, claims, folder)
+    yield from _check_reports(claims, folder)
     if {row.key: row.value for row in conn.execute(select(meta))} != dict(claims.founding):
         yield "table meta: does not say what journal entry 1 says about this record"
 
@@ -63,6 +64,18 @@ def _check_issued(conn: Connection, claims: Claims, folder: Path) -> Iterator[st
             file = f"records/{number:06d}/{name}"
             if not _same(folder / file, sha256):
                 yield f"file {file}: missing, or not as it was issued"
+
+
+def _check_reports(claims: Claims, folder: Path) -> Iterator[str]:
+    for number, files in claims.reports.items():
+        for name, sha256 in files.items():
+            file = f"studies/{number:06d}/{name}"
+            if not _same(folder / file, sha256):
+                yield f"file {file}: missing, or not as it was issued"
+    named = {f"{number:06d}" for number in claims.reports}
+    for path in sorted((folder / "studies").glob("*")):
+        if path.name not in named:
+            yield f"folder studies/{path.name}: has no entry in the journal"
 
 
 def _differing_keys(
