@@ -12,7 +12,7 @@ from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlencode, urlsplit
 
 from dash import ClientsideFunction, Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
@@ -42,6 +42,7 @@ from .pages import (
     journal,
     limits,
     now,
+    position,
     probes,
     records,
     soak,
@@ -77,6 +78,7 @@ PAGES: tuple[ModuleType, ...] = (
     health,
     help,
     wall,
+    position,
 )
 
 
@@ -192,7 +194,7 @@ def _refuse_undeclared(app: Dash) -> None:
 
 def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
-    match = next((page for page in PAGES if (path.rstrip("/") or "/") == page.PATH), None)
+    match, search = _page_and_question(path.rstrip("/") or "/", search)
     if match is None:
         return html.Div([html.H1("Page not found", className="page"), html.P(html.A("Go to Now", href="/"))])
     if not allowed(match.NEEDS):
@@ -202,6 +204,16 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     except StillroomError as fault:
         drawn = html.Div([html.H1(match.TITLE, className="page"), refusal(str(fault))])
     return drawn
+
+
+def _page_and_question(path: str, search: str) -> tuple[ModuleType | None, str]:
+    """The page of an address, and what is asked of it; of /positions/KEY the end is a key."""
+    for page in PAGES:
+        if path == page.PATH:
+            return page, search
+        if getattr(page, "BELOW", False) and path.startswith(f"{page.PATH}/"):
+            return page, urlencode({"key": unquote(path.removeprefix(f"{page.PATH}/"))})
+    return None, search
 
 
 def _not_yours(act: Act) -> str:

@@ -41,6 +41,7 @@
           } else { link.removeAttribute("aria-current"); }
         });
         var own = JSON.parse(document.getElementById("_dash-config").textContent).requests_pathname_prefix || "/";
+        if ((path || "").slice(own.length).indexOf("positions") === 0) { document.title = "Position – stillroom"; }
         document.documentElement.dataset.page = ("/" + (path || "/").slice(own.length)).replace(/^\/|\/$/g, "") || "now";
         return path;
       },

@@ -73,11 +73,16 @@ def _card(q: Queries, item: PlannedCampaign) -> Component:
     rows = [[p.name, f"{p.x_m:g}", f"{p.y_m:g}", f"{p.z_m:g}", p.channel] for p in item.positions]
     parts: list[Component] = [
         html.P(f"Next: {item.next_step}.", className="study-headline"),
-        table(("phase", "when", ""), phases, f"Phases of {item.key}") if phases else html.Div(),
+        table(("phase", "when", ""), phases, f"Phases of {item.key}", stacks=True) if phases else html.Div(),
         html.Details(
             [
                 html.Summary(f"{len(rows)} positions"),
-                table(("position", "x, m", "y, m", "z, m", "channel"), rows, f"Positions of {item.key}"),
+                table(
+                    ("position", "x, m", "y, m", "z, m", "channel"),
+                    rows,
+                    f"Positions of {item.key}",
+                    stacks=True,
+                ),
             ]
         ),
     ]
@@ -126,7 +131,8 @@ def _new(q: Queries) -> Component:
             className="form",
         ),
         html.P(
-            "A click on the plan adds a position at its middle; the next free channel is put there.",
+            "A click on the plan adds a position with the next free channel. North is up; pale: the zones; a "
+            f"cell is {cell_m(q):g} m wide.",
             id="plan-hint",
         ),
         html.Div(_plan(q, []), id="campaign-plan"),
@@ -155,14 +161,20 @@ def _plan(q: Queries, positions: list[CampaignPosition]) -> Component:
             words = numbers.get((i, j), [])
             name = f"{x:g} m, {y:g} m" + (f": position {', '.join(words)}" if words else "")
             ident = {"plan": "cell", "x": f"{x:g}", "y": f"{y:g}"}
-            css = "plan-cell used" if words else "plan-cell"
+            inside = any(_in_zone(q, key, x, y) for key in q.setup.zones)
+            css = "plan-cell used" if words else "plan-cell zone" if inside else "plan-cell"
             cells.append(
                 html.Button(" ".join(words), id=ident, type="button", className=css, n_clicks=0, **aria(name))
             )
-    style = {"gridTemplateColumns": f"repeat({across}, minmax(1.1rem, 2rem))"}
+    style = {"gridTemplateColumns": f"repeat({across}, minmax(1.5rem, 2rem))"}
     return html.Div(
         cells, className="plan-raster", style=style, role="group", **aria("Plan of the room, north up")
     )
+
+
+def _in_zone(q: Queries, key: str, x: float, y: float) -> bool:
+    x0, y0, x1, y1 = q.setup.zones[key].outline_m
+    return x0 <= x < x1 and y0 <= y < y1
 
 
 def register(app: Dash, q: Queries) -> None:

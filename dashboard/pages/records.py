@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode
@@ -17,7 +17,15 @@ from flask import Response, abort, current_app, send_file
 from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, parse_informal
 from logger.model.roles import Act
-from logger.record import RecordIssue, amend, issue, issue_of, issues, state_at
+from logger.record import (
+    RecordIssue,
+    amend,
+    issue,
+    issue_of,
+    issues,
+    refuse_overlapping,
+    state_at,
+)
 from logger.record.act_times import acts_since
 from logger.record.names import person_text
 from logger.record.reviews import Signer, label_of, missing, review, reviews
@@ -30,12 +38,14 @@ from ..access.sign_in import confirmed, password_hint
 from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
-from ..parts.components import button, card, choice, field, refusal, slot, table, verdict
+from ..parts.components import behind, button, card, choice, field, refusal, slot, table, verdict
+from ..parts.record_months import current_of, month_list, month_options, register_drafts, register_months
 
 TITLE = "Records"
 PATH = "/records"
 NEEDS = Act.READ_INSPECTIONS
 FILES = "/records/files"
+NAMED = 6  # so many missing reviews are named
 KINDS = {
     ".pdf": "PDF",
     "-readings.csv": "readings",
@@ -54,18 +64,13 @@ def layout(q: Queries, search: str) -> Component:
         answer = refusal(str(fault))
     parts = [
         html.H1("Records", className="page"),
-        card("What was so at an instant", _date_form(q, query), answer),
+        card("State of the room at a given time", _date_form(q, query), answer),
     ]
+    parts.append(card("Months", html.Div(month_list(q), id="month-list")))
     if allowed(Act.ISSUE):
         parts.append(card("Issue a record", _issue_form(q)))
     parts += [card("Issued records", html.Div(record_list(q), id="record-list")), _reviews(q)]
     return html.Div(parts, className="stack")
-
-
-def _current(q: Queries) -> Current:
-    """What judges: that of the pages where they have one, so that nothing is judged twice at a time."""
-    current: Current | None = getattr(q.source, "current", None)
-    return current or Current(q.source.store)
 
 
 def _zones(q: Queries) -> dict[str, str]:
@@ -78,15 +83,15 @@ def _date_form(q: Queries, query: Mapping[str, str]) -> Component:
     return html.Div(
         [
             choice("at-zone", "Zone", zones, zone),
-            field("at-when", "When, local: 20 March 14:10", query.get("at", "")),
-            button("at-ask", "Ask"),
+            field("at-when", "Date and time (local)", query.get("at", "")),
+            button("at-ask", "Show"),
         ],
         className="form",
     )
 
 
 def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
-    current, zone = _current(q), q.room.timezone
+    current, zone = current_of(q), q.room.timezone
     at_ns = parse_informal(query["at"], ZoneInfo(zone), q.now_ns(), "When")
     with current.judging:
         state = state_at(current.store, current.verdicts, query.get("zone", ""), at_ns, q.now_ns())
@@ -94,7 +99,7 @@ def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
     by = "; ".join(f"{person_text(r, 'who')} ({r['period']})" for r in state["reviews"])
     version = state["setup"] or {"version": "none", "approver": "nobody"}
     words = f"{state['name']}, {local_offset(at_ns, zone)}. " + (
-        f"Reviewed by {by}." if by else "Nobody has reviewed it."
+        f"Reviewed by {by}." if by else "Not reviewed."
     )
     approved = f" Setup version {version['version']}, approved by {person_text(version, 'approver')}."
     return html.Div(
@@ -102,6 +107,7 @@ def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
             html.H2(head, className="sentence"),
             html.P(words + approved, id="at-answer"),
             _reading_table(state),
+            _trace_list(state),
             _limit_table(state),
         ],
         className="answer",
@@ -122,6 +128,12 @@ def _reading_table(state: Mapping[str, Any]) -> Component:
     ]
     heads = ["channel", "position", "indication", "corrected", "certificate", "status"]
     return table(heads, rows, "Readings, each with its certificate", figures=(2, 3), stacks=True)
+
+
+def _trace_list(state: Mapping[str, Any]) -> Component:
+    """Correction and U of each reading, part by part."""
+    lines = [f"{r['channel']}: {r['worked_out']['text']}" for r in state["readings"] if r.get("worked_out")]
+    return behind("Parts of each correction and U", html.Ul([html.Li(line) for line in lines]))
 
 
 def _limit_table(state: Mapping[str, Any]) -> Component:
@@ -146,17 +158,27 @@ def _limit_table(state: Mapping[str, Any]) -> Component:
 
 def _issue_form(q: Queries) -> Component:
     zones, zone, now = _zones(q), q.room.timezone, q.now_ns()
+    first_zone = next(iter(zones))
     today = wall(now, zone).strftime("%Y-%m-%d")
     first = wall(now, zone).replace(day=1).strftime("%Y-%m-%d")
+    months = {o["value"]: o["label"] for o in month_options(q, first_zone)}
     return html.Div(
         [
-            choice("issue-zone", "Zone", zones, next(iter(zones))),
+            choice("issue-zone", "Zone", zones, first_zone),
+            choice("issue-month", "Month", months, "", wide=True),
             field("issue-from", "From, local", first),
-            field("issue-to", "To, local", today),
+            field("issue-to", "To, local (not included)", today),
+            slot(
+                dmc.Checkbox(
+                    id="issue-beside",
+                    label="Issue although other records cover part of this time",
+                    checked=False,
+                )
+            ),
             button("issue-go", "Issue"),
             html.Div(className="break"),  # an amendment is another act, on a line of its own
             field("amend-number", "Amend record", narrow=True, placeholder="number"),
-            field("amend-why", "Why it is amended"),
+            field("amend-why", "Reason for the amendment"),
             button("amend-go", "Amend"),
             html.Div(id="issue-refusal", role="status"),
         ],
@@ -180,7 +202,7 @@ def record_list(q: Queries) -> list[Component]:
         for issue in reversed(issues(q.source.store))
     ]
     if not rows:
-        return [html.P("No record has been issued yet.")]
+        return [html.P("No records issued yet.")]
     heads = ["number", "zone", "interval, local", "issued", "standing", "files"]
     return [table(heads, rows, "Records, newest first", figures=(0, 2), stacks=True)]
 
@@ -201,13 +223,19 @@ def _links(number: int, files: Mapping[str, str]) -> list[Component]:
 def _reviews(q: Queries) -> Component:
     zone, store = q.room.timezone, q.source.store
     try:
-        wanted = _current(q).config.reviews
+        wanted = current_of(q).config.reviews
     except StoreError:
         wanted = ()
     late = missing(store, q.setup, wanted, q.now_ns())
-    told = f"Missing: {', '.join(late)}." if late else "No review is missing."
+    told = _missing_reviews(late)
     rows = [
-        [r.period, r.who, local(r.at_ns, zone), "by password" if r.signed else "name given", r.comment]
+        [
+            r.period,
+            r.who,
+            local(r.at_ns, zone),
+            "signed with password" if r.signed else "name only",
+            r.comment,
+        ]
         for r in reversed(reviews(store))
     ]
     done = table(
@@ -223,7 +251,7 @@ def _review_form(q: Queries) -> Component:
         [
             field("review-period", "Period: a day, 2026-W43 or 2026-10", label_of("daily", yesterday)),
             button("review-look", "Show"),
-            field("review-comment", "What was seen or done"),
+            field("review-comment", "Remarks"),
             slot(
                 dmc.PasswordInput(
                     id="review-password",
@@ -233,7 +261,7 @@ def _review_form(q: Queries) -> Component:
                     description=password_hint() or None,
                 )
             ),
-            button("review-sign", "Sign as reviewed"),
+            button("review-sign", "Sign review"),
             html.Div(id="review-refusal", role="status"),
         ],
         className="form",
@@ -243,6 +271,8 @@ def _review_form(q: Queries) -> Component:
 def register(app: Dash, q: Queries) -> None:
     """The question, issuing, amending, reviews, and the files."""
     _files(app, q)
+    register_drafts(app, q)
+    register_months(app, q)
     _asking(app)
     _issuing(app, q)
     _reviewing(app, q)
@@ -287,15 +317,19 @@ def _issuing(app: Dash, q: Queries) -> None:
         State("issue-zone", "value"),
         State("issue-from", "value"),
         State("issue-to", "value"),
+        State("issue-beside", "checked"),
         prevent_initial_call=True,
     )
     @needs(Act.ISSUE)
-    def put_out(clicks: int | None, zone: str, start: str, end: str) -> tuple[Any, Any]:
+    def put_out(clicks: int | None, zone: str, start: str, end: str, beside: bool) -> tuple[Any, Any]:
         def made(current: Current, out: Path) -> int:
             query = ((start, "From"), (end, "To"))
             span = [instant(text, q.room.timezone, wanted_in=name) for text, name in query]
             if not span[0] < span[1] <= q.now_ns():
-                raise Refused("From must come before To, and To must be past.")
+                raise Refused("The interval must end in the past, after its start.")
+            if not beside:
+                way = "tick “Issue although other records cover part of this time”"
+                refuse_overlapping(current.store, current.setup, zone, (span[0], span[1]), way)
             ours = (current.store, current.verdicts, current.setup, zone)
             return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
 
@@ -312,7 +346,7 @@ def _issuing(app: Dash, q: Queries) -> None:
     def put_right(clicks: int | None, number: str, why: str) -> tuple[Any, Any]:
         def made(current: Current, out: Path) -> int:
             if not number.strip().isdecimal():
-                raise Refused(f"Amend record number: expected a number such as 3, found {number!r}.")
+                raise Refused(f"Amend record: enter its number, for example 3. You entered “{number}”.")
             ours = (current.store, current.verdicts, int(number), why)
             return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
 
@@ -322,12 +356,12 @@ def _issuing(app: Dash, q: Queries) -> None:
 def _issue_record(q: Queries, issue: Callable[[Current, Path], int]) -> tuple[Any, Any]:
     """Issue into the record itself; the copy beside it is of no use here."""
     try:
-        current = _current(q)
+        current = current_of(q)
         with tempfile.TemporaryDirectory(prefix="stillroom-record-") as out, current.judging:
             number = issue(current, Path(out))
     except StillroomError as fault:
         return no_update, refusal(str(fault))
-    return record_list(q), html.P(f"Record {number} is issued.")
+    return record_list(q), html.P(f"Record {number} issued.")
 
 
 def _reviewing(app: Dash, q: Queries) -> None:
@@ -361,19 +395,19 @@ def _reviewing(app: Dash, q: Queries) -> None:
         try:
             who, mine = confirmed(guard_of(current_app), Act.REVIEW, password), visitor()
             assert mine is not None  # noqa: S101 (who is confirmed is known)
-            current = _current(q)
+            current = current_of(q)
             with current.judging:
                 act = (period.strip(), who, comment, q.now_ns(), Signer(mine.name, password))
                 review(current.store, current.verdicts, *act)
         except StillroomError as fault:
             return refusal(str(fault)), no_update, ""
         late = missing(current.store, q.setup, current.config.reviews, q.now_ns())
-        told = f"Missing: {', '.join(late)}." if late else "No review is missing."
-        return html.P(f"{period} is signed as reviewed by {who}."), told, ""
+        told = _missing_reviews(late)
+        return html.P(f"{period} review signed by {who}."), told, ""
 
 
 def _review_card(q: Queries, period: str) -> Component:
-    current = _current(q)
+    current = current_of(q)
     with current.judging:
         seen = review_shown(current.store, current.verdicts, period, q.now_ns())
     words = ("stable", "not stable", "not shown")
@@ -386,3 +420,12 @@ def _review_card(q: Queries, period: str) -> Component:
         for z in seen["zones"]
     ]
     return table(["zone", *words, "excursions"], rows, f"To review: {period}", figures=(1, 2, 3, 4))
+
+
+def _missing_reviews(late: Sequence[str]) -> str:
+    """Which reviews are missing; of many their number and the newest."""
+    if not late:
+        return "No review is missing."
+    if len(late) <= NAMED:
+        return f"Missing: {', '.join(late)}."
+    return f"Missing: {len(late)} reviews, the newest {', '.join(late[-NAMED:])}."

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
+from logger.core.calibration.status import status
+from logger.core.calibration.trace import register_trace
 from logger.errors import UnknownName
 from logger.instants import NS
 from logger.model import Certificate
@@ -54,8 +56,20 @@ def _paper(q: Queries, paper: Certificate) -> Component:
             ),
             table(head, rows, "Points", figures=(0, 1, 2, 3)),
             *_as_found(paper, unit),
+            *_trace(q, paper),
         ],
         className="paper",
+    )
+
+
+def _trace(q: Queries, paper: Certificate) -> list[Component]:
+    """Correction and U as they act today, part by part, where this certificate is the one in use."""
+    now_ns = q.now_ns()
+    if status(q.setup, paper.channel, now_ns).certificate != paper:
+        return []
+    trace = register_trace(q.setup, paper.channel, now_ns)
+    return (
+        [html.P([f"{paper.channel}, in use now, ", trace["text"]], className="provenance")] if trace else []
     )
 
 

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused
+from .labels import notice
 from .options import Json
 from .output import answer
 
@@ -14,6 +15,7 @@ limits = typer.Typer(help="Limits of the room and their basis.")
 
 
 def add_to(app: typer.Typer) -> None:
+    limits.command("notice", short_help="The notice for the door.")(notice)
     app.add_typer(limits, name="limits", no_args_is_help=True)
 
 

@@ -8,6 +8,7 @@ import typer
 
 from ..instants import parse
 from .context import open_session
+from .labels import labels
 from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, number_of, table
 from .probe_place import commands
@@ -23,6 +24,7 @@ probe = typer.Typer(help="Probes: register, certificates, due days.")
 def add_to(app: typer.Typer) -> None:
     commands(probe)
     probe.command("try", short_help="What a new probe says, and how to write it.")(try_)
+    probe.command("labels", short_help="Labels with a code for a phone.")(labels)
     app.add_typer(probe, name="probe", no_args_is_help=True)
 
 
@@ -43,6 +45,7 @@ def list_channels(
 ) -> None:
     """The register: every channel with position, certificate, U, due day, and what is missing.
 
+    Below it the correction and U of each channel with their parts, so that both can be worked out again.
     Status: confirmed, due (within 60 days), overdue, withdrawn, none.
 
     \b
@@ -50,17 +53,24 @@ def list_channels(
       stillroom probe list --at 2026-10-22
     """
     from ..core.calibration.status import register
+    from ..core.calibration.trace import register_trace
 
     with open_session(data, config, read_only=True) as session:
         at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
         entries = register(session.setup, at_ns)
-    rows = [_channel_dict(entry) for entry in entries]
+        traces = {
+            e.confirmation.channel: register_trace(session.setup, e.confirmation.channel, at_ns)
+            for e in entries
+        }
+    rows = [_channel_dict(entry) | {"worked_out": traces[entry.confirmation.channel]} for entry in entries]
     short = sum(not row["complete"] for row in rows)
     first = (
         f"{number_of(len(rows), 'channel')}, {short} of them not complete." if rows else "There is no probe."
     )
     heads = ("channel", "serial", "position", "certificate", "U", "due", "status", "days", "")
-    answer(rows, as_json, [first, "", *table(heads, [_row(row) for row in rows])] if rows else [first])
+    lines = [f"  {channel}: {trace['text']}" for channel, trace in traces.items() if trace]
+    shown = [first, "", *table(heads, [_row(row) for row in rows]), "", *lines] if rows else [first]
+    answer(rows, as_json, shown)
 
 
 def _channel_dict(entry: RegisterEntry) -> dict[str, Any]:

@@ -16,6 +16,8 @@ from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
+from .record_months import IssueFrom, IssueTo, Month, months, preview, record_span
+from .workbook import workbook
 
 if TYPE_CHECKING:
     from ..record import IssuedRecord, RecordIssue
@@ -27,6 +29,9 @@ Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of a recor
 
 
 def add_to(app: typer.Typer) -> None:
+    record.command("months")(months)
+    record.command("preview")(preview)
+    record.command("workbook")(workbook)
     app.add_typer(record, name="record", no_args_is_help=True)
 
 
@@ -34,13 +39,17 @@ def add_to(app: typer.Typer) -> None:
 def issue(
     *,
     zone: Zone,
-    start: From,
-    end: To,
+    month: Month = "",
+    start: IssueFrom = None,
+    end: IssueTo = None,
     out: Out,
     replaces: Annotated[
         int | None, typer.Option("--replaces", metavar="NUMBER", help="The record that this one replaces.")
     ] = None,
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why it replaces it.")] = "",
+    beside: Annotated[
+        bool, typer.Option("--beside", help="Also where records in force are about a part of this time.")
+    ] = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -49,17 +58,22 @@ def issue(
     """Issue the record of a zone: PDF to print and sign, readings as CSV, all facts as JSON.
 
     It gets a number, a list of digests signed by the record's key, and stays in the data folder and in
-    the journal. A changed one is a new issue: the old one stays.
+    the journal. A changed one is a new issue: the old one stays. Records in force about a part of the same
+    time are named first.
 
     \b
-    Example:
+    Examples:
+      stillroom record issue --zone machine-bay --month 2026-10 --out records
       stillroom record issue --zone machine-bay --from 2026-10-19 --to 2026-10-20 --out records
     """
     from ..record import issue as issued
+    from ..record import refuse_overlapping
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ISSUE)
-        setup, span = require_applied_setup(session), interval(session, zone, start, end)
+        setup, span = require_applied_setup(session), record_span(session, zone, month, (start, end))
+        if replaces is None and not beside:
+            refuse_overlapping(session.store, setup, zone, span, "say --beside")
         ours = session.store, session.verdicts(), setup, zone
         issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why)
     _print_issue(issued_record, out, as_json)
@@ -241,14 +255,7 @@ def _reading_row(r: dict[str, Any]) -> list[object]:
 def _breakdown_lines(r: Mapping[str, Any]) -> list[str]:
     """The parts of a correction and of its U, so that they can be worked out again."""
     parts = r.get("worked_out")
-    if not parts or r["in_own_unit"]["U"] is None:
-        return []
-    places = max(3, decimals(r["in_own_unit"]["U"]) + 1)
-    summands = [f"{p['value']:+.{places}f} ({p['name']})" for p in parts["correction"]]
-    squares = [f"{p['value']:.{places + 1}f}² ({p['name']})" for p in parts["standard_uncertainty"]]
-    total = sum(p["value"] for p in parts["correction"])
-    U = f"U {r['in_own_unit']['U']:.{places}f} = 2·√({' + '.join(squares)})"
-    return [f"  {r['channel']}: correction {total:+.{places}f} = {' '.join(summands)}; {U}"]
+    return [] if not parts or r["in_own_unit"]["U"] is None else [f"  {r['channel']}: {parts['text']}"]
 
 
 _OWN_UNIT = {"degC": "°C", "degF": "°F", "%RH": "% RH"}  # values in the probe's own unit are not converted

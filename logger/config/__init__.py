@@ -30,6 +30,7 @@ from ..imports.profile import profile_of
 from ..model import Config, Setup
 from ..probes.lookalikes import find_lookalikes
 from ..units import to_canonical
+from .cautions import cautions
 from .ceilings import lenient
 from .checks import check
 from .connections import lines_of
@@ -37,6 +38,7 @@ from .feasible import warnings as _warnings
 from .neighbours import warnings as _uncompared
 from .notices import warnings as _unheard
 from .notices import with_notices
+from .plug_ins import with_plug_ins
 from .service import (
     backup_of,
     clock_synchronised_of,
@@ -94,6 +96,8 @@ def _document(path: Path) -> str:
 def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
     """The configuration from texts by file name; `version` is that of the stored setup."""
     tables, setup = _read(texts, version)
+    texts = with_plug_ins(texts, tables)
+    setup = replace(setup, digest=digest(texts))
     tables.faults += check(tables, setup)
     tables.faults += unseen_faults(texts)
     tables.faults += _profile_faults(texts, tables, setup)
@@ -104,14 +108,15 @@ def load_stored(texts: Mapping[str, str], *, version: int = 0) -> Config:
     """The configuration from texts that were approved, by whatever version of the program.
 
     What was in force opens, though it could not be entered any more: settings beyond their ceilings are
-    judged by these, and `Setup.bounded` says so.
+    judged by these, and `Setup.bounded` says so. A probe whose kind no package brings any more has a line
+    whose rows say so.
     """
-    tables, setup = _read(texts, version)
+    tables, setup = _read(texts, version, stored=True)
     return _config(texts, tables, setup)
 
 
-def _read(texts: Mapping[str, str], version: int) -> tuple[Tables, Setup]:
-    tables = read_tables(texts)
+def _read(texts: Mapping[str, str], version: int, *, stored: bool = False) -> tuple[Tables, Setup]:
+    tables = read_tables(texts, stored=stored)
     add_uses(tables, texts)
     return tables, setup_of(tables, version, digest(texts))
 
@@ -176,7 +181,7 @@ def _entry_faults(texts: tuple[tuple[str, str], ...]) -> tuple[Fault, ...]:
 
 @lru_cache(maxsize=64)
 def _older(version: int, texts: tuple[tuple[str, str], ...]) -> Setup:
-    tables, setup = _read(dict(texts), version)
+    tables, setup = _read(dict(texts), version, stored=True)
     if tables.faults:
         raise ConfigError(tables.faults)
     return setup
@@ -199,6 +204,7 @@ def warnings(config: Config) -> list[str]:
         *lenient(config.setup),
         *_uncompared(config.setup),
         *find_lookalikes(config.lines),
+        *cautions(config.lines),
         *_unheard(config),
         *([] if config.setup.alarms else [NO_ALARM]),
     ]

@@ -16,7 +16,10 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from ..imports import profile
-from . import connection_tables as wires
+from ..probes import connection_tables as wires
+from ..probes.bacnet import BacnetTable
+from ..probes.opc_ua import OpcUaTable
+from ..probes.snmp import SnmpObjectTable, SnmpTable
 from . import notice_tables as notices
 from . import schema
 from .key_descriptions import DESCRIPTIONS
@@ -54,6 +57,10 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("command probe", '[probes.KEY.connection], kind = "command"', wires.CommandTable),
         KeyTable("mqtt", '[probes.KEY.connection], kind = "mqtt"', wires.MqttTable),
         KeyTable("push", '[probes.KEY.connection], kind = "push"', wires.PushTable),
+        KeyTable("opc-ua", '[probes.KEY.connection], kind = "opc-ua"', OpcUaTable),
+        KeyTable("snmp", '[probes.KEY.connection], kind = "snmp"', SnmpTable),
+        KeyTable("snmp object", "oids of snmp", SnmpObjectTable),
+        KeyTable("bacnet", '[probes.KEY.connection], kind = "bacnet"', BacnetTable),
     ),
     "limits.toml": (
         KeyTable("defaults", "[defaults]", schema.RuleDefaults),

@@ -9,10 +9,13 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, StringConstraints
+from pydantic import BaseModel, Field, PlainValidator, StringConstraints
 from pydantic_core import PydanticCustomError
 
+from ..formats.table import NotNegative, Positive, Table, Text
 from ..model import MEDIA
+
+__all__ = ["BaseModel", "NotNegative", "Positive", "Table", "Text"]  # others take them from here, too
 
 
 def _moment(value: object) -> date:
@@ -27,21 +30,12 @@ def _medium(value: object) -> str:
     raise PydanticCustomError("medium", "one of {media}", {"media": ", ".join(MEDIA)})
 
 
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Moment = Annotated[date | datetime, PlainValidator(_moment)]
 Medium = Annotated[str, PlainValidator(_medium)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 Corners = Annotated[list[float], Field(min_length=4, max_length=4)]
 Triple = Annotated[list[float], Field(min_length=3, max_length=3)]
 Tables = dict[str, Any]
-
-
-class Table(BaseModel):
-    """What all tables share: unknown keys, wrong types and NaN are refused."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 class RoomFile(Table):

@@ -11,12 +11,16 @@ from pydantic import BaseModel
 
 from ..errors import Fault, UnitError
 from ..formats.toml import Entry, Path, TomlFile, fault_at, nearest, parsed, validated
+from ..probes.foreign import UnavailableTable
+from ..probes.kinds import OWN
+from ..probes.plug_in import KindRefused, ProbeKind
+from ..probes.registry import kind_named
 from . import notice_tables, schema
-from .connection_tables import OF_KIND
 from .limits import COMMON_KEYS, Limit, is_limit_key, limit_of
 
 Model = TypeVar("Model", bound=BaseModel)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+PLUG_INS = "plug-ins.toml"  # written by the program: see plug_ins
 KINDS = ("room", "probes", "limits", "alarms", "service")
 _HEADER_OF = {
     "zone": "zones",
@@ -37,6 +41,20 @@ class RuleEntry:
 
 
 @dataclass(frozen=True)
+class ConnectionEntry:
+    """A connection's table with its kind, and what the kind says of it: values -> channels, and the bus.
+
+    `kind` None: an approved setup has it, but it cannot be used here any more; the table says why.
+    """
+
+    entry: Entry[Any]
+    name: str
+    kind: ProbeKind | None
+    values: Mapping[str, str] = field(default_factory=dict)
+    bus: str = ""
+
+
+@dataclass(frozen=True)
 class CertificateEntry:
     """A certificate's head and its points."""
 
@@ -50,13 +68,14 @@ class Tables:
     """What was read so far. `names` holds faulty tables too, so that references to them stay quiet."""
 
     faults: list[Fault] = field(default_factory=list)
+    stored: bool = False  # texts that were approved: a kind of probe that is gone is no fault of theirs
     room: Entry[schema.RoomTable] | None = None
     zones: dict[str, Entry[schema.ZoneTable]] = field(default_factory=dict)
     bodies: dict[str, Entry[schema.BodyTable]] = field(default_factory=dict)  # "<zone>.<name>"
     positions: dict[str, Entry[schema.PositionTable]] = field(default_factory=dict)
     probes: dict[str, Entry[schema.ProbeTable]] = field(default_factory=dict)
     channels: dict[str, Entry[schema.ChannelTable]] = field(default_factory=dict)
-    connections: dict[str, Entry[schema.Table]] = field(default_factory=dict)
+    connections: dict[str, ConnectionEntry] = field(default_factory=dict)
     intervals_s: dict[str, float] = field(default_factory=dict)
     placements: list[Entry[schema.PlacementTable]] = field(default_factory=list)
     rules: dict[str, RuleEntry] = field(default_factory=dict)
@@ -85,11 +104,12 @@ class Tables:
         return list(self.names.get(kind, ()))
 
 
-def read_tables(texts: Mapping[str, str]) -> Tables:
-    """Every file but the import profiles, in sorted order."""
-    tables = Tables()
+def read_tables(texts: Mapping[str, str], *, stored: bool = False) -> Tables:
+    """Every file but the import profiles and what the program itself writes, in sorted order."""
+    tables = Tables(stored=stored)
     names = set()
-    for file in sorted(f for f in texts if not f.startswith("profiles/") and not f.endswith(".xml")):
+    read = (f for f in texts if not f.startswith("profiles/") and not f.endswith(".xml") and f != PLUG_INS)
+    for file in sorted(read):
         kind = kind_of(file)
         if kind is None:
             expected = f"{', '.join(k + '.toml' for k in KINDS)}, certificates/*.toml or profiles/*.toml"
@@ -158,12 +178,36 @@ def _read_probe(tables: Tables, key: str, probe: Entry[schema.ProbeTable], inter
 
 
 def _read_connection(tables: Tables, key: str, probe: Entry[schema.ProbeTable], raw: schema.Tables) -> None:
-    where, kind = (*probe.path, "connection"), raw.get("kind", "text")
-    if kind not in OF_KIND:
-        expected = f"one of {', '.join(OF_KIND)}"
-        tables.faults.append(fault_at(probe.source, (*where, "kind"), expected, repr(kind)))
-    elif line := validated(OF_KIND[kind], raw, probe.source, where, tables.faults):
-        tables.connections[key] = line
+    where, name = (*probe.path, "connection"), raw.get("kind", "text")
+    faults: list[Fault] = []
+    try:
+        connection = _connection(str(name), raw, probe.source, where, faults)
+    except KindRefused as refused:
+        connection = None
+        faults.append(fault_at(probe.source, (*where, "kind"), refused.expected, refused.found))
+    if connection is not None:
+        tables.connections[key] = connection
+    elif tables.stored and str(name) not in OWN:
+        gone = UnavailableTable(
+            why="; ".join(f"{f.key}: expected {f.expected}, found {f.found}" for f in faults)
+        )
+        tables.connections[key] = ConnectionEntry(Entry(probe.source, where, gone), str(name), None)
+    else:
+        tables.faults += faults
+
+
+def _connection(
+    name: str, raw: schema.Tables, source: TomlFile, where: Path, faults: list[Fault]
+) -> ConnectionEntry | None:
+    kind = kind_named(name)
+    entry = validated(kind.table, raw, source, where, faults)
+    if entry is None:
+        return None
+    values, bus = kind.values(entry.value), kind.bus(entry.value)
+    texts = isinstance(values, Mapping) and all(isinstance(t, str) for pair in values.items() for t in pair)
+    if not (texts and values and isinstance(bus, str) and bus):
+        raise KindRefused(f"kind {name!r} to name its values and its bus", f"{values!r} and {bus!r}")
+    return ConnectionEntry(entry, name, kind, values, bus)
 
 
 def _read_limits(tables: Tables, source: TomlFile) -> None:

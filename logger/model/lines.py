@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, ClassVar, Literal
 
 RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32", "float64", "text"]
 WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
@@ -23,6 +23,8 @@ class AsciiLine:
     sent at each opening, and the group `serial` of `identity_pattern` must be `serial`. `after_silence` is
     sent when no answer came, for instruments that queue their errors.
     """
+
+    kind: ClassVar[str] = "text"
 
     probe: str
     url: str
@@ -54,6 +56,8 @@ class Sdi12Line:
     `command` is that between address and "!": "MC" and its like with CRC, "M" without. `channels` has
     the places of the values as keys, from "1". `asks_identity`: the answer to "aI!" must end with `serial`.
     """
+
+    kind: ClassVar[str] = "sdi-12"
 
     probe: str
     url: str
@@ -103,6 +107,8 @@ class ModbusLine:
     All registers lie in one block that a single request reads. `identity` holds the serial number.
     """
 
+    kind: ClassVar[str] = "modbus"
+
     probe: str
     url: str
     registers: Mapping[str, Register]
@@ -129,6 +135,8 @@ class ModbusLine:
 class OneWire:
     """A temperature sensor on Linux 1-Wire: the folder of its slave device; the name is its identity."""
 
+    kind: ClassVar[str] = "one-wire"
+
     probe: str
     folder: str
     channels: Mapping[str, str]
@@ -144,6 +152,8 @@ class OneWire:
 @dataclass(frozen=True)
 class CommandLine:
     """A program that prints one line for each reading; `arguments` are not given to a shell."""
+
+    kind: ClassVar[str] = "command"
 
     probe: str
     arguments: tuple[str, ...]
@@ -175,6 +185,8 @@ class Message:
 class MqttTopic:
     """A probe that publishes to a broker, mqtt://host:port or mqtts://host:port."""
 
+    kind: ClassVar[str] = "mqtt"
+
     probe: str
     url: str
     topic: str
@@ -195,6 +207,8 @@ class MqttTopic:
 class PushedLine:
     """A probe whose node posts readings over HTTP under its name."""
 
+    kind: ClassVar[str] = "push"
+
     probe: str
     node: str
     channels: Mapping[str, str]
@@ -207,5 +221,23 @@ class PushedLine:
         return f"push:{self.node}"
 
 
-PolledLine = AsciiLine | Sdi12Line | ModbusLine | OneWire | CommandLine
+@dataclass(frozen=True)
+class PluginLine:
+    """A probe of a kind without a record of its own here: of a plug-in, or one whose table says all.
+
+    `table` is the checked table [probes.KEY.connection]; `units` has the unit of each channel by its key,
+    for kinds whose other side names units; `serial` is that of the probe.
+    """
+
+    probe: str
+    kind: str
+    table: Any
+    channels: Mapping[str, str]
+    bus: str
+    interval_s: float = 60.0
+    serial: str = ""
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+PolledLine = AsciiLine | Sdi12Line | ModbusLine | OneWire | CommandLine | PluginLine
 Line = PolledLine | MqttTopic | PushedLine

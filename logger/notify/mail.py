@@ -24,6 +24,7 @@ from ..core.alarms.lifecycle import AlarmNotice
 from ..instants import NS
 from ..model import MailRoute
 from ..processes.deadline import DeadlineExceeded, Lines, within
+from ..processes.peer_faults import peer_fault
 from .text import Wording
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
@@ -110,7 +111,7 @@ class SmtpSender:
         except DeadlineExceeded as late:
             return SendOutcome("later", 0, str(late), overdue=True)
         except (smtplib.SMTPException, OSError, ValueError) as error:
-            return _outcome_of(error)
+            return _outcome_of(error, f"mail server {route.host}:{route.port}")
 
     def _hand_over(self, route: MailRoute, message: EmailMessage, lines: Lines) -> None:
         with self._connection(route, lines) as peer:
@@ -160,17 +161,18 @@ class MemorySender:
         return outcome
 
 
-def _outcome_of(error: Exception) -> SendOutcome:
+def _outcome_of(error: Exception, server: str) -> SendOutcome:
     if isinstance(error, smtplib.SMTPRecipientsRefused):
         return _by_code(*next(iter(error.recipients.values())))
     if isinstance(error, smtplib.SMTPResponseException):
         return _by_code(error.smtp_code, error.smtp_error)
     if isinstance(error, smtplib.SMTPNotSupportedError):
         return SendOutcome("refused", 0, str(error))
-    named = type(error).__name__
     if isinstance(error, ValueError) and not isinstance(error, OSError):  # its words could hold a password
-        return SendOutcome("refused", 0, f"{named} in user, password or address")
-    return SendOutcome("later", 0, f"{named}: {error}")
+        return SendOutcome(
+            "refused", 0, f"{server}: user, password or address hold signs that mail does not allow"
+        )
+    return SendOutcome("later", 0, peer_fault(server, error))
 
 
 def _by_code(code: int, reply: bytes | str) -> SendOutcome:

@@ -24,6 +24,7 @@ from urllib.parse import urlsplit
 from ..instants import NS
 from ..model import ChatRoute, CommandRoute, WebhookRoute
 from ..processes.deadline import DeadlineExceeded, Lines, PlainConnection, TlsConnection, within
+from ..processes.peer_faults import peer_fault
 from ..processes.programs import Program
 from .mail import SendOutcome
 
@@ -74,7 +75,8 @@ class Ways:
         try:
             ran = Program(route.arguments, os.environ).wait(route.timeout_s, payload(letter))
         except (OSError, ValueError) as error:
-            return SendOutcome("later", 0, f"{type(error).__name__}: {error}")
+            why = (isinstance(error, OSError) and error.strerror) or str(error)
+            return SendOutcome("later", 0, f"{route.arguments[0]} could not be started: {why}")
         if ran.ended:
             return SendOutcome("later", 0, f"{route.arguments[0]} {ran.ended}", overdue=True)
         output = ran.err[:800].decode("utf-8", "replace").strip()[:200]
@@ -118,7 +120,7 @@ def _send_request(url: str, body: bytes, headers: Mapping[str, str], timeout_s: 
     except DeadlineExceeded as late:
         return SendOutcome("later", 0, str(late), overdue=True)
     except (OSError, HTTPException) as error:
-        return SendOutcome("later", 0, f"{type(error).__name__}: {error}"[:200])
+        return SendOutcome("later", 0, peer_fault(f"web server {at.netloc.rpartition('@')[2]}", error)[:200])
     if 200 <= status < 300:
         return SendOutcome("accepted", status)
     return SendOutcome("later" if status >= 500 or status in LATER_CODES else "refused", status, reason[:200])

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from ..model import Register
+from .decimals import shortest
 
 FUNCTIONS = {"holding": 3, "input": 4}
 MOST_REGISTERS = 125
@@ -105,13 +106,6 @@ def text(words: Sequence[int]) -> str:
     """
     data = struct.pack(f">{len(words)}H", *words).split(b"\0", 1)[0]
     return data.decode("ascii", "replace").replace("\ufffd", "?").strip()
-
-
-def shortest(value: float) -> Decimal:
-    """The decimal with the fewest digits that is the same float32."""
-    decimals = (Decimal(f"{value:.{digits}g}") for digits in range(1, 10))
-    same = struct.pack(">f", value)
-    return next(decimal for decimal in decimals if struct.pack(">f", float(decimal)) == same)
 
 
 def _in_order(register: Register, words: Sequence[int]) -> bytes:

@@ -9,7 +9,7 @@ import json
 import re
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -20,20 +20,13 @@ from .ascii_line import printable
 from .modbus import ModbusDriver
 from .modbus_frames import BadFrame, Exceptional, number
 from .one_wire import FILE, temperature
+from .plug_in import TrialReport
 from .port import Port
 from .sdi12 import Sdi12Driver
 
 NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
 GROUP = r"[+-]?[\d.eE+-]+"  # a number in a pattern
 LIKELY = (-60.0, 2000.0)  # what a probe of a room may show: degC, %RH, hPa, ppm
-
-
-@dataclass(frozen=True)
-class TrialReport:
-    """What came: lines to show, and the lines of the table [probes.<name>.connection]; none: nothing came."""
-
-    shown: tuple[str, ...]
-    table: tuple[str, ...]
 
 
 def exchange(line: AsciiLine, lines: int = 3) -> tuple[list[bytes], bytes]:

@@ -4,32 +4,17 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from typing import cast
 
 from ..errors import Refused
-from ..model import (
-    AsciiLine,
-    CommandLine,
-    Line,
-    ModbusLine,
-    MqttTopic,
-    OneWire,
-    PolledLine,
-    PushedLine,
-    Sdi12Line,
-)
-from .ascii_line import AsciiLineDriver
+from ..model import AsciiLine, Line, ModbusLine, MqttTopic, PluginLine, PolledLine, PushedLine, Sdi12Line
 from .bus import Bus, Emit, Event
-from .clock import Clock
-from .command import CommandDriver
+from .clock import Clock, SystemClock
 from .driver import ProbeDriver
+from .foreign import SilentDriver, UnavailableTable, supervise
 from .grid import divides_a_day
-from .modbus import ModbusDriver
-from .one_wire import OneWireDriver
-from .port import Port
-from .sdi12 import Sdi12Driver
-from .serial_line import SerialLine
-
-_WIRE = ("baudrate", "parity", "bytesize", "stopbits")
+from .plug_in import KindRefused
+from .registry import is_foreign, kind_named
 
 
 def buses(lines: Sequence[Line], emit: Emit, event: Event, clock: Clock | None = None) -> list[Bus]:
@@ -49,26 +34,25 @@ def buses(lines: Sequence[Line], emit: Emit, event: Event, clock: Clock | None =
 
 
 def drivers(group: Sequence[PolledLine], clock: Clock | None = None) -> list[ProbeDriver]:
-    """The drivers of one wire, all on the same port."""
-    first = group[0]
-    if isinstance(first, ModbusLine):
-        wire = SerialLine(first)
-        return [ModbusDriver(line, wire, clock) for line in group if isinstance(line, ModbusLine)]
-    if isinstance(first, OneWire):
-        return [OneWireDriver(line, clock) for line in group if isinstance(line, OneWire)]
-    if isinstance(first, CommandLine):
-        return [CommandDriver(line, clock) for line in group if isinstance(line, CommandLine)]
-    speaks = isinstance(first, AsciiLine) and first.mode == "stream"
-    port = Port(first, speaks=speaks, shared=isinstance(first, AsciiLine) and len(group) > 1)
-    return [_on_text(line, port, clock, group) for line in group]
+    """The drivers of one wire. A probe whose kind cannot be used gets one that says why in its rows."""
+    clock = clock or SystemClock()
+    name, table = group[0].kind, getattr(group[0], "table", None)
+    if isinstance(table, UnavailableTable):
+        return [SilentDriver(line, clock, table.why) for line in group]
+    try:
+        result = _drivers(group, name, clock)
+        foreign = cast(Sequence[PluginLine], group) if is_foreign(name) else ()
+        return supervise(result, foreign, clock) if foreign else result
+    except KindRefused as refused:
+        return [SilentDriver(line, clock, str(refused)) for line in group]
 
 
-def _on_text(line: PolledLine, port: Port, clock: Clock | None, group: Sequence[PolledLine]) -> ProbeDriver:
-    if isinstance(line, Sdi12Line):
-        return Sdi12Driver(line, port, clock)
-    assert isinstance(line, AsciiLine)  # noqa: S101 (`_check` lets nothing else through)
-    beside = [other for other in group if isinstance(other, AsciiLine) and other is not line]
-    return AsciiLineDriver(line, port, clock, beside)
+def _drivers(group: Sequence[PolledLine], name: str, clock: Clock) -> list[ProbeDriver]:
+    kind = kind_named(name)
+    if kind.drivers is not None:
+        return list(kind.drivers(group, clock))
+    assert kind.driver is not None  # noqa: S101 (what sends by itself is on no bus)
+    return [kind.driver(line, clock) for line in group]
 
 
 def clashes(lines: Sequence[Line]) -> Iterator[tuple[str, str, str, str]]:
@@ -90,10 +74,25 @@ def clashes(lines: Sequence[Line]) -> Iterator[tuple[str, str, str, str]]:
         beside = f"{other.probe} on the same line"
         if "stream" in (getattr(line, "mode", ""), getattr(other, "mode", "")):
             yield line.probe, "mode", "a line of its own where a probe speaks by itself", beside
-        elif type(line) is not type(other) or _settings(line) != _settings(other):
-            expected = "one protocol and one speed on a line (kind, baudrate, parity, bytesize, stopbits)"
-            yield line.probe, "url", expected, f"others than those of {beside}"
+        elif line.kind != other.kind or _settings(line) != _settings(other):
+            yield line.probe, _key(line), _alike(line), f"others than those of {beside}"
 
 
-def _settings(line: PolledLine) -> tuple[object, ...]:
-    return tuple(getattr(line, name, None) for name in _WIRE)
+def _settings(line: PolledLine) -> object:
+    """What probes on one bus must have alike."""
+    if isinstance(getattr(line, "table", None), UnavailableTable):
+        return None
+    try:
+        return kind_named(line.kind).alike(line)
+    except KindRefused:
+        return None
+
+
+def _key(line: PolledLine) -> str:
+    return "url" if isinstance(line, AsciiLine | ModbusLine | Sdi12Line) else "kind"
+
+
+def _alike(line: PolledLine) -> str:
+    if _key(line) == "url":
+        return "one protocol and one speed on a line (kind, baudrate, parity, bytesize, stopbits)"
+    return "one kind and the same settings of the connection for all probes on one bus"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
 from ..acts.inspections import inspections
@@ -16,7 +16,6 @@ from ..instants import parse, rfc3339
 
 if TYPE_CHECKING:
     from ..store import JournalEntry, Store
-    from .issues import RecordIssue
 
 UTC = ZoneInfo("UTC")
 NEVER_NS = 2**62
@@ -79,7 +78,20 @@ def _ends(what: Mapping[str, Any]) -> tuple[int, int] | None:
         return None
 
 
-def acts_since(store: Store, issue: RecordIssue) -> list[JournalEntry]:
+class IssuedInterval(Protocol):
+    """What is asked of a record: its number, and the interval of a zone that it is about."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def zone(self) -> str: ...
+    @property
+    def from_ns(self) -> int: ...
+    @property
+    def to_ns(self) -> int: ...
+
+
+def acts_since(store: Store, issue: IssuedInterval) -> list[JournalEntry]:
     """What people did about the interval of a record since it was issued, and it therefore does not say.
 
     A record that another one replaces is not asked for: the newer one says it.

@@ -11,15 +11,19 @@ from ..model import Setup
 from .names import Names
 
 if TYPE_CHECKING:
+    from ..inspections.batch import BatchAnswer
+    from ..model import Inspection
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
     from .interval import Interval
 
 
-def acts_in(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
+def acts_in(
+    store: Store, verdicts: Verdicts, setup: Setup, span: Interval, *, draft: bool = False
+) -> dict[str, Any]:
     """Inspections with their verdicts, marks, and what alarms did and were told."""
     return {
-        "inspections": _inspections(store, verdicts, span),
+        "inspections": _inspections(store, verdicts, span, draft=draft),
         "marks": _marks(store, span),
         "alarms": _alarms(store, setup, span),
         "alarm_figures": _alarm_performance(store, setup, span),
@@ -46,23 +50,49 @@ def inspections_of(
     return [{**row["body"], **{k: row[k] for k in ("key", "zone", "from_ns", "to_ns")}} for row in rows]
 
 
-def _inspections(store: Store, verdicts: Verdicts, span: Interval) -> list[dict[str, Any]]:
-    rows = inspections_of(store, span.zone, span.from_ns, span.to_ns)
-    return [_inspection(row, verdicts, span) for row in rows if row["from_ns"] >= 0]
+def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: bool) -> list[dict[str, Any]]:
+    """Those that touch the interval, each with its verdict and µm, and with the revision of that verdict.
+
+    A draft writes no revision: it is not printed yet.
+    """
+    from ..acts.inspections import inspections
+    from ..inspections.assess import question_of
+    from ..inspections.batch import assess_many
+    from ..inspections.revisions import revise_answers
+
+    keys = {row["key"] for row in inspections_of(store, span.zone, span.from_ns, span.to_ns)}
+    jobs = sorted(
+        (j for j in inspections(store, span.zone) if j.key in keys), key=lambda j: (j.from_ns, j.key)
+    )
+    answers = assess_many(verdicts, [question_of(job, span.now_ns) for job in jobs], span.now_ns)
+    revisions = {} if draft else revise_answers(store, jobs, answers, span.now_ns, "record")
+    return [
+        _inspection(job, answer, span)
+        | {"revision": revisions[job.key].number if job.key in revisions else None}
+        for job, answer in zip(jobs, answers, strict=True)
+    ]
 
 
-def _inspection(row: Mapping[str, Any], verdicts: Verdicts, span: Interval) -> dict[str, Any]:
-    end = span.now_ns if row["to_ns"] is None else row["to_ns"]
-    result = verdicts.check(span.zone, row["from_ns"], end, span.now_ns, activity=row.get("activity", ""))
+def _inspection(job: Inspection, answer: BatchAnswer, span: Interval) -> dict[str, Any]:
+    found = answer.assessment
+    thermal: Mapping[str, Any] = (found.thermal_json() if found else None) or {}
     return {
-        "key": row["key"],
-        "title": row.get("title", ""),
-        "part": row.get("part", ""),
-        "person": row.get("person", ""),
-        "from": rfc3339(row["from_ns"]),
-        "to": rfc3339(end),
-        "running": row["to_ns"] is None,
-        "verdict": result.verdict,
+        "key": job.key,
+        "title": job.title,
+        "part": job.part,
+        "person": job.person,
+        "activity": job.activity,
+        "from": rfc3339(job.from_ns),
+        "to": rfc3339(span.now_ns if job.to_ns is None else job.to_ns),
+        "running": job.to_ns is None,
+        "verdict": found.check.verdict if found else "not shown",
+        "reason": found.check.reason if found else answer.refused,
+        "because": found.check.because if found else answer.refused,
+        "digest": found.check.to_dict()["digest"] if found else None,
+        "error_um": thermal.get("nde_um"),
+        "U_um": thermal.get("U_um"),
+        "tolerance_um": job.tolerance_um,
+        "share_of_tolerance": thermal.get("share_of_tolerance"),
     }
 
 

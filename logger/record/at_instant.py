@@ -10,6 +10,7 @@ import numpy as np
 from ..core.calibration.apply import correct_readings
 from ..core.calibration.breakdown import correction_breakdown
 from ..core.calibration.status import status
+from ..core.calibration.trace import worked_out
 from ..errors import IntervalError
 from ..instants import NS, rfc3339
 from ..model import Channel, Position, RuleState, Setup
@@ -130,7 +131,7 @@ def _value(setup: Setup, key: str, taken_ns: Any, raw: Any) -> dict[str, Any]:
     unit, why = quantity(channel.quantity).unit, WHY_TEXT[Why(int(reading.why[0]))]
     parts = correction_breakdown(channel, setup.certificates_of(key), int(taken_ns[0]), float(raw[0]))
     extra: dict[str, Any] = {"corrected_unit": unit, "in_own_unit": _in_indicated_unit(channel, figures)}
-    extra["worked_out"] = None if parts is None else parts.to_dict()
+    extra["worked_out"] = None if parts is None else worked_out(parts, channel.unit)
     return {"taken": rfc3339(int(taken_ns[0])), **figures, **extra, "why": why}
 
 

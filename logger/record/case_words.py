@@ -7,7 +7,6 @@ from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
-from .case_facts import decision_words
 from .names import EXPLANATION, person_text
 
 Facts: TypeAlias = Mapping[str, Any]
@@ -24,46 +23,35 @@ TEXTS = (
 Section: TypeAlias = tuple[str, Sequence[str], str, Sequence[Sequence[str]], str]
 
 
-def case_section(cases: Sequence[Facts], zone: ZoneInfo) -> Section:
-    """Title, heads, alignment, rows and the words for none: cases of a record with cause and decision."""
-    asked = [case for case in cases if case["in_use"]]
-    rows = [_case_row(case, zone) for case in asked]
-    quiet = len(cases) - len(asked)
-    if quiet:
-        rows.append(("–", f"{quiet} outside hours of use", "", "", "", "nothing is asked"))
-    heads = ("Case", "From", "To", "Cause", "What was found and decided", "State")
-    return "Cases", heads, "lllwww", rows, "No rule was broken."
+def case_rows(cases: Sequence[Facts], zone: ZoneInfo) -> list[tuple[str, ...]]:
+    """Rows of cases in a record, each with cause and decision."""
+    return [_case_row(case, zone) for case in cases]
+
+
+def clip(text: str, most: int = 140) -> str:
+    """A text that has room in a table; what is cut off stands in the attached file.
+
+    >>> clip("a damper that was stuck", 12)
+    'a damper … (whole in cases.csv)'
+    """
+    if len(text) <= most:
+        return text
+    return text[:most].rpartition(" ")[0].rstrip(".,; ") + " … (whole in cases.csv)"
 
 
 def _case_row(case: Facts, zone: ZoneInfo) -> tuple[str, ...]:
     texts = case["texts"]
-    cause = ": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet"
-    words = ". ".join(
-        filter(None, (texts.get("immediate_action"), texts.get("impact"), texts.get("decision")))
-    )
+    cause = clip(": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet")
+    names = ("immediate_action", "impact", "decision")
+    words = ". ".join(clip(texts[name]) for name in names if texts.get(name))
     closed = case["closed"] if case["state"] == "closed" else None
     missing = f", {len(case['missing'])} missing" if case["missing"] else ""
     by = f" by {person_text(closed, 'who')}, {_short(closed['at'], zone)}" if closed else ""
     number = str(case["case"] or "–")
+    if case.get("revision"):
+        number += f", rev. {case['revision']}"
     times = _short(case["from"], zone), _short(case["to"], zone)
     return number, *times, cause, words or "nothing yet", f"{case['state']}{missing}{by}"
-
-
-def inspection_section(inspections: Sequence[Facts], zone: ZoneInfo) -> Section:
-    """Inspections of a record, each with the decision in every case that affects it."""
-    rows = [
-        (
-            row["key"],
-            row["title"],
-            _short(row["from"], zone),
-            _short(row["to"], zone),
-            row["verdict"],
-            "; ".join(map(decision_words, row.get("decisions", ()))),
-        )
-        for row in inspections
-    ]
-    heads = ("Inspection", "Of", "From", "To", "Verdict", "Decision")
-    return "Inspections in this interval", heads, "lwlllw", rows, "None was registered."
 
 
 def _short(text: str, zone: ZoneInfo) -> str:

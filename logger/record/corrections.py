@@ -7,13 +7,15 @@ from dataclasses import asdict
 from typing import Any
 
 from ..core.calibration.breakdown import largest_change
-from ..instants import rfc3339
+from ..core.calibration.trace import register_trace
+from ..instants import NS, rfc3339
 from ..model import Certificate, Setup
+from .interval import Interval
 
 FORMULA = (
     "U = 2 · √((U of the certificate / k)² + resolution²/12 + noise² + drift²/3 + other²): drift is a "
     "half-width, noise and other are standard uncertainties (JCGM 100, 5.1). A change found later as linear "
-    "is taken off by the share of the time between the calibrations that had passed, and change/2 stands in "
+    "is taken off by the share of the time between the calibrations that had passed, and change/2 takes "
     "the place of drift; one found as a step is not taken off, and adds change²/3."
 )
 
@@ -37,6 +39,15 @@ def correction_facts(c: Certificate, setup: Setup) -> dict[str, Any]:
     }
 
 
+def trace_facts(c: Certificate, setup: Setup, span: Interval) -> dict[str, Any] | None:
+    """Correction and U part by part, at the middle of the time in which a certificate was used."""
+    later = [o.valid_from_ns for o in setup.certificates_of(c.channel) if o.valid_from_ns > c.valid_from_ns]
+    begin, end = max(c.valid_from_ns, span.from_ns), min([*later, span.to_ns])
+    at_ns = begin + (end - begin) // 2 // (60 * NS) * (60 * NS)
+    trace = register_trace(setup, c.channel, at_ns)
+    return None if trace is None else {"at": rfc3339(at_ns), **trace}
+
+
 def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
     """What the next calibration found and how it acts on the readings under this certificate."""
     if after.as_found is None or not after.as_found.model:
@@ -57,53 +68,8 @@ def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
     }
 
 
-Section = tuple[str, tuple[str, ...], str, list[tuple[str, ...]], str]
-
-
-def corrections(facts: Mapping[str, Any]) -> Section:
-    """The table of corrections as printed: title, heads, alignment, rows, and what stands for no row."""
-    heads = (
-        "Channel",
-        "Certificate",
-        "Correction",
-        "Drift",
-        "Resolution",
-        "Noise",
-        "Other",
-        "As found later",
-    )
-    title, none = "Corrections and what enters U", "No certificate was in force."
-    return title, heads, "llwrrrrw", _correction_rows(facts), none
-
-
-def without_limit(facts: Mapping[str, Any]) -> Section:
-    """The table of channels that no limit rests on."""
-    rows: list[tuple[str, ...]] = [
-        (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
-        for w in facts["without_limit"]
-    ]
-    heads = ("Channel", "Readings", "Longest time without a reading")
-    return "Channels that no limit rests on", heads, "lrw", rows, "None."
-
-
-def _correction_rows(facts: Mapping[str, Any]) -> list[tuple[str, ...]]:
-    certificates = [c for p in facts["probes"] for c in p["certificates"]]
-    return [
-        (
-            c["channel"],
-            c["number"],
-            _correction(c),
-            f"±{c['drift']:g}",
-            f"{c['resolution']:g}",
-            f"{c['noise']:g}",
-            f"{c['other_u']:g}",
-            _as_found_cell(c["as_found"]),
-        )
-        for c in certificates
-    ]
-
-
-def _correction(c: dict[str, Any]) -> str:
+def correction_points(c: Mapping[str, Any]) -> str:
+    """Points of a certificate with correction and U, and its polynomial where it states one."""
     points = "; ".join(
         f"{_signed_number(p['correction'])} (U {p['U']:g}) at {p['indication']:g}" for p in c["points"]
     )
@@ -113,9 +79,8 @@ def _correction(c: dict[str, Any]) -> str:
     return f"{points}; polynomial {terms} of (indication − {curve['centre']:g})/{curve['scale']:g}"
 
 
-def _as_found_cell(as_found: dict[str, Any] | None) -> str:
-    if as_found is None:
-        return "none"
+def as_found_words(as_found: Mapping[str, Any]) -> str:
+    """What the next calibration found and between which days it acts, by which model."""
     errors = "; ".join(f"{_signed_number(p['error'])} at {p['indication']:g}" for p in as_found["points"])
     return (
         f"{as_found['certificate']}: error {errors}, {as_found['model']} from {as_found['from'][:10]} to "

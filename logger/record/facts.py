@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -14,9 +15,11 @@ from ..core.calibration.as_found import released_until_ns
 from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
+from .act_facts import acts_about, people_of
 from .acts import acts_in
 from .case_facts import decisions_by_inspection, record_cases
-from .corrections import correction_facts
+from .corrections import correction_facts, trace_facts
+from .day_strips import Strip, strip_length, strips
 from .interval import Interval
 from .names import Names, version_people
 from .reviews import covering
@@ -29,18 +32,21 @@ if TYPE_CHECKING:
 FORMAT = "stillroom record 1"
 
 
-def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval) -> dict[str, Any]:
-    """All facts of the record but its number and the digests of its files."""
+def record_facts(
+    store: Store, verdicts: Verdicts, setup: Setup, span: Interval, *, draft: bool = False
+) -> dict[str, Any]:
+    """All facts of the record but its number and the digests of its files; a draft writes no revision."""
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
     result = verdicts.check(*where, pre_window_s=0)
     cases = record_cases(verdicts, span)
-    acts = acts_in(store, verdicts, setup, span)
+    acts = acts_in(store, verdicts, setup, span, draft=draft)
     decisions = decisions_by_inspection(cases)
     for job in acts["inspections"]:
         job["decisions"] = decisions.get(job["key"], [])
+    zone = ZoneInfo(setup.room.timezone)
     number, head = store.journal.head()
-    return {
+    facts = {
         "format": FORMAT,
         "simulated": store.simulated,
         "room": _room(setup),
@@ -57,6 +63,9 @@ def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval)
         "probes": _probes(setup, span),
         "statistics": _statistics(result),
         "shares": _shares(periods, _hours_of_use(setup, span)),
+        "data_begin": _data_begin(store, setup, span),
+        "each": strip_length(span.from_ns, span.to_ns, zone),
+        "days": [_day(strip) for strip in strips(periods, span.from_ns, span.to_ns, zone)],
         "periods": [_period(p) for p in periods],
         "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
         "gaps": _gaps(store, setup, span),
@@ -69,6 +78,21 @@ def record_facts(store: Store, verdicts: Verdicts, setup: Setup, span: Interval)
         "software": f"stillroom {__version__}",
         "head": {"number": number, "sha256": head},
     }
+    return facts | {"acts": acts_about(store, span), "people": people_of(store, facts)}
+
+
+def _day(strip: Strip) -> dict[str, Any]:
+    span = {"from": rfc3339(strip.from_ns), "to": rfc3339(strip.to_ns), "change": strip.change}
+    return {"label": strip.label, **span, "seconds": strip.seconds}
+
+
+def _data_begin(store: Store, setup: Setup, span: Interval) -> str | None:
+    """When the first reading of the zone was taken, to the minute; None where that is not in the interval."""
+    stored = set(store.readings.channels())
+    extent = store.readings.extent([key for key in setup.channels_in(span.zone) if key in stored])
+    if extent is None or not span.from_ns <= extent[0] < span.to_ns:
+        return None
+    return rfc3339(extent[0] // (60 * NS) * 60 * NS)
 
 
 def _room(setup: Setup) -> dict[str, Any]:
@@ -219,6 +243,7 @@ def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]
         "range": list(c.range),
         "status": status,
         **correction_facts(c, setup),
+        "worked_out": trace_facts(c, setup, span),
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -11,9 +12,10 @@ import numpy as np
 from ..core.calibration.apply import correct_readings
 from ..instants import NS
 from ..model import Channel, Period, Rule, Setup
-from .chart import ChartPanel, LimitBand, Line, draw
+from .chart import APART, AXIS, TITLE, ChartPanel, LimitBand, Line, draw
+from .print_words import unit
 from .readings import chart_values
-from .words import unit
+from .verdict_trace import TRACE_HEIGHT
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -26,15 +28,25 @@ _PANELS = {
     "relative_humidity": (78.0, 1, 1.0, "%RH"),
     "pressure": (52.0, 1, 0.01, "hPa"),
 }
+LOWEST, HIGHEST = 0.45, 1.5  # shares of these heights, where a page leaves less or more room
 _OTHER = (50.0, 3, 1.0, "")
 
 
-def figure(store: Store, setup: Setup, periods: Sequence[Period], span: Interval) -> str:
-    """The chart of a zone over an interval, with the verdict trace below, as SVG."""
+def figure(
+    store: Store, setup: Setup, periods: Sequence[Period], span: Interval, height: float | None = None
+) -> str:
+    """The chart of a zone over an interval, with the verdict trace below, as SVG.
+
+    height: points that it may take, which its panels share; None: as high as each likes.
+    """
     keys = setup.channels_in(span.zone)
     quantities = dict.fromkeys(setup.channels[key].quantity for key in keys)
     order = sorted(quantities, key=lambda q: (list(_PANELS).index(q) if q in _PANELS else 99, q))
     panels = [_panel(store, setup, quantity, span) for quantity in order]
+    if height is not None and panels:
+        left = height - TRACE_HEIGHT - AXIS - len(panels) * (TITLE + APART)
+        share = min(max(left / sum(panel.height for panel in panels), LOWEST), HIGHEST)
+        panels = [replace(panel, height=panel.height * share) for panel in panels]
     return draw(panels, periods, span.from_ns, span.to_ns, ZoneInfo(setup.room.timezone))
 
 

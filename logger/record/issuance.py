@@ -15,11 +15,12 @@ from zoneinfo import ZoneInfo
 from ..errors import Refused
 from ..instants import local, parse, rfc3339
 from ..model import Setup
+from .attached import attached_tables
 from .facts import record_facts, with_issue_head
-from .figure import figure
 from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
+from .pictures import pictures
 from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
 from .stored import record_csv
@@ -69,7 +70,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         facts = record_facts(store, verdicts, setup, span)
         readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
-    chart = figure(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
+    drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
     key = signing_key(store, who)
     head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
     head |= {"proven": Names(store).proven_now(who), "replaces": replaces, "why": why, "signed_by": key.name}
@@ -78,7 +79,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         _refuse_replacement(conn, replaces, why)
         number = _next_number(conn)
         return number, _sign_files(
-            key, render_files(with_issue_head(facts, head | {"number": number}), chart, readings)
+            key, render_files(with_issue_head(facts, head | {"number": number}), drawn, readings)
         )
 
     with store.read() as conn:  # the pages of a year take seconds, in which nobody must wait to store
@@ -95,15 +96,17 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     return issued
 
 
-def render_files(facts: Mapping[str, Any], chart: str, readings: bytes) -> dict[str, bytes]:
+def render_files(facts: Mapping[str, Any], drawn: Mapping[str, str], readings: bytes) -> dict[str, bytes]:
     """File name -> bytes of one issue. Nothing but the arguments goes into them."""
     stem = stem_of(facts)
     record = json.dumps(facts, indent=1, ensure_ascii=False, sort_keys=False).encode() + b"\n"
+    tables = attached_tables(facts)
     return {
-        f"{stem}.pdf": compile_pdf(facts, chart, readings, record),
+        f"{stem}.pdf": compile_pdf(facts, drawn, {"readings.csv": readings, "record.json": record, **tables}),
         f"{stem}-readings.csv": readings,
         f"{stem}-readings.txt": column_description(columns_of(simulated=facts["simulated"])).encode(),
         f"{stem}.json": record,
+        **{f"{stem}-{name}": content for name, content in tables.items()},
     }
 
 

@@ -54,3 +54,29 @@ PATTERNS = """<defs>
 <pattern id="guard" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
 <rect width="0.7" height="4" fill="#8d98a3"/></pattern>
 </defs>"""
+
+# In a strip of three points the patterns are finer; the level says the verdict, also in grey.
+STRIP_FILLS: Mapping[Reason, str] = MappingProxyType(
+    {
+        "conforming": "#009e73",
+        "guard band": "#56b4e9",
+        "indeterminate": "url(#strip-dots)",
+        "settling": "url(#strip-settling)",
+        "marked": "url(#strip-marked)",
+        "nonconforming": "#d55e00",
+    }
+)
+
+STRIP_PATTERNS = """<defs>
+<pattern id="strip-settling" width="3" height="3" patternUnits="userSpaceOnUse"
+ patternTransform="rotate(45)">
+<rect width="3" height="3" fill="#fbe3b5"/>
+<rect width="1.2" height="3" fill="#e69f00"/></pattern>
+<pattern id="strip-marked" width="2.4" height="2.4" patternUnits="userSpaceOnUse"
+ patternTransform="rotate(45)">
+<rect width="2.4" height="2.4" fill="#f3dfeb"/>
+<path d="M0 0H2.4M0 0V2.4" stroke="#a64d79" stroke-width="0.8"/>
+</pattern>
+<pattern id="strip-dots" width="2" height="2" patternUnits="userSpaceOnUse">
+<rect width="2" height="2" fill="#e4e6e9"/><circle cx="1" cy="1" r="0.5" fill="#5a6672"/></pattern>
+</defs>"""

@@ -16,18 +16,34 @@ from .words import page
 
 _HERE = Path(__file__).parent
 STANDARDS = ["a-3a", "ua-1"]
+TYPES = {"csv": "text/csv", "json": "application/json"}
 
 
-def compile_pdf(facts: Mapping[str, Any], chart: str, readings_csv: bytes, record_json: bytes) -> bytes:
-    """The bytes of the PDF. Equal input gives equal bytes: no clock, no fonts of the machine."""
+def _about(name: str) -> str:
+    """What an attached file is, as a reader of PDF shows it."""
+    whole = {"readings.csv": "Readings of the interval", "record.json": "All facts of this record"}
+    return whole.get(name, f"Whole table of {name.partition('.')[0]}")
+
+
+def compile_pdf(
+    facts: Mapping[str, Any], pictures: Mapping[str, str], attachments: Mapping[str, bytes]
+) -> bytes:
+    """The bytes of the PDF. Equal input gives equal bytes: no clock, no fonts of the machine.
+
+    pictures: the SVGs of `pictures.py`; attachments: files inside it by name, with their descriptions in
+    `ATTACHED`.
+    """
     import typst
 
+    attached = [
+        {"name": name, "about": _about(name), "type": TYPES[name.rpartition(".")[2]]} for name in attachments
+    ]
+    words = page(facts) | {"attached": attached}
     files = {
         "main.typ": (_HERE / "page.typ").read_bytes(),
-        "page.json": json.dumps(all_printable(page(facts)), ensure_ascii=False).encode(),
-        "chart.svg": printable(chart).encode(),
-        "readings.csv": readings_csv,
-        "record.json": record_json,
+        "page.json": json.dumps(all_printable(words), ensure_ascii=False).encode(),
+        **{name: printable(svg).encode() for name, svg in pictures.items()},
+        **attachments,
         **{f"swatch-{reason.replace(' ', '-')}.svg": swatch(reason).encode() for reason in REASONS},
     }
     issued_s = parse(facts["issue"]["issued_at"], ZoneInfo("UTC")) // NS

@@ -1,8 +1,8 @@
 """All reference cases in a fixed order, and the validation report of what came out.
 
-The report names the program, the machine and the libraries, every case with its source, what was expected
-and what was found, and has a SHA-256 over all of it but its date and duration: two runs of one program on one
-machine have the same.
+The report names the program, the machine, the libraries and the drivers of other packages, every case with
+its source, what was expected and what was found, and has a SHA-256 over all of it but its date and duration:
+two runs of one program on one machine have the same.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from typing import Any
 
 from .. import __version__
 from ..instants import NS, rfc3339
+from ..probes.registry import PlugIn, list_plug_ins
 from . import body_temperature as following
 from . import boundaries as edges
 from . import candidates as several
@@ -67,6 +68,7 @@ class Report:
     python: str
     libraries: tuple[tuple[str, str], ...]
     results: tuple[Result, ...]
+    plug_ins: tuple[PlugIn, ...] = ()
 
     @property
     def failed(self) -> tuple[Result, ...]:
@@ -83,7 +85,8 @@ class Report:
         body: dict[str, Any] = {
             "program": "stillroom", "version": self.version,
             "platform": self.platform,
-            "python": self.python, "libraries": dict(self.libraries), "passed": self.passed,
+            "python": self.python, "libraries": dict(self.libraries),
+            "plug_ins": [asdict(plug_in) for plug_in in self.plug_ins], "passed": self.passed,
             "cases": len(self.results), "failed": len(self.failed),
             "results": [_plain(asdict(result)) for result in self.results],
         }  # fmt: skip
@@ -109,7 +112,7 @@ def selftest(now_ns: int) -> Report:
     return Report(
         __version__, now_ns // NS * NS, time.monotonic() - begin, platform.platform(),
         sys.version.split()[0],
-        tuple(versions.items()), tuple(results),
+        tuple(versions.items()), tuple(results), tuple(list_plug_ins()),
     )  # fmt: skip
 
 
@@ -132,9 +135,14 @@ def as_text(facts: dict[str, Any]) -> str:
     """The report as a person reads it: what was tested on what, then every case."""
     libraries = ", ".join(f"{name} {version}" for name, version in facts["libraries"].items())
     outcome = "all passed" if facts["passed"] else f"{facts['failed']} DID NOT PASS"
+    plug_ins = [
+        f"Driver of another package: {p['kind']} of {p['package']} {p['version']}, SHA-256 {p['sha256']}"
+        for p in facts["plug_ins"]
+    ]
     head = [
         f"Validation report of stillroom {facts['version']}, {facts['at']}",
         f"On {facts['platform']}, Python {facts['python']}; {libraries}",
+        *plug_ins,
         f"{facts['cases']} cases, {outcome}; in {facts['took_s']:g} s",
         f"SHA-256 of all but date and duration: {facts['sha256']}",
     ]

@@ -21,7 +21,8 @@ from urllib.parse import quote, urlsplit
 
 from ..errors import Refused
 from ..model import Row
-from ..processes.deadline import Lines, opener, within
+from ..processes.deadline import DeadlineExceeded, Lines, opener, within
+from ..processes.peer_faults import peer_fault
 from ..store import Store
 from .incoming import FIELDS
 
@@ -62,7 +63,7 @@ class Centre:
         except urllib.error.HTTPError as error:
             raise NotAccepted(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
         except (OSError, HTTPException, ValueError, KeyError, TypeError, RecursionError) as error:
-            raise NotAccepted(str(error)) from error
+            raise NotAccepted(_words(error)) from error
 
     def _head(self) -> dict[str, str]:
         head = {"Content-Type": "application/json"}
@@ -78,6 +79,15 @@ class Centre:
 def fields(row: Row) -> list[Any]:
     """A row as it travels: `logger.service.incoming.FIELDS`."""
     return [getattr(row, name) for name in FIELDS]
+
+
+def _words(error: Exception) -> str:
+    """Why the centre did not answer as one; urllib wraps what the system says."""
+    inner = getattr(error, "reason", None)
+    error = inner if isinstance(inner, Exception) else error
+    if isinstance(error, DeadlineExceeded) or not isinstance(error, OSError | HTTPException):
+        return str(error)
+    return peer_fault("it", error)
 
 
 class Forwarder:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import os
 import threading
@@ -57,6 +58,10 @@ def _log(name: str, error: Exception) -> None:
         log.error("job %s waits: the data folder is gone", name)  # the writer says which, and what to do
     elif isinstance(error, OSError) and error.filename:
         log.error("job %s failed: %s: %s", name, os.fsdecode(error.filename), error.strerror)
+    elif isinstance(error, OSError) and error.errno == errno.ENOSPC:
+        log.error("job %s failed: the disk of the data folder is full; make room on it", name)
+    elif isinstance(error, OSError) and error.strerror:
+        log.error("job %s failed: %s", name, error.strerror)
     elif isinstance(error, StillroomError | OSError):
         log.error("job %s failed: %s", name, error)
     else:

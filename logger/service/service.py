@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 
 from ..acts import alarms as attending
 from ..config import in_force
+from ..config.plug_ins import plug_in_changes
 from ..inspections.cases import number_new
 from ..instants import NS, rfc3339
 from ..model import Config
@@ -37,6 +38,7 @@ from .heartbeat import OutsideHeartbeat, beat
 from .inspection_jobs import InspectionJobs
 from .jobs import Jobs, Loop
 from .month_end import month_end
+from .notice_log import NoticeLog
 from .self_check import SelfCheck
 from .senders import Senders
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
@@ -95,6 +97,7 @@ class Service:
         self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Senders(self._jobs, self._carry)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
+        self._notice_log = NoticeLog()
         self._watchers = OutsideHeartbeat()
         self._jobs_of_people = InspectionJobs(store, config)
         self._condition_files = ConditionFiles(store, config)
@@ -262,16 +265,11 @@ class Service:
             self._late_routes.pop(route, None)
             if outcome.overdue:
                 self._late_routes[route] = outcome.reply
-            recipient = letter.body["recipient"]
-            if outcome.result != "accepted":
-                later = "is sent again" if outcome.result == "later" else "is refused for good"
-                answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply
-                log.warning(
-                    "route %s: the notice of %s to %s %s: %s",
-                    *(letter.route, letter.alarm, recipient or letter.route, later, answer),
-                )
+            self._notice_log.note(letter, outcome)
             if gives_up(letter, outcome, self._clock()):
-                what = {"route": letter.route, "recipient": recipient, "alarm": letter.alarm}
+                what = {
+                    "route": letter.route, "recipient": letter.body["recipient"], "alarm": letter.alarm
+                }  # fmt: skip
                 self._writer.event("notice-refused", {**what, "reply": f"{outcome.code} {outcome.reply}"})
 
     def _take_over_setup(self) -> None:
@@ -288,6 +286,7 @@ class Service:
         self._couriers.begin(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
+        self._tell_plug_ins()
         if self._calendar is not None:
             self._plan_backup(self._calendar)
 
@@ -297,6 +296,7 @@ class Service:
         newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
+        self._tell_plug_ins()
         if newest is None:
             return
         away = {"from": rfc3339(newest), "to": rfc3339(now_ns)}
@@ -304,6 +304,11 @@ class Service:
             self._writer.event("clock-before-newest-reading", away)
         elif now_ns - newest > SHORTEST_OUTAGE_NS:
             self._writer.event("outage", {**away, "seconds": (now_ns - newest) // NS})
+
+    def _tell_plug_ins(self) -> None:
+        """Drivers of other packages that are not those with which the setup was entered."""
+        for kind, packages in plug_in_changes(self.config.texts, self.config.lines).items():
+            self._writer.event("plug-in-changed", {"kind": kind, **packages})
 
     def _calendar_work(self) -> BackgroundScheduler:
         """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change.

@@ -246,7 +246,7 @@ class Writer:
     def _note_refusal(self, error: Exception) -> None:
         if self._refused_since_ns is None:
             self._refused_since_ns = self._clock()
-            log.error("nothing can be stored: %s", error)
+            log.error("nothing can be stored, and readings wait in memory: %s", error)
         self.trouble = str(error)
 
     def _note_recovery(self) -> None:
@@ -259,7 +259,8 @@ class Writer:
             return
         what = {"from": rfc3339(since or self._clock()), "to": rfc3339(self._clock()), "error": self.trouble}
         self.trouble = ""
-        log.warning("readings are stored again; %d were lost", dropped)
+        lost = f"{dropped} of them, the oldest, are lost: memory was full" if dropped else "none is lost"
+        log.warning("readings are stored again; %s", lost)
         self.event("store-refused", {**what, "readings_lost": dropped})
 
 

@@ -99,7 +99,13 @@ def events_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     day = Plot.frame(
         palette, PlotAxis(0, 24, 500, 620), PlotAxis(0, 1, HEIGHT - 40, HEIGHT - 60), ("", ""), ticks_at=ticks
     )
-    for hour in when["local_hour"]:
+    many = len(when["local_hour"]) > 60  # then a column an hour, else a line an event
+    counts = [sum(int(h) == hour for h in when["local_hour"]) for hour in range(24)] if many else []
+    for hour, count in enumerate(counts):
+        box = {"x": day.x.place(hour), "width": day.x.place(1) - day.x.place(0) - 0.6}
+        tall = 40 * count / max(counts)
+        day.parts.append(element("rect", **box, y=day.y.begin - tall, height=tall, fill=palette.ink))
+    for hour in [] if many else when["local_hour"]:
         day.upright(hour, palette.ink, "")
     shown = [part for part in day.parts if 'text-anchor="end"' not in part]
     return [
@@ -168,8 +174,8 @@ def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     table, model = study.answer.tables.get("days"), study.answer.tables.get("model")
     if table is None or not table["mean"]:
         return []
-    unit = unit_of(study)
-    axis = PlotAxis(*span_of(table["mean"]), HEIGHT - 40, 26)
+    unit, mean = unit_of(study), table.get("without weekday", table["mean"])
+    axis = PlotAxis(*span_of(mean), HEIGHT - 40, 26)
     days = [float(n - table["number"][0]) for n in table["number"]]
     outdoors = any(z is not None for z in table["outdoors"])
     left = Plot.frame(
@@ -178,12 +184,12 @@ def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         axis,
         ("days", "mean of the day"),
     )
-    _sides(left, days, table, palette)
+    _sides(left, days, table, mean, palette)
     parts = list(left.parts)
     if outdoors:
         z = table["outdoors"]
         right = Plot.frame(palette, PlotAxis(*span_of(z), 410, 620), axis, ("outdoors, °C", ""))
-        _sides(right, z, table, palette)
+        _sides(right, z, table, mean, palette)
         if model is not None:
             ends = [v for v in (right.x.low, right.x.high)]
             for shift, color in ((0.0, palette.series), (model["shift"][0], palette.other)):
@@ -192,14 +198,15 @@ def change_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
                 ]
                 right.line(ends, level, color, 1.4)
         parts += right.parts
-    caption = f"Daily means; filled: before, hollow: after; right: the same days over outdoors, {unit}"
+    levelled = "" if list(mean) == list(table["mean"]) else ", weekdays levelled"
+    caption = f"Daily means{levelled}; filled: before, hollow: after; right: over outdoors, {unit}"
     return [(caption, picture(parts, HEIGHT, "Daily means before and after", palette))]
 
 
-def _sides(plot: Plot, xs: Any, table: Mapping[str, Any], palette: Palette) -> None:
+def _sides(plot: Plot, xs: Any, table: Mapping[str, Any], mean: Any, palette: Palette) -> None:
     for after, color in ((False, palette.series), (True, palette.other)):
         rows = [i for i, item in enumerate(table["after"]) if item == after]
-        plot.dots([xs[i] for i in rows], [table["mean"][i] for i in rows], color, hollow=after)
+        plot.dots([xs[i] for i in rows], [mean[i] for i in rows], color, hollow=after)
 
 
 def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:

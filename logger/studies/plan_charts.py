@@ -28,7 +28,7 @@ def plan_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     ]
     if any(value is not None for value in tables["reliability"]["came true"]):
         caption = "Of promises so far, how many came true, with an interval by weeks; dashed: as promised"
-        drawn.append((caption, picture(_reliability(tables, palette), 250, "Reliability", palette, 400)))
+        drawn.append((caption, picture(_reliability(tables, palette), 250, "Reliability", palette)))
     return drawn
 
 

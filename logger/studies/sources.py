@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.study.channel_record import ChannelRecord
+from ..core.study.channel_record import ChannelRecord, warmest_hour
 from ..core.study.figure import Answer, Question
 from ..errors import Refused
 from ..instants import NS, parse
@@ -20,6 +20,7 @@ from .records import RecordUsed, read_channel, read_channels, zone_channels, zon
 from .study import StudyRequest
 
 Progress = Callable[[str], None]
+LEAST_SWING_K, WARM_HOURS = 1.0, (10.0, 20.0)  # of outdoors over the day; common practice, no source
 
 
 @dataclass
@@ -160,7 +161,19 @@ class Sources:
         ]  # fmt: skip
         if not keys:
             return None
-        return self.record(keys[0], self.request.from_ns - 4 * 86_400 * NS).record
+        record = self.record(keys[0], self.request.from_ns - 4 * 86_400 * NS).record
+        self._doubt_clock(record)
+        return record
+
+    def _doubt_clock(self, outdoors: ChannelRecord) -> None:
+        """A sentence where outdoors is warmest at an hour at which it is nowhere: a clock of another zone."""
+        hour, amplitude = warmest_hour(outdoors)
+        if amplitude >= LEAST_SWING_K and not WARM_HOURS[0] <= hour <= WARM_HOURS[1]:
+            self.remarks.append(
+                f"{outdoors.channel} is warmest at {int(hour):02d}:{int(hour % 1 * 60):02d} by the room's "
+                "clock: was its logger set to another zone of time? Correct the zone of its import, then "
+                "compute again."
+            )
 
     def um_per_K(self) -> float | None:
         """Change of the declared length in µm per K; None where no length is declared."""

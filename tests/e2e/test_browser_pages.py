@@ -25,6 +25,7 @@ PAGES = {
     "Health": "/health",
     "Records": "/records",
     "Wall view": "/wall",
+    "Position": "/positions/bridge-table",
     "Help": "/help?page=how-to/logger-files",
 }
 

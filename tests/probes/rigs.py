@@ -38,8 +38,9 @@ IDENTITY = Register(100, "text", length=8)
 class Spoken(Device):
     """A device whose answers a `Speaker` makes, spoiled as `fault` says; of bytes, not of lines."""
 
-    def __init__(self, wire: Wire, speaker: Speaker) -> None:
+    def __init__(self, wire: Wire, speaker: Speaker, beside: Speaker | None = None) -> None:
         self.speaker = speaker
+        self.beside = beside  # another one on the same wire, whose answers are never spoiled
         self.fault = ""
         self.late_s = 0.3
         self.turn = threading.Lock()  # held while it answers: a wire is changed at no other time
@@ -48,8 +49,11 @@ class Spoken(Device):
 
     def _take(self) -> None:
         with self.turn:
-            taken = self.speaker.take(self.wire.receive()) if self.wire.files() else []
+            received = self.wire.receive() if self.wire.files() else b""
+            sound = self.beside.take(received) if self.beside else []
+            taken = self.speaker.take(received)
             fault = self.fault
+        self.say(*sound)
         for answer in taken:
             self.say(*spoil(answer, fault, self._random, self.late_s))
 

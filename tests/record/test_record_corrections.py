@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -20,6 +21,8 @@ from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.at_instant import state_at
 from logger.record.facts import record_facts
 from logger.record.interval import Interval
+from logger.record.section_words import limits
+from logger.record.words import _beginning
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.builders import build
@@ -137,11 +140,8 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
     assert (by_hand["channel"], by_hand["readings"], by_hand["longest_silence_s"]) == (
         "T3.temperature", 2, 17 * 3600,
     )  # fmt: skip
-    from logger.record.words import _beginning, _limits
-
-    assert [row[0] for row in _limits(facts)["rows"]] == [
-        "temperature", "gauge blocks (only for gauge blocks)",
+    vienna = ZoneInfo("Europe/Vienna")
+    assert [row[:2] for row in limits(facts, vienna)["rows"]] == [
+        ["temperature", "all"], ["gauge blocks", "gauge blocks"],
     ]  # fmt: skip
-    from zoneinfo import ZoneInfo
-
-    assert _beginning("1970-01-01T00:00:00Z", ZoneInfo("Europe/Vienna")) == "the beginning of the data"
+    assert _beginning("1970-01-01T00:00:00Z", vienna) == "the beginning of the data"

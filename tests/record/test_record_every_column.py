@@ -21,6 +21,7 @@ from logger.acts import marks
 from logger.acts import setup as approval
 from logger.config import example_folder, in_force, read_texts
 from logger.core.alarms.lifecycle import Alarm
+from logger.core.study.figure import Answer, absent
 from logger.instants import NS, parse
 from logger.model import Inspection, Mark, Row, Setup
 from logger.model.roles import Role, Scope
@@ -33,6 +34,8 @@ from logger.store.disposal import DisposalRequest
 from logger.store.hot.clocks import ClockComparison
 from logger.store.hot.database import FILE
 from logger.store.hot.value_decisions import Decision
+from logger.studies.report_issue import issue_report
+from logger.studies.study import Study, StudyRequest
 from logger.verdicts.verdicts import Verdicts
 
 from ..store.conftest import unguarded
@@ -83,6 +86,10 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         verdicts = Verdicts(store, in_force(store.setups.versions()).setup)
         span = (EVENING + HOUR, EVENING + 4 * HOUR)
         issue(store, verdicts, verdicts.setup, "machine-bay", *span, folder.with_name("out"), WHO, NOW)
+        answer = Answer("site", "Not shown: too short.", (absent("rms", "K", "too short."),))
+        asked = StudyRequest("site", "machine-bay", "", *span)
+        study = Study(asked, answer, (), "d" * 64, 1, "e" * 64, NOW, True)
+        issue_report(store, verdicts.setup, [study], WHO, NOW)
         verdicts.refresh("plate-bench", NOW)
         store.verdict_cache.put_live("machine-bay", "{}")
         assert verify_record(store).faults == ()

@@ -93,6 +93,9 @@ def test_a_heartbeat_is_whole_or_the_one_before(tmp_path: Path) -> None:
     [
         (StoreGone("The data folder /srv/room is gone: …"), "job x waits: the data folder is gone"),
         (FileNotFoundError(2, "No such file", "/srv/a"), "job x failed: /srv/a: No such file"),
+        (OSError(28, "No space left on device"),
+         "job x failed: the disk of the data folder is full; make room on it"),
+        (OSError(5, "Input/output error"), "job x failed: Input/output error"),
         (OSError("http://watch.example/ did not take it: Broken pipe"),
          "job x failed: http://watch.example/ did not take it: Broken pipe"),
     ],

@@ -17,13 +17,16 @@ from .apply import certificate_U
 from .as_found import change, effect, elapsed_share
 from .curve import correction, left_over
 
+DAY_NS = 86_400 * 10**9
+
 
 @dataclass(frozen=True)
 class BudgetItem:
-    """One item of a correction, or one standard uncertainty, in the channel's unit."""
+    """One item of a correction, or one standard uncertainty, in the channel's unit; `detail` in words."""
 
     name: str
     value: float
+    detail: str = ""
 
 
 @dataclass(frozen=True)
@@ -73,19 +76,63 @@ def correction_breakdown(
     certificate = certificates[used[-1]]
     after = certificates[used[-1] + 1] if used[-1] + 1 < len(certificates) else None
     at, value = np.array([taken_ns]), np.array([indication])
-    corrections = [BudgetItem(f"certificate {certificate.number}", float(correction(certificate, value)[0]))]
+    corrections = [
+        BudgetItem(
+            f"certificate {certificate.number}",
+            float(correction(certificate, value)[0]),
+            f"{certificate.number}, {_place(certificate, indication)} {channel.unit}",
+        )
+    ]
     uncertain = _standard_uncertainties(channel, certificate, value)
     as_found_effect = effect(certificate, after, at, value) if after else None
     if as_found_effect is not None and after is not None and after.as_found is not None:
         model = after.as_found.model
         passed = f", {elapsed_share(certificate, after, at)[0]:.0%} of the time".replace("%", " %")
         name = f"as found by {after.number}, {model}"
+        detail = _change_detail(certificate, after, taken_ns, indication, channel.unit)
         corrections.append(
-            BudgetItem(name + (passed if model == "linear" else ""), float(as_found_effect.correction[0]))
+            BudgetItem(
+                name + (passed if model == "linear" else ""), float(as_found_effect.correction[0]), detail
+            )
         )
         uncertain = [u for u in uncertain if u.name != "drift" or not as_found_effect.replaces_drift]
         uncertain.append(BudgetItem(name, float(as_found_effect.half_width[0]) / math.sqrt(3)))
     return CorrectionBreakdown(tuple(corrections), tuple(u for u in uncertain if u.value > 0))
+
+
+def _place(certificate: Certificate, indication: float) -> str:
+    """Where on a certificate an indication lies: between which of its points.
+
+    >>> from logger.model import Certificate
+    >>> c = Certificate("1", "T.temperature", "", "", "2026-01-01", 0, None, (18.0, 22.0), (-0.1, -0.2),
+    ...                 (0.1, 0.1), 2.0, (18.0, 22.0))
+    >>> _place(c, 20.1), _place(c, 22.5)
+    ('between 18 and 22', 'above 22')
+    """
+    points = certificate.indications
+    if certificate.polynomial is not None:
+        return f"polynomial at {indication:.10g}"
+    if indication <= points[0]:
+        return f"{'at' if indication == points[0] else 'below'} {points[0]:.10g}"
+    if indication >= points[-1]:
+        return f"{'at' if indication == points[-1] else 'above'} {points[-1]:.10g}"
+    upper = next(n for n, at in enumerate(points) if at >= indication)
+    return f"between {points[upper - 1]:.10g} and {points[upper]:.10g}"
+
+
+def _change_detail(
+    before: Certificate, after: Certificate, taken_ns: int, indication: float, unit: str
+) -> str:
+    """What a later calibration found here, and by which model it acts on this reading."""
+    assert after.as_found is not None  # noqa: S101 (only where something was found)
+    delta = float(change(before, after, np.array([indication]))[0])
+    size, way = f"{abs(delta):.3f} {unit}", "more" if delta >= 0 else "less"
+    found = f"{after.number} found {size} {way} than {before.number} left"
+    if after.as_found.model == "step":
+        return f"{found}; step at an unknown time, not corrected"
+    start, end = (c.valid_from_ns if c.calibrated_ns is None else c.calibrated_ns for c in (before, after))
+    days = [max(0, min(ns, end) - start) / DAY_NS for ns in (taken_ns, end)]
+    return f"{found}; linear, {days[0]:.1f} of {days[1]:.1f} days"
 
 
 def _standard_uncertainties(

@@ -122,6 +122,16 @@ def without_period_means(record: ChannelRecord, period_s: int = DAY_S) -> Float:
     return np.asarray(record.value - means[number])
 
 
+def warmest_hour(record: ChannelRecord) -> tuple[float, float]:
+    """Hour of the room's clock at which the first harmonic of the day is highest, and its amplitude."""
+    course = mean_course(record, 3600)
+    if not np.isfinite(course).all():
+        return 0.0, 0.0
+    wave = np.exp(-2j * np.pi * np.arange(24) / 24)
+    line = complex(2 / 24 * (course * wave).sum())
+    return float((-np.angle(line) / (2 * np.pi) * 24 + 0.5) % 24), abs(line)
+
+
 def subtract_course(record: ChannelRecord, course: Float, bin_s: int = 900) -> ChannelRecord:
     """The record without its mean course of the day, interpolated between the middles of the bins."""
     if not np.isfinite(course).any():

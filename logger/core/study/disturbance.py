@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from ...model.figures import unit_name
+from ...model.figures import decimals, unit_name
 from ...series import Bool, Float
 from .channel_record import DAY_S, ChannelRecord
 from .figure import Answer, Figure, absent, counted, effect, percent
@@ -194,8 +194,9 @@ def _headline(peak: Figure, figures: list[Figure], unit: str) -> str:
     if not peak.shown:
         return f"No effect is shown: {peak.why_not.removesuffix('.')}."
     over = next((item for item in figures if item.name == "over after" and item.shown), None)
-    size = f"{peak.value:+.2f}".replace("-", "−")
-    ends = f"({peak.low:+.2f} to {peak.high:+.2f})".replace("-", "−")
+    n = min(3, max(2, decimals(((peak.high or 0.0) - (peak.low or 0.0)) / 2)))
+    size = f"{peak.value:+.{n}f}".replace("-", "−")
+    ends = f"({peak.low:+.{n}f} to {peak.high:+.{n}f})".replace("-", "−")
     tail = "" if over is None else f" and {over.value:.0f} min"
     return f"One event costs {size} {unit_name(unit)} {ends}{tail}."
 

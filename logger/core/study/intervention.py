@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from .noise import Regression, regress
 
 LAGS_H = (1, 3, 6, 12, 24, 48, 96)
 LEAST_DAYS = 7
+MOST_GAP_H = 24.0  # around the intervention, before it is spoken of
 LEAST_HOURS = 18  # of a day that counts
 OVERLAP = 1 / 3
 WEEKDAY_DAYS = 28  # from so many days on weekdays may have levels of their own
@@ -82,7 +83,21 @@ def before_and_after(
             return Answer("change", headline, (level,), (), {"days": _table(days, z)})
     fit = _fit(days, days.mean, z)
     spread_fit = _fit(days, np.log(np.maximum(days.spread, 1e-9)), z)
-    return _answer(days, (fit, spread_fit), (z, lag_h), unit)
+    answer = _answer(days, (fit, spread_fit), (z, lag_h), unit)
+    gap_h = _gap_around(hourly, what.at_s)
+    if gap_h <= MOST_GAP_H:
+        return answer
+    gap = f"The intervention lies in a gap of {gap_h:.0f} h: whatever else was changed in it counts, too."
+    return replace(answer, remarks=(*answer.remarks, gap))
+
+
+def _gap_around(hourly: ChannelRecord, at_s: int) -> float:
+    """Hours without a reading around an instant; 0 where it was read."""
+    good = hourly.at_s[np.isfinite(hourly.value)]
+    place = int(np.searchsorted(good, at_s, side="right"))
+    if place in (0, len(good)):
+        return 0.0
+    return float(good[place] - good[place - 1] - hourly.step_s) / 3600
 
 
 def _days(hourly: ChannelRecord, what: Comparison) -> _Days:
@@ -217,7 +232,7 @@ def _answer(
     if z is None:
         remarks.append("No outdoor channel: the shift is not separated from the weather.")
     return Answer("change", _headline(level, plain, z is not None, name), tuple(figures), tuple(remarks), {
-        "days": _table(days, z), "model": _model(fit, z),
+        "days": _table(days, z, _weekday_part(days, fit, z)), "model": _model(fit, z),
     })  # fmt: skip
 
 
@@ -250,7 +265,18 @@ def _model(fit: Regression, z: Float | None) -> dict[str, list[float]]:
     }
 
 
-def _table(days: _Days, z: Float | None) -> dict[str, list[object]]:
+def _weekday_part(days: _Days, fit: Regression, z: Float | None) -> Float | None:
+    """What the weekday adds to each day's mean by the fit, shape (days,); None where weekdays are alike."""
+    usable = np.ones(len(days.mean), np.bool_) if z is None else np.isfinite(z)
+    levels = days.plain_columns(usable)[:, 2:]
+    if not levels.shape[1]:
+        return None
+    part = np.full(len(days.mean), np.nan)
+    part[usable] = levels @ fit.beta[2 if z is None else 3 :]
+    return part
+
+
+def _table(days: _Days, z: Float | None, weekday: Float | None = None) -> dict[str, list[object]]:
     from datetime import date, timedelta
 
     epoch = date(1970, 1, 1)
@@ -259,6 +285,7 @@ def _table(days: _Days, z: Float | None) -> dict[str, list[object]]:
         "number": [int(n) for n in days.number],
         "after": [bool(a) for a in days.after],
         "mean": days.mean.tolist(),
+        "without weekday": (days.mean if weekday is None else days.mean - weekday).tolist(),
         "spread": days.spread.tolist(),
         "outdoors": [None] * len(days.mean) if z is None else z.tolist(),
     }

@@ -111,9 +111,9 @@ def test_an_intervention_inside_a_gap_is_answered_from_what_is_there() -> None:
     """Five days lack around it: the rest still holds the shift."""
     record, outdoors, what = room(2, sd=0.03)
     gap = np.abs(record.at_s - what.at_s) < 2.5 * DAY_S
-    level = before_and_after(record.with_values(np.where(gap, np.nan, record.value)), what, outdoors).figures[
-        0
-    ]
+    answer = before_and_after(record.with_values(np.where(gap, np.nan, record.value)), what, outdoors)
+    level = answer.figures[0]
+    assert "The intervention lies in a gap of 119 h: whatever else" in answer.remarks[-1]
     assert level.shown
     assert level.value == pytest.approx(-0.20, abs=0.07)
 
@@ -131,3 +131,15 @@ def test_without_outdoors_the_answer_says_so() -> None:
     answer = before_and_after(record, what)
     assert "not separated from the weather" in answer.headline
     assert any("No outdoor channel" in line for line in answer.remarks)
+
+
+def test_weekdays_have_levels_of_their_own() -> None:
+    """A set-back of 0.8 K at weekends hides a shift of −0.15 K from plain days; with weekdays it is held."""
+    record, outdoors, what = room(2, days=112, shift=-0.15, sd=0.04)
+    day = (np.arange(len(record)) // 24) % 7
+    set_back = record.with_values(record.value + 0.8 * np.isin(day, (5, 6)))
+    level = before_and_after(set_back, what, outdoors).figures[0]
+    assert level.low is not None
+    assert level.high is not None
+    assert level.low <= -0.15 <= level.high
+    assert level.high - level.low < 0.12

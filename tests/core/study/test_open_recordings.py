@@ -20,6 +20,8 @@ from logger.core.study.channel_record import ChannelRecord
 from logger.core.study.disturbance import disturbance
 from logger.core.study.noise import regress
 from logger.core.study.representativeness import representativeness
+from logger.core.study.slot_plan import Job, reliability, slot_plan
+from logger.core.study.week_forecast import foretell
 from logger.series import Float
 from tests.core.study.planted import red_noise
 
@@ -112,3 +114,22 @@ def test_the_noise_model_is_the_likelihood_of_another_optimiser() -> None:
 
     best = float(np.exp(minimize(minus, np.log([5.0, 1.0]), method="Nelder-Mead").x[0]))
     assert best / 2 < fit.memory < best * 2
+
+
+@pytest.mark.parametrize("half_K", [0.5, 1.0, 1.5])
+def test_promises_on_an_office_year_come_true_or_are_withdrawn(half_K: float) -> None:
+    """Hours within ±0.5, 1 and 1.5 K of the median, 46 weeks: off by 10 points at most and no worse than the
+    plain map, or the answer says that the forecast is silent.
+    """
+    record = office_year()
+    day = record.at_s // DAY_S + 3
+    monday = int(np.argmax((day % 7 == 0) & (record.at_s % DAY_S == 0)))
+    weeks = (len(record) - monday) // 168
+    value = record.value[monday : monday + weeks * 168].reshape(weeks, 168)
+    known = np.isfinite(value)
+    stable = known & (np.abs(value - np.nanmedian(value)) <= half_K)
+    proof = reliability(foretell(stable, known))
+    print(f"±{half_K} K: miscalibration {proof.miscalibration:.3f}, skill {proof.skill:+.3f}")
+    answer = slot_plan(stable, known, [Job("a bore", 1)])
+    withdrawn = proof.miscalibration > 0.10 or proof.skill < 0
+    assert ("the forecast is silent" in answer.headline) == withdrawn

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from .schema import Positive, Table, Text
+from ..formats.table import Positive, Table, Text
 
 Parity = Literal["N", "E", "O"]
 
@@ -101,15 +101,3 @@ class MqttTable(MessageTable):
 
 class PushTable(MessageTable):
     node: Annotated[str, Field(pattern="^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
-
-
-OF_KIND: dict[str, type[Table]] = {
-    "text": TextLineTable,
-    "scpi": ScpiTable,
-    "sdi-12": Sdi12Table,
-    "modbus": ModbusTable,
-    "mqtt": MqttTable,
-    "push": PushTable,
-    "one-wire": OneWireTable,
-    "command": CommandTable,
-}

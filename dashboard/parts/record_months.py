@@ -1,0 +1,116 @@
+"""Months with their records: the list, the choice of one, and the draft of a record to look at first."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Any
+from urllib.parse import urlencode
+
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+from flask import Response, request
+
+from logger.errors import Refused, StillroomError
+from logger.model.roles import Act
+from logger.record import draft, month_of, record_months
+from logger.record.interval import Interval
+from logger.verdicts.current import Current
+
+from ..access.needs import needs, visitor
+from ..data.queries import Queries
+from ..data.words import field_text, interval_text
+from .components import aria, table
+
+DRAFT = "/records/draft"
+MONTHS = 13
+
+
+def current_of(q: Queries) -> Current:
+    """What judges: that of the pages where they have one, so that nothing is judged twice at a time."""
+    current: Current | None = getattr(q.source, "current", None)
+    return current or Current(q.source.store)
+
+
+def month_list(q: Queries) -> list[Component]:
+    """The newest months of each zone with their record, and a draft of each to look at."""
+    zone, store, now = q.room.timezone, q.source.store, q.now_ns()
+    rows = [
+        [
+            month.label,
+            place.name,
+            interval_text(month.from_ns, month.to_ns, zone)
+            + (", begins with the data" if month.begins_with_data else ""),
+            month.state[0].upper() + month.state[1:] + ".",
+            html.A(
+                "Preview",
+                href=f"{DRAFT}?{urlencode({'zone': place.key, 'from': month.from_ns, 'to': month.to_ns})}",
+                target="_blank",
+                **aria(f"Preview of {month.label}, {place.name}"),
+            ),
+        ]
+        for place in q.setup.zones_now()
+        for month in record_months(store, q.setup, place.key, now)[:MONTHS]
+    ]
+    if not rows:
+        return [html.P("There are no readings yet.")]
+    return [table(["month", "zone", "interval, local", "record", "draft"], rows, "Months", stacks=True)]
+
+
+def month_options(q: Queries, zone: str) -> list[dict[str, str]]:
+    """Months of a zone that are over, for a list to choose from."""
+    months = record_months(q.source.store, q.setup, zone, q.now_ns())
+    over = [m for m in months if not m.running]
+    return [{"value": m.label, "label": f"{m.label}: {m.state}"} for m in over]
+
+
+def register_drafts(app: Dash, q: Queries) -> None:
+    """The draft of a record as PDF, for whoever may read inspections."""
+
+    @needs(Act.READ_INSPECTIONS)
+    def record_draft() -> Response:
+        given = request.args
+        try:
+            q.zone(given.get("zone", ""))
+            ends = int(given.get("from", "")), int(given.get("to", ""))
+            current = current_of(q)
+            span = Interval(given["zone"], *ends, q.now_ns())
+            if not ends[0] < ends[1] <= q.now_ns():
+                raise Refused("From must come before To, and To must be past.")
+            seen_by = visitor()
+            with current.judging:
+                who = seen_by.person if seen_by else "nobody signed in"
+                pdf = draft(current.store, current.verdicts, current.setup, span, who)
+        except (StillroomError, ValueError) as fault:
+            return Response(str(fault), HTTPStatus.BAD_REQUEST, mimetype="text/plain")
+        return Response(pdf, mimetype="application/pdf")
+
+    app.server.add_url_rule(DRAFT, view_func=record_draft)
+
+
+def register_months(app: Dash, q: Queries) -> None:
+    """A chosen month fills in its ends."""
+
+    @app.callback(
+        Output("issue-month", "data"),
+        Output("issue-month", "value"),
+        Input("issue-zone", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.ISSUE)
+    def offer(zone: str) -> tuple[list[dict[str, str]], str]:
+        return month_options(q, zone), ""
+
+    @app.callback(
+        Output("issue-from", "value"),
+        Output("issue-to", "value"),
+        Input("issue-month", "value"),
+        State("issue-zone", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.ISSUE)
+    def choose(month: str, zone: str) -> tuple[Any, Any]:
+        if not month:
+            return no_update, no_update
+        chosen = month_of(q.source.store, q.setup, zone, month, q.now_ns())
+        ends = (field_text(ns, q.room.timezone) for ns in (chosen.from_ns, chosen.to_ns))
+        return next(ends), next(ends)

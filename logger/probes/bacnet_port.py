@@ -1,0 +1,212 @@
+"""The UDP port by which this machine speaks BACnet/IP. Its event loop runs only while something is asked."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import socket
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from typing import Any
+
+from ..errors import ProbeError
+
+PORT = 47808
+ANY = "device,4194303"
+OUR_DEVICE = 4194302  # nobody looks for us; the library wants a number
+MOST_OBJECTS = 20  # in one request; halved for a device whose answer does not fit
+_NO_ROOM = ("segmentation-not-supported", "buffer-overflow", "apdu-too-long")
+_NO_SERVICE = ("unrecognized-service", "service-request-denied", "services")
+
+
+class DeviceRefusal(Exception):
+    """A device that answers, but with no value: its own words."""
+
+
+class BacnetPort:
+    """One port, shared by all probes that name it. `openings` counts."""
+
+    def __init__(self, local: str) -> None:
+        host, _, port = local.partition(":")
+        self._local = (host, int(port or PORT))
+        self._runner: asyncio.Runner | None = None
+        self._app: Any = None
+        self._invoke_id = secrets.randbelow(256)  # not where an earlier program began
+        self._most: dict[str, int] = {}  # objects in one request, by device
+        self.openings = 0
+
+    def open(self, timeout_s: float) -> None:
+        """Takes the port; ProbeError where this machine has no such address, or another program has it."""
+        if self._app is not None:
+            return
+        try:  # the library would try again for ever
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+                probe.bind(self._local)
+        except (OSError, OverflowError) as taken:
+            raise ProbeError(f"local {self._local[0]}:{self._local[1]}: {taken}") from taken
+        import bacpypes3.ipv4.app
+        import bacpypes3.local.device  # noqa: F401
+
+        runner = asyncio.Runner()
+        try:
+            app = runner.run(asyncio.wait_for(self._application(), timeout_s))
+        except (OSError, ValueError) as lost:  # TimeoutError is one
+            runner.close()
+            why = f"{type(lost).__name__} {lost}"
+            raise ProbeError(f"local {self._local[0]}:{self._local[1]}: cannot be opened: {why}") from lost
+        app.next_invoke_id = self._invoke_id
+        self._runner, self._app = runner, app
+        self.openings += 1
+
+    async def _application(self) -> Any:
+        from bacpypes3.ipv4.app import NormalApplication
+        from bacpypes3.local.device import DeviceObject
+        from bacpypes3.pdu import IPv4Address
+
+        device = DeviceObject(
+            objectIdentifier=("device", OUR_DEVICE), objectName="stillroom", vendorIdentifier=999,
+            numberOfApduRetries=0,
+        )  # fmt: skip
+        app = NormalApplication(device, IPv4Address(f"{self._local[0]}/32:{self._local[1]}"))
+        self._device = device
+        await asyncio.gather(*app.normal.server._transport_tasks)
+        await asyncio.sleep(0)  # its callbacks
+        return app
+
+    def read(
+        self, address: str, properties: Mapping[str, Sequence[int]], timeout_s: float
+    ) -> dict[tuple[str, int], Any]:
+        """Properties by object and number of the property; a DeviceRefusal stands for one that is none.
+
+        TimeoutError where nobody answers; DeviceRefusal is raised where the device refuses the whole.
+        """
+        if self._app is None or self._runner is None:
+            raise ProbeError(f"local {self._local[0]}:{self._local[1]}: the port is not open")
+        self._device.apduTimeout = round(1000 * timeout_s)
+        try:
+            return self._runner.run(self._read(address, dict(properties), timeout_s))
+        finally:
+            if self._app is not None:
+                self._invoke_id = self._app.next_invoke_id
+
+    async def _read(
+        self, address: str, properties: dict[str, Sequence[int]], timeout_s: float
+    ) -> dict[tuple[str, int], Any]:
+        from bacpypes3.pdu import Address
+
+        where = address if ":" in address else f"{address}:{PORT}"
+        answers: dict[tuple[str, int], Any] = {}
+        left = list(properties.items())
+        while left:
+            most = self._most.setdefault(address, MOST_OBJECTS)
+            part = left[:most]
+            try:
+                if most == 0:
+                    answers |= await self._single(Address(where), *left[0], timeout_s)
+                    part = left[:1]
+                else:
+                    answers |= await self._multiple(Address(where), part, timeout_s)
+            except DeviceRefusal as refusal:
+                if most and any(word in str(refusal) for word in (*_NO_ROOM, *_NO_SERVICE)):
+                    self._most[address] = 0 if any(w in str(refusal) for w in _NO_SERVICE) else most // 2
+                    continue
+                raise
+            left = left[len(part) :]
+        return answers
+
+    async def _multiple(
+        self, where: Any, part: Sequence[tuple[str, Sequence[int]]], timeout_s: float
+    ) -> dict[tuple[str, int], Any]:
+        from bacpypes3.primitivedata import ObjectIdentifier
+
+        request: list[Any] = []
+        for name, numbers in part:
+            request += [ObjectIdentifier(name), [_reference(number) for number in numbers]]
+        results = await self._answered(
+            self._app.read_property_multiple(where, request, vendor_info=_vendor()), timeout_s
+        )
+        answers = {(_name(thing), int(number)): _plain(value) for thing, number, _, value in results or ()}
+        # A device answers with its own number to that of any.
+        names = {name for name, _ in answers}
+        own = {name: name for name in names}
+        own[ANY] = next((name for name in names if name.startswith("device,")), ANY)
+        none = DeviceRefusal("not in the answer")
+        return {(n, i): answers.get((own.get(n, n), i), none) for n, numbers in part for i in numbers}
+
+    async def _single(
+        self, where: Any, name: str, numbers: Sequence[int], timeout_s: float
+    ) -> dict[tuple[str, int], Any]:
+        from bacpypes3.primitivedata import ObjectIdentifier
+
+        answers: dict[tuple[str, int], Any] = {}
+        for number in numbers:
+            ask = self._app.read_property(where, ObjectIdentifier(name), _identifier(number))
+            try:
+                answers[name, number] = _plain(await self._answered(ask, timeout_s))
+            except DeviceRefusal as refusal:
+                answers[name, number] = refusal
+        return answers
+
+    async def _answered(self, ask: Any, timeout_s: float) -> Any:
+        """What comes of a request; TimeoutError, DeviceRefusal."""
+        from bacpypes3.apdu import ErrorRejectAbortNack
+
+        try:
+            answer = await asyncio.wait_for(ask, timeout_s + 0.5)
+        except ErrorRejectAbortNack as refusal:
+            answer = refusal
+        if isinstance(answer, ErrorRejectAbortNack):
+            words = str(answer)
+            if "no-response" in words:
+                raise TimeoutError
+            raise DeviceRefusal(words)
+        return answer
+
+    def close(self) -> None:
+        """Gives the port back; never raises."""
+        app, runner, self._app, self._runner = self._app, self._runner, None, None
+        if runner is None:
+            return
+
+        async def end() -> None:
+            app.close()
+            await asyncio.sleep(0)
+
+        with suppress(Exception):
+            runner.run(end())
+        with suppress(Exception):
+            runner.close()
+
+
+def _vendor() -> Any:
+    from bacpypes3.vendor import get_vendor_info
+
+    return get_vendor_info(0)  # the standard's own objects and properties
+
+
+def _identifier(number: int) -> Any:
+    from bacpypes3.basetypes import PropertyIdentifier
+
+    return PropertyIdentifier(number)
+
+
+def _reference(number: int) -> Any:
+    from bacpypes3.basetypes import PropertyReference
+
+    return PropertyReference(propertyIdentifier=_identifier(number))
+
+
+def _name(thing: Any) -> str:
+    kind, number = thing
+    return f"{kind},{number}"
+
+
+def _plain(value: Any) -> Any:
+    """A value, or the refusal that stands in its place."""
+    from bacpypes3.basetypes import ErrorType
+
+    if value is None:
+        return DeviceRefusal("no value")
+    if isinstance(value, ErrorType):
+        return DeviceRefusal(f"{value.errorClass} {value.errorCode}")
+    return value

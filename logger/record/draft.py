@@ -1,0 +1,37 @@
+"""A record as it would be issued now, to look at first: marked as a draft, kept and journalled nowhere."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from ..instants import rfc3339
+from ..model import Setup
+from .attached import attached_tables
+from .facts import record_facts, with_issue_head
+from .interval import Interval
+from .names import Names
+from .pdf import compile_pdf
+from .pictures import pictures
+from .signatures import digests
+from .stored import record_csv
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from ..verdicts.verdicts import Verdicts
+
+
+def draft(store: Store, verdicts: Verdicts, setup: Setup, span: Interval, who: str) -> bytes:
+    """The PDF of a record that is not issued, with DRAFT across each page; no number, no signature."""
+    facts = record_facts(store, verdicts, setup, span, draft=True)
+    readings, rows = record_csv(store, setup, span.zone, span.from_ns, span.to_ns)
+    facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
+    head = {
+        "number": 0, "issued_at": rfc3339(span.now_ns // 10**9 * 10**9), "by": who,
+        "proven": Names(store).proven_now(who), "replaces": None, "why": "", "signed_by": "",
+    }  # fmt: skip
+    whole = with_issue_head(facts, head)
+    body = json.dumps(whole, indent=1, ensure_ascii=False).encode() + b"\n"
+    periods = verdicts.periods(span.zone, span.from_ns, span.to_ns, span.now_ns)
+    attachments = {"readings.csv": readings, "record.json": body, **attached_tables(whole)}
+    return compile_pdf(whole, pictures(store, setup, periods, span), attachments)

@@ -1,0 +1,36 @@
+"""All pictures of a record as SVG: the chart with the trace, the strips of its days, their ruler."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from ..model import Period, Setup
+from .day_strips import draw_ruler, draw_strip, hour_of_points, row_height, strip_length, strips
+from .figure import figure
+
+if TYPE_CHECKING:
+    from ..store import Store
+    from .interval import Interval
+
+PAGE, HEADS, LOWEST = (
+    720.0,
+    84.0,
+    200.0,
+)  # points of a page; heading, ruler and note of the strips; of the chart
+
+
+def pictures(store: Store, setup: Setup, periods: Sequence[Period], span: Interval) -> dict[str, str]:
+    """Name of a file in the template -> its SVG."""
+    zone = ZoneInfo(setup.room.timezone)
+    each = strip_length(span.from_ns, span.to_ns, zone)
+    rows = strips(periods, span.from_ns, span.to_ns, zone)
+    height = PAGE - HEADS - len(rows) * row_height(len(rows))
+    hour = hour_of_points(rows, each)
+    drawn = {f"strip-{n:03d}.svg": draw_strip(row, periods, hour, zone) for n, row in enumerate(rows)}
+    return {
+        "chart.svg": figure(store, setup, periods, span, max(height, LOWEST)),
+        "ruler.svg": draw_ruler(each, hour),
+        **drawn,
+    }

@@ -1,0 +1,99 @@
+"""Figures, times and tables of a record as text; what stands on which page is in `words.py`.
+
+Times on paper are wall time of the room with its offset; the JSON beside it has them in UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypeAlias
+from zoneinfo import ZoneInfo
+
+from ..instants import parse, wall
+
+Facts: TypeAlias = Mapping[str, Any]
+Row: TypeAlias = Sequence[str]
+UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
+    "1/m3": "1/m³",
+    "1e-6": "×10⁻⁶",
+}
+PLACES = {"kg/m3": 4}  # the density of air changes in the third
+
+
+def length(seconds: float) -> str:
+    """A length of time to the minute, or to the second below one.
+
+    >>> length(86400), length(5460), length(45)
+    ('24 h', '1 h 31 min', '45 s')
+    """
+    if seconds < 59.5:
+        return f"{seconds:.0f} s"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return " ".join(f"{n} {unit}" for n, unit in ((hours, "h"), (minutes, "min")) if n)
+
+
+def percent(share: float) -> str:
+    """A share that never rounds to all or nothing.
+
+    >>> percent(0.99995), percent(0.00001), percent(0.5)
+    ('> 99.9 %', '< 0.1 %', '50.0 %')
+    """
+    if 0.9995 <= share < 1:
+        return "> 99.9 %"
+    if 0 < share < 0.0005:
+        return "< 0.1 %"
+    return f"{share * 100:.1f} %"
+
+
+def figure(value: float | None, places: int = 2) -> str:
+    """A number with a true minus sign, or a dash where there is none."""
+    return "–" if value is None else f"{value:.{places}f}".replace("-", "−")
+
+
+def unit(name: str) -> str:
+    """A unit as it is printed."""
+    return UNITS.get(name, name)
+
+
+def at(text: str | None, zone: ZoneInfo) -> str:
+    """An instant as wall time with its offset, to the minute unless it has seconds; "open" for none."""
+    return "open" if text is None else wall(parse(text, zone), zone)
+
+
+def minute(text: str, zone: ZoneInfo) -> str:
+    """An instant as wall time to the minute, without the offset, for columns that name it above."""
+    return wall(parse(text, zone), zone)[:16]
+
+
+def offsets(facts: Facts, zone: ZoneInfo) -> str:
+    """The offset from UTC of the interval; both where the clock changes in it."""
+    ends = [wall(parse(facts[key], zone), zone)[-6:] for key in ("from", "to")]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} / {ends[1]}"
+
+
+def table(  # noqa: PLR0917 (what a table has)
+    title: str, heads: Sequence[str], align: str, rows: Sequence[Row | Facts], none: str, more: str = ""
+) -> dict[str, Any]:
+    """One table; `align` has a letter a column: l text, r figures, w text that takes the spare width.
+
+    A row may be {"note": text}: it runs over all columns. `more` stands below the table.
+    """
+    body = [dict(r) if isinstance(r, Mapping) else list(r) for r in rows]
+    return {
+        "title": title, "heads": list(heads), "align": align, "rows": body, "none": none, "more": more,
+    }  # fmt: skip
+
+
+def first_of(
+    rows: Sequence[Facts], most: int, rank: Callable[[Facts], Any], how: str, file: str
+) -> tuple[list[Facts], str]:
+    """The `most` rows that rank highest, in the order of `rows`, and the words for those left out.
+
+    >>> first_of([{"h": 1}, {"h": 3}, {"h": 2}], 2, lambda r: r["h"], "longest", "gaps.csv")[1]
+    'The 2 longest of 3; all 3 in gaps.csv, attached.'
+    """
+    if len(rows) <= most:
+        return list(rows), ""
+    places = sorted(range(len(rows)), key=lambda n: rank(rows[n]), reverse=True)[:most]
+    words = f"The {most} {how} of {len(rows)}; all {len(rows)} in {file}, attached."
+    return [rows[n] for n in sorted(places)], words

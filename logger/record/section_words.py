@@ -1,0 +1,288 @@
+"""Tables of a record: limits, readings, excursions, gaps, marks, inspections, acts, alarms, reviews, people.
+
+No table grows without bound: what a page cannot hold is counted, and stands whole in an attached file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ..instants import parse
+from ..model.figures import decimals_apart, to_printed_unit, unit_name
+from .case_facts import decision_words
+from .case_words import case_rows
+from .names import person_text
+from .print_words import PLACES, Facts, at, figure, first_of, length, minute, offsets, percent, table, unit
+
+Table = dict[str, Any]
+MOST = {"cases": 10, "excursions": 8, "gaps": 6, "marks": 6, "inspections": 16, "acts": 10, "alarms": 5} | {
+    "reviews": 6,
+    "people": 10,
+}
+
+
+def limits(facts: Facts, zone: ZoneInfo) -> Table:
+    """Limits with the activity that they hold for, and their basis."""
+    rows = [
+        (
+            rule_name(row, facts, zone),
+            row["activity"] or "all",
+            _band(row),
+            unit(row["unit"]),
+            f"{row['guard_factor_r']:g} · U",
+            row["basis"],
+        )
+        for row in facts["limits"]
+    ]
+    heads = ("Rule", "Activity", "Limits", "Unit", "Guard band", "Basis")
+    return table("Limits and their basis", heads, "llrllw", rows, "No limits defined.")
+
+
+def rule_name(row: Facts, facts: Facts, zone: ZoneInfo) -> str:
+    """The rule's name, and since or until when where that lies inside the interval."""
+    begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
+    since = f", from {minute(row['from'], zone)}" if parse(row["from"], zone) > begin else ""
+    until = row["to"] is not None and parse(row["to"], zone) < end
+    return str(row["name"]) + since + (f", until {minute(row['to'], zone)}" if until else "")
+
+
+def _band(row: Facts) -> str:
+    lower, upper = (
+        None if row[end] is None else f"{row[end]:.10g}".replace("-", "−") for end in ("lower", "upper")
+    )
+    if lower is None:
+        return f"at most {upper}"
+    return f"at least {lower}" if upper is None else f"{lower} to {upper}"
+
+
+def statistics(facts: Facts) -> Table:
+    """What each channel read, corrected."""
+    rows = [_statistic(row) for row in facts["statistics"]]
+    heads = ("Channel", "Least", "Greatest", "Mean", "Span", "Unit", "Within limits", "In hours of use")
+    return table("Corrected readings by channel", heads, "wrrrrlrr", rows, "No channel has readings here.")
+
+
+def _statistic(row: Facts) -> tuple[str, ...]:
+    name, factor = unit(row["unit"]), 1.0
+    shares = (row["share_conforming"], row["share_conforming_in_use"])
+    if row["unit"] == "Pa":  # people read the barometer in hPa
+        name, factor = "hPa", 0.01
+    values = [None if row[key] is None else row[key] * factor for key in ("min", "max", "mean", "span")]
+    figures = [figure(value, PLACES.get(row["unit"], 2)) for value in values]
+    return row["channel"], *figures, name, *("–" if s is None else percent(s) for s in shares)
+
+
+def cases(facts: Facts, zone: ZoneInfo) -> Table:
+    """Cases in use, each with cause and decision; those out of use are counted."""
+    used = [case for case in facts["cases"] if case["in_use"]]
+    quiet = len(facts["cases"]) - len(used)
+    shown, more = first_of(used, MOST["cases"], _case_rank, "longest, open ones first,", "cases.csv")
+    if quiet:
+        word = "case" if quiet == 1 else "cases"
+        more = (
+            f"{more} {quiet} {word} outside hours of use: nothing is asked; see cases.csv, attached.".strip()
+        )
+    heads = ("Case", f"From, {offsets(facts, zone)}", "To", "Cause", "Action, effect and decision", "State")
+    none = "No excursions." if not facts["cases"] else "None in hours of use."
+    return table("Cases", heads, "lllwww", case_rows(shown, zone), none, more)
+
+
+def _case_rank(case: Facts) -> tuple[bool, int]:
+    utc = ZoneInfo("UTC")
+    return case["state"] in ("open", "running"), parse(case["to"], utc) - parse(case["from"], utc)
+
+
+def excursions(facts: Facts, zone: ZoneInfo) -> Table:
+    """Runs of single rules out of limits, the worst ones."""
+    shown, more = first_of(
+        facts["excursions"],
+        MOST["excursions"],
+        lambda e: (e["proven"], e["exceedance"] / max(e["U"], 1e-9)),
+        "worst",
+        "excursions.csv",
+    )
+    rows = [_excursion(row, facts, zone) for row in shown]
+    heads = ("Rule", f"From, {offsets(facts, zone)}", "To", "Worst", "Limit", "U", "Unit", "Exceedance")
+    title = "Excursions: one rule out of limits"
+    return table(title, (*heads, "Probe", "Proven"), "wllrrrlrll", rows, "No excursions.", more)
+
+
+def _excursion(row: Facts, facts: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+    """With as many digits as show on which side of the limit, or of its guard band, the worst value lies."""
+    worst, limit, U = (to_printed_unit(row[key], row["unit"]) for key in ("worst", "limit", "U"))
+    places = max(decimals_apart(worst, limit, U), PLACES.get(row["unit"], 0))
+    return (
+        rule_of(row["rule"], facts),
+        minute(row["from"], zone),
+        minute(row["to"], zone),
+        *(figure(value, places) for value in (worst, limit, U)),
+        unit_name(row["unit"]),
+        _exceedance(row),
+        ", ".join(row["probes"]),
+        "yes" if row["proven"] else "within U",
+    )
+
+
+def rule_of(key: str, facts: Facts) -> str:
+    """A rule of the zone by its name, as the table of the limits has it."""
+    return next((str(row["name"]) for row in facts["limits"] if row["rule"] == key), key)
+
+
+def _exceedance(row: Facts) -> str:
+    """Area beyond the limit; a difference of temperature is in K."""
+    name = {"degC": "K"}.get(row["unit"], unit_name(row["unit"]))
+    value = to_printed_unit(row["exceedance"], row["unit"])
+    return f"{figure(value) if value >= 0.005 else '< 0.01'} {name}·h"
+
+
+def gaps(facts: Facts, zone: ZoneInfo) -> Table:
+    """Where channels with a limit were silent for too long, the longest ones."""
+    shown, more = first_of(facts["gaps"], MOST["gaps"], lambda g: g["seconds"], "longest", "gaps.csv")
+    rows = [
+        (
+            minute(g["from"], zone),
+            minute(g["to"], zone),
+            length(g["seconds"]),
+            ", ".join(g["channels"]),
+        )
+        for g in shown
+    ]
+    heads = (f"From, {offsets(facts, zone)}", "To", "Silent for", "Channels")
+    return table("Gaps", heads, "lllw", rows, "No gaps.", more)
+
+
+def without_limit(facts: Facts) -> Table:
+    """Channels that no limit rests on, such as a thermometer read by hand."""
+    rows = [
+        (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
+        for w in facts["without_limit"]
+    ]
+    heads = ("Channel", "Readings", "Longest time without a reading")
+    return table("Channels that no limit rests on", heads, "wrr", rows, "None.")
+
+
+def marks(facts: Facts, zone: ZoneInfo) -> Table:
+    """Time that people marked."""
+    shown, more = first_of(facts["marks"], MOST["marks"], lambda m: m["to"], "latest", "marks.csv")
+    rows = [
+        (minute(m["from"], zone), minute(m["to"], zone), m["reason"], person_text(m, "who")) for m in shown
+    ]
+    heads = (f"From, {offsets(facts, zone)}", "To", "Reason", "Marked by")
+    return table("Time marked as not to be used", heads, "llwl", rows, "None.", more)
+
+
+def inspections(facts: Facts, zone: ZoneInfo) -> Table:
+    """Inspections with verdict, µm and decision; those that are not stable first where not all have room."""
+    shown, more = first_of(
+        facts["inspections"],
+        MOST["inspections"],
+        lambda job: (
+            {"not stable": 2, "not shown": 1}.get(job["verdict"], 0),
+            job.get("share_of_tolerance") or 0.0,
+        ),
+        "least certain",
+        "inspections.csv",
+    )
+    heads = ("Inspection", "Of", f"From, {offsets(facts, zone)}", "To", "Verdict", "Error ± U, µm", "Share")
+    counts = _verdict_counts(facts["inspections"])
+    return table(
+        "Inspections", (*heads, "Decision"), "lwlllrrw", [_job(j, zone) for j in shown],
+        "No inspections registered.", " ".join(filter(None, (counts, more))),
+    )  # fmt: skip
+
+
+def _job(job: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+    error, U, share = (job.get(key) for key in ("error_um", "U_um", "share_of_tolerance"))
+    begin, end = minute(job["from"], zone), minute(job["to"], zone)
+    revision = f" (rev. {job['revision']})" if (job.get("revision") or 1) > 1 else ""
+    return (
+        job["key"],
+        job["title"],
+        begin,
+        end[11:] if end[:10] == begin[:10] else end,
+        job["verdict"] + revision,
+        "" if error is None else f"{figure(error)} ± {figure(U)}" if U is not None else figure(error),
+        "" if share is None else percent(share),
+        "; ".join(map(decision_words, job.get("decisions", ()))) or "none needed",
+    )
+
+
+def _verdict_counts(jobs: Sequence[Facts]) -> str:
+    if not jobs:
+        return ""
+    words = ("stable", "not stable", "not shown")
+    counts = [(sum(job["verdict"] == w for job in jobs), w) for w in words]
+    return f"{len(jobs)} inspections: " + ", ".join(f"{n} {w}" for n, w in counts if n) + "."
+
+
+def acts(facts: Facts, zone: ZoneInfo) -> Table:
+    """Acts about this time, with the time at which they were done."""
+    shown, more = first_of(facts.get("acts", ()), MOST["acts"], lambda a: a["entry"], "latest", "acts.csv")
+    rows = [
+        (at(a["at"], zone)[:16], _about(a["about"], zone), a["what"], person_text(a, "who")) for a in shown
+    ]
+    heads = (f"Done, {_offset_now(shown, zone)}", "About", "Act", "Who")
+    return table("Acts about this time, whenever they were done", heads, "llwl", rows, "None.", more)
+
+
+def _offset_now(shown: Sequence[Facts], zone: ZoneInfo) -> str:
+    offsets_of = list(dict.fromkeys(at(a["at"], zone)[-6:] for a in shown))
+    return " / ".join(offsets_of) or "local"
+
+
+def _about(about: Facts, zone: ZoneInfo) -> str:
+    begin = minute(about["from"], zone)
+    if about["to"] is None:
+        return f"{begin[5:]} on"
+    end = minute(about["to"], zone)
+    if begin == end:
+        return begin[5:]
+    return f"{begin[5:]}–{end[11:] if begin[:10] == end[:10] else end[5:]}"
+
+
+def alarms(facts: Facts, zone: ZoneInfo) -> Table:
+    """Alarms in a sentence, and the acknowledgements and comments of people."""
+    figures = facts.get("alarm_figures") or {}
+    spoken = [a for a in facts["alarms"] if a["why"]]
+    shown, more = first_of(spoken, MOST["alarms"], lambda a: a["at"], "latest comments", "alarms.csv")
+    rows = [(minute(a["at"], zone), a["alarm"], a["what"], person_text(a, "who"), a["why"]) for a in shown]
+    heads = (f"At, {offsets(facts, zone)}", "Alarm", "What", "Who", "Comment")
+    raised = figures.get("raised", 0)
+    words = f"{raised} alarm{'' if raised == 1 else 's'} raised"
+    if figures.get("to_acknowledge_s") is not None:
+        words += f", median time to acknowledge {length(figures['to_acknowledge_s'])}"
+    sentence = f"{words}." if raised or facts["alarms"] else ""
+    none = sentence or "No alarms."
+    return table("Alarms and comments on them", heads, "llllw", rows, none, f"{sentence} {more}".strip())
+
+
+def reviews(facts: Facts, zone: ZoneInfo) -> Table:
+    """Who reviewed this time."""
+    shown, more = first_of(facts["reviews"], MOST["reviews"], lambda r: r["at"], "latest", "record.json")
+    rows = [
+        (
+            r["period"],
+            person_text(r, "who"),
+            at(r["at"], zone)[:16] + at(r["at"], zone)[-7:],
+            "password" if r["signed"] else "name given",
+            r["comment"],
+        )
+        for r in shown
+    ]
+    heads = ("Period", "Reviewed by", "At", "Signed by", "Remarks")
+    return table("Reviews", heads, "llllw", rows, "Not reviewed at the time of issue.", more)
+
+
+def people(facts: Facts) -> Table:
+    """Everybody who is named, with the roles of their account."""
+    listed = facts.get("people", ())
+    shown, more = first_of(listed, MOST["people"], lambda p: len(p["did"]), "most involved", "record.json")
+    rows = [
+        (p["person"], ", ".join(p["did"]), ", ".join(p["roles"]) or "no account: name given, not proven")
+        for p in shown
+    ]
+    return table(
+        "People and roles", ("Name", "In this record", "Roles of the account"), "lww", rows, "None.", more
+    )

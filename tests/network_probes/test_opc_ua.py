@@ -1,0 +1,204 @@
+"""OPC UA on the project's own bus against node-opcua: each bad input is a row without value that says why."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import subprocess
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.errors import ProbeError
+from logger.model import Row
+from logger.probes import ProbeDriver, Raw
+from logger.probes.opc_ua import OPC_UA, OpcUaTable
+from logger.probes.opc_ua_server import application_uri
+from logger.probes.plug_in import TrialOptions
+from tests.peers import NodePeer, wait_for
+from tests.programs import program
+
+from .conftest import URI, OpcUaRig, line_of
+from .on_bus import polling
+
+
+def polled(driver: ProbeDriver) -> Sequence[Raw]:
+    driver.open()
+    return driver.read()
+
+
+def settled(driver: ProbeDriver, holds: Callable[[Raw], bool]) -> Raw:
+    """The first row of which that holds, of the temperature."""
+    rows: list[Raw] = []
+
+    def met() -> bool:
+        try:
+            rows[:] = polled(driver)
+        except ProbeError:
+            return False
+        return holds(rows[0])
+
+    wait_for(met, "a row as expected")
+    return rows[0]
+
+
+@pytest.mark.parametrize(
+    ("order", "raw"),
+    [
+        ({"status": "BadSensorFailure"}, "BadSensorFailure"),
+        ({"status": "UncertainLastUsableValue"}, "UncertainLastUsableValue"),
+        ({"status": "GoodLocalOverride"}, "GoodLocalOverride: a hand has set it"),
+        ({"age_s": 400}, "old: taken "),
+        ({"age_s": -400}, "ahead: taken "),
+    ],
+    ids=lambda value: str(value) if isinstance(value, str) else "",
+)
+def test_a_value_that_is_no_reading_says_why_beside_a_good_one(
+    opc_ua: OpcUaRig, order: dict[str, Any], raw: str
+) -> None:
+    """Status codes: OPC UA part 4, 7.38; a frozen source stays Good for as long as anybody asks."""
+    driver = opc_ua.driver_of(opc_ua.table() | {"oldest_s": 180.0})
+    assert settled(driver, lambda row: row.status == "ok").value == 20.03
+    opc_ua.peer.order(**order)
+    temperature, humidity = polled(driver)
+    assert (temperature.value, temperature.status) == (None, "sensor-fault")
+    assert temperature.raw.startswith(raw)
+    assert (humidity.value, humidity.status) == (47.8, "ok")
+    driver.close()
+
+
+def test_a_node_or_namespace_that_is_not_there_is_a_fault_of_that_value_alone(opc_ua: OpcUaRig) -> None:
+    nodes = opc_ua.table()["nodes"] | {
+        "a": f"nsu={URI};s=No.Such.Node",
+        "b": "nsu=urn:nobody;s=Probe1.Humidity",
+        "c": f"nsu={URI};s=Probe1.Text",
+    }
+    driver = opc_ua.driver_of(opc_ua.table() | {"nodes": nodes})
+    settled(driver, lambda row: row.status == "ok")
+    rows = polled(driver)
+    assert [(row.value, row.status) for row in rows[:2]] == [(20.03, "ok"), (47.8, "ok")]
+    assert {(row.value, row.status) for row in rows[2:]} == {(None, "sensor-fault")}
+    assert rows[2].raw.startswith("BadNodeIdUnknown")
+    assert rows[3].raw == "no namespace urn:nobody"
+    assert rows[4].raw == "Good: no number: ERR"
+    driver.close()
+
+
+def test_a_device_that_names_another_unit_gives_no_value_until_it_is_mended(opc_ua: OpcUaRig) -> None:
+    opc_ua.peer.order(unit="kelvin", temperature=293.18)
+    row = settled(opc_ua.driver, lambda row: row.status != "timeout")
+    assert (row.value, row.status, row.raw) == (None, "device-error", "unit: expected degC, found K")
+    assert {r.value for r in polled(opc_ua.driver)} == {None}
+    opc_ua.answers(opc_ua.values[0])
+    assert settled(opc_ua.driver, lambda row: row.status == "ok").value == 20.03
+
+
+def test_a_server_that_hangs_is_killed_and_comes_back_leaves_a_row_for_each_due_poll(
+    opc_ua: OpcUaRig,
+) -> None:
+    line = line_of("opc-ua", interval_s=0.5, **opc_ua.table())
+    with polling([line]) as rows:
+
+        def newest(status: str) -> Callable[[], bool]:
+            return lambda: bool(rows) and rows[-1].status == status
+
+        wait_for(newest("ok"), "a value")
+        opc_ua.peer.freeze()
+        wait_for(newest("timeout"), "a time-out")
+        opc_ua.peer.thaw()
+        wait_for(newest("ok"), "a value after the stop")
+        opc_ua.peer.kill()
+        wait_for(newest("no-port"), "a lost line")
+        opc_ua.peer.start()
+        wait_for(newest("ok"), "a value after the restart")
+    temperatures: list[Row] = [row for row in rows if row.channel == "P1.temperature"]
+    assert all((row.value is None) == (row.status != "ok") for row in rows)
+    steps_s = [(b.taken_ns - a.taken_ns) / 1e9 for a, b in pairwise(temperatures)]
+    assert max(steps_s) < 60  # no hole: each due poll left its row, the ones that were missed as well
+
+
+@pytest.fixture
+def certificates(tmp_path: Path) -> Callable[[str], dict[str, str]]:
+    """Our own certificate as openssl makes it: docs/how-to/opc-ua.md."""
+
+    def make(name: str) -> dict[str, str]:
+        key, pem, der = (tmp_path / f"{name}.{ending}" for ending in ("pem", "crt", "der"))
+        subject = ["-subj", f"/CN={name}", "-addext", f"subjectAltName=URI:urn:example:{name},DNS:localhost"]
+        uses = "digitalSignature,nonRepudiation,keyEncipherment,dataEncipherment,keyCertSign"
+        more = ["-addext", f"keyUsage={uses}", "-addext", "extendedKeyUsage=clientAuth"]
+        new = [program("openssl"), "req", "-x509", "-newkey", "rsa:2048", "-sha256", "-days", "3", "-nodes"]
+        subprocess.run([*new, "-keyout", key, "-out", pem, *subject, *more], check=True, capture_output=True)
+        subprocess.run(["openssl", "x509", "-in", pem, "-outform", "der", "-out", der], check=True)
+        return {"certificate_file": str(der), "key_file": str(key)}
+
+    return make
+
+
+def test_security_with_pinned_certificate_user_and_password(
+    opc_ua: OpcUaRig,
+    opc_ua_peer: tuple[NodePeer, int, Path],
+    certificates: Callable[[str], dict[str, str]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Ours not trusted there, another server's pinned, a wrong password: a sentence and no value."""
+    own, foreign = certificates("stillroom"), certificates("nobody")
+    server = tmp_path / "server.der"
+    server.write_bytes(base64.b64decode(opc_ua_peer[0].ready["certificate"]))
+    der = Path(own["certificate_file"]).read_bytes()
+    assert application_uri(own["certificate_file"]) == "urn:example:stillroom"
+    monkeypatch.setenv("ROOM_OPC_UA", "pass word")
+    monkeypatch.setenv("ROOM_OTHER", "wrong")
+    table = opc_ua.table() | {
+        "security": "sign-and-encrypt", "server_certificate_file": str(server), "user": "reader",
+        "password_env": "ROOM_OPC_UA", "timeout_s": 20.0, **own,
+    }  # fmt: skip
+
+    def refusal(**changes: Any) -> str:
+        with pytest.raises(ProbeError) as refused:
+            polled(opc_ua.driver_of(table | changes))
+        return str(refused.value)
+
+    digest = hashlib.sha256(der).hexdigest()
+    assert f"the server does not trust our certificate; trust it there: SHA-256 {digest}" in refusal()
+    opc_ua.peer.order(trust=base64.b64encode(der).decode())
+    driver = opc_ua.driver_of(table)
+    assert [(row.value, row.status) for row in polled(driver)] == [(20.03, "ok"), (47.8, "ok")]
+    driver.close()
+    assert "user or password" in refusal(password_env="ROOM_OTHER")
+    assert "ROOM_NOT_SET" in refusal(password_env="ROOM_NOT_SET")
+    assert "another certificate" in refusal(server_certificate_file=foreign["certificate_file"])
+    assert "there is no file" in refusal(key_file=str(tmp_path / "gone.pem"))
+
+
+@pytest.mark.parametrize(
+    ("table", "key"),
+    [
+        ({"security": "none", "user": "reader", "password_env": "X"}, "user"),
+        ({"certificate_file": "a", "key_file": "b"}, "server_certificate_file"),
+        ({"server_certificate_file": "a", "key_file": "b"}, "certificate_file"),
+        (
+            {"server_certificate_file": "a", "certificate_file": "b", "key_file": "c", "user": "x"},
+            "password_env",
+        ),
+    ],
+)
+def test_a_connection_that_would_prove_nothing_is_refused(table: dict[str, str], key: str) -> None:
+    checked = OpcUaTable.model_validate(
+        {"kind": "opc-ua", "url": "opc.tcp://x", "nodes": {"a": "s=a"}, **table}
+    )
+    assert [fault[0] for fault in OPC_UA.faults(checked)] == [key]
+
+
+def test_the_trial_shows_certificate_security_and_variables(opc_ua: OpcUaRig, tmp_path: Path) -> None:
+    saved = tmp_path / "server.der"
+    assert OPC_UA.trial is not None
+    report = OPC_UA.trial(opc_ua.table()["url"], TrialOptions(timeout_s=30.0, save=str(saved)))
+    text = "\n".join(report.shown)
+    assert hashlib.sha256(saved.read_bytes()).hexdigest() in text
+    assert "SignAndEncrypt Basic256Sha256" in text
+    assert f"nsu={URI};s=Probe1.Temperature = 20.03" in text
+    assert f'nodes = {{ temperature = "nsu={URI};s=Probe1.Temperature" }}' in report.table
