@@ -32,7 +32,7 @@ HELP_OF: Mapping[str, tuple[str, str]] = {
     "/import": ("how-to/logger-files", "logger files of five kinds"),
     "/limits": ("how-to/change-limit", "how to change a limit"),
     "/study": ("explanation/room-study", "room study"),
-    "/campaigns": ("explanation/room-study#campaigns", "campaigns"),
+    "/campaigns": ("explanation/room-study", "room study"),
     "/records": ("how-to/audit-package", "an assessor's package"),
     "/journal": ("explanation/signature", "what a signature proves"),
     "/health": ("operation", "operation"),

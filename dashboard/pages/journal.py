@@ -10,6 +10,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
 from logger.errors import StillroomError
+from logger.handouts.hand_over import hand_over
 from logger.model.roles import Act
 from logger.store import JournalEntry
 
@@ -17,7 +18,7 @@ from ..access.needs import needs
 from ..data.journal_words import entry_facts, kind, local_times
 from ..data.queries import Queries
 from ..data.words import instant, local
-from ..parts.components import button, card, choice, field, refusal, table
+from ..parts.components import behind, button, card, choice, field, refusal, table
 
 TITLE = "Journal"
 PATH = "/journal"
@@ -39,8 +40,29 @@ def layout(q: Queries, search: str) -> Component:
         "it proves that nothing above was changed."
     )
     return html.Div(
-        [html.H1("Journal", className="page"), _form(q, query), drawn, html.P(note, className="provenance")]
+        [
+            html.H1("Journal", className="page"),
+            _form(q, query),
+            drawn,
+            _hand_over(q),
+            html.P(note, className="provenance"),
+        ]
     )
+
+
+def _hand_over(q: Queries) -> Component:
+    """What happened since the last hand-over was signed off, folded; one line an event."""
+    current, zone = q.source.current, q.room.timezone
+    with current.judging:
+        shown = hand_over(current.verdicts, q.now_ns())
+    rows = [[local(line.at_ns, zone), line.where, line.what] for line in shown.lines]
+    by = f" by {shown.signed_by}" if shown.signed_by else ""
+    number = f"{len(rows)} event{'' if len(rows) == 1 else 's'}"
+    title = f"Hand-over: {number} since {local(shown.from_ns, zone)}{by}"
+    listed = table(["at, local", "where", "what"], rows, "Hand-over") if rows else html.P("Nothing happened.")
+    waiting = [html.P(f"Waits: {'; '.join(shown.waiting)}.")] if shown.waiting else []
+    how = html.P("Sign off on the command line: stillroom review handover --sign", className="aside")
+    return behind(title, html.Div([listed, *waiting, how]))
 
 
 def _form(q: Queries, query: Mapping[str, str]) -> Component:

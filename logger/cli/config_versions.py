@@ -13,7 +13,7 @@ from ..instants import rfc3339, wall
 from ..model import Setup
 from ..model.roles import Act
 from .authority import authorised
-from .context import load_folder, open_session, open_store
+from .context import load_folder, open_session, open_store, refuse_no_record, refuse_second_begin
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, Yes, person
 from .output import answer, number_of, table
 
@@ -47,6 +47,9 @@ def apply(
         ),
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would change.")] = False,
+    begin: Annotated[
+        bool, typer.Option("--begin", help="Begin a new record: once. The files are its version 1.")
+    ] = False,
     yes: Yes = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -55,16 +58,21 @@ def apply(
 ) -> None:
     """Show what the files change, from when, and which verdicts; propose them as the next version.
 
-    Another person approves it with `stillroom config approve`. An empty data folder takes the files
-    as version 1 at once.
+    Another person approves it with `stillroom config approve`. With --begin the files are version 1 of
+    a new record at once.
 
     \b
-    Example:
+    Examples:
       stillroom config apply --why "bay band by the new specification"
+      stillroom config apply --begin --config config --data /srv/room-east
     """
     from ..acts.setup import propose
     from ..inspections.setup_effect import refuse_unconfirmed
 
+    if begin:
+        refuse_second_begin(data)
+    elif not dry_run:
+        refuse_no_record(data)
     proposed = load_folder(config or DEFAULT_CONFIG)
     with open_store(data, proposed, create=not dry_run) as (store, now_ns):
         name = person(who) if store is None or dry_run else authorised(store, who, Act.PROPOSE)

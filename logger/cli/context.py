@@ -97,7 +97,8 @@ def refuse_no_record(data: Path) -> None:
     )
 
 
-def _refuse_second_begin(data: Path) -> None:
+def refuse_second_begin(data: Path) -> None:
+    """Refuse to begin a record where there is one."""
     from ..store.hot.database import FILE
 
     if (data / FILE).exists():
@@ -110,7 +111,7 @@ def _refuse_second_begin(data: Path) -> None:
 @contextmanager
 def open_or_begin(data: Path, config: Path | None, who: str, *, begin: bool) -> Iterator[Session]:
     """Open the record of a folder, or with `begin` make a new one; else Refused. For what runs by itself."""
-    (_refuse_second_begin if begin else refuse_no_record)(data)
+    (refuse_second_begin if begin else refuse_no_record)(data)
     with _create(data, config, who) if begin else open_session(data, config) as session:
         yield session
 

@@ -14,6 +14,7 @@ from .case_lines import hours
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, duration, number_of, table
+from .review_papers import handover, pages
 
 if TYPE_CHECKING:
     from ..record.reviews import Signer
@@ -26,6 +27,8 @@ Label = Annotated[
 
 
 def add_to(app: typer.Typer) -> None:
+    review.command("pages")(pages)
+    review.command("handover")(handover)
     app.add_typer(review, name="review", no_args_is_help=True)
 
 

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from ..model.roles import Act
-from .authority import authorised
 from .context import open_session
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .study_parts import (
     Channel,
     Event,
@@ -27,6 +24,7 @@ from .study_parts import (
     show,
     zone_of_campaign,
 )
+from .study_report import report
 
 _FRONT = """Why the room moves, where, and what to fix first.
 
@@ -258,6 +256,30 @@ def plan(
         show(session, result, out, parquet, as_json)
 
 
+@study.command(short_help="Is the forecast within the hour worth anything?")
+def forecast(
+    *,
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    """How much less the forecast errs than "it stays as it is", by horizon, on days that took no part.
+
+    \b
+    Example:
+      stillroom study forecast --zone machine-bay --from 2026-09-01
+    """
+    with open_session(data, config) as session:
+        result = run(session, "forecast", (zone, channel), (start, end), {})
+        show(session, result, out, parquet, as_json)
+
+
 @study.command(short_help="Where to put the probe.")
 def site(
     *,
@@ -379,37 +401,4 @@ def set_back(
         show(session, result, out, parquet, as_json)
 
 
-@study.command(short_help="The newest answers of a zone as a PDF.")
-def report(
-    *,
-    zone: Zone,
-    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The PDF to write.")],
-    issue: Annotated[
-        bool, typer.Option("--issue", help="Keep it in the record: numbered, signed, journalled.")
-    ] = False,
-    who: Who = "",
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-) -> None:
-    """The newest stored answer to each question on paper: a page of sentences, then a page a question.
-
-    Figures and tables are attached inside the file.
-
-    \b
-    Example:
-      stillroom study report --zone machine-bay --to study.pdf
-    """
-    from ..store.files import write_durably
-    from ..studies.report import newest_answers, report_pdf
-    from ..studies.report_issue import issue_report
-
-    with open_session(data, config) as session:
-        session.setup.zone(zone)
-        studies = newest_answers(session.store, zone)
-        if issue:
-            person = authorised(session.store, who, Act.ISSUE)
-            issued = issue_report(session.store, session.setup, studies, person, session.now_ns)
-        pdf = issued.pdf.read_bytes() if issue else report_pdf(studies, session.setup)
-        write_durably(to, pdf)
-    number = f" Study report {issued.number:06d}." if issue else " It is not issued: --issue keeps one."
-    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.{number}")
+study.command(short_help="The newest answers of a zone as a PDF.")(report)

@@ -29,6 +29,7 @@ def studies(folder: Path) -> list[list[str]]:
         ("hours", "--hours", "3"),
         ("plan", "--job", "Ring gear=3", "--job", "Bores=2"),
         ("change", "--at", FILM),
+        ("forecast", "--from", "2026-09-01"),
         ("return", *(word for at in RETURNS for word in ("--return", at)), "--outdoors-C", "9"),
     ]
     return [["study", *words, *PLACE, "--data", str(folder)] for words in questions]

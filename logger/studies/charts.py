@@ -9,7 +9,7 @@ from ..core.study.best_hours import NAMES
 from ..model.figures import unit_name
 from ..record.svg import element, path, text
 from .map_charts import map_charts
-from .plan_charts import plan_charts
+from .plan_charts import forecast_charts, plan_charts
 from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of, tick_text
 from .study import Study
 
@@ -363,6 +363,7 @@ CHARTS: dict[str, Callable[[Study, Palette], list[tuple[str, str]]]] = {
     "change": change_charts,
     "map": map_charts,
     "plan": plan_charts,
+    "forecast": forecast_charts,
     "return": return_charts,
     "site": site_charts,
     "step": step_charts,

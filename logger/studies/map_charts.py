@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ..core.study.mapping import MOST_BEYOND
 from .plot import Palette, Plot, PlotAxis, picture, span_of
 from .study import Study
 
@@ -23,7 +24,8 @@ def map_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
             *_view(table, ("x_m", "y_m"), (60, 330), palette).parts,
             *_view(table, ("x_m", "z_m"), (390, 620), palette).parts,
         ]
-        caption = "Deviation from the mean of all positions, K; left: plan, right: elevation; bold: extremes"
+        marks = "bold: extremes; filled: not to be used"
+        caption = f"Deviation from the mean of all positions, K; left: plan, right: elevation; {marks}"
         drawn.append((caption, picture(parts, HEIGHT, "Positions", palette)))
     hours = uniformity["hour"]
     x = PlotAxis(0.0, max(hours[-1], 0.1), 60, 620)
@@ -45,6 +47,8 @@ def _view(
     extremes = {deviation.index(max(deviation)), deviation.index(min(deviation))}
     for i, value in enumerate(deviation):
         words = f"{value:+.2f}".replace("-", "−")
-        plot.dots([across[i]], [up[i]], palette.ink, 6.0 if i in extremes else 3.5, hollow=True)
+        beyond = (table["beyond limits"][i] or 0.0) > MOST_BEYOND
+        color = palette.limit if beyond else palette.ink
+        plot.dots([across[i]], [up[i]], color, 6.0 if i in extremes else 3.5, hollow=not beyond)
         plot.word(across[i], up[i], words, "middle", bold=i in extremes)
     return plot

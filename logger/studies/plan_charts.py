@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..record.svg import element, path, text
-from .plot import SIZE, Palette, Plot, PlotAxis, picture
+from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of
 from .study import Study
 
 ROW, LEFT, HOUR = 38.0, 50.0, 23.0
@@ -30,6 +30,21 @@ def plan_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         caption = "Of promises so far, how many came true, with an interval by weeks; dashed: as promised"
         drawn.append((caption, picture(_reliability(tables, palette), 250, "Reliability", palette)))
     return drawn
+
+
+def forecast_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
+    """Skill by horizon with its interval; above 0 the forecast beats staying."""
+    table = study.answer.tables.get("skill")
+    if table is None:
+        return []
+    y = PlotAxis(*span_of([*table["low"], *table["high"]], zero=True), 210, 26)
+    plot = Plot.frame(palette, PlotAxis(0, 65, 60, 620), y, ("minutes ahead", "skill"))
+    plot.level(0.0, palette.soft, name="it stays as it is")
+    for minutes, low, high in zip(table["minutes"], table["low"], table["high"], strict=True):
+        plot.bracket(minutes, low, high, palette.soft)
+    plot.dots(table["minutes"], table["skill"], palette.series, 3.5)
+    caption = "1 − error / error of “it stays as it is”, with a 95 % interval by days; above 0: better"
+    return [(caption, picture(plot.parts, 250, "Skill by minutes ahead", palette))]
 
 
 def _week(tables: Mapping[str, Mapping[str, Any]], palette: Palette) -> list[str]:

@@ -110,6 +110,13 @@ def _causes(sources: Sources) -> Compute:
     return compute
 
 
+def _forecast(sources: Sources) -> Compute:
+    from ..core.study.forecast_skill import forecast_skill
+
+    record, limits = sources.record(sources.request.channel).record, sources.limits()
+    return lambda: forecast_skill(record, limits)
+
+
 def _step(sources: Sources) -> Compute:
     from ..core.study.step_response import step_test
 
@@ -247,6 +254,12 @@ KINDS = (
         _plan,
         of_one_channel=False,
         fields=(StudyField("jobs", "--job", "Jobs with their hours, as “Ring gear=3, Bores=2”"),),
+    ),
+    QuestionKind(
+        "forecast",
+        "Is the forecast worth anything?",
+        "Needs 7 days of readings every 60 s.",
+        _forecast,
     ),
     QuestionKind(
         "return",

@@ -117,7 +117,7 @@ def test_one_refused_file_leaves_nothing_of_the_others(stillroom: Any, tmp_path:
     torn = tmp_path / "plate-bench-torn.csv"
     torn.write_bytes(b"Zeit;P4\r\nnever;in its life\r\n")
     data, config = tmp_path / "data", SAMPLES.parent / "config"
-    assert stillroom("config", "apply", "--data", data, "--config", config).returncode == 0
+    assert stillroom("config", "apply", "--begin", "--data", data, "--config", config).returncode == 0
     done = stillroom("import", SAMPLES / "barometer.txt", torn, "--data", data, "--config", config)
     assert done.returncode == 2
     assert "plate-bench-torn.csv" in done.stderr

@@ -18,7 +18,9 @@ T0 = 1_792_000_000 * NS
 def test_a_logger_is_compared_and_a_boot_corrected(stillroom: Any, tmp_path: Path) -> None:
     """Stamps stay; readings move; the acts carry the person's name; an unknown probe or boot is named."""
     data = tmp_path / "data"
-    done = stillroom("config", "apply", "--data", data, "--config", example_folder(), "--who", "Greta Holm")
+    done = stillroom(
+        "config", "apply", "--begin", "--data", data, "--config", example_folder(), "--who", "Greta Holm"
+    )
     assert done.returncode == 0, done.stderr
     with Store.open(data) as store:
         store.append("import", [Row("P5.temperature", T0, T0, 20.0, source="file")])
@@ -49,7 +51,9 @@ def test_a_logger_is_compared_and_a_boot_corrected(stillroom: Any, tmp_path: Pat
 def test_readings_that_wait_are_listed_though_no_doubt_was_recorded(stillroom: Any, tmp_path: Path) -> None:
     """A service that was killed before it recorded why it marked readings: they are named and placed."""
     data = tmp_path / "data"
-    done = stillroom("config", "apply", "--data", data, "--config", example_folder(), "--who", "Greta Holm")
+    done = stillroom(
+        "config", "apply", "--begin", "--data", data, "--config", example_folder(), "--who", "Greta Holm"
+    )
     assert done.returncode == 0, done.stderr
     with Store.open(data) as store:
         rows = [

@@ -24,7 +24,9 @@ def at(n: int) -> int:
 
 
 def begun(stillroom: Any, data: Path) -> None:
-    done = stillroom("config", "apply", "--data", data, "--config", example_folder(), "--who", "Greta Holm")
+    done = stillroom(
+        "config", "apply", "--begin", "--data", data, "--config", example_folder(), "--who", "Greta Holm"
+    )
     assert done.returncode == 0, done.stderr
 
 

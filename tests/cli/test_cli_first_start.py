@@ -37,8 +37,10 @@ def contents(folder: Path) -> list[str] | None:
 
 
 @pytest.mark.parametrize("begun", [missing, empty, left_over])
-@pytest.mark.parametrize("words", [("run",), ("import", "--watch", str(ROOT / "sample_logs"))])
-def test_what_runs_by_itself_begins_no_record(
+@pytest.mark.parametrize(
+    "words", [("run",), ("config", "apply"), ("import", "--watch", str(ROOT / "sample_logs"))]
+)
+def test_no_record_is_begun_unasked(
     stillroom: Run, tmp_path: Path, begun: Callable[[Path], None], words: tuple[str, ...]
 ) -> None:
     """The folder is named with what to do in each case, and stays as it is."""
@@ -60,10 +62,23 @@ def test_a_record_is_begun_once(stillroom: Run, tmp_path: Path) -> None:
     data = tmp_path / "data"
     with Store.open(data, create=True, simulated=True):
         pass
-    done = stillroom("run", "--begin", "--config", example_folder(), "--data", data)
-    assert done.returncode == 2
-    assert f"{data} holds a record already" in done.stderr
-    assert "without --begin" in done.stderr
+    for command in (("run",), ("config", "apply")):
+        done = stillroom(*command, "--begin", "--config", example_folder(), "--data", data)
+        assert done.returncode == 2
+        assert f"{data} holds a record already" in done.stderr
+        assert "without --begin" in done.stderr
+
+
+def test_config_apply_begins_the_record_of_a_service(stillroom: Run, tmp_path: Path) -> None:
+    """As the head of systemd/stillroom.service has it, on a disk with a new file system."""
+    data = tmp_path / "disk"
+    (data / "lost+found").mkdir(parents=True)
+    words = ("config", "apply", "--config", example_folder(), "--data", data, "--who", "Greta Holm")
+    assert stillroom(*words).returncode == 2
+    done = stillroom(*words, "--begin")
+    assert done.returncode == 0, done.stderr
+    with Store.open(data) as store:
+        assert [version.version for version in store.setups.versions()] == [1]
 
 
 def test_an_import_that_begins_a_record_says_so(stillroom: Run, tmp_path: Path) -> None:

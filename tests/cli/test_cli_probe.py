@@ -168,7 +168,9 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     paper = tmp_path / "AG-0499-T.toml"
     paper.write_text(PAPER)
     new = ("--file", file, "--certificate", paper)
-    done = stillroom("config", "apply", "--data", data, "--config", example_folder(), "--who", "Greta Holm")
+    done = stillroom(
+        "config", "apply", "--begin", "--data", data, "--config", example_folder(), "--who", "Greta Holm"
+    )
     assert done.returncode == 0, done.stderr
     to = ("--data", data, "--who", "Greta Holm")
     swap = ("probe", "swap", "P2", "P8", *new, "--at", "2026-10-26T10:00:00Z", *to)

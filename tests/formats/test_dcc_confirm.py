@@ -71,7 +71,9 @@ def test_check_apply_and_export_give_back_the_original(stillroom: Any, file: Pat
     (folder / "certificates" / "MADE.toml").write_text(head + use, encoding="utf-8")
     checked = stillroom("config", "check", "--config", folder)
     assert checked.returncode == 0, checked.stderr
-    applied = stillroom("config", "apply", "--config", folder, "--data", data, "--who", "Greta Holm")
+    applied = stillroom(
+        "config", "apply", "--begin", "--config", folder, "--data", data, "--who", "Greta Holm"
+    )
     assert applied.returncode == 0, applied.stderr
     exported = stillroom("config", "export", "--data", data, "--out", out)
     assert exported.returncode == 0, exported.stderr

@@ -116,6 +116,7 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
     assert shown["empty: warmest: M3"]["value"] == pytest.approx(0.6 * 8 / 9, abs=0.02)
     assert any("M6 drifted or was knocked by +0.2" in line for line in answer["remarks"])
     assert any("in use: Every position was read in 6" in line for line in answer["remarks"])
+    assert any(line.startswith("empty: Not to be used: M3, beyond the limits") for line in answer["remarks"])
     compared = shown["in use against empty, mean difference at one instant"]
     assert (
         compared["low"] <= 0 <= compared["high"]

@@ -155,13 +155,11 @@ def learn(
     limits: lower and upper, None where there is none.
     """
     n = len(y)
-    at = np.arange(60, n - HORIZONS[-1], EVERY)
-    at = at[np.isfinite(y[at])]
+    at = _instants(y)
     nothing = ForecastScore(0, 0.0, 0.0, 0.0)
     if n < 2 * DAY_MIN or len(at) < LEAST_JUDGED:
         return None, nothing
-    changes = np.stack([y[at + h] - y[at] for h in HORIZONS], axis=1)
-    several = [features(y, at, h) for h in HORIZONS]
+    changes, several = _changes(y, at)
     said = _walk(at, changes, several, n)
     score, beats = _judge(at, changes, said)
     beta = np.stack([_fit_known(several[i], changes[:, i], at, h) for i, h in enumerate(HORIZONS)])
@@ -177,6 +175,28 @@ def learn(
     return _calibrated(model, (y, at, said, clock, restless), limits, resolution), score
 
 
+def walk_forward(y: Float, days: int | None = None) -> tuple[Int, Float, Float]:
+    """Instants (m,), what came (m, 12) and what was forecast from earlier days, 0 where nothing was (m, 12).
+
+    days: how many days from the end are forecast; None: all that can be.
+    """
+    at = _instants(y)
+    if not len(at):
+        return at, np.empty((0, len(HORIZONS))), np.empty((0, len(HORIZONS)))
+    changes, several = _changes(y, at)
+    return at, changes, _walk(at, changes, several, len(y), len(y) // DAY_MIN if days is None else days)
+
+
+def _instants(y: Float) -> Int:
+    at = np.arange(60, max(60, len(y) - HORIZONS[-1]), EVERY)
+    return np.asarray(at[np.isfinite(y[at])])
+
+
+def _changes(y: Float, at: Int) -> tuple[Float, list[Float]]:
+    changes = np.stack([y[at + h] - y[at] for h in HORIZONS], axis=1)
+    return changes, [features(y, at, h) for h in HORIZONS]
+
+
 def _fit_known(x: Float, change: Float, at: Int, h: int) -> Float:
     known = np.isfinite(change)
     if known.sum() < 50:
@@ -184,11 +204,11 @@ def _fit_known(x: Float, change: Float, at: Int, h: int) -> Float:
     return fit(x[known], change[known], float(np.ptp(at[known])), h)
 
 
-def _walk(at: Int, changes: Float, several: list[Float], n: int) -> Float:
+def _walk(at: Int, changes: Float, several: list[Float], n: int, days: int = JUDGED_DAYS) -> Float:
     """Forecast changes, shape as `changes`, each day's from what was known before it; 0 on the first two."""
     said = np.zeros_like(changes)
     day = (n - 1 - at) // DAY_MIN  # days back from the end
-    for back in range(min(JUDGED_DAYS, int(day.max())), -1, -1):
+    for back in range(min(days, int(day.max())), -1, -1):
         here = day == back
         for i, h in enumerate(HORIZONS):
             past = (at + h < n - (back + 1) * DAY_MIN) & (at >= n - (back + 1 + FITTED_DAYS) * DAY_MIN)

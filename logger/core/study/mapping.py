@@ -9,8 +9,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +29,7 @@ CLOSURE_K = 0.02
 DRIFT_K = 0.01  # taken for the drift where nothing was compared afterwards
 DRAWS = 4000
 SURE = 0.9
+MOST_BEYOND = 0.05  # of the time
 BLOCK_S = 600
 SHORT_S = 300
 METHOD = "mean against the mean of all positions, corrected side by side"
@@ -183,7 +185,17 @@ def _answer(
     rule = _as_a_rule(away, at_s, u)
     remarks += [] if rule is not None else ["Less than 24 h: nothing is said about other days."]
     tables = _tables(campaign, (names, at_s, y), (deviation, u, stability), rule)
+    remarks += _not_to_use(tables["positions"])
     return Answer("map", _headline(figures, len(names), unit), tuple(figures), tuple(remarks), tables)
+
+
+def _not_to_use(table: Mapping[str, Sequence[Any]]) -> list[str]:
+    """A sentence for each position that was beyond the limits, U included, for more than 5 % of the time."""
+    return [
+        f"Not to be used: {name}, beyond the limits (U included) in {percent(share)} of the time."
+        for name, share in zip(table["position"], table["beyond limits"], strict=True)
+        if share is not None and share > MOST_BEYOND
+    ]
 
 
 def _plus_minus(name: str, value: float, U: float, unit: str) -> Figure:
