@@ -172,3 +172,20 @@ def audit(
     with tempfile.TemporaryDirectory() as scratch:
         figures = run(Path(scratch), channels, days, say)
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("notebook", short_help="A year of a channel as a DataFrame, beside bare pyarrow.")
+def notebook(
+    *,
+    days: Annotated[int, typer.Option(help="How many days, one reading a minute.")] = 365,
+    as_json: Json = False,
+) -> None:
+    """Read a made channel by `import stillroom`, and the same bytes by pyarrow alone."""
+    from ..bench.notebook import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    with tempfile.TemporaryDirectory() as scratch:
+        figures = run(Path(scratch), days, say)
+    answer(dict(vars(figures)), as_json, figures.lines())
