@@ -424,8 +424,5 @@ def _review_card(q: Queries, period: str) -> Component:
 
 def _missing_reviews(late: Sequence[str]) -> str:
     """Which reviews are missing; of many their number and the newest."""
-    if not late:
-        return "No review is missing."
-    if len(late) <= NAMED:
-        return f"Missing: {', '.join(late)}."
-    return f"Missing: {len(late)} reviews, the newest {', '.join(late[-NAMED:])}."
+    many = f"{len(late)} reviews, the newest " if len(late) > NAMED else ""
+    return f"Missing: {many}{', '.join(late[-NAMED:])}." if late else "No review is missing."
