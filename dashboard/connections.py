@@ -18,6 +18,7 @@ import ssl
 import threading
 import time
 from collections import Counter, OrderedDict, deque
+from collections.abc import Callable
 from contextlib import suppress
 from copy import copy
 from dataclasses import dataclass
@@ -281,8 +282,8 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
 class WebServer:
     """A bound server: `run` blocks until `close`, which may come from another thread."""
 
-    def __init__(self, listener: Listener) -> None:
-        self._listener = listener
+    def __init__(self, listener: Listener, at_end: Callable[[], None]) -> None:
+        self._listener, self._at_end = listener, at_end
         self._running, self._ended = threading.Event(), threading.Event()
 
     def run(self) -> None:
@@ -305,6 +306,7 @@ class WebServer:
             self._end()
 
     def _end(self) -> None:
+        self._at_end()  # an answer that goes on for ever would hold its worker
         self._listener.task_dispatcher.shutdown()
         for channel in list(self._listener.active_channels.values()):
             channel.handle_close()
@@ -320,10 +322,12 @@ def server(
     proxy: str = "",
     limits: ClientLimits | None = None,
     bodies: ExpectedBodies | None = None,
+    at_end: Callable[[], None] = lambda: None,
 ) -> WebServer:
     """A server that holds its port but does not run yet; OSError when the port is taken.
 
-    `proxy` is the address of the one proxy whose X-Forwarded-For is believed.
+    `proxy` is the address of the one proxy whose X-Forwarded-For is believed. `at_end` is called before the
+    workers are waited for.
     """
     limits = limits or ClientLimits()
     trusted = {"trusted_proxy": proxy, "trusted_proxy_count": 1, "trusted_proxy_headers": {"x-forwarded-for"}}
@@ -345,4 +349,4 @@ def server(
         server_name="stillroom",
         **(trusted if proxy else {}),
     )
-    return WebServer(Listener(app, adj, tls, limits, bodies))
+    return WebServer(Listener(app, adj, tls, limits, bodies), at_end)

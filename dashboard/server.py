@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from logger.api import end_streams
 from logger.errors import Refused
 
 from . import connections
@@ -96,7 +97,14 @@ def bind(folder: Path, place: ServingPlace, *, limits: ClientLimits | None = Non
     context = _context(place.tls) if place.tls else None
     bodies = app.extensions.get(EXPECTED_BODIES)
     bound: Server = connections.server(
-        app, place.host, place.port, tls=context, proxy=place.proxy, limits=limits, bodies=bodies
+        app,
+        place.host,
+        place.port,
+        tls=context,
+        proxy=place.proxy,
+        limits=limits,
+        bodies=bodies,
+        at_end=lambda: end_streams(app),
     )
     return bound
 
@@ -105,7 +113,14 @@ def bind_rooms(place: ServingPlace, group: Group, limits: ClientLimits | None = 
     """A server for all rooms of a list that holds its port but does not run yet."""
     context = _context(place.tls) if place.tls else None
     bound: Server = connections.server(
-        group, place.host, place.port, tls=context, proxy=place.proxy, limits=limits, bodies=group
+        group,
+        place.host,
+        place.port,
+        tls=context,
+        proxy=place.proxy,
+        limits=limits,
+        bodies=group,
+        at_end=group.end_streams,
     )
     return bound
 

@@ -39,6 +39,7 @@ class UnknownName(Refused):
     """
 
     def __init__(self, kind: str, name: str, names: Iterable[str]) -> None:
+        self.kind = kind
         listed = ", ".join(sorted(names)) or "none"
         super().__init__(f"There is no {kind} {name!r}. The setup has: {listed}.")
 

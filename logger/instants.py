@@ -16,6 +16,7 @@ from .errors import IntervalError
 NS = 1_000_000_000
 
 
+YEARS = range(1900, 2200)  # whole ns since 1970 fit into 64 bits, with room for what is looked at around
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SHAPE = re.compile(
     r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(?P<rest>\.\d{1,9})?)?(Z|[+-]\d{2}:\d{2})?)?", re.IGNORECASE
@@ -107,6 +108,8 @@ def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
         at = datetime.fromisoformat(text.strip().upper().replace(rest, "", 1))
     except ValueError as error:
         raise IntervalError(f"{what} {text!r} is no instant ({error}): {_FORMS}.") from None
+    if at.year not in YEARS:
+        raise IntervalError(f"{what} {text!r}: expected a year from {YEARS[0]} to {YEARS[-1]}.")
     whole_ns = to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
     return whole_ns + int(rest.removeprefix(".").ljust(9, "0"))
 

@@ -19,6 +19,8 @@ from dash import Dash
 from flask import Blueprint, Flask, Response, render_template, request
 from flask.sessions import SecureCookieSession
 
+from logger.api import end_streams
+from logger.api.door import token_in
 from logger.api.problems import problem
 from logger.errors import StillroomError
 from logger.model.roles import Act
@@ -76,6 +78,11 @@ class Group:
             session_cookie(self.store.key), secret_key(self.store.folder), self._guard.sessions
         )
         self.extensions = {EXPECTED_BODIES: self}
+
+    def end_streams(self) -> None:
+        """End the event streams of every room, so that the server can stop."""
+        for pages in tuple(self._rooms.values()):
+            end_streams(pages.server)
 
     def close(self) -> None:
         """Let go of the group's record."""
@@ -135,9 +142,9 @@ class Group:
             return False
 
     def _holds_token(self, entry: RoomEntry, header: str) -> bool:
-        kind, _, text = header.partition(" ")
+        """Whether a token of the room is in the header; the room's own door says for what and how."""
         tokens = Tokens(guard_of(self._room(entry)).people.store)
-        return kind.lower() == "bearer" and tokens.find(text.strip()) is not None
+        return tokens.find(token_in(header, by_password=True)) is not None
 
     def _holds_link(self, entry: RoomEntry, token: str) -> bool:
         from logger.notify.links import read_permit
@@ -206,10 +213,10 @@ class Group:
 
         @needs(ANYONE)
         def no_machine(path: str, rest: str = "") -> Response:  # noqa: ARG001
-            why = "A bearer token of this record is wanted."
+            why = "A bearer token of this record is expected."
             attempt = f"{request.method} {request.path}"
             self._guard.refusals.note("nobody", attempt, why, request.remote_addr or "", Kind.TOKEN)
-            return problem(HTTPStatus.UNAUTHORIZED, why, WWW_Authenticate='Bearer realm="stillroom"')
+            return problem("token-missing", why, headers={"WWW-Authenticate": 'Bearer realm="stillroom"'})
 
         @needs(Act.OVERVIEW)
         def news() -> Response:

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Annotated, TypeVar
+import json
+import re
+from collections.abc import Collection, Mapping
+from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from flask import request
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
-from werkzeug.exceptions import BadRequest, UnsupportedMediaType
 
-from ..errors import IntervalError, Refused
+from ..errors import IntervalError
 from ..instants import parse, rfc3339
+from .cursors import Place, read
+from .problems import RequestProblem
 
 Text = Annotated[
     str,
     Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f][^\x00-\x1f\x7f]*$"),
 ]
 Optional = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
+# RFC 3339: a time has seconds and an offset; without one it would be another time on the caller's machine.
+_INSTANT = re.compile(
+    r"\d{4}-\d{2}-\d{2}([Tt]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2}))?", re.ASCII
+)
+_MOST_SHOWN = 60
 
 
 def _whole(given: object) -> object:
@@ -55,61 +64,134 @@ class Rows(BaseModel):
 
 
 def body(shape: type[Body]) -> Body:
-    """The JSON body in this shape; 415 for another type, 400 for no JSON, Refused where it does not fit."""
+    """The JSON body in this shape; RequestProblem with all its faults where it does not fit."""
     if request.mimetype != "application/json":
-        raise UnsupportedMediaType("The body is expected as application/json.")
+        detail = f"Content-Type: expected application/json, found {request.mimetype[:60] or 'none'}."
+        raise RequestProblem("media-type-unknown", detail)
     try:
         return shape.model_validate_json(request.get_data())
     except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        if first["type"] == "json_invalid":
-            raise BadRequest(f"The body is no JSON: {first['msg']}.") from None
-        place = ".".join(map(str, first["loc"])) or "the body"
-        raise Refused(f"{place}: {first['msg']}. Nothing was stored.") from None
+        faults = error.errors(include_url=False)
+        if faults[0]["type"] == "json_invalid":
+            raise RequestProblem("body-not-understood", f"The body is no JSON: {faults[0]['msg']}.") from None
+        errors = [_fault(dict(fault), shape) for fault in faults[:100]]
+    places = "; ".join(
+        f"{e['at'] or 'the body'}: expected {e['expected']}, found {e['found']}" for e in errors[:3]
+    )
+    more = f"; and {len(errors) - 3} more" if len(errors) > 3 else ""
+    raise RequestProblem("body-does-not-fit", f"{places}{more}. Nothing was stored.", {"errors": errors})
 
 
-def parameters(*known: str) -> dict[str, str]:
-    """The query's parameters, each at most once and known; Refused otherwise."""
-    found = {}
+def _fault(fault: Mapping[str, Any], shape: type[BaseModel]) -> dict[str, str]:
+    """One fault of a body: where (JSON pointer, RFC 6901), what is expected, what was found."""
+    at = "".join("/" + str(part).replace("~", "~0").replace("/", "~1") for part in fault["loc"])
+    if fault["type"] == "missing":
+        return {"at": at, "expected": "a value", "found": "nothing"}
+    if fault["type"] == "extra_forbidden":
+        fields = ", ".join(shape.model_fields)
+        return {"at": at[:200], "expected": f"one of the fields {fields}", "found": "another field"}
+    return {"at": at, "expected": _expected(fault), "found": _shown(fault["input"])}
+
+
+def _expected(fault: Mapping[str, Any]) -> str:
+    context: Mapping[str, Any] = fault.get("ctx", {})
+    words = {
+        "string_type": "a text",
+        "string_too_short": f"at least {context.get('min_length')} character",
+        "string_too_long": f"at most {context.get('max_length')} characters",
+        "string_pattern_mismatch": f"a text in the form {context.get('pattern')}",
+        "float_type": "a number",
+        "int_type": "a whole number",
+        "finite_number": "a finite number",
+        "greater_than": f"a number above {context.get('gt')}",
+        "greater_than_equal": f"a number of at least {context.get('ge')}",
+        "less_than": f"a number below {context.get('lt')}",
+        "list_type": "a list",
+        "too_long": f"at most {context.get('max_length')} entries",
+        "model_type": "an object",
+    }
+    said = str(fault["msg"]).removeprefix("Input should be ")
+    return words.get(str(fault["type"]), said[:1].lower() + said[1:])
+
+
+def _shown(value: object) -> str:
+    try:
+        text = json.dumps(value, ensure_ascii=False)
+    except (TypeError, ValueError, RecursionError):
+        text = "another value"
+    return text if len(text) <= _MOST_SHOWN else text[:_MOST_SHOWN] + "…"
+
+
+def parameters(*names: str) -> dict[str, str]:
+    """The query's parameters, each at most once and one of these; RequestProblem otherwise."""
+    values = {}
     for name in request.args:
-        if name not in known:
-            raise Refused(f"There is no parameter {name!r}; there are: {', '.join(known) or 'none'}.")
-        values = request.args.getlist(name)
-        if len(values) > 1:
-            raise Refused(f"The parameter {name!r} came {len(values)} times.")
-        found[name] = values[0]
-    return found
+        if name not in names:
+            listed = ", ".join(names) or "none"
+            detail = f"There is no parameter {name[:60]!r} here; there are: {listed}."
+            raise RequestProblem("parameter-unknown", detail)
+        given = request.args.getlist(name)
+        if len(given) > 1:
+            detail = f"The parameter {name!r}: expected once, found {len(given)} times."
+            raise RequestProblem("parameter-not-understood", detail)
+        values[name] = given[0]
+    return values
 
 
-def instant(asked: dict[str, str], name: str, zone: ZoneInfo) -> int:
-    """An instant that must be given; without an offset it is the room's own time."""
+def instant(asked: Mapping[str, str], name: str, zone: ZoneInfo) -> int:
+    """An instant that must be given: with its offset, or a day of the room, which is its first instant."""
+    form = "an instant as in 2026-10-19T08:30:00Z, or a day of the room as in 2026-10-19"
     if name not in asked:
-        raise Refused(f"The parameter {name!r} is missing: an instant as in 2026-10-19T08:30:00Z.")
-    return parse(asked[name], zone, name)
+        raise RequestProblem("interval-not-understood", f"{name}: expected {form}, found nothing.")
+    text = asked[name]
+    if not _INSTANT.fullmatch(text):
+        raise RequestProblem("interval-not-understood", f"{name}: expected {form}, found {text[:40]!r}.")
+    try:
+        return parse(text, zone, name)
+    except IntervalError as error:
+        raise RequestProblem("interval-not-understood", str(error)) from None
 
 
-def interval(asked: dict[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, int]:
-    """From and to; IntervalError where nothing lies between, or it lies in the future."""
+def interval(asked: Mapping[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, int]:
+    """From and to; RequestProblem where nothing lies between, or it lies in the future."""
     from_ns, to_ns = instant(asked, "from", zone), instant(asked, "to", zone)
     if from_ns >= to_ns:
-        raise IntervalError(f"from {rfc3339(from_ns)} is not before to {rfc3339(to_ns)}.")
+        detail = f"from {rfc3339(from_ns)}: expected an instant before to {rfc3339(to_ns)}."
+        raise RequestProblem("interval-not-understood", detail)
     if to_ns > now_ns:
-        raise IntervalError(f"to {rfc3339(to_ns)} is in the future; only what was recorded can be judged.")
+        detail = f"to {rfc3339(to_ns)} lies in the future; only what was recorded can be judged."
+        raise RequestProblem("interval-in-future", detail)
     return from_ns, to_ns
 
 
 def number(text: str) -> int:
-    """A number in an address, of a message or a case; Refused where it is none."""
+    """A number in an address, of a message or a case; RequestProblem where it is none."""
     if not text.isascii() or not text.isdigit() or len(text) > 18:
-        raise Refused(f"The number in the address: expected a whole number below 10^18, found {text[:24]!r}.")
+        detail = f"The number in the address: expected a whole number below 10^18, found {text[:24]!r}."
+        raise RequestProblem("parameter-not-understood", detail)
     return int(text)
 
 
-def whole_number(asked: dict[str, str], name: str, most: int) -> int | None:
-    """A whole number from 0 to `most`, where it is given."""
+def whole_number(asked: Mapping[str, str], name: str, most: int, least: int = 0) -> int | None:
+    """A whole number from `least` to `most`, where it is given."""
     if name not in asked:
         return None
     text = asked[name]
-    if not text.isascii() or not text.isdigit() or len(text) > 12 or int(text) > most:
-        raise Refused(f"{name}: expected a whole number from 0 to {most}, found {text[:20]!r}.")
+    if not text.isascii() or not text.isdigit() or len(text) > 12 or not least <= int(text) <= most:
+        detail = f"{name}: expected a whole number from {least} to {most}, found {text[:20]!r}."
+        raise RequestProblem("parameter-not-understood", detail)
     return int(text)
+
+
+def choice(asked: Mapping[str, str], name: str, words: Collection[str]) -> str | None:
+    """One of several words, where it is given."""
+    if name in asked and asked[name] not in words:
+        detail = f"{name}: expected {' or '.join(words)}, found {asked[name][:40]!r}."
+        raise RequestProblem("parameter-not-understood", detail)
+    return asked.get(name)
+
+
+def place(asked: Mapping[str, str], usual: int, most: int) -> tuple[Place | None, int]:
+    """Where a page begins (None: with the first entry), and how many entries it has at most."""
+    after = read(asked["cursor"]) if "cursor" in asked else None
+    return after, whole_number(asked, "limit", most, 1) or usual

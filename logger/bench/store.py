@@ -70,7 +70,7 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> S
         channel = next(iter(setup(channels).channels))
         whole_s = (START_NS, START_NS + days * DAY_NS)
         channel_ms = 1000 * min(time_call(lambda: store.readings.read(channel, *whole_s)) for _ in range(5))
-        bare_ms = 1000 * min(time_call(lambda: _bare(files, channel)) for _ in range(5))
+        bare_ms = 1000 * min(time_call(lambda: read_bare(files, channel)) for _ in range(5))
         say("charts")
         windows = {span: _windows(folder, span, days) for span in (1, 7, 31, 365, 3653) if span <= days}
         say("verifying")
@@ -85,7 +85,7 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> S
     )  # fmt: skip
 
 
-def _bare(files: list[Path], channel: str) -> None:
+def read_bare(files: list[Path], channel: str) -> None:
     """Read the columns of these row groups with nothing but pyarrow."""
     for path in files:
         file = pq.ParquetFile(path, pre_buffer=True)

@@ -11,3 +11,10 @@ def time_call(work: Callable[[], object]) -> float:
     begin = time.perf_counter()
     work()
     return time.perf_counter() - begin
+
+
+def time_processor(work: Callable[[], object]) -> float:
+    """Seconds of processor time of one run, over all its threads: other programs do not count."""
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin

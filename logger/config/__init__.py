@@ -40,12 +40,14 @@ from .notices import warnings as _unheard
 from .notices import with_notices
 from .plug_ins import with_plug_ins
 from .service import (
+    api_of,
     backup_of,
     clock_synchronised_of,
     conditions_of,
     heartbeat_of,
     keep_years_of,
     monthly_records_of,
+    publish_of,
     reviews_of,
     sessions_of,
     watch_of,
@@ -137,6 +139,8 @@ def _config(texts: Mapping[str, str], tables: Tables, setup: Setup) -> Config:
         clock_synchronised=clock_synchronised_of(tables),
         heartbeat=heartbeat_of(tables),
         sessions=sessions_of(tables),
+        api=api_of(tables),
+        publish=publish_of(tables),
     )
     return with_notices(config, tables)
 

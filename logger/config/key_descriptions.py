@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from .outgoing_key_descriptions import OUTGOING
+
 _SERIAL = {
     "kind": "kind of probe, as in the heading above",
     "url": "serial port, or `socket://HOST:PORT` for a serial-to-Ethernet box",
@@ -225,12 +227,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
     },
     "reviews": {"every": "how often a person reviews the data; `[]`: never; without the table: all three"},
     "records": {"monthly": "`true`: a record of each zone is issued when a month is over"},
-    "conditions": {
-        "folder": "folder for the conditions of each inspection; relative: in the data folder",
-        "forms": "forms of the files: `json`, `csv`, `line` (the stamp alone), `dcc` (certificate fragment)",
-        "dcc_schema": "schema of the fragment; `3.3` was never validated",
-        "kelvin": "`true`: the fragment has temperatures in K, too",
-    },
+    **OUTGOING,
     "certificate": {
         "number": "number of the certificate",
         "channel": "channel that it is for, such as `P1.temperature`",

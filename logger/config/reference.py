@@ -85,6 +85,8 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("clock", "[clock]", schema.ClockTable),
         KeyTable("heartbeat", "[heartbeat]", schema.HeartbeatTable),
         KeyTable("sign_in", "[sign_in]", schema.SignInTable),
+        KeyTable("api", "[api]", schema.ApiTable),
+        KeyTable("publish", "[publish]", schema.PublishTable),
         KeyTable("reviews", "[reviews]", schema.ReviewsTable),
         KeyTable("records", "[records]", schema.RecordsTable),
         KeyTable("conditions", "[conditions]", schema.ConditionsTable),

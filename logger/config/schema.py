@@ -164,6 +164,8 @@ class ServiceFile(Table):
     sign_in: Tables | None = None
     reviews: Tables | None = None
     records: Tables | None = None
+    api: Tables | None = None
+    publish: Tables | None = None
     conditions: Tables | None = None
 
 
@@ -205,6 +207,23 @@ class ReviewsTable(Table):
 
 class RecordsTable(Table):
     monthly: bool = True
+
+
+class ApiTable(Table):
+    burst: Annotated[int, Field(ge=1, le=10_000)] = 60
+    rate_per_s: Annotated[float, Field(ge=0.1, le=1000)] = 10.0
+
+
+class PublishTable(Table):
+    url: Annotated[str, StringConstraints(pattern=r"^mqtts?://[^/ @?#]+$")]
+    # No wildcard and no empty level (MQTT 5, 4.7); $ begins topics of the broker itself.
+    prefix: Annotated[
+        str, StringConstraints(pattern=r"^[^+#$/\x00-\x1f]+(/[^+#$/\x00-\x1f]+)*$", max_length=200)
+    ]
+    user: str = ""
+    password_env: str = ""
+    ca_file: str = ""
+    keeps_s: Annotated[int, Field(ge=120, le=3600)] = 180
 
 
 class ConditionsTable(Table):

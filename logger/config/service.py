@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from ..model import BackupPlan, ConditionsPlan, Heartbeat, SessionPlan, WatchPlan
+from ..model import (
+    ApiPlan,
+    BackupPlan,
+    ConditionsPlan,
+    Heartbeat,
+    PublishPlan,
+    SessionPlan,
+    WatchPlan,
+)
 from .tables import Tables
 
 
@@ -39,6 +47,16 @@ def sessions_of(tables: Tables) -> SessionPlan:
         return SessionPlan()
     table = tables.sign_in.value
     return SessionPlan(table.idle_min * 60, table.longest_h * 3600, table.reader_days * 86400)
+
+
+def api_of(tables: Tables) -> ApiPlan:
+    """How often a token may ask over HTTP."""
+    return ApiPlan() if tables.api is None else ApiPlan(**tables.api.value.model_dump())
+
+
+def publish_of(tables: Tables) -> PublishPlan | None:
+    """The broker that verdicts are published to; None where no file names one."""
+    return None if tables.publish is None else PublishPlan(**tables.publish.value.model_dump())
 
 
 def heartbeat_of(tables: Tables) -> Heartbeat | None:

@@ -92,6 +92,8 @@ class Tables:
     sign_in: Entry[schema.SignInTable] | None = None
     reviews: Entry[schema.ReviewsTable] | None = None
     records: Entry[schema.RecordsTable] | None = None
+    api: Entry[schema.ApiTable] | None = None
+    publish: Entry[schema.PublishTable] | None = None
     conditions: Entry[schema.ConditionsTable] | None = None
     certificates: list[CertificateEntry] = field(default_factory=list)
     uses: list[TomlFile] = field(
@@ -295,6 +297,8 @@ SECTIONS: Mapping[str, type[BaseModel]] = {
     "sign_in": schema.SignInTable,
     "reviews": schema.ReviewsTable,
     "records": schema.RecordsTable,
+    "api": schema.ApiTable,
+    "publish": schema.PublishTable,
     "conditions": schema.ConditionsTable,
 }
 

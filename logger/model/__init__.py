@@ -53,7 +53,18 @@ from .setup import (
     ThermalBody,
     Zone,
 )
-from .wire import BackupPlan, ConditionsPlan, Config, Heartbeat, Inspection, Row, SessionPlan, WatchPlan
+from .wire import (
+    ApiPlan,
+    BackupPlan,
+    ConditionsPlan,
+    Config,
+    Heartbeat,
+    Inspection,
+    PublishPlan,
+    Row,
+    SessionPlan,
+    WatchPlan,
+)
 from .words import (
     DERIVED,
     MEDIA,
@@ -75,6 +86,7 @@ __all__ = [
     "SURFACES",
     "VERDICT_OF",
     "AlarmSpec",
+    "ApiPlan",
     "AsFound",
     "AsciiLine",
     "Away",
@@ -110,6 +122,7 @@ __all__ = [
     "Polynomial",
     "Position",
     "Probe",
+    "PublishPlan",
     "PushedLine",
     "Quality",
     "Reason",

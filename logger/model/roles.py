@@ -102,9 +102,10 @@ class Scope(StrEnum):
     """What a machine may do with its token; nothing else, and never in a person's name."""
 
     READINGS = "readings"  # push readings of its own node
-    VERDICTS = "verdicts"  # verdicts and excursions; no inspection
-    INSPECTIONS = "inspections"  # start and stop inspections
-    HEALTH = "health"  # whether everything runs
+    VERDICTS = "verdicts"  # verdicts, excursions and readings; no inspection
+    INSPECTIONS = "inspections"  # start, stop and read inspections
+    HEALTH = "health"  # whether everything runs, as figures and as metrics
+    CALENDAR = "calendar"  # what falls due
 
 
 class Meaning(StrEnum):

@@ -71,6 +71,26 @@ class SessionPlan:
 
 
 @dataclass(frozen=True)
+class ApiPlan:
+    """How often a token may ask over HTTP: so many requests at once, and so many a second from then on."""
+
+    burst: int = 60
+    rate_per_s: float = 10.0
+
+
+@dataclass(frozen=True)
+class PublishPlan:
+    """The MQTT broker that verdicts go to; keeps_s: after so long it drops one that is not renewed."""
+
+    url: str
+    prefix: str
+    user: str = ""
+    password_env: str = ""
+    ca_file: str = ""
+    keeps_s: int = 180
+
+
+@dataclass(frozen=True)
 class WatchPlan:
     """The folder whose files the service imports once they have not changed for `quiet_s`.
 
@@ -120,6 +140,8 @@ class Config:
     heartbeat: Heartbeat | None = None
     watch: WatchPlan | None = None
     sessions: SessionPlan = field(default_factory=SessionPlan)
+    api: ApiPlan = field(default_factory=ApiPlan)
+    publish: PublishPlan | None = None
     conditions: ConditionsPlan | None = None  # files for measuring programs
 
     @property

@@ -39,6 +39,7 @@ from .inspection_jobs import InspectionJobs
 from .jobs import Jobs, Loop
 from .month_end import month_end
 from .notice_log import NoticeLog
+from .publisher import Publications
 from .self_check import SelfCheck
 from .senders import Senders
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
@@ -106,6 +107,7 @@ class Service:
         self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
         self._watching = Loop("watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3)
         self._sources = Sources(store, self._writer, bus_clock)
+        self._publications = Publications(store.key, self._writer.event)
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
         self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
@@ -126,6 +128,7 @@ class Service:
         self._writer.start()
         self._tell_start()
         self._sources.start(self.config)
+        self._publications.use(self.config.publish)
         self._judging.start()
         self._sending.start()
         self._importing.start()
@@ -159,6 +162,7 @@ class Service:
         for loop in loops:
             loop.stop(left_s() / 2)
         self._couriers.wait(min(1.0, left_s()))
+        self._publications.stop()
         self._writer.event("stop", {"in_time": in_time})
         ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
         self._jobs.run("last heartbeat", lambda: self._beat(stopped=True))
@@ -181,7 +185,7 @@ class Service:
             "readings_lost": self._writer.lost,
             "store_trouble": self._writer.trouble,
             "stored_s_ago": round(now_s - self._writer.passed_s, 1),
-            **self._sources.status(),
+            **self._sources.status(self._publications.status()),
             "stuck": self._stuck(),
             "failing": dict(self._jobs.failing),
         }
@@ -211,6 +215,9 @@ class Service:
         judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
         self._judged_s = time.monotonic()
+        self._jobs.run(
+            "publish verdicts", lambda: self._publications.tell(self._store, self.config.setup, now_ns)
+        )
         if judged and alarmed and self._moves():
             self._beat()
         self._summarise(now_ns)
@@ -283,6 +290,7 @@ class Service:
         if other_lines:
             self._sources.change(config)
         self._use(config)
+        self._publications.use(config.publish)
         self._couriers.begin(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)

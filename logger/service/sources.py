@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from ..instants import NS
@@ -41,6 +42,7 @@ class Sources:
         self._subscribers: list[Subscriber] = []
         self._started_ns = 0
         self._beginning = False
+        self._polls: dict[str, Counter[str]] = {}  # by probe, what came of its polls
 
     @property
     def alive(self) -> bool:
@@ -84,14 +86,18 @@ class Sources:
         }
         return {name: f"for {seconds:.0f} s" for name, seconds in stuck.items()}
 
-    def status(self) -> dict[str, object]:
-        """What the heartbeat says of them: seconds since each bus came round, brokers, clock."""
+    def status(self, publishers: Mapping[str, bool] | None = None) -> dict[str, object]:
+        """What the heartbeat says of them: seconds since each bus came round, brokers, clock, polls.
+
+        publishers: further brokers, and whether they are connected.
+        """
         return {
             "buses": {bus.url: self._age_s(bus) for bus in self._buses},
             "stuck": self.stuck(),
             "probes_failing": {probe: why for bus in self._buses for probe, why in bus.failing.items()},
             "late_ms": self._late_ms(),
-            "brokers": {subscriber.url: subscriber.connected for subscriber in self._subscribers},
+            "polls": {probe: dict(counts) for probe, counts in tuple(self._polls.items())},
+            "brokers": {s.url: s.connected for s in self._subscribers} | dict(publishers or {}),
             "clock": self.watch.why or "believed",
             "clock_synchronised": self._synchronised(),
         }
@@ -119,6 +125,10 @@ class Sources:
             self._beginning = False
 
     def _rows(self, rows: Sequence[Row]) -> None:
+        """Rows of one poll of one probe."""
+        if rows:
+            status = next((row.status for row in rows if row.status != "ok"), "ok")
+            self._polls.setdefault(rows[0].channel.partition(".")[0], Counter())[status] += 1
         self._writer.rows(self.watch.mark_unsure(rows))
 
     def _take(self, messages: Sequence[BrokerMessage]) -> None:

@@ -30,6 +30,7 @@ from .hot.journal import Journal
 from .hot.migrations import NEWEST
 from .hot.name_table import NameTable
 from .hot.readings import HotTier
+from .hot.request_keys import RequestKeys
 from .hot.setups import Setups
 from .hot.studies import StudyTable
 from .hot.value_decisions import ValueDecisions
@@ -45,7 +46,8 @@ class Store:
     """One data folder. One object per process; every method may be called from any thread.
 
     Each part of the record is an attribute: `readings` to read, `overviews` for charts, `journal`,
-    `setups`, `imports`, `clocks`, `decisions`, `verdict_cache`, `studies`; the tiers `hot` and `archive`.
+    `setups`, `imports`, `clocks`, `decisions`, `verdict_cache`, `studies`, `request_keys`; the tiers `hot`
+    and `archive`.
     What needs several parts at once is a method: transactions, loading, sealing, disposal, verification.
     """
 
@@ -67,6 +69,7 @@ class Store:
         self.verdict_cache = VerdictTable(database)
         self.imports = ImportRegister(database, self.journal, folder)
         self.studies = StudyTable(database)
+        self.request_keys = RequestKeys(database)
         self.simulated = False
         self.key = ""  # of this record alone, given when it was founded
 

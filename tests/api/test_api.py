@@ -34,17 +34,17 @@ def test_excursions_are_listed(ask: Any) -> None:
     span = {"from": "2026-10-12", "to": "2026-10-26"}
     status, told = ask("GET", "/excursions", "verdicts", query_string=span)
     assert status == 200
-    assert len(told["excursions"]) >= 1
-    one, zone = told["excursions"][0], told["excursions"][0]["zone"]
+    assert len(told["items"]) >= 1
+    one, zone = told["items"][0], told["items"][0]["zone"]
     assert one["to"] > one["from"]
     _, only = ask("GET", "/excursions", "verdicts", query_string={**span, "zone": zone})
-    assert only["excursions"] == [e for e in told["excursions"] if e["zone"] == zone]
+    assert only["items"] == [e for e in told["items"] if e["zone"] == zone]
 
 
 def test_cases_are_listed_without_what_people_wrote(ask: Any) -> None:
     span = {"from": "2026-10-12", "to": "2026-10-26"}
     status, answer = ask("GET", "/cases", "verdicts", query_string=span)
-    (case,) = answer["cases"]
+    (case,) = answer["items"]
     assert (status, case["case"], case["state"], len(case["runs"])) == (200, 1, "open", 3)
     assert not {"texts", "inspections", "missing"} & case.keys()
     assert ask("GET", "/cases/1", "verdicts") == (200, case)
@@ -60,7 +60,7 @@ def test_inspection_is_started_and_stopped(ask: Any, record: Store) -> None:
     assert ask("POST", "/inspections", "inspections", json=body)[0] == 409
     status, told = ask("POST", "/inspections/G-12/stop", "inspections")
     assert (status, told["from"] < told["to"]) == (200, True)
-    assert ask("POST", "/inspections/G-12/stop", "inspections")[0] == 409
+    assert ask("POST", "/inspections/G-12/stop", "inspections") == (200, told)
     entry = record.journal.entries(kind="inspection")[-1]
     assert entry.who == "machine-inspections"
     assert entry.what["through"]["at"] == "http"
@@ -81,7 +81,10 @@ def test_a_token_opens_its_own_door_alone(ask: Any, interface: Any, scope: str) 
             continue
         assert needed in set(Scope), rule.rule
         path = rule.rule.removeprefix("/api/v1").replace("<zone>", "machine-bay").replace("<key>", "none")
-        path = path.replace("<node>", "none").replace("<seq>", "1")
+        path = path.replace("<node>", "none").replace("<seq>", "1").replace("<number>", "1")
+        path = path.replace("<channel>", "P1.temperature")
+        if scope == needed == "verdicts" and path == "/events":
+            continue  # it would be read without end
         (method,) = (rule.methods or set()) - {"HEAD", "OPTIONS"}
         assert (ask(method, path, scope)[0] == 403) == (needed != scope), (rule.rule, scope)
         assert ask(method, path)[0] == 401
@@ -101,6 +104,14 @@ def test_refusals_stand_in_the_journal(ask: Any, record: Store) -> None:
         ("GET", "/zones/attic/verdict", "verdicts", {"query_string": SPAN}, 404),
         ("GET", BAY, "verdicts", {}, 422),
         ("GET", BAY, "verdicts", {"query_string": {**SPAN, "to": SPAN["from"]}}, 422),
+        ("GET", BAY, "verdicts", {"query_string": {**SPAN, "from": "2026-10-19T09:30:00"}}, 422),
+        ("GET", "/channels/P77.temperature/readings", "verdicts", {"query_string": SPAN}, 404),
+        ("GET", "/inspections/none", "inspections", {}, 404),
+        ("GET", "/inspections", "inspections", {"query_string": {"state": "begun"}}, 422),
+        ("GET", "/inspections", "inspections", {"query_string": {"limit": "0"}}, 422),
+        ("GET", "/inspections", "inspections", {"query_string": {"cursor": "bm9uZQ"}}, 422),
+        ("GET", "/zones/machine-bay/readiness", "inspections", {"query_string": {"activity": "x"}}, 422),
+        ("GET", "/problems/none", "", {}, 404),
         ("GET", BAY, "verdicts", {"query_string": {**SPAN, "to": "2099-01-01"}}, 422),
         ("GET", BAY, "verdicts", {"query_string": {**SPAN, "pre_window_s": "-1"}}, 422),
         ("GET", BAY, "verdicts", {"query_string": {**SPAN, "pre_window_s": "9" * 40}}, 422),
@@ -129,13 +140,16 @@ def test_what_cannot_be_done_is_a_problem(
 ) -> None:
     """4xx in the form of RFC 9457, never 5xx, and always in words."""
     client = interface.test_client()
-    answer = client.open("/api/v1" + path, method=method, headers={"Authorization": tokens[as_]}, **more)
+    headers = {"Authorization": tokens[as_]} if as_ else {}
+    answer = client.open("/api/v1" + path, method=method, headers=headers, **more)
     assert answer.status_code == status, answer.text
     assert answer.mimetype == "application/problem+json"
     told = answer.get_json()
     assert told["status"] == status
-    assert told["title"]
     assert told["detail"]
+    meaning = client.get(told["type"]).get_json()  # the type of each problem answers with what it means
+    assert (meaning["type"], meaning["title"], meaning["status"]) == (told["type"], told["title"], status)
+    assert meaning["remedy"]
 
 
 def test_readings_are_pushed_once(pushing: Any) -> None:
@@ -188,8 +202,8 @@ def test_another_method_cannot_be_pretended(ask: Any) -> None:
 @pytest.mark.parametrize(
     ("method", "path", "allow"),
     [
-        ("GET", "/inspections", "POST"),
-        ("PUT", "/inspections", "POST"),
+        ("GET", "/inspections/I-1/stop", "POST"),
+        ("PUT", "/inspections", "GET, HEAD, POST"),
         ("DELETE", "/inspections/I-1/stop", "POST"),
         ("POST", "/health", "GET, HEAD"),
         ("OPTIONS", "/health", "GET, HEAD"),

@@ -50,6 +50,7 @@ UNNAMED = {
     ("alarm", "at_ns"): "when a state was last written: the acts in the journal have their own instants",
     ("alarm", "body"): "what runs of an alarm just now; its state and occurrence are compared",
     ("notice", ""): "mail and messages on their way; that they were told is in the journal",
+    ("request_key", ""): "answers to requests that may be sent again; the acts themselves are in the journal",
     ("case_draft", ""): "what somebody is typing about a case; an act only once it is written down",
     ("study", ""): "answers of room studies are made again at will, from readings that are compared",
     ("live", ""): "the newest statement, written anew every minute by the service",

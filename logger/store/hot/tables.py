@@ -373,3 +373,14 @@ token = Table(
     _instant("until_ns", nullable=True),
     _instant("revoked_ns", nullable=True),
 )
+# Requests that a program may send again: each key of a token with what was answered. Kept for two days.
+request_key = Table(
+    "request_key",
+    metadata,
+    Column("token", String, primary_key=True),
+    Column("key", String, primary_key=True),
+    _instant("at_ns"),
+    _text("sha256"),
+    _text("subject"),
+    Column("answer", JSON, nullable=True),
+)

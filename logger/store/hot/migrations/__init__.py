@@ -13,7 +13,7 @@ from sqlalchemy import Connection, inspect, text
 
 from logger.errors import StoreError
 
-NEWEST = "0009"
+NEWEST = "0010"
 
 
 def version(conn: Connection) -> str | None:
