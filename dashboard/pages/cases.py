@@ -36,6 +36,7 @@ from ..data.words import (
 )
 from ..parts.alarm_figures import alarms_card
 from ..parts.case_forms import TEXTS, affected_card, closing_card, texts_card
+from ..parts.case_links import links_card, register_links
 from ..parts.components import aria, button, card, field, graph, key_to_trace, refusal, table
 
 TITLE = "Cases"
@@ -135,7 +136,7 @@ def _case(q: Queries, r: CaseRecord) -> list[Any]:
         _chart_card(q, r),
         _timeline_card(q, r),
         affected_card(q, r, impacts),
-        *([texts_card(q, r, drafts), closing_card(r)] if r.case.in_use else []),
+        *([texts_card(q, r, drafts), closing_card(r), links_card(q, r)] if r.case.in_use else []),
     ]
 
 
@@ -255,6 +256,7 @@ def register(app: Dash, q: Queries) -> None:
     _writing(app, q)
     _deciding(app, q)
     _closing(app, q)
+    register_links(app, q, layout)
     _comparing(app, q)
 
     @needs(Act.READ)
