@@ -183,10 +183,15 @@ class Bus:
             answers = self._fault_values(driver, "timeout", ended.why)
             if driver.probe not in self._stuck:
                 self._stuck[driver.probe] = self._under_way.stuck[driver.probe].since_s
-                log.warning("probe %s on %s does not come back: %s", driver.probe, self.url, ended.why)
+                log.warning(
+                    "probe %s on %s hangs (%s): it is set apart and tried again, all others go on; see its "
+                    "line and power", driver.probe, self.url, ended.why,
+                )  # fmt: skip
                 self._event("probe-stuck", {**thing, "error": ended.why})
         elif (since_s := self._stuck.pop(driver.probe, None)) is not None:
-            self._event("probe-back", {**thing, "seconds": round(time.monotonic() - since_s)})
+            hung_s = round(time.monotonic() - since_s)
+            log.warning("probe %s on %s answers again, after %d s", driver.probe, self.url, hung_s)
+            self._event("probe-back", {**thing, "seconds": hung_s})
         if answers[0].raw == NOT_ASKED:  # neither a failure nor an answer
             return self._fault_values(driver, backoff.status, NOT_ASKED)
         if _worst(answers) == "wrong-probe":

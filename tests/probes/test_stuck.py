@@ -53,7 +53,9 @@ def command(code: str, probe: str = "P1", **changes: float) -> CommandLine:
     )
 
 
-def test_a_sensor_file_that_blocks_holds_up_no_other_sensor_and_comes_back(tmp_path: Path) -> None:
+def test_a_sensor_file_that_blocks_holds_up_no_other_sensor_and_comes_back(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     """A pipe that nobody writes into stands for a file that the kernel does not give out."""
     master = tmp_path / "w1_bus_master1"
     lines = [
@@ -87,6 +89,10 @@ def test_a_sensor_file_that_blocks_holds_up_no_other_sensor_and_comes_back(tmp_p
         assert made[0].stuck == {}
     told = [(kind, what["probe"]) for kind, what in events if kind.startswith("probe")]
     assert told == [("probe-stuck", "W1"), ("probe-back", "W1")]
+    hangs, again = [record.getMessage() for record in caplog.records]
+    assert hangs.startswith("probe W1 on 1-wire:")
+    assert " hangs (no end within 0.5 s): it is set apart and tried again" in hangs
+    assert " answers again, after " in again
 
 
 class Hanging:
