@@ -330,7 +330,7 @@ def impact_lines(impacts: Sequence[Impact]) -> list[str]:
     left = sum(t.decided is None for t in impacts)
     heads = ("inspection", "title", "verdict", "effect µm", "tolerance µm", "share", "decision")
     return [
-        f"{number_of(len(rows), 'inspection')} affected, {left} to be decided on.",
+        f"{number_of(len(rows), 'inspection')} affected, {left} awaiting decision.",
         "",
         *table(heads, rows),
     ]

@@ -16,6 +16,7 @@ ANY = "device,4194303"
 OUR_DEVICE = 4194302  # nobody looks for us; the library wants a number
 MOST_OBJECTS = 20  # in one request; halved for a device whose answer does not fit
 _NO_ROOM = ("segmentation-not-supported", "buffer-overflow", "apdu-too-long")
+_NOT_THERE = ("unknown-object", "unknown-property")
 _NO_SERVICE = ("unrecognized-service", "service-request-denied", "services")
 
 
@@ -107,10 +108,14 @@ class BacnetPort:
                 else:
                     answers |= await self._multiple(Address(where), part, timeout_s)
             except DeviceRefusal as refusal:
-                if most and any(word in str(refusal) for word in (*_NO_ROOM, *_NO_SERVICE)):
-                    self._most[address] = 0 if any(w in str(refusal) for w in _NO_SERVICE) else most // 2
+                fewer = _fewer(most, str(refusal))
+                if fewer is not None:
+                    self._most[address] = fewer
                     continue
-                raise
+                if most == 0 or not any(word in str(refusal) for word in _NOT_THERE):
+                    raise
+                for name, numbers in part:  # it refuses the whole for the sake of one
+                    answers |= await self._single(Address(where), name, numbers, timeout_s)
             left = left[len(part) :]
         return answers
 
@@ -176,6 +181,13 @@ class BacnetPort:
             runner.run(end())
         with suppress(Exception):
             runner.close()
+
+
+def _fewer(most: int, words: str) -> int | None:
+    """How many objects to ask for at once after a refusal, 0: one by one; None: as many as before."""
+    if most and any(word in words for word in _NO_SERVICE):
+        return 0
+    return most // 2 if most and any(word in words for word in _NO_ROOM) else None
 
 
 def _vendor() -> Any:
