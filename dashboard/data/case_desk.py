@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from logger.acts.case_drafts import Draft, drafts_of, forget_drafts, save_draft
-from logger.acts.cases import close, note
+from logger.acts.cases import close, join_cases, note, part_case
 from logger.core.judge.cases import BeforeAfter, Case, LostTime, before_after, repeated
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.case_timeline import Happening, case_timeline
@@ -93,6 +93,17 @@ class CaseDesk:
         """Close a case; Refused with what is missing."""
         record = self.case(number, now_ns)
         close(self._store, record.case, who, running=record.running, undecided=record.undecided)
+
+    def join(self, number: int, other: int, who: str, why: str, now_ns: int) -> int:
+        """Join two cases of one cause; returns the lower number, which both have now."""
+        first, second = self.case(number, now_ns), self.case(other, now_ns)
+        join_cases(self._store, first.case, second.case, who, why)
+        return min(number, other)
+
+    def part(self, number: int, joined: int, at_ns: int | None, *, who: str, why: str, now_ns: int) -> int:
+        """Part a case at a time in ns, or undo the join of the number `joined`; returns `number`."""
+        part_case(self._store, self.case(number, now_ns).case, joined, at_ns, who=who, why=why)
+        return number
 
     def figures(
         self, records: list[CaseRecord], span: tuple[int, int], now_ns: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -99,9 +99,19 @@ def poll(
     probes: Annotated[int, typer.Option(min=1, help="How many probes, asked once a second.")] = 64,
     lines: Annotated[int, typer.Option(min=1, help="On how many lines.")] = 8,
     seconds: Annotated[int, typer.Option(min=5, help="For how long.")] = 30,
+    kind: Annotated[
+        Literal["text", "opc-ua", "snmp", "bacnet"],
+        typer.Option("--kind", help="What they speak; other than text: 200 values a second."),
+    ] = "text",
     as_json: Json = False,
 ) -> None:
     """Poll simulated probes over sockets: lateness beside a bare loop of sleeps, and share of one core."""
+    if kind != "text":
+        from ..bench import sources
+
+        cost = sources.run(kind, seconds)
+        answer(dict(vars(cost)), as_json, cost.lines())
+        return
     from ..bench.poll import run
 
     figures = run(probes, lines, seconds, lambda line: typer.echo(line, err=True))
@@ -143,7 +153,7 @@ def imports(
     rows: Annotated[int, typer.Option(min=1000, help="How many rows, two values each.")] = 1_000_000,
     as_json: Json = False,
 ) -> None:
-    """Import a made file of decimal-comma text and read the same file with DuckDB, told everything."""
+    """Import a made file of decimal-comma text and read the same file with DuckDB, given everything."""
     from ..bench.imports import run
 
     def say(line: str) -> None:

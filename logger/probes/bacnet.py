@@ -95,19 +95,26 @@ class BacnetDriver:
 
     def _other_device(self) -> list[Raw]:
         """Rows that say that another device answers at the address; [] where it is the right one."""
-        name = f"device,{ANY_DEVICE}"
-        answer = self._ask({name: [OBJECT_IDENTIFIER]})[name, OBJECT_IDENTIFIER]
-        number = answer[1] if isinstance(answer, tuple) else answer
-        if number == self._table.device:
+        if not isinstance(self._property(f"device,{self._table.device}", OBJECT_IDENTIFIER), DeviceRefusal):
             return []
-        why = f"expected device {self._table.device}, found {number}"
+        answer = self._property(f"device,{ANY_DEVICE}", OBJECT_IDENTIFIER)  # not every device answers to it
+        number = answer[1] if isinstance(answer, tuple) else answer
+        other = "another one" if isinstance(answer, DeviceRefusal) else number
+        why = f"expected device {self._table.device}, found {other}"
         return wrong_probe_values(self.channels, why, self._clock.wall_ns)
+
+    def _property(self, name: str, number: int) -> Any:
+        """One property, or the DeviceRefusal in its place."""
+        try:
+            return self._ask({name: [number]})[name, number]
+        except DeviceRefusal as refusal:
+            return refusal
 
     def _other_probe(self) -> list[Raw]:
         if not self._table.identity:
             return []
         name, place = f"device,{self._table.device}", _IDENTITY[self._table.identity]
-        answer = self._ask({name: [place]})[name, place]
+        answer = self._property(name, place)
         why = self._identity.fault(str(answer), self._port.openings)
         return wrong_probe_values(self.channels, why, self._clock.wall_ns) if why else []
 

@@ -31,6 +31,9 @@ def trial(address: str, options: TrialOptions) -> TrialReport:
 def _shown(port: BacnetPort, address: str, local: str, timeout_s: float) -> TrialReport:
     answers = port.read(address, {_ANY: [_IDENTIFIER, _NAME, _LIST]}, timeout_s)
     by_number = {number: value for (_, number), value in answers.items()}
+    if isinstance(by_number[_IDENTIFIER], DeviceRefusal):
+        what_to_do = "write its own number into a table, and try the file with that"
+        return TrialReport((f"the device answers only to its own number: {what_to_do}",), ())
     device = by_number[_IDENTIFIER][1]
     lines = [f"device {device}: {by_number[_NAME]}"]
     objects = by_number[_LIST]

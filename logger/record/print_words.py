@@ -71,6 +71,16 @@ def offsets(facts: Facts, zone: ZoneInfo) -> str:
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} / {ends[1]}"
 
 
+def names(listed: Sequence[str], most: int = 4) -> str:
+    """The first names of a list, and how many more there are.
+
+    >>> names(["T1", "T2", "T3", "T4", "T5", "T6"]), names(["T1", "T2"])
+    ('T1, T2, T3, T4 and 2 more', 'T1, T2')
+    """
+    more = len(listed) - most
+    return ", ".join(listed) if more <= 0 else f"{', '.join(listed[:most])} and {more} more"
+
+
 def table(  # noqa: PLR0917 (what a table has)
     title: str, heads: Sequence[str], align: str, rows: Sequence[Row | Facts], none: str, more: str = ""
 ) -> dict[str, Any]:

@@ -14,7 +14,20 @@ from ..model.figures import decimals_apart, to_printed_unit, unit_name
 from .case_facts import decision_words
 from .case_words import case_rows
 from .names import person_text
-from .print_words import PLACES, Facts, at, figure, first_of, length, minute, offsets, percent, table, unit
+from .print_words import (
+    PLACES,
+    Facts,
+    at,
+    figure,
+    first_of,
+    length,
+    minute,
+    names,
+    offsets,
+    percent,
+    table,
+    unit,
+)
 
 Table = dict[str, Any]
 MOST = {"cases": 10, "excursions": 8, "gaps": 6, "marks": 6, "inspections": 16, "acts": 10, "alarms": 5} | {
@@ -106,7 +119,7 @@ def excursions(facts: Facts, zone: ZoneInfo) -> Table:
     rows = [_excursion(row, facts, zone) for row in shown]
     heads = ("Rule", f"From, {offsets(facts, zone)}", "To", "Worst", "Limit", "U", "Unit", "Exceedance")
     title = "Excursions: one rule out of limits"
-    return table(title, (*heads, "Probe", "Proven"), "wllrrrlrll", rows, "No excursions.", more)
+    return table(title, (*heads, "Probe", "Proven"), "wllrrrlrwl", rows, "No excursions.", more)
 
 
 def _excursion(row: Facts, facts: Facts, zone: ZoneInfo) -> tuple[str, ...]:
@@ -120,7 +133,7 @@ def _excursion(row: Facts, facts: Facts, zone: ZoneInfo) -> tuple[str, ...]:
         *(figure(value, places) for value in (worst, limit, U)),
         unit_name(row["unit"]),
         _exceedance(row),
-        ", ".join(row["probes"]),
+        names(row["probes"]),
         "yes" if row["proven"] else "within U",
     )
 
@@ -145,7 +158,7 @@ def gaps(facts: Facts, zone: ZoneInfo) -> Table:
             minute(g["from"], zone),
             minute(g["to"], zone),
             length(g["seconds"]),
-            ", ".join(g["channels"]),
+            names(g["channels"]),
         )
         for g in shown
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -12,8 +13,11 @@ from dashboard.data.queries import Queries
 from dashboard.data.source import Source
 from dashboard.pages.cases import address, layout
 from logger.errors import Refused
+from logger.instants import parse
 from tests.inspections.test_cases import TEXTS, WORDS
 from tests.inspections.test_lists import NOW
+
+SPAN_NS = parse("2026-10-19T07:29", ZoneInfo("Europe/Vienna"))
 
 
 @pytest.fixture
@@ -75,9 +79,23 @@ def test_a_refused_close_loses_nothing_and_a_whole_case_closes(q: Queries, cases
     assert "Case 1 is closed." in drawn
     assert "Closed by Greta Holm." in drawn
     assert "Save texts" not in drawn
-    assert "Every case is closed; choose one of the list." in str(layout(q, ""))
+    assert "All cases are closed. Choose one from the list." in str(layout(q, ""))
 
 
 def test_hours_by_cause_stand_below_the_case(q: Queries) -> None:
     drawn = str(layout(q, ""))
     assert "5 h 25 min" in drawn  # used from 06:00, settled at 11:25
+
+
+def test_a_case_is_parted_and_joined_again_on_the_page(q: Queries, cases: CaseDesk) -> None:
+    """The run of the 1 h span began at 07:29 local: parted there it is case 2, undone by joining it to 1."""
+    cases.case(1, NOW)
+    with pytest.raises(Refused, match="reason for parting"):
+        cases.part(1, 1, SPAN_NS, who="Greta Holm", why=" ", now_ns=NOW)
+    assert cases.part(1, 1, SPAN_NS, who="Greta Holm", why="the door, not the chiller", now_ns=NOW) == 1
+    assert [(r.number, len(r.case.runs)) for r in cases.all(NOW)] == [(1, 2), (2, 1)]
+    assert "Join or part" in str(layout(q, "?case=2"))
+    assert cases.join(2, 1, "Greta Holm", "one cause after all", NOW) == 1
+    assert [(r.number, len(r.case.runs)) for r in cases.all(NOW)] == [(1, 3)]
+    with pytest.raises(Refused, match="cannot be joined to itself"):
+        cases.join(1, 1, "Greta Holm", "same", NOW)

@@ -177,7 +177,15 @@ class BacnetRig(NetworkRig):
         }
 
     def show(self, values: Sequence[float]) -> None:
-        sound = {"flags": [0, 0], "reliability": [0, 0], "multiple": True, "most": 1000, "units": [62, 29]}
+        sound = {
+            "flags": [0, 0],
+            "reliability": [0, 0],
+            "multiple": True,
+            "most": 1000,
+            "strict": False,
+            "any": True,
+            "units": [62, 29],
+        }
         self.peer.order(values=list(values), serial=SERIAL, device=4194, **sound)
 
     def faulty(self) -> None:

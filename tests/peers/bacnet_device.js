@@ -7,7 +7,8 @@ const Client = bacnet.default;
 const [address, port] = [process.argv[2], Number(process.argv[3])];
 const TAG = { DOUBLE: 5, REAL: 4, TEXT: 7, BITS: 8, ENUMERATED: 9, OBJECT: 12 };
 const state = { device: 4194, serial: "AG-0411", values: [20.03, 47.8], units: [62, 29], flags: [0, 0], reliability: [0, 0],
-  multiple: true, most: 1000, late_ms: 0, silent: false, garbage: false };
+  multiple: true, most: 1000, late_ms: 0, silent: false, garbage: false,
+  strict: false, any: true };
 const say = (what) => process.stdout.write(JSON.stringify(what) + "\n");
 const client = new Client({ port, interface: address, broadcastAddress: "127.255.255.255", reuseAddr: false });
 
@@ -16,7 +17,7 @@ const NO_OBJECT = () => error(1, 31), NO_PROPERTY = () => error(2, 32);
 
 function property(object, id) {
   if (object.type === 8) {
-    if (object.instance !== state.device && object.instance !== 4194303) return NO_OBJECT();
+    if (object.instance !== state.device && !(object.instance === 4194303 && state.any)) return NO_OBJECT();
     if (id === 75) return [{ type: TAG.OBJECT, value: { type: 8, instance: state.device } }];
     if (id === 77) return [{ type: TAG.TEXT, value: "ROOM" }];
     if (id === 372) return [{ type: TAG.TEXT, value: state.serial }];
@@ -42,10 +43,13 @@ client.on("readPropertyMultiple", (data) => later(() => {
   if (!state.multiple) return client.errorResponse(header.sender, 14, invokeId, 5, 29);
   if (payload.properties.length > state.most) // an abort: segmentation-not-supported
     return client._transport.send(Buffer.from([0x81, 0x0a, 0, 9, 1, 0, 0x71, invokeId, 4]), 9, header.sender.address);
-  client.readPropertyMultipleResponse(header.sender, invokeId, payload.properties.map((asked) => ({
+  const results = payload.properties.map((asked) => ({
     objectId: asked.objectId,
     values: asked.properties.map((p) => ({ property: { id: p.id, index: p.index }, value: property(asked.objectId, p.id) })),
-  })));
+  }));
+  const bad = results.flatMap((r) => r.values).map((v) => v.value[0].value).find((v) => v && v.type === "BacnetError");
+  if (state.strict && bad) return client.errorResponse(header.sender, 14, invokeId, bad.errorClass, bad.errorCode);
+  client.readPropertyMultipleResponse(header.sender, invokeId, results);
 }));
 client.on("readProperty", (data) => later(() => {
   const { invokeId, header, payload } = data;

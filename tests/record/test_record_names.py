@@ -117,7 +117,7 @@ def test_a_page_where_somebody_signed_in_proves_the_name(demo_copy: Path) -> Non
     client = signed_in(pages, "ramsel")
     (call,) = [c for _, c in calls_of(pages) if any(p and p["id"] == "issue-go" for p in c["inputs"])]
     call["inputs"][0]["value"] = 1
-    for part, value in zip(call["state"], ("machine-bay", "2026-10-19", "2026-10-20"), strict=True):
+    for part, value in zip(call["state"], ("machine-bay", "2026-10-19", "2026-10-20", False), strict=True):
         part["value"] = value
     outputs = call["output"].strip(".").split("...")
     call["outputs"] = [dict(zip(("id", "property"), o.rsplit(".", 1), strict=True)) for o in outputs]

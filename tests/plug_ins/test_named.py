@@ -1,0 +1,42 @@
+"""Where a plug-in is named: the validation report, and the journal where it is another than was approved."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+from logger import config
+from logger.probes.registry import list_plug_ins
+from logger.selftest.report import Report, as_text
+from logger.service.service import Service
+
+from .conftest import SOUND, Install
+from .test_registry import texts
+
+
+def test_the_validation_report_names_package_version_and_files(install: Install) -> None:
+    install("lab-probe", version="2.1")
+    (plug_in,) = list_plug_ins()
+    report = Report("0", 0, 0.0, "here", "3", (), (), (plug_in,))
+    facts = report.facts()
+    assert facts["plug_ins"] == [
+        {"kind": "bath", "package": "lab-probe", "version": "2.1", "sha256": plug_in.sha256}
+    ]
+    line = f"Driver of another package: bath of lab-probe 2.1, SHA-256 {plug_in.sha256}"
+    assert line in as_text(facts)
+    assert Report("0", 0, 0.0, "here", "3", (), ()).facts()["sha256"] != facts["sha256"]
+
+
+def test_the_journal_says_at_the_start_that_a_driver_is_another_than_was_approved(install: Install) -> None:
+    install("lab-probe")
+    approved = config.load_texts(texts('kind = "bath"'))
+    events: list[tuple[str, Any]] = []
+    service = SimpleNamespace(config=approved, _writer=SimpleNamespace(event=lambda *e: events.append(e)))
+    Service._tell_plug_ins(cast(Service, service))
+    assert events == []
+    install("lab-probe", SOUND + "# another\n")
+    Service._tell_plug_ins(cast(Service, service))
+    ((kind, what),) = events
+    assert kind == "plug-in-changed"
+    assert (what["kind"], what["expected"]["version"], what["found"]["version"]) == ("bath", "1.0", "1.0")
+    assert what["expected"]["sha256"] != what["found"]["sha256"]
