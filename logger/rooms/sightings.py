@@ -87,9 +87,7 @@ class Sightings:
         summary = opened(_content(entry))
         with try_lock(self.folder / "seen.lock", wait_s=LOCK_S) as ours:
             if not ours:
-                raise StoreInUse(
-                    f"Another program has {self.folder / SEEN} open; try again."
-                )
+                raise StoreInUse(f"Another program has {self.folder / SEEN} open; try again.")
             self._load()
             self._seen[entry.key] = _facts(summary)
             self._save()
