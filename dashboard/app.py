@@ -24,6 +24,7 @@ from logger.model.roles import Act, required_roles
 from logger.people import People
 from logger.store.secret import secret_key
 
+from . import drawing
 from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
@@ -57,8 +58,8 @@ from .shell import shell
 ASSETS = "_dash_assets.static"
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
 WITH_CHARTS = ("/", "/trend", "/gradients")
-SUITES = "/_dash-component-suites/"
-DRAWING = (f"{SUITES}plotly/package_data/plotly.min.js", f"{SUITES}dash/dcc/async-graph.js")
+# Asked for before the programs of the page are there, so that the server works while they are read.
+LAYOUT = '<link rel="preload" as="fetch" crossorigin="anonymous" href="/_dash-layout">'
 # In the order of the navigation: what is now, what was, what is in the room, what stands behind it.
 PAGES: tuple[ModuleType, ...] = (
     now,
@@ -109,6 +110,7 @@ def create_app(
         title="stillroom",
         suppress_callback_exceptions=True,
         assets_folder=str(Path(__file__).parent / "assets"),
+        assets_path_ignore=["drawing"],
         serve_locally=True,
         enable_mcp=False,
         csrf_token_name=csrf_cookie(source.store.key),
@@ -124,6 +126,7 @@ def create_app(
         page.register(app, q)
     alert.register(app, q)
     news.register(app, q)
+    drawing.install(app)
     _route(app, q)
     house = mount.house if mount else None
     guard = Guard(app, People(source.store), names, source.current.config.sessions, house)
@@ -147,9 +150,9 @@ class Pages(Dash):
 
     def interpolate_index(self, metas: str = "", **parts: Any) -> str:  # type: ignore[override]
         """The page of an address; of one with charts, with the program that draws them fetched ahead."""
+        metas += LAYOUT
         if request.path in WITH_CHARTS:
-            links = (f'<link rel="preload" as="script" href="{address}">' for address in DRAWING)
-            metas += "".join(links)
+            metas += drawing.fetched_ahead()
         page: str = super().interpolate_index(metas=metas, **parts)  # type: ignore[no-untyped-call]
         return page
 
@@ -193,9 +196,7 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
     match, search = _page_and_question(path.rstrip("/") or "/", search)
     if match is None:
-        return html.Div(
-            [html.H1("There is no such page", className="page"), html.P(html.A("Go to Now", href="/"))]
-        )
+        return html.Div([html.H1("Page not found", className="page"), html.P(html.A("Go to Now", href="/"))])
     if not allowed(match.NEEDS):
         return html.Div([html.H1(match.TITLE, className="page"), refusal(_not_yours(match.NEEDS))])
     try:
@@ -216,7 +217,7 @@ def _page_and_question(path: str, search: str) -> tuple[ModuleType | None, str]:
 
 
 def _not_yours(act: Act) -> str:
-    return f"Your account may not {act}; that takes the role {required_roles(act)}."
+    return f"Your role does not allow this: {act}. Needed: {required_roles(act)}."
 
 
 def _route(app: Dash, q: Queries) -> None:

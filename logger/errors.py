@@ -94,7 +94,7 @@ class ConfigError(Refused):
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
         count = len(self.faults)
-        head = f"The configuration has {count} fault{'s' if count != 1 else ''}; nothing was changed."
+        head = f"The configuration has {count} error{'s' if count != 1 else ''}. Nothing was changed."
         super().__init__("\n".join([head, *(f"  {fault}" for fault in self.faults)]))
 
 

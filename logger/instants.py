@@ -30,8 +30,8 @@ _YEAR = r"(?:,?\s+(?P<year>\d{4}))?,?\s+(?:at\s+)?"
 _DAY_MONTH = re.compile(r"(?P<day>\d{1,2})\.?\s+(?P<month>[A-Za-z]{3,9})\.?" + _YEAR + _CLOCK)
 _MONTH_DAY = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2})" + _YEAR + _CLOCK)
 _FORMS = (
-    "expected RFC 3339 as in 2026-10-19T08:30:00Z or 2026-10-19T10:30+02:00, "
-    "or the room's own time as in 2026-10-19T10:30, or a day as in 2026-10-19"
+    "expected a local time such as 2026-10-19 10:30, a time with its offset such as "
+    "2026-10-19T10:30+02:00 or 2026-10-19T08:30:00Z (RFC 3339), or a day such as 2026-10-19"
 )
 
 
@@ -102,14 +102,14 @@ def parse(text: str, zone: ZoneInfo, what: str = "time") -> int:
     """
     shape = _SHAPE.fullmatch(text.strip())
     if shape is None:
-        raise IntervalError(f"{what} {text!r} is no instant: {_FORMS}.")
+        raise IntervalError(f"{what}: {_FORMS}; found {text!r}.")
     rest = shape["rest"] or ""  # kept apart: datetime holds microseconds only
     try:
         at = datetime.fromisoformat(text.strip().upper().replace(rest, "", 1))
     except ValueError as error:
-        raise IntervalError(f"{what} {text!r} is no instant ({error}): {_FORMS}.") from None
+        raise IntervalError(f"{what}: {_FORMS}; found {text!r} ({error}).") from None
     if at.year not in YEARS:
-        raise IntervalError(f"{what} {text!r}: expected a year from {YEARS[0]} to {YEARS[-1]}.")
+        raise IntervalError(f"{what}: expected a year from {YEARS[0]} to {YEARS[-1]}, found {text!r}.")
     whole_ns = to_ns(at if at.tzinfo else _in_room(at, zone, text, what))
     return whole_ns + int(rest.removeprefix(".").ljust(9, "0"))
 
@@ -139,7 +139,7 @@ def parse_informal(text: str, zone: ZoneInfo, now_ns: int, what: str = "time") -
         at_ns = parse(stamp, zone, what)
         if match["year"] or at_ns <= now_ns:
             return at_ns
-    raise IntervalError(f"{what} {text!r} is no instant: {_FORMS}.")
+    raise IntervalError(f"{what}: {_FORMS}; found {text!r}.")
 
 
 def _in_room(at: datetime, zone: ZoneInfo, text: str, what: str) -> datetime:
@@ -148,9 +148,8 @@ def _in_room(at: datetime, zone: ZoneInfo, text: str, what: str) -> datetime:
     if early.utcoffset() == late.utcoffset():
         return early
     exists = early.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == at
-    trouble = "comes twice" if exists else "does not exist"
+    trouble = "occurs twice" if exists else "does not exist"
     offsets = " or ".join(sorted({f"{t:%z}"[:3] + ":" + f"{t:%z}"[3:5] for t in (early, late)}, reverse=True))
     raise IntervalError(
-        f"{what} {text!r} {trouble} in {zone.key}, because the clock changes there; write it with its "
-        f"offset from UTC ({offsets})."
+        f"{what} {text!r} {trouble} in {zone.key}, because the clock changes. Add the offset: {offsets}."
     )

@@ -57,16 +57,16 @@ def _carry_out(people: People, act: str, by: str) -> str:
         return f"{created.person} signs in as {created.name}: {_roles(created)}."
     account = people.account(name)
     if invented.is_invented(people, account):
-        raise Refused("The invented people of a demonstration stay as they are; make another account.")
+        raise Refused("The demo's invented people cannot be changed. Create another account.")
     if act == "roles":
         return f"{account.person}: {_roles(people.set_roles(name, roles_of(roles), by))}."
     if act == "password":
         people.set_password(name, twice(), by)
-        return f"{account.person} has a new password, and signs in anew."
+        return f"Password of {account.person} changed; all their sessions ended."
     if act in ("disable", "enable"):
         people.set_active(name, act == "enable", by)
         return f"The account of {account.person} is {'in use again' if act == 'enable' else 'disabled'}."
-    raise Refused("There is no such act on an account; nothing was changed.")
+    raise Refused("Unknown action; nothing was changed.")
 
 
 def _roles(account: Account) -> str:

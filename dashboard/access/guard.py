@@ -142,7 +142,7 @@ class Guard:
         server.after_request(self._csrf_token)
         server.teardown_request(lambda _: ORIGIN.set(None))
         server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
-        server.register_error_handler(DashException, lambda _: ("There is no such part.\n", 404))
+        server.register_error_handler(DashException, lambda _: ("Page not found.\n", 404))
         if CALLBACKS in server.view_functions:
             server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
 
@@ -241,7 +241,7 @@ class Guard:
                 return redirect("/sign-in" + ("" if address == "/" else f"?next={quote(address)}"))
             self.refusals.note("nobody", _attempt(), "not signed in", request.remote_addr or "")
             return Response("Sign in first.\n", 401, mimetype="text/plain")
-        why = f"may not {need}" if need else "open to nobody"
+        why = f"may not {need}" if need else "closed"
         self.refusals.note(who.person, _attempt(), why, request.remote_addr or "")
         return Response(f"{who.person} may not do this: it takes another role.\n", 403, mimetype="text/plain")
 

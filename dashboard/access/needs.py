@@ -59,7 +59,7 @@ def acting(act: Act) -> str:
     """The name to act under, as the record prints it; Refused unless the visitor may do this."""
     who = visitor()
     if who is None:
-        raise Refused("Nothing was changed: sign in first.")
+        raise Refused("Sign in first. Nothing was changed.")
     refuse_unless(who.person, who.roles, act)
     return who.person
 

@@ -116,7 +116,8 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         account = guard.people.find(name)
         if account is None or not invented.is_invented(guard.people, account) or not at_this_machine():
             return form(
-                HTTPStatus.FORBIDDEN, refused="Only the invented people of a demonstration need no password."
+                HTTPStatus.FORBIDDEN,
+                refused="Only the demo's invented people can sign in without a password.",
             )
         guard.enter(account, remembered=True)
         return redirect(_next())
@@ -166,14 +167,14 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
                 guard.refusals.note(
                     mine.person, "change of password", "wrong password", address, Kind.SIGNATURE
                 )
-                raise Refused("The present password is wrong; nothing was changed.")
+                raise Refused("Current password is wrong. Nothing was changed.")
             guard.people.set_password(mine.name, twice(), mine.person)
         except Refused as refused:
             return form(HTTPStatus.BAD_REQUEST, refused=str(refused))
         guard.throttle.note_signature(mine.name, key)
         guard.enter(mine)
         more = guard.after_password(mine.name, mine.person)
-        said = "The password is changed; every other session of yours has ended."
+        said = "Password changed. Your other sessions ended."
         return form(said=f"{said} {more}".strip())
 
 
@@ -185,16 +186,13 @@ def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str
     def closed() -> Response | None:
         """Why no first administrator can be made now; None: one can."""
         if guard.people.all():
-            return form(
-                HTTPStatus.GONE, closed="There are accounts already: an administrator makes further ones."
-            )
+            return form(HTTPStatus.GONE, closed="Accounts exist already. An administrator can create more.")
         address = request.remote_addr or ""
         if not first.opens(_code()):
             guard.refusals.note("nobody", "first account", "no code of this start", address, Kind.SIGN_IN)
             return form(
                 HTTPStatus.FORBIDDEN,
-                closed="This takes the code that the server printed on its terminal, on that machine, "
-                "within an hour of its start.",
+                closed="Enter the code shown in the server's terminal. It is valid for 1 h after the start.",
             )
         return None
 
@@ -225,7 +223,7 @@ def twice() -> str:
     """The new password of a form, which was typed twice."""
     first, again = request.form.get("new", ""), request.form.get("again", "")
     if first != again:
-        raise Refused("The two new passwords are not the same; nothing was changed.")
+        raise Refused("The two new passwords differ. Nothing was changed.")
     return first
 
 
@@ -258,7 +256,7 @@ def confirmed(guard: Guard, act: Act, password: str) -> str:
     guard.throttle.admit_signature(mine.name, _session_key())
     if guard.people.authenticate(mine.name, password) is None:
         guard.refusals.note(name, act.value, "wrong password", address, Kind.SIGNATURE)
-        raise Refused("Nothing was signed: the password is wrong.")
+        raise Refused("The password is wrong. Nothing was signed.")
     guard.throttle.note_signature(mine.name, _session_key())
     meaning = next((m.value for m, takes in SIGNED_BY.items() if takes is act), "confirmed")
     ORIGIN.set({"at": "dashboard", "account": mine.name, "signed": meaning})

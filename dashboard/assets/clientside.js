@@ -45,6 +45,11 @@
         document.documentElement.dataset.page = ("/" + (path || "/").slice(own.length)).replace(/^\/|\/$/g, "") || "now";
         return path;
       },
+      /* What a person zoomed to stands in the address, so that a reload shows it again. */
+      keep_address: function (href) {
+        if (href && window.location.pathname === href.split("?")[0]) { window.history.replaceState(window.history.state, "", href); }
+        return href;
+      },
       /* The field of an upload has no name of its own: a screen reader gets it from here. */
       named: function (_, ident) {
         (function name(tries) {

@@ -82,7 +82,7 @@
       var back = (offsets[i - 1][1] - offsets[i][1]) * 1000, at = offsets[i][0];
       var time = window.stillroomAxis.local(ms, offsets).slice(11, 16);
       if (back > 0 && ms >= at && ms < at + back) { return "This is the second " + time + " of the day."; }
-      if (back > 0 && ms < at && ms >= at - back) { return "This is the first " + time + " of the day; it comes twice."; }
+      if (back > 0 && ms < at && ms >= at - back) { return "This is the first " + time + " of the day; it occurs twice."; }
     }
     return "";
   }
@@ -140,7 +140,9 @@
     var held = laneAt(chart, "inspections", at);
     held.forEach(function (one) { add(place, "p", "readout-why", one.text + "."); });
     if (!held.length) { add(place, "p", "readout-why", "No inspection at this time."); }
-    actsNear(chart, at, 5 * pixel).forEach(function (text) { add(place, "p", "readout-why", text); });
+    var near = actsNear(chart, at, 5 * pixel);
+    near.slice(0, 3).forEach(function (text) { add(place, "p", "readout-why", text); });
+    if (near.length > 3) { add(place, "p", "readout-why", "and " + (near.length - 3) + " more acts, in the table below."); }
     var second = twice(at, axis.offsets);
     if (second) { add(place, "p", "readout-why", second); }
   }

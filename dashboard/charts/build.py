@@ -33,6 +33,7 @@ MOST_CHANGES = 4  # of the clock are noted; in longer windows the ticks alone te
 LIVE_HOURS = 12.0
 ALWAYS_DRAWN = ("temperature", "relative_humidity")  # also where no limit is set for it
 LIVE_PANELS = 3
+YOUNG_NS = 600 * NS  # a live chart is at least so wide
 ACTS = 200  # so many acts of people are marked in one chart
 
 
@@ -108,12 +109,32 @@ def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> Char
     each_ns = int((curve.end_ns - curve.start_ns).max()) if len(curve.start_ns) else 0
     each_alone = len(inputs) == 1 and each_ns <= min(c.interval_s for c in about) * NS  # a bin is a reading
     label, U_ = q.label(channel), _largest(curve.U)
-    return ChartLine(channel, label, times, values, U_, place, 0 if each_alone else each_ns, curve.bounds)
+    extremes = ChartLine(channel, label, times, values, U_, place, 0 if each_alone else each_ns, curve.bounds)
+    if each_alone or curve.bounds:
+        return extremes
+    mean_ns, mean = mean_points(curve, gap_ns)
+    return replace(extremes, mean_ns=mean_ns, mean=mean)
 
 
 def _largest(U: Float) -> float:
     finite = U[np.isfinite(U)]
     return float(finite.max()) if len(finite) else 0.0
+
+
+def mean_points(curve: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
+    """The middle and the mean of each bin; a break where bins are missing."""
+    times: list[int] = []
+    means: list[float | None] = []
+    bins = zip(curve.start_ns.tolist(), curve.end_ns.tolist(), curve.mean.tolist(), strict=True)
+    until_ns = None
+    for start_ns, end_ns, mean in bins:
+        if until_ns is not None and start_ns - until_ns > gap_ns:
+            times.append((start_ns + until_ns) // 2)
+            means.append(None)
+        times.append((start_ns + end_ns) // 2)
+        means.append(mean)
+        until_ns = end_ns
+    return times, means
 
 
 def curve_points(curve: Curve, gap_ns: int) -> tuple[list[int], list[float | None]]:
@@ -177,9 +198,16 @@ def live_chart(q: Queries, zone: str, view: LiveView | None = None) -> Chart:
     """The last hours of a zone up to now."""
     view, now = view or LiveView(), q.now_ns()
     names = [name for name, _ in live_panels(q, zone, view)]
-    begin = now - round(view.hours * 3600) * NS
+    begin = _live_begin(q, now, view.hours)
     small = view.large not in ("", zone)
     return replace(window_panels(q, zone, names, begin, now, bins=720), live=True, small=small)
+
+
+def _live_begin(q: Queries, now: int, hours: float) -> int:
+    """So many hours ago; in a young room when its readings began, that the first minutes fill the chart."""
+    extent = q.source.extent()
+    begin = now - round(hours * 3600) * NS
+    return begin if extent is None else max(begin, min(extent[0], now - YOUNG_NS))
 
 
 def window_chart(q: Queries, zone: str, name: str, from_ns: int, to_ns: int, *, marks: bool = False) -> Chart:

@@ -16,6 +16,9 @@ Figure = dict[str, Any]
 MS = 1_000_000
 
 
+PALE_NS = 900 * 10**9  # bins so wide are drawn as a pale band with the mean in it
+
+
 @dataclass(frozen=True)
 class ChartLine:
     """One channel in a chart: values in the canonical unit, None where the line is broken."""
@@ -28,6 +31,13 @@ class ChartLine:
     place: int  # which colour and dash
     bin_ns: int = 0  # a point stands for so much time; 0: each reading is drawn
     bounds: bool = False  # values are bounds of what was there, as computed from extremes of the inputs
+    mean_ns: Sequence[int] = ()  # of a line that is drawn as extremes: middle and mean of each bin
+    mean: Sequence[float | None] = ()
+
+    @property
+    def pale(self) -> bool:
+        """Whether the extremes are drawn pale and the mean over them: a point stands for a longer time."""
+        return self.bin_ns >= PALE_NS and len(self.mean_ns) > 1
 
     @property
     def colour(self) -> str:

@@ -76,7 +76,11 @@ def panel_traces(chart: Chart) -> list[Figure]:
     return [
         {**trace, "yaxis": name_of(i)}
         for i, panel in enumerate(chart.panels)
-        for trace in (*ground_traces(panel), *(line_trace(panel, line) for line in panel.lines))
+        for trace in (
+            *ground_traces(panel),
+            *(line_trace(panel, line) for line in panel.lines),
+            *(mean_trace(panel, line) for line in panel.lines if not (chart.live or chart.band)),
+        )
     ]
 
 
@@ -177,9 +181,36 @@ def line_trace(chart: Chart, line: ChartLine) -> Figure:
         "connectgaps": False,
         "x": [chart.ms(t) for t in line.taken_ns],
         "y": [chart.y(v) for v in line.values],
-        "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
+        "line": {"color": faint(line.colour, 0.3), "width": 1.2, "dash": "solid"}
+        if line.pale
+        else {"color": line.colour, "width": 1.5, "dash": line.dash},
         "meta": readout_meta(chart, line),
     }
+
+
+def mean_trace(chart: Chart, line: ChartLine) -> Figure:
+    """The mean of a line whose extremes are drawn pale; without a point where they are not."""
+    taken_ns, values = (line.mean_ns, line.mean) if line.pale else ((), ())
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": f"mean of {line.label}",
+        "showlegend": False,
+        "hoverinfo": "skip",
+        "connectgaps": False,
+        "x": [chart.ms(t) for t in taken_ns],
+        "y": [chart.y(v) for v in values],
+        "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
+    }
+
+
+def faint(colour: str, opacity: float) -> str:
+    """A colour as #rrggbb with an opacity.
+
+    >>> faint("#0072b2", 0.3)
+    'rgba(0, 114, 178, 0.3)'
+    """
+    return f"rgba({', '.join(str(int(colour[i : i + 2], 16)) for i in (1, 3, 5))}, {opacity:g})"
 
 
 def readout_meta(chart: Chart, line: ChartLine) -> Figure:
@@ -211,7 +242,7 @@ def band_trace(chart: Chart, line: ChartLine) -> Figure:
             back = [(chart.ms(t), chart.y(v + line.U)) for t, v in reversed(points)]
             x += [*(at for at, _ in (*there, *back)), None]
             y += [*(value for _, value in (*there, *back)), None]
-    pale = f"rgba({', '.join(str(int(line.colour[i : i + 2], 16)) for i in (1, 3, 5))}, 0.12)"
+    pale = faint(line.colour, 0.12)
     return base(x=x[:-1], y=y[:-1], fill="toself", fillcolor=pale, name=f"U of {line.label}")
 
 

@@ -162,7 +162,11 @@ def leaning(q: Queries, zone: str, direction: Direction, probes: Sequence[AirPro
         if _line_of(a, b) == "along"
     ]
     named = ", ".join(f"{_probe(b)}–{_probe(a)}" for a, b, d in pairs_of if abs(d) >= NEAREST_M)
-    return f"The limit rests on no part of {named}, whose line leans; see along the pair." if named else ""
+    return (
+        f"{named}: not limited separately, as the line between the probes is inclined. See along the pair."
+        if named
+        else ""
+    )
 
 
 def plane(probes: Sequence[AirProbe]) -> dict[str, tuple[float, float]]:

@@ -43,7 +43,7 @@ def words(spots: Sequence[Spot], gradient_: Gradient | None) -> str:
     labels = [
         f"{s.probe} {s.name} {figure(s.value, 'degC')}"
         if s.value is not None and s.trusted
-        else f"{s.probe} {s.name}: no value that can be trusted"
+        else f"{s.probe} {s.name}: no usable value"
         for s in spots
     ]
     return f"Plan of the room. {'; '.join(labels)}. {gradient_words(gradient_)}"
@@ -52,7 +52,7 @@ def words(spots: Sequence[Spot], gradient_: Gradient | None) -> str:
 def gradient_words(gradient_: Gradient | None) -> str:
     """The gradient with its uncertainty, or that the probes do not show it."""
     if gradient_ is None:
-        return "Horizontal gradient: not shown by these probes."
+        return "Horizontal gradient: not shown."
     return f"Horizontal gradient {figure(gradient_.size, 'K/m', gradient_.U)}" + (
         "." if gradient_.size > gradient_.U else ": no direction shown."
     )
@@ -94,7 +94,11 @@ def _arrow(room: Room, gradient_: Gradient | None, probes: int) -> str:
     """The arrow points to the warm side; a gradient smaller than its U has no direction and gets no arrow."""
     x, y = _px(room, room.size_m[0] * 0.75, room.size_m[1] * 0.68)
     if gradient_ is None:
-        few = f"{probes} of {PROBES_NEEDED} air probes" if probes < PROBES_NEEDED else "badly placed probes"
+        few = (
+            f"{probes} of {PROBES_NEEDED} air probes"
+            if probes < PROBES_NEEDED
+            else "probe positions do not allow it"
+        )
         return _text(x, y - 12, "gradient not shown:", "middle") + _text(x, y + 3, few, "middle")
     text = figure(gradient_.size, "K/m", gradient_.U)
     label = _haloed(x, y - 26, text, "middle", "plan-gradient")

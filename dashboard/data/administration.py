@@ -100,7 +100,7 @@ class RecordAdministration:
         from logger.inspections.setup_effect import refuse_unconfirmed
 
         effect = self.effect(proposal_of(self._store, version), now_ns).effect
-        refuse_unconfirmed(effect, yes=yes, how="Tick “Also what gets worse”")
+        refuse_unconfirmed(effect, yes=yes, how="Tick “Accept what gets worse”")
         approve(self._store, version, who, why, now_ns)
 
     def take_over(self, version: int, who: str, why: str, now_ns: int) -> int:

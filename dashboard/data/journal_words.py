@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
 from logger.instants import rfc3339
 from logger.store import JournalEntry
+
+from .words import local_offset, parse_ns
 
 KINDS = {
     "account": "account",
@@ -17,12 +20,12 @@ KINDS = {
     "batch": "readings stored",
     "disposal": "disposal",
     "disposal-refused": "disposal refused",
-    "event": "event of the service",
+    "event": "service event",
     "import": "import",
     "inspection": "inspection",
-    "mark": "time marked as not to be trusted",
+    "mark": "time marked as not to be used",
     "record": "record issued",
-    "refused": "attempt refused",
+    "refused": "access refused",
     "restore": "restore",
     "restore-test": "restore test",
     "restore-test-due": "restore test due",
@@ -30,15 +33,15 @@ KINDS = {
     "setup": "setup in force",
     "setup-approved": "setup approved",
     "setup-proposed": "setup proposed",
-    "setup-refused": "setup refused",
+    "setup-refused": "setup rejected",
     "signature": "signature",
-    "store": "record begun",
-    "token": "token of a machine",
+    "store": "data folder created",
+    "token": "machine token",
     "verdict-issue": "verdict",
 }
 ALREADY_TOLD = ("digest", "sha256", "at", "at_ns", "first_ns", "last_ns")
 SECRET = ("password",)  # only that it was set is told, not even its digest
-LONGEST, FEW = 80, 6  # letters of a fact, and facts of a list
+LONGEST, FEW, MANY = 80, 6, 2  # letters of a fact, facts of a list, tables in it that are still written
 UNITS = {
     "_um": "µm",
     "_mm": "mm",
@@ -50,6 +53,12 @@ UNITS = {
     "_days": "days",
 }
 MACHINES = ("service", "stillroom", "poll")  # who writes without a person
+# What a mark in a chart names of an entry: the first of these that it has.
+MAIN = ("name", "alarm", "inspection", "case", "version", "record", "number", "zone", "channel", "probe")
+# Of no use to a reader; the entry itself has them.
+LEFT_OUT = ("original", "upto_arrival", "sequence", "occurrence", "through")
+KEY_WORDS = {"issue": "revision", "other_verdict": "verdict changed", "system_user": "login"}
+INSTANT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?Z")
 # Too many, drawn by themselves, or not about the room.
 QUIET = ("batch", "seal", "event", "inspection", "account", "token", "refused")
 
@@ -71,7 +80,7 @@ def entry_facts(what: Mapping[str, Any]) -> str:
     >>> entry_facts({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
     'tolerance 25 µm, roles reader and quality'
     """
-    facts = {k: _fact_text(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, "through")}
+    facts = {k: _fact_text(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, *LEFT_OUT)}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
     parts = [f"{_key_words(k)} {text}" for k, text in facts.items() if text]
     parts += [f"a new {k}" for k in SECRET if k in what]
@@ -89,6 +98,8 @@ def _through(way: object) -> str:
 
 
 def _key_words(key: str) -> str:
+    if key in KEY_WORDS:
+        return KEY_WORDS[key]
     ending = next((e for e in UNITS if key.endswith(e)), "")
     return key.removesuffix(ending).removesuffix("_ns").replace("_", " ")
 
@@ -119,6 +130,8 @@ def _several(value: object) -> str:
         return f"({entry_facts(value)})" if flat and value else ""
     if not isinstance(value, list) or not value:
         return ""
+    if len(value) > MANY and isinstance(value[0], Mapping):
+        return str(len(value))
     parts = [entry_facts(item) if isinstance(item, Mapping) else str(item) for item in value[:FEW]]
     more = f" and {len(value) - FEW} more" if len(value) > FEW else ""
     return ("; " if isinstance(value[0], Mapping) else " and ").join(parts) + more
@@ -126,5 +139,19 @@ def _several(value: object) -> str:
 
 def entry_sentence(entry: JournalEntry) -> str:
     """Kind, what about, why and by whom, in one line for a mark in a chart."""
-    parts = [kind(entry.kind), entry_facts(entry.what), entry.why]
-    return ": ".join(part for part in parts if part)[:140] + f" ({entry.who})"
+    main = next((str(entry.what[key]) for key in MAIN if entry.what.get(key) not in (None, "")), "")
+    about = f"{kind(entry.kind)} {main}".strip()
+    return f"{about}: {entry.why}"[:140].removesuffix(": ") + f" ({entry.who})"
+
+
+def local_times(text: str, zone: str) -> str:
+    """A text whose instants in UTC are written as the room's clock showed them, with the offset.
+
+    >>> local_times("from 2026-10-19T04:00:00Z to 2026-11-19T05:00Z", "Europe/Vienna")
+    'from 2026-10-19 06:00 +02:00 to 2026-11-19 06:00 +01:00'
+    """
+    return INSTANT.sub(lambda match: local_offset(parse_ns(_whole(match[0])), zone), text)
+
+
+def _whole(text: str) -> str:
+    return text if text.count(":") > 1 else text.replace("Z", ":00Z")

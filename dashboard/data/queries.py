@@ -133,10 +133,10 @@ class Queries:
 
     def overdue(self, at_ns: int | None = None) -> list[OverdueChannel]:
         """Channels in the room whose newest certificate in use is past due, now or at an instant."""
-        now, overdue = self.now_ns() if at_ns is None else at_ns, []
-        for channel in self.setup.channels:
-            used = [c for c in self.setup.certificates_of(channel) if c.valid_from_ns <= now]
-            if self.position_of(channel) is None:
+        now, overdue, setup = self.now_ns() if at_ns is None else at_ns, [], self.setup
+        for channel in setup.channels:
+            used = [c for c in setup.certificates_of(channel) if c.valid_from_ns <= now]
+            if setup.position_at(channel, self.now_ns()) is None:
                 continue  # taken away: its readings support nothing here
             if used and used[-1].due_ns is not None and used[-1].due_ns <= now:
                 overdue.append(OverdueChannel(channel, used[-1].number, used[-1].due_ns))
@@ -144,16 +144,16 @@ class Queries:
 
     def oldest_reading_s(self) -> float | None:
         """Age of the newest reading of the channel that has been silent longest; None without readings."""
-        newest = self.source.newest()
-        here = [c for c in self.setup.channels if c in newest and self.position_of(c)]
+        newest, setup, now = self.source.newest(), self.setup, self.now_ns()
+        here = [c for c in setup.channels if c in newest and setup.position_at(c, now)]
         newest_ns = [newest[c].taken_ns for c in here]
-        return (self.now_ns() - min(newest_ns)) / NS if newest_ns else None
+        return (now - min(newest_ns)) / NS if newest_ns else None
 
     def stale(self) -> list[tuple[str, float]]:
         """Channels whose newest value is too old to be shown as one of now, with its age; oldest first."""
-        newest, now = self.source.newest(), self.now_ns()
-        ages = [(key, (now - newest[key].taken_ns) / NS) for key in self.setup.channels if key in newest]
-        old = [(k, s) for k, s in ages if s > self.setup.channels[k].stale_after_s and self.position_of(k)]
+        newest, now, setup = self.source.newest(), self.now_ns(), self.setup
+        ages = [(key, (now - newest[key].taken_ns) / NS) for key in setup.channels if key in newest]
+        old = [(k, s) for k, s in ages if s > setup.channels[k].stale_after_s and setup.position_at(k, now)]
         return sorted(old, key=lambda pair: -pair[1])
 
     # Charts.
@@ -164,15 +164,16 @@ class Queries:
 
     def label(self, channel: str) -> str:
         """The probe and a short word for where it stands: what fits at the end of a line."""
-        if channel not in self.setup.channels:
+        setup = self.setup
+        if channel not in setup.channels:
             return self.probe_label(channel.rpartition(".")[0])
-        position = self.position_of(channel)
-        probe = self.setup.channels[channel].probe
+        position = setup.position_at(channel, self.now_ns())
+        probe = setup.channels[channel].probe
         return f"{probe} {position.name.split()[-1]}" if position else probe
 
     def probe_label(self, probe: str) -> str:
         """The same for a probe: a derived quantity has no channel of its own, but stands where it stands."""
-        channels = [c for c in self.setup.channels if self.setup.channels[c].probe == probe]
+        channels = [key for key, channel in self.setup.channels.items() if channel.probe == probe]
         return self.label(channels[0]) if channels else probe
 
     def position_of(self, channel: str) -> Position | None:
@@ -293,6 +294,10 @@ class Queries:
         """The whole answer to a question, with µm and words for a report; a future end is refused."""
         self.zone(question.zone)
         return self.source.assess(question, self.now_ns())
+
+    def decided(self) -> Mapping[str, str]:
+        """Key of an inspection -> the newest decision on it."""
+        return self.source.decided()
 
     def answers(self, jobs: Sequence[Inspection]) -> Sequence[AssessmentAnswer | str]:
         """The check of each job, or why it cannot be judged."""

@@ -49,7 +49,7 @@ class Source:
 
     def _current(self) -> tuple[Setup, Verdicts]:
         """Setup and verdicts of the newest version."""
-        return self.current.setup, self.current.verdicts
+        return self.current.in_force
 
     def setup(self) -> Setup:
         """The newest setup that was applied."""
@@ -133,6 +133,12 @@ class Source:
         with self._lock:
             answers = assess_many(self._current()[1], [question_of(job, now_ns) for job in jobs], now_ns)
         return [a.refused if a.assessment is None else a.assessment.to_dict() for a in answers]
+
+    def decided(self) -> Mapping[str, str]:
+        """Key of an inspection -> the newest decision on it."""
+        from logger.acts.case_book import case_book
+
+        return case_book(self.store).decided()
 
     def ready(self, zone: str, now_ns: int) -> str:
         """Whether an inspection may begin now, in a sentence."""

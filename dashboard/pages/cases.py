@@ -64,7 +64,9 @@ def layout(q: Queries, search: str) -> Component:
 
 
 def _calm(records: Sequence[CaseRecord]) -> str:
-    return "Every case is closed; choose one of the list." if records else "No limit was exceeded: no case."
+    return (
+        "All cases are closed. Choose one from the list." if records else "No cases: no limit was exceeded."
+    )
 
 
 def _chosen(q: Queries, query: dict[str, str], records: Sequence[CaseRecord]) -> CaseRecord | None:
@@ -95,7 +97,7 @@ def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) 
     weeks = groupby(reversed(records), key=lambda r: _week(q, r))
     for number, (week, of_week) in enumerate(weeks):
         if number == WEEKS:
-            parts.append(html.P("Older cases: by their number in the address."))
+            parts.append(html.P("Open an older case by its number in the address."))
             break
         in_week = list(of_week)
         parts.append(html.H2(week))
@@ -141,7 +143,7 @@ def _case(q: Queries, r: CaseRecord) -> list[Any]:
 def _headline(r: CaseRecord) -> str:
     name = f"Case {r.number}" if r.number is not None else "Outside hours of use"
     if r.state == "no decision needed":
-        return f"{name}: nothing is asked."
+        return f"{name}: no decision needed."
     if not r.missing:
         return f"{name} is closed." if r.state == "closed" else f"{name} is decided: it can be closed."
     decisions, texts = len(r.undecided), len(r.missing) - bool(r.undecided) - r.running
@@ -172,8 +174,8 @@ def _facts(q: Queries, r: CaseRecord) -> Component:
         ("Worst", figure(e.worst, e.unit, e.U), f"{' '.join(e.probes)} at {local(e.worst_ns, zone)}, limit "
          f"{plain(e.limit, e.unit)}, {'proven' if e.proven else 'within U'}"),
         ("Duration", longest + (" so far" if r.running else ""), "all rules, counted once"),
-        ("Exceedance", exceedance(area.exceedance, area.unit), "area beyond the limit"),
-        ("Settled", "not yet" if r.running else local(settled, zone), "after the last rule that disturbs"),
+        ("Exceedance", exceedance(area.exceedance, area.unit), "area outside the limit"),
+        ("Settled", "not yet" if r.running else local(settled, zone), "after the last rule out of limits"),
     ]  # fmt: skip
     blocks = [
         html.Div([html.Span(name), html.Strong(value), html.Small(note)]) for name, value, note in facts
@@ -189,11 +191,11 @@ def _chart_card(q: Queries, r: CaseRecord) -> Component:
     window = r.case.from_ns - BEFORE_NS, min(max(r.settled_ns.values()) + AFTER_NS, now)
     chart = build.window_chart(q, e.zone, name, *window, marks=True)
     height = figures.height_of(chart, 400)
-    label = f"{chart.zone}, {interval_text(*window, q.room.timezone)}; the table below says it in words."
+    label = f"{chart.zone}, {interval_text(*window, q.room.timezone)}; the table below lists the same events."
     view = {"zone": e.zone, "from": field_text(window[0], q.room.timezone)}
     view |= {"to": field_text(window[1], q.room.timezone)}
     return card(
-        "What happened, on one time axis",
+        "Timeline",
         graph("case-graph", figures.build_figure(chart, height), label, height),
         key_to_trace(),
         html.P(html.A("Open in Trend", href=f"/trend?{urlencode(view)}")),
@@ -206,8 +208,8 @@ def _timeline_card(q: Queries, r: CaseRecord) -> Component:
     zone = q.room.timezone
     rows = [[local(h.at_ns, zone), h.what, h.who] for h in desk(q).timeline(r)]
     day = local_offset(r.case.from_ns, zone)
-    caption = f"Local time ({day[-6:]} at its begin)"
-    return card("In order of time", table(["at", "what", "who"], rows, caption, figures=(0,), stacks=True))
+    caption = f"Local time ({day[-6:]} at the start)"
+    return card("Sequence of events", table(["at", "what", "who"], rows, caption, figures=(0,), stacks=True))
 
 
 def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
@@ -217,19 +219,19 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
         return [alarms_card(q)]
     lost, again = desk(q).figures(records, (extent[0], now), now)
     rows = [[c.cause, str(c.cases), _hours(c.lost_ns)] for c in lost.causes]
-    rows += [["no case, such as settling after a gap", "", _hours(lost.rest_ns)]] if lost.rest_ns else []
+    rows += [["no case (settling after a gap)", "", _hours(lost.rest_ns)]] if lost.rest_ns else []
     rows.append(["all", str(sum(c.cases for c in lost.causes)), _hours(lost.not_stable_ns)])
     repeats = ", ".join(str(case.number) for case in again)
     return [
         card(
-            "Causes and what they cost",
+            "Time lost by cause",
             table(
-                ["cause", "cases", "not stable in use"],
+                ["cause", "cases", "time not stable"],
                 rows,
-                "Hours of use, each minute once",
+                "In hours of use; each minute counted once",
                 figures=(1, 2),
             ),
-            html.P(f"Third or later of its cause in 30 days: case {repeats}.") if repeats else html.Div(),
+            html.P(f"Same cause 3 times or more in 30 days: case {repeats}.") if repeats else html.Div(),
             html.Div(
                 [
                     field("action-day", "Corrective action, date", placeholder="2026-10-20"),

@@ -79,7 +79,7 @@ def view_of(q: Queries, search: str) -> GradientView:
     to_ns = instant(query["to"], clock, wanted_in="To") if query.get("to") else q.now_ns()
     from_ns = instant(query["from"], clock, wanted_in="From") if query.get("from") else to_ns - 24 * HOUR_NS
     if to_ns <= from_ns:
-        raise IntervalError("The window is empty: To must be later than From.")
+        raise IntervalError("“To” must be later than “From”.")
     return GradientView(zone, from_ns, to_ns)
 
 
@@ -115,8 +115,8 @@ def shown_view(q: Queries, view: GradientView) -> list[Component]:
     probes = air_probes(q, view.zone, view.from_ns, view.to_ns)
     missing = left_out(q, [view.zone], view.to_ns)
     if not probes or not len(probes[0].curve):
-        why = "No two air probes of this zone were read at the same time in this window." if probes else (
-            "No probe that may decide stands in the air of this zone."
+        why = "No two air probes of this zone have readings at the same time in this window." if probes else (
+            "This zone has no air probe that counts for the verdict."
         )  # fmt: skip
         return [html.P(f"Gradients are not shown. {why} {missing}", className="empty")]
     directions: list[Direction] = ["vertical", "horizontal"]
@@ -142,7 +142,7 @@ def _sentence(q: Queries, view: GradientView, direction: Direction, probes: Sequ
     name = NAMES[direction].capitalize()
     all_pairs = pairs(direction, probes)
     if not all_pairs:
-        sentence = f"No two air probes of this zone that may decide are 0.3 m apart {WHERE[direction]}. "
+        sentence = f"No two air probes that count for the verdict are 0.3 m apart {WHERE[direction]}. "
         sentence += " ".join([leaning(q, view.zone, direction, probes), left_out(q, [view.zone], view.to_ns)])
         return html.Div(
             [html.H2(f"{name}: not shown.", className="sentence"), html.P(sentence, className="next-step")]
@@ -150,14 +150,12 @@ def _sentence(q: Queries, view: GradientView, direction: Direction, probes: Sequ
     values = [(gradient(a, b, d, direction), a, b, d) for a, b, d in all_pairs]
     (value, U), a, b, d = max(values, key=lambda v: abs(v[0][0][-1]))
     ruled = limits(q, view.zone, direction)
-    limit = f" Limit {plain(ruled[-1].upper, 'K/m')}." if ruled else " No limit is set."
+    limit = f" Limit {plain(ruled[-1].upper, 'K/m')}." if ruled else " No limit."
     at = local(int(a.curve.end_ns[-1]), q.room.timezone)
     return html.Div(
         [
             html.H2(f"{name} {figure(float(value[-1]), 'K/m', float(U[-1]))}", className="sentence"),
-            html.P(
-                f"{b.label} to {a.label}, {abs(d):.2f} m apart, up to {at}.{limit}", className="next-step"
-            ),
+            html.P(f"{b.label} to {a.label}, {abs(d):.2f} m apart, at {at}.{limit}", className="next-step"),
         ]
     )
 
@@ -218,13 +216,13 @@ def _plane(q: Queries, view: GradientView) -> Component:
     probes = room_air(q, view.from_ns, view.to_ns)
     components, missing = plane(probes), left_out(q, list(q.setup.zones), view.to_ns)
     if not components:
-        few = f"{len(probes)} air probes are read in common; a plane needs {FEWEST}, well spread."
-        return card("Plane over the whole room", html.P(f"Not shown: {few} {missing}"))
+        few = f"Needs {FEWEST} air probes, well spread; {len(probes)} have readings at the same time."
+        return card("Best-fit plane over the room", html.P(f"Not shown: {few} {missing}"))
     rows = [[name or "whole", figure(components[name][0], "K/m", components[name][1])] for name in components]
     names = ", ".join(s.channel.partition(".")[0] for s in probes)
     return card(
-        "Plane over the whole room",
-        table(["direction", "gradient"], rows, "Least-squares plane, newest common bin", figures=(1,)),
+        "Best-fit plane over the room",
+        table(["direction", "gradient"], rows, "Least squares, newest common values", figures=(1,)),
         html.P(f"Through {names}. {missing}", className="aside"),
     )
 

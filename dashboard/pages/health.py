@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import groupby
 from typing import TYPE_CHECKING
 
 from dash import Dash, Input, Output, html
@@ -14,11 +13,12 @@ from logger.model.roles import Act
 from ..access.needs import needs
 from ..data.queries import Queries
 from ..data.words import age, local
-from ..parts.components import card, swatch, table
+from ..parts.components import behind, card, swatch, table
 
 if TYPE_CHECKING:
     from logger.service.health import HealthFigure
 
+LONG = 8  # from so many lines on, a group without a fault is folded
 SAID = 3  # of what needs a look, in the first sentence
 TITLE = "Health"
 PATH = "/health"
@@ -28,28 +28,41 @@ NEEDS = Act.READ
 def layout(q: Queries, _: str) -> Component:
     """The page, with what needs a look in its first sentence."""
     return html.Div(
-        [html.H1("Health", className="page"), html.Div(drawn(q), id="health-figures", className="stack")]
+        [
+            html.H1("Health", className="page"),
+            html.Div(drawn(q), id="health-figures", className="health stack"),
+        ]
     )
 
 
 def drawn(q: Queries) -> list[Component]:
-    """A sentence, then a table for each group."""
+    """A sentence, then a table for each group; a long one without a fault is folded."""
     now = q.now_ns()
     figures = q.source.keeping.health(now)
     faults = [f for f in figures if f.fault]
-    groups = [(name, list(group)) for name, group in groupby(figures, lambda f: f.group)]
-    return [_sentence(faults), *(card(name, _table(q, name, group, now)) for name, group in groups)]
+    groups = {
+        name: [f for f in figures if f.group == name] for name in dict.fromkeys(f.group for f in figures)
+    }
+    return [_sentence(faults), *(_group(q, name, group, now) for name, group in groups.items())]
+
+
+def _group(q: Queries, name: str, group: list[HealthFigure], now: int) -> Component:
+    bad, drawn = sum(bool(f.fault) for f in group), _table(q, name, group, now)
+    said = f"{bad} to check" if bad else "no faults found"
+    if bad or len(group) < LONG:
+        return card(name, drawn, aside=said)
+    return card(name, behind(f"{len(group)} values", drawn), aside=said)
 
 
 def _sentence(faults: list[HealthFigure]) -> Component:
     if not faults:
-        return html.P([swatch("conforming"), "Everything is in order."], className="health-word")
+        return html.P([swatch("conforming"), "No faults found."], className="health-word")
     named = ", ".join(f.what for f in faults[:SAID])
     more = f" and {len(faults) - SAID} more" if len(faults) > SAID else ""
     todo = [html.Li([html.Strong(f.what), f": {f.fault}"]) for f in faults]
     return html.Div(
         [
-            html.P([swatch("nonconforming"), f"Needs a look: {named}{more}."], className="health-word"),
+            html.P([swatch("nonconforming"), f"Check: {named}{more}."], className="health-word"),
             html.Ul(todo, className="health-todo"),
         ]
     )
@@ -67,10 +80,8 @@ def _table(q: Queries, name: str, figures: list[HealthFigure], now: int) -> Comp
         ]
         for f in figures
     ]
-    head = ["what", "figure", "state", "true at, local", "age"]
-    return table(
-        head, rows, f"{name}, each figure with the instant at which it was true", figures=(3, 4), stacks=True
-    )
+    head = ["item", "value", "state", "as of, local", "age"]
+    return table(head, rows, f"{name}: value, state, and the time it was taken", figures=(3, 4), stacks=True)
 
 
 def register(app: Dash, q: Queries) -> None:

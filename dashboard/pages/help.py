@@ -30,7 +30,7 @@ HELP_OF: Mapping[str, tuple[str, str]] = {
     "/soak": ("explanation/settling", "settling, soak and pre-window"),
     "/probes": ("how-to/calibration", "a probe to calibration and back"),
     "/import": ("how-to/logger-files", "logger files of five kinds"),
-    "/limits": ("configuration", "configuration"),
+    "/limits": ("how-to/change-limit", "how to change a limit"),
     "/study": ("explanation/room-study", "room study"),
     "/campaigns": ("explanation/room-study", "room study"),
     "/records": ("how-to/audit-package", "an assessor's package"),
@@ -44,7 +44,7 @@ def layout(_q: Queries, search: str) -> Component:
     """The help page that the address names, else the first one."""
     name = parse_qs(search.lstrip("?")).get("page", [FIRST])[-1]
     if name not in help_pages():
-        text = "# There is no such help page\n\nGo to the [list of all](index.md)."
+        text = "# Help page not found\n\nGo to the [list of pages](index.md)."
         return html.Div(markdown(text, lambda target: address(FIRST, target)), className="help")
     text = help_pages()[name].read_text("utf-8")
     back = [] if name == FIRST else [html.P(html.A("All help pages", href=PATH))]

@@ -40,7 +40,7 @@ def layout(q: Queries, search: str) -> Component:
     return html.Div(
         [
             html.H1("Import", className="page"),
-            card("Bring in a file", _choose(), html.Div(id="import-refusal", role="alert")),
+            card("Import a file", _choose(), html.Div(id="import-refusal", role="alert")),
             html.Div(id="import-desk"),
             html.Div(_conflicts(q), id="import-conflicts"),
             _imported(q),
@@ -78,11 +78,11 @@ def desk_of(q: Queries, desk: Desk, key: str) -> list[Component]:
 
 def _result_sentence(result: Any) -> str:
     if result.already:
-        return f"{result.name} was imported before; there is nothing to do."
+        return f"{result.name} was already imported. Nothing to do."
     sentence = (
         f"{result.name}: {result.stored:,} readings are stored, {result.duplicates:,} were there already"
     )
-    more = f"; {len(result.conflicts)} contradict others and wait below" if result.conflicts else ""
+    more = f"; {len(result.conflicts)} in conflict, see below" if result.conflicts else ""
     return f"{sentence}{more}."
 
 
@@ -93,12 +93,12 @@ def _conflicts(q: Queries) -> list[Component]:
     heads = ["channel", "at, local", "values", "from"]
     rows = [_conflict_row(q, d) for d in conflicts[:SHOWN]]
     more = f", the first {SHOWN} are listed" if len(conflicts) > SHOWN else ""
-    sentence = f"{len(conflicts)} wait for a decision{more}. Until then neither value supports a verdict."
+    sentence = f"{len(conflicts)} to decide{more}. Until then neither value counts."
     return [
         card(
             "Conflicts",
             html.P(sentence),
-            table(heads, rows, "Values that contradict each other", figures=(1, 2)),
+            table(heads, rows, "Conflicting values", figures=(1, 2)),
             *([_decision(conflicts)] if allowed(Act.DECIDE) else []),
         )
     ]
@@ -118,17 +118,17 @@ def _conflict_row(q: Queries, d: Disagreement) -> list[object]:
 def _decision(conflicts: Sequence[Disagreement]) -> Component:
     sources = {c.source: c.file or c.source for d in conflicts for c in d.claims}
     channels = {"": "all channels"} | {d.channel: d.channel for d in conflicts}
-    options = {f"keep {s}": f"the values from {name} hold" for s, name in sources.items()}
+    options = {f"keep {s}": f"keep {name}" for s, name in sources.items()}
     return html.Div(
         [
             choice("conflict-channel", "For", channels, ""),
             choice(
                 "conflict-keep",
                 "Decision",
-                options | {"none": "none of the values holds"},
+                options | {"none": "keep neither"},
                 next(iter(options)),
             ),
-            field("conflict-why", "How this is known"),
+            field("conflict-why", "Reason"),
             button("conflict-decide", "Decide"),
             html.Div(id="conflict-refusal"),
         ],
@@ -157,9 +157,9 @@ def _imported(q: Queries) -> Component:
         for f in files
     ]
     if not rows:
-        return card("Imported", html.P("No file has been imported yet."))
+        return card("Imported", html.P("No files imported yet."))
     heads = ["file", "at, local", "readings", "by", "SHA-256"]
-    return card("Imported", table(heads, rows, "Files in the record, newest first", figures=(1, 2)))
+    return card("Imported", table(heads, rows, "Imported files, newest first", figures=(1, 2)))
 
 
 def _refused(q: Queries) -> Component:
@@ -167,9 +167,7 @@ def _refused(q: Queries) -> Component:
     if not rows:
         return html.Div()
     heads = ["file", "at, local", "why"]
-    return card(
-        "Refused in the watched folder", table(heads, rows, "Files that were left outside", figures=(1,))
-    )
+    return card("From the watched folder", table(heads, rows, "Rejected files", figures=(1,)))
 
 
 def register(app: Dash, q: Queries) -> None:

@@ -20,7 +20,8 @@ from ..access.needs import acting, needs
 from ..data.queries import Queries
 from ..data.words import field_text, instant, interval_text
 from ..parts.check_answer import answer_card, minutes, question
-from ..parts.components import button, card, choice, field, refusal, verdict
+from ..parts.components import button, card, choice, field, refusal, svg, table, verdict
+from ..parts.share_scale import has_share, share_scale
 
 TITLE = "Inspections"
 PATH = "/inspections"
@@ -42,7 +43,16 @@ ABOUT = ("length", "tolerance", "material", "scale", "corrected")
 CORRECTED = {"no": "not corrected to 20 °C", "yes": "corrected to 20 °C"}
 SHOWN, LOOKED_THROUGH = 60, 400  # jobs in the list; jobs that are judged to find those of one verdict
 DAY_NS = 86_400 * NS
-NOTHING_YET = "No inspection has been registered yet."
+HEAD = [
+    "no.",
+    "inspection",
+    "zone",
+    "when, local",
+    "verdict",
+    "thermal error + U, of the tolerance",
+    "decision",
+]
+NOTHING_YET = "No inspections yet."
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -54,7 +64,11 @@ def layout(q: Queries, search: str) -> Component:
         answer = [answer_card(q, query)] if query.get("from") else []
     except StillroomError as fault:
         refused = str(fault)
-    jobs = card("Inspections", _find_form(query), html.Div(_matches(q, query), id="inspection-list"))
+    running = sum(job.to_ns is None for job in q.inspections())
+    counts = f"{len(q.inspections()):,} in all, {running} running"
+    jobs = card(
+        "Inspections", _find_form(query), html.Div(_matches(q, query), id="inspection-list"), aside=counts
+    )
     values = _check_values(q, query)
     form = [_check_form(q, values), refusal(refused)]
     ask = _asked_line(q, query, values, form) if answer else card("Check an interval", *form)
@@ -68,17 +82,18 @@ def layout(q: Queries, search: str) -> Component:
                         [
                             ask,
                             html.P(id="check-earlier", className="aside", role="status"),
-                            html.Div(answer or [jobs], id="check-result"),
+                            html.Div(answer, id="check-result"),
                         ],
                         className="main-side",
                     ),
                     html.Div(
-                        [card("Start an inspection", _start_form(q)), *([jobs] if answer else [])],
+                        [card("Start an inspection", _start_form(q))],
                         className="other-side",
                     ),
                 ],
                 className="two" + (" answered" if answer else ""),
             ),
+            html.Div(jobs, className="below"),
         ]
     )
 
@@ -165,7 +180,7 @@ def _find_form(query: Mapping[str, str]) -> Component:
     return html.Div(
         [
             field("find-text", "Job, part, machine, person", query.get("find", "")),
-            field("find-day", "Day", query.get("day", ""), narrow=True, placeholder="2026-10-19"),
+            field("find-day", "Day", query.get("day", ""), placeholder="2026-10-19"),
             choice("find-verdict", "Verdict", words, query.get("verdict", "")),
             button("find-go", "Find", quiet=True),
         ],
@@ -199,13 +214,20 @@ def inspection_list(q: Queries, query: Mapping[str, str] | None = None) -> list[
     query = query or {}
     jobs = [job for job in reversed(q.inspections()) if _fits(q, job, query)]
     judged = jobs[: LOOKED_THROUGH if query.get("verdict") else SHOWN]
-    both = list(zip(judged, verdicts_of(q, judged), strict=True))
-    matching = [(job, word) for job, word in both if query.get("verdict") in (None, "", word[0])]
-    drawn = [_inspection_row(q, job, word) for job, word in matching[:SHOWN]]
-    if len(jobs) > len(judged) or len(matching) > SHOWN:
-        note = f"Newest {len(drawn)} of {len(jobs):,}. Search for a day, part or person."
+    answers = q.answers(judged)
+    rows = [(job, _verdict_of(job, a), a) for job, a in zip(judged, answers, strict=True)]
+    matching = [row for row in rows if query.get("verdict") in (None, "", row[1][0])][:SHOWN]
+    if not matching:
+        return [html.P("No inspection matches." if any(query.values()) else NOTHING_YET)]
+    decided = q.decided()
+    cells = [
+        _inspection_row(q, job, word, answer, decided.get(job.key, "")) for job, word, answer in matching
+    ]
+    drawn: list[Component] = [table(HEAD, cells, "Inspections, newest first", figures=(0, 3), stacks=True)]
+    if len(jobs) > len(matching):
+        note = f"Newest {len(matching)} of {len(jobs):,}. Search for a day, part or person."
         drawn.append(html.P(note, className="aside"))
-    return drawn or [html.P("No inspection matches." if any(query.values()) else NOTHING_YET)]
+    return drawn
 
 
 def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
@@ -220,23 +242,22 @@ def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
     return job.from_ns < begin + DAY_NS and (job.to_ns or q.now_ns()) > begin
 
 
-def _inspection_row(q: Queries, job: Inspection, verdict_and_reason: tuple[str, str]) -> Component:
-    word, reason = verdict_and_reason
-    zone = q.room.timezone
-    end: list[Component] = [verdict(word, reason, apart=True)]
+def _inspection_row(
+    q: Queries, job: Inspection, word: tuple[str, str], answer: Mapping[str, Any] | str, decided: str
+) -> list[Any]:
+    end: list[Any] = [decided]
     if job.to_ns is None:
-        end.append(button({"type": "stop", "inspection": job.key}, "Stop now"))
-    return html.Div(
-        [
-            html.Span(html.A(job.title, href=f"/inspections?inspection={job.key}"), className="what"),
-            html.Span(
-                [html.Span(q.zone(job.zone).name), html.Span(interval_text(job.from_ns, job.to_ns, zone))],
-                className="since",
-            ),
-            html.Span(end, className="end"),
-        ],
-        className="hand",
-    )
+        end = [button({"type": "stop", "inspection": job.key}, "Stop now", quiet=True)]
+    thermal = None if isinstance(answer, str) else answer.get("thermal")
+    return [
+        job.key,
+        html.A(job.title, href=f"/inspections?inspection={job.key}"),
+        q.zone(job.zone).name,
+        interval_text(job.from_ns, job.to_ns, q.room.timezone),
+        verdict(*word),
+        svg(share_scale(thermal)) if thermal and has_share(thermal) else "",
+        html.Span(end),
+    ]
 
 
 def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]:
@@ -246,7 +267,7 @@ def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]
 
 def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, str]:
     if isinstance(answer, str):
-        return "not shown", "no complete minute yet" if job.to_ns is None else answer
+        return "not shown", "less than one minute of readings" if job.to_ns is None else answer
     running = job.to_ns is None and answer["verdict"] != "stable"
     return str(answer["verdict"]), str(answer["reason"]) + (" so far" if running else "")
 

@@ -15,7 +15,7 @@ from logger.model.roles import Act
 from logger.store import JournalEntry
 
 from ..access.needs import needs
-from ..data.journal_words import entry_facts, kind
+from ..data.journal_words import entry_facts, kind, local_times
 from ..data.queries import Queries
 from ..data.words import instant, local
 from ..parts.components import behind, button, card, choice, field, refusal, table
@@ -35,7 +35,10 @@ def layout(q: Queries, search: str) -> Component:
     except StillroomError as refused:
         drawn = refusal(str(refused))
     number, digest = q.source.keeping.head()
-    note = f"Head of the chain: entry {number}, SHA-256 {digest}. Write it down: it proves what stood here."
+    note = (
+        f"Chain head: entry {number}, SHA-256 {digest}. Keep a copy elsewhere: "
+        "it proves that nothing above was changed."
+    )
     return html.Div(
         [
             html.H1("Journal", className="page"),
@@ -63,11 +66,11 @@ def _hand_over(q: Queries) -> Component:
 
 
 def _form(q: Queries, query: Mapping[str, str]) -> Component:
-    kinds = {"": "all but stored readings", **{k: kind(k) for k in q.source.keeping.kinds()}}
+    kinds = {"": "all except stored readings", **{k: kind(k) for k in q.source.keeping.kinds()}}
     chosen = query.get("kind", "")
     return html.Div(
         [
-            field("journal-text", "Words in it: a name, a probe, a reason", query.get("text", "")),
+            field("journal-text", "Search: name, probe, reason", query.get("text", "")),
             choice("journal-kind", "Kind", kinds, chosen if chosen in kinds else ""),
             field("journal-from", "From, local", query.get("from", "")),
             field("journal-to", "To, local", query.get("to", "")),
@@ -91,12 +94,10 @@ def _entry_list(q: Queries, query: Mapping[str, str]) -> Component:
         limit=LIMIT,
     )
     if not entries:
-        return html.P("No entry holds all of that. Take a word away, or widen the window.", className="empty")
-    head = ["number", "when, local", "who", "what", "about", "why", "digest"]
+        return html.P("No match. Use fewer words or a longer period.", className="empty")
+    head = ["number", "when, local", "who", "what", "about", "reason", "digest"]
     rows = [_row(entry, zone) for entry in entries]
-    drawn = table(
-        head, rows, f"Entries of the journal, newest first, at most {LIMIT}", figures=(0, 1), stacks=True
-    )
+    drawn = table(head, rows, f"Newest first, {LIMIT} a page", figures=(0, 1), stacks=True)
     return card("Acts and events", drawn, *_older(entries, query))
 
 
@@ -107,7 +108,8 @@ def _instant(query: Mapping[str, str], name: str, zone: str) -> int | None:
 def _row(entry: JournalEntry, zone: str) -> list[object]:
     digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
     words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
-    return [*words, entry_facts(entry.what), entry.why, digest]
+    about = html.Span(local_times(entry_facts(entry.what), zone), className="about")
+    return [*words, about, local_times(entry.why, zone), digest]
 
 
 def _older(entries: list[JournalEntry], query: Mapping[str, str]) -> list[Component]:

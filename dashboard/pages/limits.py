@@ -21,12 +21,14 @@ from ..access.needs import allowed, needs
 from ..access.sign_in import confirmed, password_hint
 from ..data.queries import Queries
 from ..data.words import interval_text, local, plain, quantity_name
+from ..parts import limit_form
 from ..parts.components import behind, button, card, field, refusal, slot, table
+from ..parts.setup_effect import effect_tables
 
 TITLE = "Limits"
 PATH = "/limits"
 NEEDS = Act.READ
-HEAD = ["rule", "limits", "guard band", "what it takes", "since", "basis"]
+HEAD = ["rule", "limits", "guard band", "applies to", "in force from", "basis"]
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -40,6 +42,7 @@ def layout(q: Queries, search: str) -> Component:
             *(_proposal(q, p, opened=query.get("proposal") == str(p.version)) for p in waiting),
             *(html.P(notice, className="refusal") for notice in q.source.keeping.faults_in_force()),
             *(_zone(q, zone) for zone in q.setup.zones_now()),
+            *limit_form.limit_form(q),
             _ended(q),
             _versions(q),
         ],
@@ -53,7 +56,7 @@ def _decision_of(q: Queries, number: str) -> Component | None:
     if approved is not None:
         return html.P(f"Version {number} is in force, approved by {approved.approver}.", className="done")
     refused = [p for p in q.source.keeping.proposals() if str(p.version) == number and p.state == "refused"]
-    return html.P(f"Proposal {number} is closed.", className="done") if refused else None
+    return html.P(f"Proposal {number} rejected.", className="done") if refused else None
 
 
 def limits_text(rule: Rule) -> str:
@@ -72,7 +75,7 @@ def limits_text(rule: Rule) -> str:
 
 
 def _guard(rule: Rule) -> str:
-    return "none: simple acceptance" if rule.r == 0 else "U" if rule.r == 1 else f"{rule.r:g} U"
+    return "no guard band (simple acceptance)" if rule.r == 0 else "U" if rule.r == 1 else f"{rule.r:g} U"
 
 
 def _takes(rule: Rule) -> str:
@@ -94,7 +97,7 @@ def _zone(q: Queries, zone: Zone) -> Component:
         table(
             HEAD,
             [_row(r, clock) for r in in_force],
-            f"{zone.name}: in force now, times local",
+            f"{zone.name}: in force, local times",
             figures=(1, 4),
             stacks=True,
         )
@@ -119,8 +122,8 @@ def _ended(q: Queries) -> Component:
     rows = [[r.zone, r.name, limits_text(r), interval_text(r.from_ns, r.to_ns, zone), r.basis] for r in ended]
     head = ["zone", "rule", "limits", "in force", "basis"]
     return card(
-        "What was in force before",
-        table(head, rows, "Earlier limits: their time stays judged by them", stacks=True),
+        "Earlier limits",
+        table(head, rows, "They still apply to their own period", stacks=True),
     )
 
 
@@ -137,7 +140,7 @@ def _versions(q: Queries) -> Component:
         ]
         for v in reversed(q.source.keeping.versions())
     ]
-    head = ["version", "in force from", "proposed by", "approved by", "why", "digest"]
+    head = ["version", "in force from", "proposed by", "approved by", "reason", "digest"]
     refused = [p for p in q.source.keeping.proposals() if p.state == "refused"]
     refused_rows = [[p.version, local(p.at_ns, zone), p.who, p.why] for p in refused]
     return card(
@@ -145,30 +148,34 @@ def _versions(q: Queries) -> Component:
         table(
             head,
             rows,
-            "Newest first; a number stands for all files of the setup",
+            "Newest first; each version is the whole setup",
             figures=(0, 1),
             stacks=True,
         ),
         behind(
-            "Refused proposals",
-            table(["version", "proposed", "by", "why"], refused_rows, "Refused", figures=(0, 1)),
+            "Rejected proposals",
+            table(["version", "proposed", "by", "reason"], refused_rows, "Rejected", figures=(0, 1)),
         ),
     )
 
 
 def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
     zone, number = q.room.timezone, p.version
-    correction = " It corrects an entry error and reaches back before its approval." if p.correction else ""
+    correction = (
+        " Correction of an entry error; it also applies to the time before its approval."
+        if p.correction
+        else ""
+    )
     by_service = p.who == SERVICE
-    decides = "Nobody stands for it: one person takes it over, another decides." if by_service else ""
-    sentence = f"{p.who} proposed it {local(p.at_ns, zone)}: {p.why}.{correction} "
-    sentence += decides or "Another person decides."
+    decides = "It has no author yet: one person takes it over, another approves it." if by_service else ""
+    sentence = f"Proposed by {p.who}, {local(p.at_ns, zone)}: {p.why}.{correction} "
+    sentence += decides or "Another person approves or rejects it."
     return card(
-        f"Proposal {number} waits for {'its author' if by_service else 'a second person'}",
+        f"Proposal {number}: {'author needed' if by_service else 'approval needed'}",
         html.P(sentence, className="next-step"),
-        _effect(q, p)
+        html.Div(effect_tables(q, p))
         if opened
-        else html.A("Show what it changes, and which verdicts", href=f"{PATH}?proposal={number}"),
+        else html.A("Show its effect on limits and verdicts", href=f"{PATH}?proposal={number}"),
         _decision(number, by_service=by_service),
     )
 
@@ -176,17 +183,17 @@ def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
 def _decision(number: int, *, by_service: bool = False) -> Component:
     """What the second person fills in; who may only propose may only close."""
     if not allowed(Act.PROPOSE):
-        return html.P(f"Deciding on it takes the role {required_roles(Act.APPROVE)}.", className="aside")
+        return html.P(f"Only the role “{required_roles(Act.APPROVE)}” can approve.", className="aside")
     approves = allowed(Act.APPROVE) and not by_service
-    password = "Your password, to sign" if approves or by_service else "Your password, to close it"
+    password = "Your password, to sign" if approves or by_service else "Your password, to withdraw it"
     ident = {"type": "limits-password", "version": number}
     return html.Div(
         [
-            field({"type": "limits-why", "version": number}, "Comment; the reason when you refuse"),
+            field({"type": "limits-why", "version": number}, "Comment (to reject: the reason)"),
             slot(dmc.PasswordInput(id=ident, label=password, size="sm", description=password_hint() or None)),
             *([_worse_box(number), _act(number, "approve", "Approve")] if approves else []),
             *([_act(number, "take over", "Take over")] if by_service else []),
-            _act(number, "refuse", "Refuse", quiet=True),
+            _act(number, "refuse", "Reject" if approves else "Withdraw", quiet=True),
             *_another_person(number),
         ],
         className="form",
@@ -196,7 +203,7 @@ def _decision(number: int, *, by_service: bool = False) -> Component:
 def _worse_box(number: int) -> Component:
     """What the approver ticks where the effect says that something gets worse."""
     ident = {"type": "limits-worse", "version": number}
-    return slot(dmc.Checkbox(id=ident, label="Also what gets worse", checked=False, size="sm"))
+    return slot(dmc.Checkbox(id=ident, label="Accept what gets worse", checked=False, size="sm"))
 
 
 def _another_person(number: int) -> list[Component]:
@@ -204,39 +211,17 @@ def _another_person(number: int) -> list[Component]:
     if not password_hint():
         return []
     onward = quote(f"{PATH}?proposal={number}")
-    go_on = html.A("Go on as another invented person", href=f"/account?next={onward}")
-    return [html.P(["Who proposed it does not approve it. ", go_on, "."], className="aside")]
+    go_on = html.A("Switch person", href=f"/account?next={onward}")
+    return [html.P(["The author cannot approve it. In this demo: ", go_on, "."], className="aside")]
 
 
 def _act(number: int, act: str, text: str, *, quiet: bool = False) -> Component:
     return button({"type": "limits-act", "version": number, "act": act}, text, quiet=quiet)
 
 
-def _effect(q: Queries, p: SetupProposal) -> Component:
-    zone = q.room.timezone
-    effect = q.source.keeping.effect(p, q.now_ns())
-    rows = [
-        [c.thing, c.what, "its approval" if c.from_ns is None else local(c.from_ns, zone)]
-        for c in effect.changes
-    ]
-    verdicts = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
-    judged = [[v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in verdicts]
-    lines = [html.Li(text) for text in effect.effect.sentences]
-    return html.Div(
-        [
-            *([html.Ul(lines, className="cautions")] if lines else []),
-            table(["thing", "change", "holds from"], rows, f"What proposal {p.version} changes"),
-            table(
-                ["what", "job", "when", "was", "becomes"],
-                judged,
-                f"Verdicts that proposal {p.version} would change",
-            ),
-        ]
-    )
-
-
 def register(app: Dash, q: Queries) -> None:
-    """Approve and refuse: signed by an account, never by a name from the browser."""
+    """Propose, approve and reject: signed by an account, never by a name from the browser."""
+    limit_form.register(app, q)
 
     @app.callback(
         Output("limits-said", "children"),
@@ -281,6 +266,6 @@ def decide_proposal(
         return f"Version {version} is in force, approved by {who}."
     if act == "take over":
         number = q.source.keeping.take_over(version, who, why, q.now_ns())
-        return f"{who} proposes it as version {number}; another person approves it."
+        return f"Proposed by {who} as version {number}. Another person approves it."
     q.source.keeping.refuse(version, who, why, q.now_ns())
-    return f"Proposal {version} is closed, refused by {who}."
+    return f"Proposal {version} rejected by {who}."

@@ -115,15 +115,14 @@ def probes(q: Queries) -> Component:
     rows = [
         [
             s.probe,
-            s.name,
+            s.name if s.trusted else html.Span([s.name, html.Small(s.why or "too old to use")]),
             figure(s.value, "degC", s.U) if s.trusted or s.why else "no value",
             age(s.age_s),
-            "" if s.trusted else s.why or "too old to use",
         ]
         for s in q.spots()
     ]
     return table(
-        ["probe", "position", "corrected", "age", "note"],
+        ["probe", "position", "corrected", "age"],
         rows,
         "Newest temperatures",
         figures=(2, 3),

@@ -19,7 +19,7 @@ from logger.model.roles import Act
 from ..access.needs import needs
 from ..data.queries import Queries
 from ..data.words import field_text, instant, interval_text, plain_difference, signed_figure
-from ..parts import certificate_form
+from ..parts import certificate_form, probe_form
 from ..parts.certificates import certificate_card
 from ..parts.comparison import compare_probes, comparison_table
 from ..parts.components import aria, button, card, field, refusal, several, swatch, table
@@ -46,6 +46,7 @@ def layout(q: Queries, search: str) -> Component:
             *_selected_cards(q, query),
             _register(q),
             *certificate_form.certificate_form(q),
+            *probe_form.probe_form(q),
             _comparison(q, query),
             _intervals(q),
         ],
@@ -65,12 +66,12 @@ def _selected_cards(q: Queries, query: Mapping[str, str]) -> list[Component]:
 def _register(q: Queries) -> Component:
     entries = register_of(q.setup, q.now_ns())
     short = sum(bool(e.missing) for e in entries)
-    state = "every entry is complete" if not short else f"{short} of {len(entries)} entries are not complete"
+    state = "all channels complete" if not short else f"{short} of {len(entries)} channels incomplete"
     head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", "entry"]
     rows = [_row(q, entry) for entry in entries]
     return card(
         "Register",
-        table(head, rows, "Every channel with its confirmation", figures=(4, 5), stacks=True),
+        table(head, rows, "Channels and certificates", figures=(4, 5), stacks=True),
         aside=state,
     )
 
@@ -80,7 +81,7 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     probe = html.A(
         confirmation.channel,
         href=f"{PATH}?probe={entry.probe}",
-        **aria(f"{confirmation.channel}: drift and places"),
+        **aria(f"{confirmation.channel}: drift and positions"),
     )
     paper = confirmation.certificate
     link = (
@@ -91,17 +92,20 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     left = (
         ""
         if confirmation.days_left is None
-        else f", {confirmation.days_left} days"
+        else f", {confirmation.days_left} days left"
         if confirmation.days_left >= 0
         else ""
     )
-    status = html.Span(
-        [swatch(MARK.get(confirmation.status, "indeterminate")), f"{confirmation.status}{left}"]
-    )
-    where = f"{place.name} ({place.medium})" if place else "nowhere"
+    word = "valid" if confirmation.status == "confirmed" else confirmation.status
+    status = html.Span([swatch(MARK.get(confirmation.status, "indeterminate")), f"{word}{left}"])
+    where = f"{place.name} ({place.medium})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
-    missing = "missing: " + ", ".join(entry.missing) if entry.missing else "complete"
+    missing = "missing: " + ", ".join(map(_missing, entry.missing)) if entry.missing else "complete"
     return [probe, entry.serial, where, link, U, due, status, missing]
+
+
+def _missing(name: str) -> str:
+    return "valid certificate" if name == "confirmation" else name
 
 
 def _places(q: Queries, probe: str) -> Component:
@@ -112,8 +116,8 @@ def _places(q: Queries, probe: str) -> Component:
         for p in stays
     ]
     return card(
-        f"Where {probe} stood",
-        table(["position", "when, local"], rows, "Places of this probe", figures=(1,), stacks=True),
+        f"Positions of {probe}",
+        table(["position", "when, local"], rows, "Time at each position", figures=(1,), stacks=True),
     )
 
 
@@ -133,10 +137,10 @@ def _comparison(q: Queries, query: Mapping[str, str]) -> Component:
         [
             several(
                 "compare-channels",
-                "Channels beside each other",
+                "Channels",
                 options,
                 channels,
-                "two or more of one quantity",
+                "two or more, one quantity",
             ),
             field("compare-from", "From, local", query.get("from") or field_text(now - 2 * 3600 * NS, zone)),
             field("compare-to", "To, local", query.get("to") or field_text(now, zone)),
@@ -146,11 +150,11 @@ def _comparison(q: Queries, query: Mapping[str, str]) -> Component:
         className="form",
     )
     instruction = html.P(
-        "Put the probes beside each other in still air, away from sun and people, and give them an hour. "
-        "Humidity is compared by dew point. Offsets are against the mean of these probes, not the truth.",
+        "Put the probes side by side in still air, away from sun and people, and give them an hour. "
+        "Humidity is compared by dew point. Offsets are from the mean of these probes, not from a reference.",
         className="aside",
     )
-    return card("Comparison side by side", instruction, form, *_answer(q, channels, query), ident="compare")
+    return card("Side-by-side comparison", instruction, form, *_answer(q, channels, query), ident="compare")
 
 
 def _answer(q: Queries, channels: list[str], query: Mapping[str, str]) -> list[Component]:
@@ -177,18 +181,17 @@ def _intervals(q: Queries) -> Component:
         unit = q.setup.channels[channel].unit
         moved = ", ".join(f"{signed_figure(f.moved, unit)} ({f.calibrated_on})" for f in review_.findings)
         rows.append([channel, len(review_.findings), moved or "none", review_.proposal, review_.why])
-    head = ["channel", "findings", "moved since the calibration before", "interval", "why"]
-    method = "A proposal by the staircase method of ILAC-G24 / OIML D 10; a person decides."
-    missing = (
-        f"No calibration has said yet what it found before adjusting: {', '.join(unsaid)}." if unsaid else ""
-    )
-    drawn = [table(head, rows, "From what the calibrations found", stacks=True)] if rows else []
+    head = ["channel", "findings", "change since the previous calibration", "interval", "reason"]
+    method = "Proposed by the staircase method (ILAC-G24 / OIML D 10). You decide."
+    missing = f"No as-found data yet ({len(unsaid)} of {len(q.setup.channels)} channels)." if unsaid else ""
+    drawn = [table(head, rows, "From as-found results", stacks=True)] if rows else []
     return card("Calibration intervals", *drawn, html.P(missing, className="aside"), aside=method)
 
 
 def register(app: Dash, q: Queries) -> None:
     """The comparison is asked for by its form and stands in the address; the form of a certificate."""
     certificate_form.register(app, q)
+    probe_form.register(app, q)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
@@ -207,7 +210,7 @@ def register(app: Dash, q: Queries) -> None:
             zone = q.room.timezone
             window = instant(first, zone, wanted_in="From"), instant(last, zone, wanted_in="To")
             if not channels or not all(c in q.setup.channels for c in channels):
-                raise Refused("Choose two channels or more of one quantity.")
+                raise Refused("Choose two or more channels of one quantity.")
             compare_probes(q, channels, *window)
         except StillroomError as refused:
             return no_update, refusal(str(refused))

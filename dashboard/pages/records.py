@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode
@@ -45,6 +45,7 @@ TITLE = "Records"
 PATH = "/records"
 NEEDS = Act.READ_INSPECTIONS
 FILES = "/records/files"
+NAMED = 6  # so many missing reviews are named
 KINDS = {
     ".pdf": "PDF",
     "-readings.csv": "readings",
@@ -63,7 +64,7 @@ def layout(q: Queries, search: str) -> Component:
         answer = refusal(str(fault))
     parts = [
         html.H1("Records", className="page"),
-        card("What was so at an instant", _date_form(q, query), answer),
+        card("State of the room at a given time", _date_form(q, query), answer),
     ]
     parts.append(card("Months", html.Div(month_list(q), id="month-list")))
     if allowed(Act.ISSUE):
@@ -82,8 +83,8 @@ def _date_form(q: Queries, query: Mapping[str, str]) -> Component:
     return html.Div(
         [
             choice("at-zone", "Zone", zones, zone),
-            field("at-when", "When, local: 20 March 14:10", query.get("at", "")),
-            button("at-ask", "Ask"),
+            field("at-when", "Date and time (local)", query.get("at", "")),
+            button("at-ask", "Show"),
         ],
         className="form",
     )
@@ -98,7 +99,7 @@ def _state_card(q: Queries, query: Mapping[str, str]) -> Component:
     by = "; ".join(f"{person_text(r, 'who')} ({r['period']})" for r in state["reviews"])
     version = state["setup"] or {"version": "none", "approver": "nobody"}
     words = f"{state['name']}, {local_offset(at_ns, zone)}. " + (
-        f"Reviewed by {by}." if by else "Nobody has reviewed it."
+        f"Reviewed by {by}." if by else "Not reviewed."
     )
     approved = f" Setup version {version['version']}, approved by {person_text(version, 'approver')}."
     return html.Div(
@@ -132,7 +133,7 @@ def _reading_table(state: Mapping[str, Any]) -> Component:
 def _trace_list(state: Mapping[str, Any]) -> Component:
     """Correction and U of each reading, part by part."""
     lines = [f"{r['channel']}: {r['worked_out']['text']}" for r in state["readings"] if r.get("worked_out")]
-    return behind("How each correction and U came about", html.Ul([html.Li(line) for line in lines]))
+    return behind("Parts of each correction and U", html.Ul([html.Li(line) for line in lines]))
 
 
 def _limit_table(state: Mapping[str, Any]) -> Component:
@@ -164,14 +165,20 @@ def _issue_form(q: Queries) -> Component:
     return html.Div(
         [
             choice("issue-zone", "Zone", zones, first_zone),
-            choice("issue-month", "Month that is over", months, "", wide=True),
+            choice("issue-month", "Month", months, "", wide=True),
             field("issue-from", "From, local", first),
             field("issue-to", "To, local (not included)", today),
-            slot(dmc.Checkbox(id="issue-beside", label="Beside other records of this time", checked=False)),
+            slot(
+                dmc.Checkbox(
+                    id="issue-beside",
+                    label="Issue although other records cover part of this time",
+                    checked=False,
+                )
+            ),
             button("issue-go", "Issue"),
             html.Div(className="break"),  # an amendment is another act, on a line of its own
             field("amend-number", "Amend record", narrow=True, placeholder="number"),
-            field("amend-why", "Why it is amended"),
+            field("amend-why", "Reason for the amendment"),
             button("amend-go", "Amend"),
             html.Div(id="issue-refusal", role="status"),
         ],
@@ -195,7 +202,7 @@ def record_list(q: Queries) -> list[Component]:
         for issue in reversed(issues(q.source.store))
     ]
     if not rows:
-        return [html.P("No record has been issued yet.")]
+        return [html.P("No records issued yet.")]
     heads = ["number", "zone", "interval, local", "issued", "standing", "files"]
     return [table(heads, rows, "Records, newest first", figures=(0, 2), stacks=True)]
 
@@ -220,9 +227,15 @@ def _reviews(q: Queries) -> Component:
     except StoreError:
         wanted = ()
     late = missing(store, q.setup, wanted, q.now_ns())
-    told = f"Missing: {', '.join(late)}." if late else "No review is missing."
+    told = _missing_reviews(late)
     rows = [
-        [r.period, r.who, local(r.at_ns, zone), "by password" if r.signed else "name given", r.comment]
+        [
+            r.period,
+            r.who,
+            local(r.at_ns, zone),
+            "signed with password" if r.signed else "name only",
+            r.comment,
+        ]
         for r in reversed(reviews(store))
     ]
     done = table(
@@ -238,7 +251,7 @@ def _review_form(q: Queries) -> Component:
         [
             field("review-period", "Period: a day, 2026-W43 or 2026-10", label_of("daily", yesterday)),
             button("review-look", "Show"),
-            field("review-comment", "What was seen or done"),
+            field("review-comment", "Remarks"),
             slot(
                 dmc.PasswordInput(
                     id="review-password",
@@ -248,7 +261,7 @@ def _review_form(q: Queries) -> Component:
                     description=password_hint() or None,
                 )
             ),
-            button("review-sign", "Sign as reviewed"),
+            button("review-sign", "Sign review"),
             html.Div(id="review-refusal", role="status"),
         ],
         className="form",
@@ -313,9 +326,9 @@ def _issuing(app: Dash, q: Queries) -> None:
             query = ((start, "From"), (end, "To"))
             span = [instant(text, q.room.timezone, wanted_in=name) for text, name in query]
             if not span[0] < span[1] <= q.now_ns():
-                raise Refused("From must come before To, and To must be past.")
+                raise Refused("The interval must end in the past, after its start.")
             if not beside:
-                way = "tick “Beside other records of this time”"
+                way = "tick “Issue although other records cover part of this time”"
                 refuse_overlapping(current.store, current.setup, zone, (span[0], span[1]), way)
             ours = (current.store, current.verdicts, current.setup, zone)
             return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
@@ -333,7 +346,7 @@ def _issuing(app: Dash, q: Queries) -> None:
     def put_right(clicks: int | None, number: str, why: str) -> tuple[Any, Any]:
         def made(current: Current, out: Path) -> int:
             if not number.strip().isdecimal():
-                raise Refused(f"Amend record number: expected a number such as 3, found {number!r}.")
+                raise Refused(f"Amend record: enter its number, for example 3. You entered “{number}”.")
             ours = (current.store, current.verdicts, int(number), why)
             return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
 
@@ -348,7 +361,7 @@ def _issue_record(q: Queries, issue: Callable[[Current, Path], int]) -> tuple[An
             number = issue(current, Path(out))
     except StillroomError as fault:
         return no_update, refusal(str(fault))
-    return record_list(q), html.P(f"Record {number} is issued.")
+    return record_list(q), html.P(f"Record {number} issued.")
 
 
 def _reviewing(app: Dash, q: Queries) -> None:
@@ -389,8 +402,8 @@ def _reviewing(app: Dash, q: Queries) -> None:
         except StillroomError as fault:
             return refusal(str(fault)), no_update, ""
         late = missing(current.store, q.setup, current.config.reviews, q.now_ns())
-        told = f"Missing: {', '.join(late)}." if late else "No review is missing."
-        return html.P(f"{period} is signed as reviewed by {who}."), told, ""
+        told = _missing_reviews(late)
+        return html.P(f"{period} review signed by {who}."), told, ""
 
 
 def _review_card(q: Queries, period: str) -> Component:
@@ -407,3 +420,9 @@ def _review_card(q: Queries, period: str) -> Component:
         for z in seen["zones"]
     ]
     return table(["zone", *words, "excursions"], rows, f"To review: {period}", figures=(1, 2, 3, 4))
+
+
+def _missing_reviews(late: Sequence[str]) -> str:
+    """Which reviews are missing; of many their number and the newest."""
+    many = f"{len(late)} reviews, the newest " if len(late) > NAMED else ""
+    return f"Missing: {many}{', '.join(late[-NAMED:])}." if late else "No review is missing."

@@ -158,6 +158,7 @@ def shown_view(q: Queries, view: TrendView) -> Component:
         [
             dcc.Store(id="trend-view", data={"search": search_of(view, zone)}),
             dcc.Store(id="trend-window"),
+            dcc.Store(id="trend-kept"),
             card(
                 name,
                 html.Div(_empty(chart), id="trend-empty"),
@@ -175,7 +176,8 @@ def _aside(q: Queries, view: TrendView, chart: Chart) -> str:
     """The window with its offsets and length, and what one point stands for."""
     lines = [line for panel in chart.panels for line in panel.lines]
     width = max((line.bin_ns for line in lines), default=0)
-    point = f"; least and greatest of {length_text(width)}" if width > 60 * NS else ""
+    what = "pale: least to greatest, line: mean" if any(x.pale for x in lines) else "least and greatest"
+    point = f"; {what} of {length_text(width)}" if width > 60 * NS else ""
     bounds = (
         "; least and greatest possible, from the extremes of the inputs"
         if any(x.bounds for x in lines)
@@ -287,6 +289,12 @@ def _zooming(app: Dash, q: Queries) -> None:
 
     in_browser: Any = app.clientside_callback  # without type information
     in_browser(
+        ClientsideFunction("stillroom", "keep_address"),
+        Output("trend-kept", "data"),
+        Input("trend-link", "href"),
+        prevent_initial_call=True,
+    )
+    in_browser(
         ClientsideFunction("stillroom", "window"),
         Output("trend-window", "data"),
         Input("trend-graph", "relayoutData"),
@@ -350,7 +358,7 @@ def traces_patch(part: Chart) -> Patch:
     patch, built = Patch(), figures.build_figure(part)
     for i, trace in enumerate(built["data"][:-3]):
         if trace.get("name") not in figures.GROUND:
-            for name in (*CHANGING, "meta"):
+            for name in (*CHANGING, *(("meta", "line") if "meta" in trace else ())):
                 if name in trace:
                     patch["data"][i][name] = trace[name]
     return patch

@@ -174,7 +174,7 @@ def reason_line(q: Queries, s: Statement, number: Deciding | None, letters: int)
     ways: list[str] = []
     if s.stale:
         last = clock(now - round((s.age_s or 0) * NS), now, zone)
-        ways += [f"service silent; {last} {s.last_verdict}"] if s.last_verdict else ["no verdict yet"]
+        ways += [f"no heartbeat; {last} {s.last_verdict}"] if s.last_verdict else ["no verdict yet"]
     elif number and number.silent:
         gone = clock(now - round((number.silent_s or 0) * NS), now, zone) if number.silent_s else ""
         ways += [f"no reading from {number.silent} since {gone}", f"no reading from {number.silent}"]

@@ -12,7 +12,7 @@ from ..data.words import age
 from .components import card, table
 
 DAYS = 30
-LOST_SIGHT = {"evidence": "silent probes", "suspect": "doubted probes"}
+LOST_SIGHT = {"evidence": "silent probes", "suspect": "probes in doubt"}
 
 
 def alarms_card(q: Queries) -> Component:
@@ -22,20 +22,18 @@ def alarms_card(q: Queries) -> Component:
     changes = [c for e in entries if (c := change_of(e.at_ns, e.who, e.what))]
     performance = performance_figures(changes, now - DAYS * 86_400 * NS, now)
     half, longest = performance.to_acknowledge_s, performance.longest_to_acknowledge_s or 0
-    reaction = (
-        "none yet" if half is None else f"half of them within {age(half)}, the last after {age(longest)}"
-    )
+    reaction = "none yet" if half is None else f"median {age(half)}, longest {age(longest)}"
     lines = {
         "raised": f"{performance.raised}, {performance.per_day:g} a day",
         "acknowledged": f"{performance.acknowledged}; {reaction}",
         "most often": ", ".join(f"{alarm_label(q, alarm)} ({n})" for alarm, n in performance.top) or "none",
-        "chattering (3 in an hour)": ", ".join(alarm_label(q, alarm) for alarm in performance.chattering)
+        "repeated 3 times in 1 h": ", ".join(alarm_label(q, alarm) for alarm in performance.chattering)
         or "none",
-        "standing over 24 h": ", ".join(alarm_label(q, alarm) for alarm in performance.stale) or "none",
-        "floods (over 10 in 10 min)": str(performance.floods),
+        "active longer than 24 h": ", ".join(alarm_label(q, alarm) for alarm in performance.stale) or "none",
+        "more than 10 in 10 min": str(performance.floods),
     }
     rows = [[*row] for row in lines.items()]
-    found_rows = table(["alarms", "figure"], rows, "As the journal tells them", stacks=True)
+    found_rows = table(["alarms", "figure"], rows, "From the journal", stacks=True)
     return card(f"Alarms of the last {DAYS} days", found_rows)
 
 

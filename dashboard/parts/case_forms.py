@@ -26,11 +26,11 @@ TEXTS = (
     ("cause", "1. Cause", "one of the list"),
     ("detail", "1. Cause in words", "what happened"),
     ("immediate_action", "2. Immediate action", "what was done at once"),
-    ("impact", "3. Effect on results", "what it means for what was measured"),
+    ("impact", "3. Effect on results", "on what was measured"),
     ("decision", "4. Decision", "what happens to the results, the room and the cause"),
-    ("customer", "5. Customer", "who is told what and when, or why nobody"),
-    ("corrective_action", "Corrective action", "if any: what keeps it from coming back"),
-    ("look_on", "Look at its effect on", "a day, such as 2026-11-20"),
+    ("customer", "5. Customer", "who is notified of what and when, or why nobody"),
+    ("corrective_action", "Corrective action", "if any: what prevents it from happening again"),
+    ("look_on", "Review of its effect, date", "a day, such as 2026-11-20"),
 )
 SHORT = ("cause", "look_on")
 
@@ -54,14 +54,14 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
 
 
 def _impact_row(q: Queries, i: Impact, *, form: bool) -> list[Any]:
-    effect = "not known" if i.effect_um is None else f"{i.effect_um:.2f} µm"
+    effect = "unknown" if i.effect_um is None else f"{i.effect_um:.2f} µm"
     return [
         html.A(i.job.key, href=f"/inspections?inspection={i.job.key}"),
         i.job.title,
         interval_text(i.job.from_ns, i.job.to_ns, q.room.timezone),
         verdict(i.verdict, i.reason),
         html.Span(effect, title=i.how),
-        "not known" if i.share is None else f"{i.share:.0%}",
+        "unknown" if i.share is None else f"{i.share:.0%}",
         _decision_form(i.job.key) if form else _decision_words(q, i),
     ]
 
@@ -90,7 +90,7 @@ def _decision_form(key: str) -> Component:
             dmc.TextInput(
                 id={"decide": "customer", "key": key},
                 label="Customer",
-                placeholder="who is told, or why nobody",
+                placeholder="who is notified, or why nobody",
             ),
             dmc.TextInput(id={"decide": "reason", "key": key}, label="Reason"),
             html.Button(
@@ -105,7 +105,7 @@ def _decision_form(key: str) -> Component:
 def texts_card(q: Queries, record: CaseRecord, drafts: dict[str, Draft]) -> Component:
     """The texts: fields while the case is open and the person may write, else words with who and when."""
     if not allowed(Act.READ_INSPECTIONS):
-        return card("What was found and decided", html.P("Your role does not show case notes."))
+        return card("Findings and decision", html.P("Your role does not show case notes."))
     may = allowed(Act.DECIDE) and record.state not in ("closed", "no decision needed")
     typed = {name: d.text for name, d in drafts.items()} if may else {}
     texts = {name: typed.get(name, getattr(record.work.texts, name)) for name, *_ in TEXTS}
@@ -119,8 +119,8 @@ def texts_card(q: Queries, record: CaseRecord, drafts: dict[str, Draft]) -> Comp
             html.Span(_draft_note(q, drafts), id="case-draft", className="aside", role="status"),
             html.Div(id="case-refusal"),
         ]
-    aside = "drafts are saved as you type; saved texts stand in the journal" if may else ""
-    return card("What was found and decided", *parts, html.Div(ends, className="form"), aside=aside)
+    aside = "drafts are saved as you type; saved texts go into the journal" if may else ""
+    return card("Findings and decision", *parts, html.Div(ends, className="form"), aside=aside)
 
 
 def _draft_note(q: Queries, drafts: dict[str, Draft]) -> str:

@@ -24,13 +24,13 @@ from logger.first_room.draft import ChannelDraft, Draft
 from logger.imports.drafting import key_of
 from logger.model import Certificate, Setup
 from logger.model.roles import Act
-from logger.store.types import SetupProposal
 from logger.units import quantity
 
 from ..access.needs import acting, allowed, needs
 from ..data.queries import Queries
-from ..data.words import field_text, figure, local, plain_difference, point, signed_figure
-from .components import behind, button, card, choice, field, refusal, slot, table
+from ..data.words import field_text, figure, plain_difference, point, signed_figure
+from .components import behind, button, card, choice, draft_of_setup, field, refusal, slot, table
+from .setup_effect import effect_of_texts, proposed_link
 
 # Key of an answer -> label, what stands there as an example. The order is that of the page.
 FIELDS = {
@@ -39,13 +39,12 @@ FIELDS = {
     "calibrated": ("Calibrated on", "2026-03-02"),
     "due": ("Due on", "2027-03-02"),
     "valid": ("In use from", "2026-03-05"),
-    "drift": ("Largest drift until it is due, ±", "0.05"),
+    "drift": ("Largest drift until due, ±", "0.05"),
     "basis": ("Basis of the drift", "three recalibrations"),
 }
 POINTS = "Points, one a line: indication, reference, U (k = 2)"
 REASON = "Reason"
 KINDS = {key: words for key, words in CHOICES if key in (ENTERED, DOCUMENT)}
-NONE_CHANGES = "No verdict of an inspection or excursion changes."
 
 
 def certificate_form(q: Queries) -> list[Component]:
@@ -56,7 +55,7 @@ def certificate_form(q: Queries) -> list[Component]:
         key: q.label(key) + f", {c.quantity.replace('_', ' ')}" for key, c in q.setup.channels.items()
     }
     bare = next((key for key in channels if not q.setup.certificates_of(key)), next(iter(channels)))
-    kept = _persistence(q)
+    kept = draft_of_setup(q)
     fields = [
         field(f"cert-{key}", label, _proposed(q, key), placeholder=example, **kept)
         for key, (label, example) in FIELDS.items()
@@ -81,13 +80,13 @@ def certificate_form(q: Queries) -> list[Component]:
         ],
         className="form",
     )
-    return [card("Enter a certificate", behind("Open the form", form), aside="a second person approves it")]
-
-
-def _persistence(q: Queries) -> dict[str, Any]:
-    """Kept by the browser under the newest version: a changed setup begins with an empty form."""
-    versions = q.source.keeping.versions()
-    return {"persistence": f"setup-{versions[-1].version if versions else 0}", "persistence_type": "session"}
+    return [
+        card(
+            "Enter a certificate",
+            behind("Enter the data or drop an XML file", form),
+            aside="a second person approves it",
+        )
+    ]
 
 
 def _proposed(q: Queries, key: str) -> str:
@@ -130,31 +129,16 @@ def _stem(texts: Mapping[str, str], channel: str, number: str) -> str:
 
 def effect_parts(q: Queries, channel: str, texts: Mapping[str, str]) -> list[Component]:
     """The certificate as it would be applied, the newest reading by it, and what changes."""
-    now, keeping = q.now_ns(), q.source.keeping
     setup = load_texts(texts).setup
     before = {c.number for c in q.setup.certificates_of(channel)}
     new = next((c for c in setup.certificates_of(channel) if c.number not in before), None)
     if new is None:
         raise Refused("Number: this channel has a certificate of that number already.")
-    proposal = SetupProposal(
-        0, now, "preview", "", keeping.versions()[-1].version, False, texts, "", "waiting"
-    )
-    effect = keeping.effect(proposal, now)
-    zone = q.room.timezone
-    changes = [
-        [c.thing, c.what, "its approval" if c.from_ns is None else local(c.from_ns, zone)]
-        for c in effect.changes
-    ]
-    judged = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
-    verdicts = [[v.what, v.job, local(v.from_ns, zone), v.was, v.becomes] for v in judged]
     return [
         _points(q, new),
         html.P(_newest(q, channel, setup), className="next-step"),
-        table(["thing", "change", "holds from"], changes, "What it changes"),
-        table(["what", "job", "when", "was", "becomes"], verdicts, "Verdicts that change")
-        if verdicts
-        else html.P(NONE_CHANGES, className="aside"),
-        button("cert-propose", "Propose it"),
+        *effect_of_texts(q, texts),
+        button("cert-propose", "Propose"),
         html.Div(id="cert-said", role="status"),
     ]
 
@@ -258,5 +242,4 @@ def register(app: Dash, q: Queries) -> None:
             number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
         except StillroomError as fault:
             return refusal(str(fault))
-        link = html.A("what it changes, and the approval", href=f"/limits?proposal={number}")
-        return html.P([f"Proposal {number} waits for a second person: ", link, "."], className="done")
+        return proposed_link(number)

@@ -49,7 +49,11 @@ def _paper(q: Queries, paper: Certificate) -> Component:
     head = ["indication", "reference", "error", f"U (k = {paper.k:g})"]
     return html.Div(
         [
-            table(["fact", "as stated"], facts, f"What it says of {paper.channel}"),
+            table(
+                ["fact", "as stated"],
+                facts,
+                f"Calibration points, {paper.channel.replace('.', ' ').replace('_', ' ')}",
+            ),
             table(head, rows, "Points", figures=(0, 1, 2, 3)),
             *_as_found(paper, unit),
             *_trace(q, paper),
@@ -73,9 +77,11 @@ def _as_found(paper: Certificate, unit: str) -> list[Component]:
     if paper.as_found is None:
         return []
     errors = zip(paper.as_found.indications, paper.as_found.errors, strict=True)
-    model = {"": "nothing follows", "step": "a step at an unknown time", "linear": "even drift"}[
-        paper.as_found.model
-    ]
+    model = {
+        "": "no effect on earlier readings",
+        "step": "step at an unknown time",
+        "linear": "linear drift",
+    }[paper.as_found.model]
     rows = [[point(i, unit), signed_figure(e, unit)] for i, e in errors]
     return [table(["indication", "error"], rows, f"As found, before adjusting; {model}", figures=(0, 1))]
 
@@ -88,6 +94,6 @@ def _file(q: Queries, number: str) -> list[Component]:
         (name, text) for name, text in texts.items() if name.startswith("certificates/") and number in text
     ]
     return [
-        behind(f"The file {name}, as it is in force", html.Pre(text, className="file", tabIndex=0))
+        behind(f"The file {name}, as in force", html.Pre(text, className="file", tabIndex=0))
         for name, text in files
     ]

@@ -129,7 +129,10 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
 
 def _tables(q: Queries, answer: AssessmentAnswer) -> Component:
     rows = [r for r in answer["reasons"] if r != answer["leading"]]
-    reasons = [_reason_row(q, r) for r in ([answer["leading"], *rows] if answer["leading"] else rows)]
+    reasons = [
+        _joined_row(q, runs)
+        for runs in joined_reasons([answer["leading"], *rows] if answer["leading"] else rows)
+    ]
     head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
     return html.Div(
         [
@@ -145,10 +148,27 @@ def _tables(q: Queries, answer: AssessmentAnswer) -> Component:
     )
 
 
+def joined_reasons(reasons: Sequence[CheckReason]) -> list[list[CheckReason]]:
+    """Runs of one rule for one reason together; their order is that of the first of each."""
+    groups: dict[tuple[str, str, bool], list[CheckReason]] = {}
+    for r in reasons:
+        groups.setdefault((r["reason"], r["rule"], bool(r.get("pre_window"))), []).append(r)
+    return list(groups.values())
+
+
+def _joined_row(q: Queries, runs: Sequence[CheckReason]) -> list[str]:
+    row = _reason_row(q, runs[0])
+    if len(runs) > 1:
+        first, last = min(parse_ns(r["from"]) for r in runs), max(parse_ns(r["to"]) for r in runs)
+        row[2] = ", ".join(dict.fromkeys(r["probe"] for r in runs if r["probe"]))
+        row[3] = f"{wall_span(first, last, ZoneInfo(q.room.timezone))}, {len(runs)} times"
+    return row
+
+
 def _reason_row(q: Queries, r: CheckReason) -> list[str]:
     worst = "" if r["worst"] is None else in_read_units(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
     return [
-        r["reason"] + (", pre-window" if r.get("pre_window") else ""),
+        r["reason"] + (", before the start" if r.get("pre_window") else ""),
         _rule_name(q, r["rule"]),
         r["probe"],
         wall_span(parse_ns(r["from"]), parse_ns(r["to"]), ZoneInfo(q.room.timezone)),

@@ -23,15 +23,13 @@ LONGEST_NS = 31 * 86_400 * NS
 def compare_probes(q: Queries, channels: Sequence[str], from_ns: int, to_ns: int) -> ProbeComparison:
     """The comparison of channels of one quantity over [from, to), by minutes; humidity by dew point."""
     if not from_ns < to_ns <= from_ns + LONGEST_NS:
-        raise IntervalError(
-            "A comparison wants an interval of at most 31 days whose end comes after its start."
-        )
+        raise IntervalError("Choose at most 31 days, with the end after the start.")
     unknown = [c for c in channels if c not in q.setup.channels]
     if unknown:
-        raise Refused(f"There is no channel {unknown[0]!r}; choose among those of the register.")
+        raise Refused(f"There is no channel {unknown[0]!r}. Choose channels from the list.")
     kinds = {q.setup.channels[c].quantity for c in channels}
     if len(kinds) != 1:
-        raise Refused(f"Only one quantity can be compared at a time; found {', '.join(sorted(kinds))}.")
+        raise Refused(f"Choose channels of one quantity. You chose {', '.join(sorted(kinds))}.")
     names = [by_dew_point(q, c) for c in channels]
     minutes = max((to_ns - from_ns) // (60 * NS), 1)
     curves = at_common_bins([q.source.curve(c, from_ns, to_ns, minutes) for c in names])
@@ -69,7 +67,9 @@ def comparison_table(q: Queries, comparison: ProbeComparison, when: str) -> Comp
     heads = [f"offset, {printed}", "U (k = 2)", "repeatability (1 s)"]
     return html.Div(
         [
-            table(["probe", *heads], offsets, f"Against the mean of all: {caption}", figures=(1, 2, 3)),
+            table(
+                ["probe", *heads], offsets, f"Difference from the mean of all: {caption}", figures=(1, 2, 3)
+            ),
             table(["pair", *heads], pairs, "Pair by pair", figures=(1, 2, 3)),
         ],
         id="compare-answer",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
 import orjson
@@ -16,6 +17,9 @@ from logger.model import Period
 from ..charts import theme
 from ..charts.figures import Figure
 from ..charts.local_axis import stamps_in
+
+if TYPE_CHECKING:
+    from ..data.queries import Queries
 
 Child = Any
 CONFIG: Any = {
@@ -29,6 +33,8 @@ CONFIG: Any = {
 }
 
 
+# Names of fields for a day or a time; those for two days, or a period, are none.
+DAY_FIELD = re.compile(r"-(from|to|at|day|on|due|calibrated|valid|when|look_on|action)$")
 # A list opens beside its field, so that the next stop of the keyboard is the next field.
 LIST: dict[str, Any] = {"comboboxProps": {"withinPortal": False}}
 HIDDEN: dict[str, Any] = {"aria-hidden": "true"}
@@ -147,7 +153,7 @@ def period_table(periods: Sequence[Period], zone: str, of: str) -> Component:
     return table(
         ["from", "to", "verdict", "rule", "probe", "note"],
         rows,
-        f"{of}: periods, local time, half-open",
+        f"{of}: periods, local time; the end is not included",
         figures=(0, 1),
         stacks=True,
     )
@@ -160,7 +166,7 @@ def key_to_trace() -> Component:
 
 
 def refusal(text: str) -> Component:
-    """A message that says what to mend."""
+    """A message that says what to enter."""
     return html.Div(text, role="alert", className="refusal") if text else html.Div()
 
 
@@ -169,11 +175,20 @@ def slot(control: Component, css: str = "") -> Component:
     return html.Div(control, className=f"slot {css}".strip())
 
 
-def field(ident: Any, label: str, value: str = "", *, narrow: bool = False, **more: Any) -> Component:
-    """A labelled line of text to fill in."""
-    return slot(
-        dmc.TextInput(id=ident, label=label, value=value, size="sm", **more), "narrow" if narrow else ""
-    )
+def field(
+    ident: Any, label: str, value: str = "", *, narrow: bool = False, wide: bool = False, **more: Any
+) -> Component:
+    """A labelled line of text to fill in; one for a day or a time has a calendar (assets/calendar.js)."""
+    css = "narrow" if narrow else "wide" if wide else ""
+    if DAY_FIELD.search(str(ident)):
+        css = f"{css} dated".strip()
+    return slot(dmc.TextInput(id=ident, label=label, value=value, size="sm", **more), css)
+
+
+def draft_of_setup(q: Queries) -> dict[str, Any]:
+    """Kept by the browser under the newest version: a changed setup begins with an empty form."""
+    versions = q.source.keeping.versions()
+    return {"persistence": f"setup-{versions[-1].version if versions else 0}", "persistence_type": "session"}
 
 
 def choice(

@@ -38,7 +38,10 @@ def drift_card(q: Queries, probe: str) -> Component:
     history = table(
         head,
         rows,
-        f"Errors at the point nearest to {plain(REFERENCE_C, 'degC')}, or to the middle of the range",
+        (
+            f"Error at the calibration point nearest to {plain(REFERENCE_C, 'degC')}, "
+            "or to the middle of the range"
+        ),
         figures=(3, 4, 5, 6),
         stacks=True,
     )
@@ -68,16 +71,16 @@ def _against_neighbours(q: Queries, probe: str) -> list[Component]:
     near = [c for c in channels_in(q.setup, place.zone, "temperature") if _stands(q, c, place.medium)]
     to_ns = q.now_ns()
     if len(near) < 2:
-        return [html.P(f"No other probe stands in the same zone and medium as {probe}.", className="aside")]
+        return [html.P(f"No other probe is in the same zone and medium as {probe}.", className="aside")]
     curves = at_common_bins([q.source.curve(c, to_ns - DAYS * DAY_NS, to_ns, DAYS) for c in near])
     if not len(curves[0]):
-        return [html.P("The neighbours have no common days in the last 90.", className="aside")]
+        return [html.P("No common days with neighbouring probes in the last 90 days.", className="aside")]
     mean = sum(c.mean for c in curves) / len(curves)
     days = [local(t, q.room.timezone)[:10] for t in curves[0].start_ns.tolist()]
     apart = {c: [round(difference(v, "K")[0], 4) for v in (curve_.mean - mean).tolist()]
              for c, curve_ in zip(near, curves, strict=True)}  # fmt: skip
     printed = difference(0.0, "K")[1]
-    name = f"Daily mean less the mean of the neighbours, {printed}"
+    name = f"Daily mean minus the mean of the neighbouring probes, {printed}"
     rows = [[day, *(f"{apart[c][i]:+.3f}" for c in near)] for i, day in enumerate(days)]
     return [
         html.H3(name),

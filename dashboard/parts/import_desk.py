@@ -78,7 +78,7 @@ class Desk:
         with self._guard:
             upload = self._files.get(key)
         if upload is None:
-            raise Refused("That file is no longer open here; choose it again.")
+            raise Refused("Session expired. Choose the file again.")
         return upload
 
 
@@ -103,7 +103,7 @@ def work(upload: Upload, doing: Callable[[Upload], None], wait_s: float = 0.8) -
         except StillroomError as error:
             upload.refused = str(error)
         except OSError as error:  # newer files have pushed it out, or the disk it lies on is gone
-            upload.refused = f"{upload.name} cannot be read here any more: {error.strerror}. Choose it again."
+            upload.refused = f"{upload.name} can no longer be read: {error.strerror}. Choose it again."
         finally:
             upload.stage = ""
             upload.lock.release()
@@ -139,7 +139,7 @@ def try_out(upload: Upload, profile: Profile, store: Store, setup: Setup, now_ns
     reading = checked(upload.name, upload.path, profile, setup, now_ns)
     if reading.simulated:
         refuse_invented(upload.name, simulated=store.simulated)
-    upload.stage = f"comparing {reading.rows:,} rows with the record"
+    upload.stage = f"comparing {reading.rows:,} rows with the stored data"
     upload.tried = trial(upload.name, sha256, reading, store), preview_of(reading)
 
 
@@ -148,7 +148,7 @@ def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) 
     from logger.imports import import_content
 
     if upload.profile is None:
-        raise Refused("Look at what would be stored first.")
+        raise Refused("Preview first.")
 
     def say(line: str) -> None:
         upload.stage = line.partition(": ")[2] or line

@@ -26,10 +26,10 @@ if TYPE_CHECKING:
 
 NEW = "?"
 ORDERS = {
-    "": "as the file proves", "day-month-year": "day, month, year", "month-day-year": "month, day, year",
+    "": "detect from the file", "day-month-year": "day, month, year", "month-day-year": "month, day, year",
     "year-month-day": "year, month, day",
 }  # fmt: skip
-DECIMALS = {"": "as the file proves", ".": "a point", ",": "a comma"}
+DECIMALS = {"": "detect from the file", ".": "a point", ",": "a comma"}
 LEAVE = ""
 GAPS = 10
 
@@ -37,26 +37,26 @@ GAPS = 10
 def questions(q: Queries, upload: Upload) -> list[Component]:
     """How the file is read: by a profile that is known, or by answers given here once."""
     profiles = profiles_of(q)
-    options = {NEW: "answers below, kept for the next file"} | {name: p.name for name, p in profiles.items()}
+    options = {NEW: "new profile from the answers below"} | {name: p.name for name, p in profiles.items()}
     fitting = _fitting(upload, profiles)
-    fields = [_select(upload, "profile", "Read by", options, fitting or NEW)]
+    fields = [_select(upload, "profile", "Profile", options, fitting or NEW)]
     if upload.described is None:
         return [html.Div([*fields, _look()], className="form")]
     profile = upload.described.profile
     of_time = [
         _text(upload, "zone", f"Time zone, such as {q.room.timezone} or +01:00", ""),
         _select(upload, "order", "Order in dates", ORDERS, profile.order or ""),
-        _select(upload, "decimal", "Before decimals stands", DECIMALS, profile.decimal or ""),
+        _select(upload, "decimal", "Decimal separator", DECIMALS, profile.decimal or ""),
         _text(upload, "name", "Name of this source", profile.name),
     ]
     open_now = [html.Li(question) for question in upload.described.questions]
     columns = [_column(q, n, upload) for n in range(len(upload.described.columns))]
     return [
-        *([html.P("The file does not tell:"), html.Ul(open_now)] if open_now else []),
+        *([html.P("Please fill in:"), html.Ul(open_now)] if open_now else []),
         html.Div([*fields, *of_time], className="form"),
         *(html.Div(row, className="form") for row in columns),
         html.Div([_look()], className="form"),
-        behind("The profile as a file", html.Pre(upload.described.text)),
+        behind("Show the profile as a file", html.Pre(upload.described.text)),
     ]
 
 
@@ -76,7 +76,7 @@ def _fitting(upload: Upload, profiles: Mapping[str, Profile]) -> str:
 
 
 def _look() -> Component:
-    return button({"type": "import-step", "step": "look"}, "Show what would be stored")
+    return button({"type": "import-step", "step": "look"}, "Preview")
 
 
 def _select(upload: Upload, of: str, label: str, options: Mapping[str, str], value: str) -> Component:
@@ -92,7 +92,7 @@ def _column(q: Queries, n: int, upload: Upload) -> list[Component]:
     """One column of numbers: which channel it is, and in which unit."""
     assert upload.described is not None  # noqa: S101 (asked for by `questions` alone)
     guess = upload.described.columns[n]
-    channels = {LEAVE: "leave it out"} | {c: c for c in (guess.candidates or tuple(q.setup.channels))}
+    channels = {LEAVE: "do not import"} | {c: c for c in (guess.candidates or tuple(q.setup.channels))}
     units = sorted({u for c in q.setup.channels.values() for u in quantity(c.quantity).units if u != "1"})
     unit = guess.unit if guess.unit in units else ""
     chosen = guess.channel if guess.channel in channels else LEAVE
@@ -100,7 +100,11 @@ def _column(q: Queries, n: int, upload: Upload) -> list[Component]:
     return [
         _select(upload, f"channel {n}", label, channels, chosen),
         _select(
-            upload, f"unit {n}", f"Unit of {guess.heading}", {"": "not told"} | {u: u for u in units}, unit
+            upload,
+            f"unit {n}",
+            f"Unit of {guess.heading}",
+            {"": "no unit given"} | {u: u for u in units},
+            unit,
         ),
     ]
 
@@ -115,7 +119,7 @@ def profile_from_answers(q: Queries, upload: Upload, answers: Mapping[str, Any])
     columns = [_answered_column(c, n, answers) for n, c in enumerate(upload.described.profile.columns)]
     numeric = tuple(c for c in columns if c is not None)
     if not numeric:
-        raise Refused("Which column is which channel? Choose one at least.")
+        raise Refused("Assign at least one column to a channel.")
     return replace(
         upload.described.profile,
         name=str(answers.get("name") or upload.described.profile.name),
@@ -138,23 +142,21 @@ def preview_card(q: Queries, upload: Upload) -> Component:
     assert upload.tried is not None  # noqa: S101 (asked for when it was tried)
     result, preview = upload.tried
     if result.already or preview is None:
-        return card(
-            "Imported before", html.P(f"{upload.name} is in the record already; there is nothing to do.")
-        )
+        return card("Imported before", html.P(f"{upload.name} was already imported. Nothing to do."))
     sentence = (
         f"{result.stored:,} readings would be stored, {result.duplicates:,} are there already, "
         f"{len(result.conflicts)} contradict what is there, {result.flagged:,} carry no value."
     )
     rows = [*preview.first, *(r for r in preview.last if r not in preview.first)]
     return card(
-        "What would be stored",
+        "Preview",
         html.P(sentence),
         svg(axis_svg(preview.axes)),
         _axes(q, preview.axes),
         _rows(q, "First and last rows", rows),
         *([_rows(q, "Rows without a value", preview.flagged)] if preview.flagged else []),
         *_gaps(q, preview.axes),
-        html.P("Taken as known:"),
+        html.P("Assumed:"),
         html.Ul([html.Li(note) for note in result.assumed]),
         button({"type": "import-step", "step": "import"}, "Import"),
     )

@@ -89,7 +89,7 @@ class Uploads:
             raise Refused(f"{name} is empty: choose a file with readings.")
         if size > MOST_BYTES:
             raise Refused(
-                f"{name} is larger than {MOST_BYTES >> 20} MiB; bring it in with `stillroom import` on the "
+                f"{name} is larger than {MOST_BYTES >> 20} MiB; import it with `stillroom import` on the "
                 "machine."
             )
         with self._guard:
@@ -136,11 +136,11 @@ class Uploads:
         with self._guard:
             known = self._tickets.get(ticket)
             if known is None or known.account != account or known.spool is None:
-                raise Refused("That file was not announced, or too long ago: choose it again.")
+                raise Refused("Session expired. Choose the file again.")
             del self._tickets[ticket]
         if len(known.spool) != known.size:
             known.spool.close()
-            raise Refused(f"{known.name} did not arrive whole: choose it again.")
+            raise Refused(f"{known.name}: upload incomplete. Choose the file again.")
         known.spool.keep()
         if late is not None:
             late.close()  # else the server does, at the end of the request

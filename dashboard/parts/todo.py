@@ -23,6 +23,7 @@ from .components import behind, verdict
 
 DAY_NS = 86400 * NS
 MOST = 8  # so many are seen at once, the rest is folded
+CALIBRATION = "system.calibration"
 DAYS = 14  # in which cases that are not closed are looked for
 
 
@@ -176,6 +177,11 @@ def _young(q: Queries) -> list[Component]:
 
 
 def _overdue(q: Queries) -> list[Component]:
+    """Probes past their due day; none while an alarm asks for the same."""
+    if any(
+        alarm.alarm.key == CALIBRATION and alarm.alarm.state is not AlarmState.SHELVED for alarm in q.alarms()
+    ):
+        return []
     by_probe: dict[str, int] = {}
     for o in q.overdue():
         probe = q.setup.channels[o.channel].probe

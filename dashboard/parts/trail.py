@@ -15,6 +15,7 @@ from logger.instants import NS
 
 from ..charts import theme
 from ..data.queries import Queries
+from ..data.words import age
 from .components import aria
 
 COLUMNS = 240  # not narrower than a pixel on a phone
@@ -40,6 +41,16 @@ def bars(q: Queries, zone: str, hours: float, css: str) -> list[Component]:
 
 def trail(q: Queries, zone: str, hours: float) -> Component:
     """The mark before a sentence."""
-    named: dict[str, Any] = aria(f"Verdicts of the last {hours:g} h")
+    named: dict[str, Any] = aria(_heard(q, zone, hours))
     strip = html.Div(bars(q, zone, hours, "trail-bar"), className="trail-strip", role="img", **named)
     return html.Div([strip, html.Span(f"{hours:g} h")], className="trail")
+
+
+def _heard(q: Queries, zone: str, hours: float) -> str:
+    """The same for the ear: for how long each verdict held, the longest first."""
+    now = q.now_ns()
+    from_ns, lasted = now - round(hours * 3600) * NS, dict[str, int]()
+    for period in q.periods(zone, from_ns, now):
+        lasted[period.verdict] = lasted.get(period.verdict, 0) + period.to_ns - period.from_ns
+    parts = [f"{word} {age(ns / NS)}" for word, ns in sorted(lasted.items(), key=lambda item: -item[1])]
+    return f"{q.zone(zone).name}, verdicts of the last {hours:g} h: {', '.join(parts) or 'none'}"

@@ -31,7 +31,7 @@ DAY_NS = 86_400 * NS
 LONGEST_SHELF_NS = 31 * DAY_NS
 _SAID: dict[ActKind, str] = {
     "shelve": "reason for shelving",
-    "unshelve": "reason for taking it off the shelf",
+    "unshelve": "reason for unshelving",
     "reset": "reason for the reset",
     "remove": "reason for taking it out of service",
     "return": "reason for putting it back in service",
@@ -123,11 +123,11 @@ def refuse_used_link(store: Store, permit: Permit) -> Alarm:
     """The alarm of a link, while the link still has something to do; Refused otherwise."""
     alarm = next((a for a in alarm_list(store) if a.key == permit.alarm), None)
     if alarm is None or alarm.occurrence != permit.occurrence:
-        raise Refused(f"Alarm {permit.alarm!r} of that mail is over; look at page Now.")
+        raise Refused(f"Alarm {permit.alarm!r} of that mail has cleared. See page Now.")
     if alarm.acknowledged_by:
         raise Refused(f"{alarm.acknowledged_by} has acknowledged it already.")
     if alarm.repeats and not permit.step.endswith(f" {alarm.repeats}"):
-        raise Refused("The alarm was told again since; use the link of the newest mail.")
+        raise Refused("A newer notice was sent. Use the link in the newest mail.")
     return alarm
 
 

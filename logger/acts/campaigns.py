@@ -132,7 +132,7 @@ def _refuse_twice(p: CampaignPosition, other: CampaignPosition) -> None:
         raise Refused(f"Two positions have the name {p.name!r}. Name each once. Nothing was changed.")
     if p.channel == other.channel:
         raise Refused(
-            f"{p.channel} stands at {other.name!r} and at {p.name!r}: a probe is at one place. "
+            f"{p.channel} is at {other.name!r} and at {p.name!r}: a probe is at one place. "
             "Nothing was changed."
         )
     if p.medium == other.medium and math.dist(p.xyz_m, other.xyz_m) < APART_M:

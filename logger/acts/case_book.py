@@ -24,7 +24,7 @@ TEXTS = {
     "immediate_action": "the immediate action",
     "impact": "the effect on results",
     "decision": "the decision",
-    "customer": "customer: who is told what, or why nobody",
+    "customer": "customer: who is notified of what, or why nobody",
 }
 
 
@@ -163,6 +163,13 @@ class CaseBook:
             for e in self.entries
             if e.what["act"] == "parted" and e.what.get("at") and e.what["zone"] == zone
         ]
+
+    def decided(self) -> dict[str, str]:
+        """Key of an inspection -> the newest decision on it, whatever case it was made in."""
+        on_cases = [_case_decision(e) for e in self.entries if e.what["act"] == "decision"]
+        on_runs = [_carried_decision(d) for d in self.earlier.of_inspections]
+        newest = sorted([*on_runs, *on_cases], key=lambda d: d.entry)
+        return {d.inspection: d.decision for d in newest}
 
     def revision(self, number: int) -> int:
         """How often the description of a case was revised."""

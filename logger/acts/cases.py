@@ -73,14 +73,14 @@ def register(store: Store, changes: Registration, cases: CaseBook) -> bool:
         for old in changes.void:
             span: dict[str, JSON] = {"from": rfc3339(old.span[0]), "to": rfc3339(old.span[1])}
             vanished: dict[str, JSON] = {"case": old.number, "act": "void", "zone": old.zone, **span}
-            why = "as judged now, no rule was broken in this time"
+            why = "as judged now, no limit was exceeded in this time"
             store.journal.append(KIND, MACHINE, vanished, why, conn)
     return True
 
 
 def _number_of(case: Case) -> int:
     if case.number is None:
-        raise Refused("This case has no number: it lies outside hours of use, and nothing is asked about it.")
+        raise Refused("This case has no number: it is outside hours of use, and no decision is needed.")
     return case.number
 
 
@@ -100,7 +100,7 @@ def note(store: Store, case: Case, texts: Mapping[str, str], who: str, *, reopen
             "it again and say why: --reopen TEXT."
         )
     if not texts and not visible(reopen):
-        raise Refused(f"Case {_number_of(case)}: no text was given; nothing was changed.")
+        raise Refused(f"Case {_number_of(case)}: nothing entered, nothing saved.")
     if changed or visible(reopen):
         what: dict[str, JSON] = {**_describe(case, _number_of(case), "note"), "texts": dict(changed)}
         if is_closed(work, case):
@@ -164,7 +164,7 @@ def close(store: Store, case: Case, who: str, *, running: bool, undecided: Seque
     missing = list(lacking(work.texts, running=running, undecided=undecided))
     if missing:
         raise Refused(
-            f"Case {_number_of(case)} is not closed. Missing: {'; '.join(missing)}. What was written stays."
+            f"Case {_number_of(case)} is not closed. Missing: {'; '.join(missing)}. What you entered is kept."
         )
     what = {**_describe(case, _number_of(case), "closed"), "texts": asdict(work.texts)}
     store.journal.append(KIND, who, {**what, "runs": _runs(case.keys)}, work.texts.decision)
@@ -173,7 +173,7 @@ def close(store: Store, case: Case, who: str, *, running: bool, undecided: Seque
 def lacking(texts: CaseTexts, *, running: bool, undecided: Sequence[str]) -> Iterator[str]:
     """What is missing before a case can be closed, in words."""
     if running:
-        yield "its end: a rule is still broken"
+        yield "its end: still out of limits"
     if undecided:
         yield f"a decision on {', '.join(undecided)}"
     yield from texts.missing
@@ -200,7 +200,8 @@ def part_case(store: Store, case: Case, number: int, at_ns: int | None, *, who: 
     elif not any(e.from_ns < at_ns for e in case.runs) or not any(e.from_ns >= at_ns for e in case.runs):
         first, last = rfc3339(case.from_ns), rfc3339(max(e.from_ns for e in case.runs))
         raise Refused(
-            f"No two parts: every run of case {number} begins on one side of {rfc3339(at_ns)}. Choose a time "
+            f"Case {number} cannot be parted there: all its excursions begin on one side of "
+            f"{rfc3339(at_ns)}. Choose a time "
             f"after {first} and not after {last}. Nothing was changed."
         )
     else:

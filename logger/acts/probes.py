@@ -39,25 +39,18 @@ class ProposedChange:
 
 def add(store: Store, text: str, position: str, deed: ProbeChange) -> ProposedChange:
     """A new probe, written as in probes.toml, at a position."""
-    texts, key = added(with_certificates(_texts(store), deed.papers), text)
-    texts = placed(texts, key, position, deed.at_ns, f"probes-{key}.toml")
+    texts = texts_of_addition(with_certificates(_texts(store), deed.papers), text, position, deed.at_ns)
+    _, key = added(_texts(store), text)
     serial = load_texts(texts).setup.probes[key].serial
-    return _propose(store, texts, f"{key} ({serial}) stands at {position} from {_at(deed)} on.", deed)
+    return _propose(store, texts, f"{key} ({serial}) is at {position} from {_at(deed)} on.", deed)
 
 
 def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") -> ProposedChange:
     """Another probe takes the place of one: of the register, standing nowhere, or new, written in `text`."""
     texts: Mapping[str, str] = with_certificates(_texts(store), change.papers)
     place = standing(texts, old)
-    if text:
-        texts, key = added(texts, text)
-        if key != new:
-            raise Refused(f"The file describes probe {key}, not {new}; nothing was changed.")
-    if old == new:
-        raise Refused(f"Probe {old} cannot take its own place; nothing was changed.")
-    texts = disconnected(ended(texts, old, change.at_ns), old)
-    texts = placed(texts, new, place.position, change.at_ns, f"probes-{new}.toml" if text else place.file)
-    sentence = f"At {place.position}, {new} stands in the place of {old} from {_at(change)} on."
+    texts = texts_of_swap(texts, old, new, change.at_ns, text)
+    sentence = f"At {place.position}, {new} replaces {old} from {_at(change)} on."
     return _propose(store, texts, sentence, change)
 
 
@@ -65,10 +58,8 @@ def move(store: Store, probe: str, position: str, change: ProbeChange) -> Propos
     """The same probe at another position."""
     texts = _texts(store)
     place = standing(texts, probe)
-    if place.position == position:
-        raise Refused(f"Probe {probe} stands at {position} already; nothing was changed.")
-    texts = placed(ended(texts, probe, change.at_ns), probe, position, change.at_ns, place.file)
-    sentence = f"{probe} stands at {position} from {_at(change)} on, until then at {place.position}."
+    texts = texts_of_move(texts, probe, position, change.at_ns)
+    sentence = f"{probe} is at {position} from {_at(change)} on, until then at {place.position}."
     return _propose(store, texts, sentence, change)
 
 
@@ -76,9 +67,42 @@ def withdraw(store: Store, probe: str, change: ProbeChange) -> ProposedChange:
     """A probe leaves its place and is not asked any more; its readings and certificates stay."""
     texts = _texts(store)
     place = standing(texts, probe)
-    texts = disconnected(ended(texts, probe, change.at_ns), probe)
+    texts = texts_of_withdrawal(texts, probe, change.at_ns)
     sentence = f"{probe} leaves {place.position} at {_at(change)}; its readings stay."
     return _propose(store, texts, sentence, change)
+
+
+def texts_of_addition(texts: Mapping[str, str], text: str, position: str, at_ns: int) -> dict[str, str]:
+    """The files with one more probe, written as in probes.toml, at a position."""
+    with_probe, key = added(texts, text)
+    return placed(with_probe, key, position, at_ns, f"probes-{key}.toml")
+
+
+def texts_of_swap(texts: Mapping[str, str], old: str, new: str, at_ns: int, text: str = "") -> dict[str, str]:
+    """The files with another probe at the position of one; `new` "": the one that `text` describes."""
+    place = standing(texts, old)
+    if text:
+        texts, key = added(texts, text)
+        if new not in ("", key):
+            raise Refused(f"The file describes probe {key}, not {new}; nothing was changed.")
+        new = key
+    if old == new:
+        raise Refused(f"Probe {old} cannot replace itself. Nothing was changed.")
+    texts = disconnected(ended(texts, old, at_ns), old)
+    return placed(texts, new, place.position, at_ns, f"probes-{new}.toml" if text else place.file)
+
+
+def texts_of_move(texts: Mapping[str, str], probe: str, position: str, at_ns: int) -> dict[str, str]:
+    """The files with a probe at another position."""
+    place = standing(texts, probe)
+    if place.position == position:
+        raise Refused(f"Probe {probe} is at {position} already. Nothing was changed.")
+    return placed(ended(texts, probe, at_ns), probe, position, at_ns, place.file)
+
+
+def texts_of_withdrawal(texts: Mapping[str, str], probe: str, at_ns: int) -> dict[str, str]:
+    """The files with a probe that has left its position and is not asked any more."""
+    return disconnected(ended(texts, probe, at_ns), probe)
 
 
 def _at(deed: ProbeChange) -> str:
@@ -94,7 +118,7 @@ def _texts(store: Store) -> Mapping[str, str]:
 
 def _propose(store: Store, texts: Mapping[str, str], sentence: str, change: ProbeChange) -> ProposedChange:
     if change.at_ns > change.now_ns:
-        raise Refused("The time lies in the future: what is recorded is what was done. Nothing was changed.")
+        raise Refused("The time is in the future. Enter when it was done. Nothing was changed.")
     change.check(texts)
     version = propose(store, texts, change.who, change.why.strip() or sentence, change.now_ns)
     return ProposedChange(sentence, version)

@@ -17,7 +17,7 @@ def required_person(who: str) -> str:
 def required_text(text: str, what: str) -> str:
     """A text that must be given."""
     if not visible(text):
-        raise Refused(f"The {what} is missing; nothing was changed.")
+        raise Refused(f"Enter the {what}. Nothing was changed.")
     return refuse_unseen(text.strip(), what)
 
 
@@ -34,5 +34,5 @@ def check_interval(from_ns: int, to_ns: int) -> None:
     if to_ns <= from_ns:
         raise IntervalError(
             f"The interval is empty: it begins {rfc3339(from_ns)} and ends {rfc3339(to_ns)}; "
-            "the end must come after the begin."
+            "the end must be after the start."
         )

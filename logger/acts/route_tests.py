@@ -58,7 +58,7 @@ def _test_words(config: Config, key: str, to: Address, now_ns: int, simulated: b
     room = config.setup.room.name
     return Wording(
         f"{mark}{room}: test of the route to you",
-        f"{mark}This is a test at {rfc3339(now_ns // NS * NS)}; nothing is wrong in {room}.\n"
+        f"{mark}This is a test at {rfc3339(now_ns // NS * NS)}; there is no alarm in {room}.\n"
         f"It came by the route {to.route}. "
         f"If you are not the right person, tell {config.setup.room.custodian}.\n"
         f"Test {key}.\n",

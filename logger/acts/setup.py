@@ -63,9 +63,7 @@ def propose(
             config.texts, who, why.strip() or "first setup of an empty store", who, now_ns
         )
     if dict(versions[-1].texts) == dict(config.texts):
-        raise Refused(
-            f"Version {versions[-1].version}, which is in force, says the same; nothing was proposed."
-        )
+        raise Refused(f"Version {versions[-1].version}, in force, is the same. Nothing was proposed.")
     why = required_text(why, "reason for the change")
     if not correction and (faults := contradictions(in_force(versions).setup, config.setup)):
         raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *faults]))
@@ -80,7 +78,7 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     _sound(store, proposal.texts)
     if proposal.who == SERVICE:
         raise Refused(
-            f"Version {version} comes from the folder of the service, and nobody stands for it. One person "
+            f"Version {version} comes from the folder of the service, and has no author yet. One person "
             f"takes it over (`stillroom config take-over {version}`), another approves it."
         )
     single = in_force(store.setups.versions()).setup.room.single_person
@@ -99,7 +97,7 @@ def take_over(store: Store, version: int, who: str, why: str, now_ns: int) -> in
     """Stand for what the service proposed: closed, and proposed by this person; gives the new number."""
     proposal = proposal_of(store, version)
     if proposal.who != SERVICE:
-        raise Refused(f"Version {version} was proposed by {proposal.who}, who stands for it already.")
+        raise Refused(f"Version {version} was proposed by {proposal.who}, and has an author already.")
     who, why = People(store).acting(required_person(who), Act.PROPOSE), why.strip() or proposal.why
     with store.begin() as conn:
         store.setups.refuse(proposal, who, "taken over as a proposal of one's own", now_ns, conn=conn)
@@ -110,7 +108,7 @@ def take_over(store: Store, version: int, who: str, why: str, now_ns: int) -> in
 
 def refuse(store: Store, version: int, who: str, why: str, now_ns: int) -> SetupProposal:
     """Close a proposal without putting it in force; its author may take it back so."""
-    proposal, why = proposal_of(store, version), required_text(why, "reason of the refusal")
+    proposal, why = proposal_of(store, version), required_text(why, "reason for the rejection")
     who = People(store).acting(required_person(who), Act.PROPOSE)
     with store.begin() as conn:
         store.setups.refuse(proposal, who, why, now_ns, conn=conn)

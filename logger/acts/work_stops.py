@@ -45,7 +45,7 @@ def stop_work(store: Store, setup: Setup, zone: str, *, who: str, why: str, now_
     """Nobody is to measure in a zone until work is resumed. Whoever may measure may stop."""
     _act(store, setup, zone, (who, why), Act.INSPECT)
     if zone in stops_in_force(store):
-        raise Refused(f"Work in zone {zone!r} is stopped already, by {stops_in_force(store)[zone].who}.")
+        raise Refused(f"Work in zone {zone!r} was already stopped by {stops_in_force(store)[zone].who}.")
     store.journal.append(STOPPED, who.strip(), _what(zone, now_ns), why.strip())
 
 
@@ -61,7 +61,7 @@ def _act(store: Store, setup: Setup, zone: str, texts: tuple[str, str], act: Act
     setup.zone(zone)
     for text, what in zip(texts, ("the name of who does it", "the reason"), strict=True):
         if not text.strip():
-            raise Refused(f"Nothing was changed: expected {what}.")
+            raise Refused(f"Enter {what}. Nothing was changed.")
     refuse_without_authority(store, texts[0], act)
 
 

@@ -87,7 +87,7 @@ def _inspection_paths() -> dict[str, Any]:
     state = query(
         "state", {"type": "string", "enum": ["running", "over"]}, "Only those that run, or are over"
     )
-    span = [{**one, "required": False} for one in interval("touched after this", "begun before this")]
+    span = [{**one, "required": False} for one in interval("changed after this", "begun before this")]
     jobs, scope = "inspections", Scope.INSPECTIONS
     start = (
         "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there, "
@@ -242,7 +242,7 @@ def _service_paths() -> dict[str, Any]:
 
 def _description_paths() -> dict[str, Any]:
     kind = path("kind", "The last part of the type of a problem", problem_kind())
-    meaning = {200: ("What it means and what to do.", "ProblemKind")}
+    meaning = {200: ("What it means and what to do.", "ProblemMeaning")}
     openapi = {200: ("OpenAPI 3.1.", "Description")}
     tag = "description"
     return {

@@ -182,7 +182,7 @@ _LIST = (
         "interval-not-understood",
         HTTPStatus.UNPROCESSABLE_ENTITY,
         "The interval cannot be read",
-        "`from` or `to` is missing, is no instant, has no offset from UTC, or `from` is not before `to`.",
+        "`from` or `to` is missing, is not a time, has no offset from UTC, or `from` is not before `to`.",
         "Write both as in 2026-10-19T08:30:00Z or 2026-10-19T10:30:00+02:00, or as a day of the room.",
     ),
     ProblemKind(
@@ -232,7 +232,7 @@ _LIST = (
         HTTPStatus.TOO_MANY_REQUESTS,
         "Too many requests",
         "This token asked more often than it may. Pushed readings are never slowed down.",
-        "Wait for as many seconds as `Retry-After` says. `RateLimit` tells how many requests are left.",
+        "Wait for as many seconds as `Retry-After` says. `RateLimit` says how many requests are left.",
     ),
     ProblemKind(
         "too-many-streams",

@@ -16,7 +16,7 @@ from .output import answer, number_of, table
 if TYPE_CHECKING:
     from ..core.alarms.lifecycle import Alarm
 
-alarm = typer.Typer(help="Alarms: what asks for a person.")
+alarm = typer.Typer(help="Alarms: list, acknowledge, shelve, test the routes.")
 Key = Annotated[
     str, typer.Argument(metavar="ALARM", help="Key of the alarm, as `stillroom alarm list` shows it.")
 ]
@@ -32,7 +32,9 @@ def add_to(app: typer.Typer) -> None:
 @alarm.command("list")
 def list_alarms(
     *,
-    include_normal: Annotated[bool, typer.Option("--all", help="Those in their normal state too.")] = False,
+    include_normal: Annotated[
+        bool, typer.Option("--all", help="Include alarms in their normal state.")
+    ] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
@@ -149,7 +151,7 @@ def shelve(
     from ..errors import Refused
 
     if (hours is None) == (until is None):
-        raise Refused("Say how long with --hours H, or until when with --until TIME.")
+        raise Refused("Give --hours H or --until TIME.")
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ACKNOWLEDGE)
         end = (

@@ -34,16 +34,17 @@ Number = Annotated[
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("backup", short_help="Copy the record elsewhere, and prove it.")(backup)
-    app.command("dispose", short_help="Let sealed months go, by two people.")(dispose)
-    app.command("restore", short_help="Bring a record back into an empty folder.")(restore)
+    app.command("backup", short_help="Copy all data elsewhere and test the copy.")(backup)
+    app.command("dispose", short_help="Dispose of closed months; takes two people.")(dispose)
+    app.command("restore", short_help="Restore into an empty folder.")(restore)
 
 
 def backup(
     *,
     to: To = None,
     keep: Annotated[
-        int | None, typer.Option("--keep", metavar="N", min=1, help="So many good ones stay; default 14.")
+        int | None,
+        typer.Option("--keep", metavar="N", min=1, help="Number of good backups to keep; default 14."),
     ] = None,
     anew: Annotated[
         bool, typer.Option("--anew", help="This folder is a new disk: earlier backups are not expected here.")
@@ -71,7 +72,7 @@ def backup(
         plan = session.config.backup
         target = to or (Path(plan.folder) if plan else None)
         if target is None:
-            raise Refused("Where to? Name a folder with --to DIR, or put [backup] into service.toml.")
+            raise Refused("Name a folder with --to DIR, or enter [backup] in service.toml.")
         if list_only:
             _list(target, as_json)
             return
@@ -98,7 +99,7 @@ def _back_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Backu
 
 
 def _lines(report: BackupReport, target: Path) -> list[str]:
-    first = f"Backup {report.backup} in {target}: restored for trial and intact."
+    first = f"Backup {report.backup} in {target}: test restore passed."
     if not report.intact:
         first = f"Backup {report.backup} in {target} is not intact; earlier ones stay:"
     newest = "none yet" if report.newest_ns is None else f"up to {rfc3339(report.newest_ns)}"
@@ -108,7 +109,7 @@ def _lines(report: BackupReport, target: Path) -> list[str]:
         f"  {number_of(report.files, 'file')}, {report.copied} of them new; "
         f"{number_of(report.readings, 'reading')}, {newest}",
         f"  head of the chain: entry {report.head[0]}, {report.head[1]}",
-        *([f"  let go: {', '.join(report.removed)}"] if report.removed else []),
+        *([f"  removed: {', '.join(report.removed)}"] if report.removed else []),
     ]
 
 
@@ -223,7 +224,7 @@ def dispose(
     ],
     approver: Annotated[str, typer.Option("--approver", metavar="NAME", help="The other person.")],
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for the journal.")],
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would go.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would go.")] = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -232,7 +233,7 @@ def dispose(
     """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
 
     A month with an excursion that asks for a decision stays. Where accounts exist, both people have one.
-    Their digests stay in the journal, and verify tells who let them go. Backups keep them until they
+    Their digests stay in the journal, and `verify` names who disposed of them. Backups keep them until they
     are let go themselves. A refused attempt is in the journal.
 
     \b
@@ -257,7 +258,7 @@ def dispose(
         "dry_run": dry_run,
     }
     payload |= {"losing": losing.to_dict()}
-    verb = "Would let go" if dry_run else "Let go"
+    verb = "Would dispose of" if dry_run else "Disposed of"
     first = f"{verb} {number_of(len(disposed.files), 'file')} with {number_of(disposed.readings, 'reading')}."
     answer(payload, as_json, [first, *(f"  {file}" for file in disposed.files), *_losing_lines(losing, zone)])
 

@@ -153,7 +153,7 @@ def imports(
     rows: Annotated[int, typer.Option(min=1000, help="How many rows, two values each.")] = 1_000_000,
     as_json: Json = False,
 ) -> None:
-    """Import a made file of decimal-comma text and read the same file with DuckDB, told everything."""
+    """Import a made file of decimal-comma text and read the same file with DuckDB, given everything."""
     from ..bench.imports import run
 
     def say(line: str) -> None:

@@ -90,7 +90,7 @@ def _span(session: Session, zone: str, start: str | None, end: str | None) -> tu
         return whole_or_interval(session, start, end)
     extent = session.store.readings.extent(session.setup.channels_in(zone))
     if extent is None:
-        raise Refused(f"There are no readings of zone {zone!r} yet; bring some in with `stillroom import`.")
+        raise Refused(f"There are no readings of zone {zone!r} yet; import some with `stillroom import`.")
     return max(extent[0], extent[1] - MONTH_NS), extent[1] + 1
 
 

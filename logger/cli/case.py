@@ -29,11 +29,11 @@ Detail = Annotated[str, typer.Option("--detail", metavar="TEXT", help="The cause
 Immediate = Annotated[str, typer.Option("--immediate", metavar="TEXT", help="Immediate action.")]
 Impact = Annotated[str, typer.Option("--impact", metavar="TEXT", help="Effect on results.")]
 Decision = Annotated[str, typer.Option("--decision", metavar="TEXT", help="What was decided.")]
-Customer = Annotated[str, typer.Option("--customer", metavar="TEXT", help="Who is told what, or why none.")]
-Action = Annotated[str, typer.Option("--action", metavar="TEXT", help="Corrective action.")]
-LookOn = Annotated[
-    str, typer.Option("--look-on", metavar="DAY", help="Day on which its effect is looked at.")
+Customer = Annotated[
+    str, typer.Option("--customer", metavar="TEXT", help="Who is notified of what, or why nobody.")
 ]
+Action = Annotated[str, typer.Option("--action", metavar="TEXT", help="Corrective action.")]
+LookOn = Annotated[str, typer.Option("--look-on", metavar="DAY", help="Day on which its effect is reviewed.")]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -173,7 +173,7 @@ def decide(
         ),
     ],
     customer: Annotated[
-        str, typer.Option("--customer", metavar="TEXT", help="Who is told what, or why nobody.")
+        str, typer.Option("--customer", metavar="TEXT", help="Who is notified of what, or why nobody.")
     ],
     why: Why,
     who: Who = "",
@@ -260,7 +260,7 @@ def part(
     *,
     at: Annotated[
         str | None,
-        typer.Option("--at", metavar="TIME", help="Runs that begin then or later are another case."),
+        typer.Option("--at", metavar="TIME", help="Excursions that begin then or later become another case."),
     ] = None,
     why: Why,
     who: Who = "",

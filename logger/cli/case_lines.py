@@ -101,7 +101,7 @@ def headline(r: CaseRecord) -> str:
         return f"{name} is closed, by {r.work.closing.who}."
     if r.case.in_use:
         return f"{name} is decided: it can be closed."
-    return f"{name} is outside hours of use and affects no inspection: nothing is asked."
+    return f"{name} is outside hours of use and affects no inspection: no decision needed."
 
 
 def _settled(r: CaseRecord, zone: ZoneInfo) -> str:
@@ -170,7 +170,7 @@ def figure_lines(
     rows = [(c.cause, str(c.cases), hours(c.lost_ns)) for c in lost.causes]
     rows += [("no case (as settling after a gap)", "", hours(lost.rest_ns))] if lost.rest_ns else []
     rows.append(("all", str(sum(c.cases for c in lost.causes)), hours(lost.not_stable_ns)))
-    lines = ["Not stable in hours of use, each instant counted once:", ""]
+    lines = ["Not stable in hours of use, each minute counted once:", ""]
     lines += table(("cause", "cases", "h:min"), rows)
     lines += [f"  again: case {c.number}, zone {c.zone}, {rfc3339(c.from_ns)}" for c in again]
     for effect in effects:

@@ -28,7 +28,7 @@ From = Annotated[
         "--from",
         metavar="TIME",
         help="Start: 2026-10-19T08:30:00Z, 2026-10-19T10:30+02:00, the room's own time 2026-10-19T10:30, "
-        "or a day 2026-10-19 (its first instant).",
+        "or a day 2026-10-19 (its start).",
     ),
 ]
 To = Annotated[
@@ -40,7 +40,7 @@ PreWindow = Annotated[
         "--pre-window-s",
         metavar="SECONDS",
         min=0,
-        help="Seconds before the start in which the rules must hold.",
+        help="Seconds before the start in which the limits must be kept.",
     ),
 ]
 Activity = Annotated[
@@ -82,7 +82,7 @@ def check(
         bool, typer.Option("--budget", help="Print the rows for a budget by JCGM 100, too.")
     ] = False,
     stamp: Annotated[
-        str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still so?")
+        str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still valid?")
     ] = None,
     list_file: Annotated[
         Path | None,
@@ -200,7 +200,7 @@ def _question(
     zone, start, end = where
     if zone is None or start is None or end is None:
         raise Refused(
-            "Wanted --zone, --from and --to, or --list with a file, or --stamp with the line of a report."
+            "Give --zone, --from and --to, or --list with a file, or --stamp with the line of a report."
         )
     from_ns, to_ns = interval(session, zone, start, end)
     _check_activity(session, zone, activity)
@@ -240,13 +240,13 @@ def _stamp_lines(
     if trace is not None:
         return [*trace.lines(session.zone_info), ""]
     if _stamp_matches(stamp, assessment):
-        return ["The stamp holds: same interval, same verdict, same digest.", ""]
+        return ["The stamp is valid: same interval, verdict and digest.", ""]
     from ..core.measurement.stamp import read_stamp
 
     was, now = read_stamp(stamp), read_stamp(assessment.to_dict()["stamp"])
     young = " It was provisional then." if was.provisional else ""
     return [
-        f"The stamp does not hold: it says {was.verdict}, digest {was.digest[:12]}; the verdict is now "
+        f"The stamp is out of date: it says {was.verdict}, digest {was.digest[:12]}; the verdict is now "
         f"{assessment.check.verdict}, digest {now.digest[:12]}.{young}",
         "No revision of a registered inspection has that digest: the stamp is of an interval that was not "
         "registered, or it was altered.",

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..store.unplaced import UnplacedReadings
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
-Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How it was found, for the journal.")]
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How you know, for the journal.")]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -99,7 +99,7 @@ def compare(
             )
     ahead_s = (clock_ns - at_ns) / 1e9
     required_text = f"The clock of {probe} was {abs(ahead_s):g} s {'ahead' if ahead_s > 0 else 'behind'}."
-    more = "Its readings are moved by that, evenly since the comparison before; their stamps stay."
+    more = "Reading times are corrected linearly since the previous comparison; stored times are unchanged."
     answer({"probe": probe, "ahead_s": ahead_s}, as_json, [required_text, more])
 
 
@@ -111,7 +111,7 @@ def correct(
         float,
         typer.Option("--shift", metavar="S", help="Seconds that its stamps are moved by; 0: none."),
     ],
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How that is known.")],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How you know, for the journal.")],
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -137,5 +137,8 @@ def correct(
         base_ns = waiting[matches[0]].base_ns + round(shift * 1e9)
         with session.store.begin() as conn:
             clocks.record_correction(matches[0], base_ns, name, why, conn)
-    outcome = f"Stamps of boot {matches[0]} are moved by {shift:+g} s on reading back; they themselves stay."
+    outcome = (
+        f"Stamps of boot {matches[0]} are corrected by {shift:+g} s when "
+        "read back; stored times are unchanged."
+    )
     answer({"boot": matches[0], "shift_s": shift}, as_json, [outcome])

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("compare", short_help="How far probes that stood side by side differ.")(compare)
+    app.command("compare", short_help="Differences between probes side by side.")(compare)
 
 
 def compare(
@@ -26,8 +26,8 @@ def compare(
         list[str], typer.Argument(metavar="CHANNEL…", help="Two channels or more of one quantity.")
     ],
     *,
-    begin: Annotated[str, typer.Option("--from", metavar="TIME", help="From when they stood together.")],
-    end: Annotated[str, typer.Option("--to", metavar="TIME", help="Until when.")],
+    begin: Annotated[str, typer.Option("--from", metavar="TIME", help="Start of the side-by-side time.")],
+    end: Annotated[str, typer.Option("--to", metavar="TIME", help="End of it.")],
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,

@@ -29,10 +29,10 @@ def check(
     data: Data = DEFAULT_DATA,
     as_json: Json = False,
 ) -> None:
-    """Read all files and report all faults of all files at once: file, table, key, wanted, found.
+    """Read all files and list all faults at once: file, table, key, what was expected and found.
 
-    Nothing is changed. Warnings are said but do not stop. Where the data folder holds a setup in force that
-    could not be entered any more, that is said with its reason.
+    Nothing is changed. Warnings are printed and stop nothing. Where the data folder holds a setup in force
+    that could no longer be entered, the reason is printed.
     """
     from ..config import warnings
 
@@ -43,7 +43,7 @@ def check(
     counts += f"{len(setup.certificates)} certificates, {len(setup.alarms)} alarms"
     of_record = _of_record(data)
     payload = {"folder": str(folder), "digest": setup.digest, "warnings": notes, "in_force": of_record}
-    lines = [f"{folder} is sound: {counts}.", *(f"  note: {w}" for w in notes)]
+    lines = [f"Configuration is valid: {folder}, {counts}.", *(f"  note: {w}" for w in notes)]
     answer(payload, as_json, [*lines, *(f"{data}: {said}" for said in of_record)])
 
 
@@ -104,7 +104,7 @@ def _texts(
     if config is not None or not data.is_dir():
         if version is not None or at is not None:
             missing = "time" if version is None else f"version {version}"
-            raise Refused(f"There is no data folder {data} that knows a {missing}; name it with --data.")
+            raise Refused(f"There is no data folder {data} with a {missing}. Name another with --data.")
         folder = config or example_folder()
         return read_texts(folder), f"From {folder}"
     with Store.open(data, read_only=True) as store:

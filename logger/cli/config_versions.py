@@ -58,7 +58,7 @@ def apply(
 ) -> None:
     """Show what the files change, from when, and which verdicts; propose them as the next version.
 
-    Another person puts it in force with `stillroom config approve`. With --begin the files are version 1 of
+    Another person approves it with `stillroom config approve`. With --begin the files are version 1 of
     a new record at once.
 
     \b
@@ -91,13 +91,13 @@ def apply(
 def _head(payload: Mapping[str, Any], dry_run: bool) -> str:
     number = payload["version"]
     if not payload["changed"]:
-        return f"Nothing differs from version {number}, which is in force."
+        return f"No changes against version {number} (in force)."
     if dry_run:
         return "This would change:"
     if payload["state"] == "in force":
         return f"Version {number} is in force."
     return (
-        f"Version {number} is proposed. Another person puts it in force: stillroom config approve {number} "
+        f"Version {number} is proposed. Another person approves it: stillroom config approve {number} "
         "--who NAME"
     )
 
@@ -165,7 +165,7 @@ def _lines(payload: Mapping[str, Any]) -> list[str]:
         lines += ["", *payload["effect"].sentences]
     if payload["verdicts"]:
         jobs = [(v["what"], v["job"], v["was"], v["becomes"]) for v in payload["verdicts"]]
-        lines += ["", f"{number_of(len(jobs), 'verdict')} would be another one:", ""]
+        lines += ["", f"{number_of(len(jobs), 'verdict')} would change:", ""]
         lines += table(("", "job", "was", "becomes"), jobs)
     return lines
 
@@ -244,14 +244,14 @@ def take_over(
     with open_session(data, None) as session:
         name = authorised(session.store, who, Act.PROPOSE)
         number = stand_for(session.store, version, name, why, session.now_ns)
-    said = f"Version {number} is proposed by {name} in place of {version}. Another person puts it in force."
+    said = f"Version {number} is proposed by {name} in place of {version}. Another person approves it."
     answer({"version": number, "state": "waiting", "in_place_of": version}, as_json, [said])
 
 
 def refuse(
     version: Version,
     *,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason of the refusal.")] = "",
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason for the rejection.")] = "",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
@@ -268,7 +268,7 @@ def refuse(
     with open_session(data, None) as session:
         name = authorised(session.store, who, Act.PROPOSE)
         close(session.store, version, name, why, session.now_ns)
-    answer({"version": version, "state": "refused"}, as_json, [f"Version {version} is refused."])
+    answer({"version": version, "state": "refused"}, as_json, [f"Proposal {version} rejected."])
 
 
 def versions(

@@ -18,7 +18,7 @@ from .output import answer, number_of, table
 if TYPE_CHECKING:
     from ..acts.conflicts import Disagreement
 
-conflict = typer.Typer(help="Conflicts: two values for one instant, of which neither counts until decided.")
+conflict = typer.Typer(help="Conflicts: two values for the same time; neither counts until one is chosen.")
 
 Channel = Annotated[str | None, typer.Option("--channel", metavar="NAME", help="Only this channel.")]
 
@@ -41,7 +41,7 @@ def list_conflicts(
     """Instants at which an imported value contradicts another one, with where each came from."""
     with open_session(data, config) as session:
         rows = _select(session, channel, start, end, include_decided)
-    first = f"{number_of(len(rows), 'conflict')}." if rows else "No values contradict each other."
+    first = f"{number_of(len(rows), 'conflict')}." if rows else "No conflicts."
     heads = ("channel", "at", "values", "from", "holds")
     lines = [first, "", *table(heads, [_row(d) for d in rows])] if rows else [first]
     answer([_conflict_dict(d) for d in rows], as_json, lines)
@@ -52,11 +52,13 @@ def decide_conflicts(
     *,
     keep: Annotated[
         str | None,
-        typer.Option("--keep", metavar="SOURCE", help="The source whose values hold: a file, or as listed."),
+        typer.Option(
+            "--keep", metavar="SOURCE", help="Keep the values of this source: a file, or as listed."
+        ),
     ] = None,
-    value: Annotated[float | None, typer.Option("--value", help="The value that holds.")] = None,
-    none: Annotated[bool, typer.Option("--none", help="None of the values holds.")] = False,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How this is known.")] = "",
+    value: Annotated[float | None, typer.Option("--value", help="Keep this value.")] = None,
+    none: Annotated[bool, typer.Option("--none", help="Keep none of the values.")] = False,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason, kept in the journal.")] = "",
     channel: Channel = None,
     start: AnyFrom = None,
     end: AnyTo = None,
@@ -74,7 +76,7 @@ def decide_conflicts(
     from ..acts import conflicts
 
     if [keep is not None, value is not None, none].count(True) != 1:
-        raise Refused("Say one of --keep SOURCE, --value V and --none; nothing was decided.")
+        raise Refused("Give --keep SOURCE, --value V or --none. Nothing was decided.")
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.DECIDE)
         rows = _select(session, channel, start, end, include_decided=False)

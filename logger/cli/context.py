@@ -206,7 +206,7 @@ def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
     extent = session.store.readings.extent(session.setup.channels_in(zone))
     if extent is None:
         raise IntervalError(
-            f"There are no readings of zone {zone!r} yet; bring some in with `stillroom import`."
+            f"There are no readings of zone {zone!r} yet; import some with `stillroom import`."
         )
     if to_ns <= extent[0]:
         raise IntervalError(

@@ -18,7 +18,7 @@ from .output import answer, duration, number_of, table
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
 
-excursion = typer.Typer(help="Excursions: runs of a rule not met; cases gather them.")
+excursion = typer.Typer(help="Excursions: times out of limits. Cases group those of one event.")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -27,7 +27,7 @@ def add_to(app: typer.Typer) -> None:
 
 @excursion.callback()
 def group() -> None:
-    """Excursions: runs of a rule not met; cases gather them."""
+    """Excursions: times out of limits. Cases group those of one event."""
 
 
 @excursion.command("list")

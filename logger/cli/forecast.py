@@ -47,7 +47,7 @@ def _headline(rows: list[dict[str, Any]]) -> str:
         return "Forecast:"
     if rows and all(row["stays_within"] for row in rows):
         return "No limit is expected to be reached within 60 min."
-    return "No forecast: nothing is proven by the last hour, or by how earlier forecasts did."
+    return "No forecast: the last hour shows no trend, or earlier forecasts were not good enough."
 
 
 def _rows(session: Session, zone: str) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("heartbeat", short_help="Watch from another machine whether the service is alive.")(heartbeat)
+    app.command("heartbeat", short_help="Check from another machine that the service runs.")(heartbeat)
 
 
 def heartbeat(
@@ -31,14 +31,16 @@ def heartbeat(
     older: Annotated[
         float,
         typer.Option(
-            "--older", metavar="S", min=1.0, help="A sign that does not change for so long is none."
+            "--older", metavar="S", min=1.0, help="Alarm when the heartbeat has not changed for so long."
         ),
     ] = 180.0,
-    interval_s: Annotated[float, typer.Option("--every", metavar="S", min=0.1, help="Look so often.")] = 30.0,
+    interval_s: Annotated[
+        float, typer.Option("--every", metavar="S", min=0.1, help="How often to check.")
+    ] = 30.0,
     route: Annotated[
         list[str] | None,
         typer.Option(
-            "--route", metavar="ROUTE", help="Tell only by this route or duty calendar; may be repeated."
+            "--route", metavar="ROUTE", help="Notify only by this route or duty calendar; may be repeated."
         ),
     ] = None,
     config: Config = None,
@@ -46,7 +48,7 @@ def heartbeat(
     """Watch the heartbeat of a service, and tell people when it stops: until Ctrl-C or SIGTERM.
 
     Runs on another machine, with a copy of the configuration folder for its routes. It asks nothing of the
-    clock over there. With the values as they are a dead service is told within 4 minutes.
+    clock over there. With the values as they are a stopped service is noticed within 4 minutes.
 
     \b
     Example:
@@ -57,7 +59,7 @@ def heartbeat(
     from .options import DEFAULT_CONFIG
 
     if (file is None) == (url is None):
-        raise Refused("Say which heartbeat with --file FILE, or with --url URL.")
+        raise Refused("Name the heartbeat with --file FILE or --url URL.")
     configuration = load_folder(config or DEFAULT_CONFIG)
     unknown = [
         name

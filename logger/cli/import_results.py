@@ -69,7 +69,7 @@ def result_lines(
     notes = [f"  {r.name}: {note}" for r in results for note in r.assumed]
     notes += [f"  {r.name}: imported before, nothing to do" for r in results if r.already]
     if not dry_run and any(r.conflicts for r in results):
-        notes.append("  values that contradict others wait for a decision: stillroom conflict list")
+        notes.append("  conflicting values need a decision: stillroom conflict list")
     preview_lines = [line for preview in previews if preview is not None for line in ("", *lines_of(preview))]
     first = f"{total} readings would be stored." if dry_run else f"{total} readings are stored."
     return [first, "", *table(heads, rows), *preview_lines, "", *notes]

@@ -32,7 +32,7 @@ _SLOW_S = 1.0  # what takes longer says what it is doing
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("import", short_help="Bring in files of data loggers.")(imports)
+    app.command("import", short_help="Import files of data loggers.")(imports)
 
 
 def imports(

@@ -11,7 +11,7 @@ from .labels import notice
 from .options import Json
 from .output import answer
 
-limits = typer.Typer(help="Limits of the room, and where they come from.")
+limits = typer.Typer(help="Limits of the room and their basis.")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -21,7 +21,7 @@ def add_to(app: typer.Typer) -> None:
 
 @limits.callback()
 def group() -> None:
-    """Limits of the room, and where they come from."""
+    """Limits of the room and their basis."""
 
 
 @limits.command("derive")
@@ -53,7 +53,7 @@ def derive(
 
     part, scale = material_of(material), material_of(scale_material)
     if (allowed_um is None) == (limit_K is None):
-        raise Refused("Wanted one of --allowed-um and --limit-K.")
+        raise Refused("Give --allowed-um or --limit-K.")
     if limit_K is not None:
         alone, both = length_errors_um(length_mm, part, scale, limit_K)
         errors = {"alone_um": round(alone, 6), "on_scale_um": round(both, 6)}

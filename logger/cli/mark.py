@@ -13,7 +13,7 @@ from .authority import authorised
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone
 
-mark = typer.Typer(help="Mark time as not to be trusted; stop and resume work.")
+mark = typer.Typer(help="Mark time as not to be used; stop and resume work.")
 
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, as the record prints it.")]
 
@@ -33,7 +33,7 @@ def time(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Declare an interval of a zone as not to be trusted, whatever the probes say. Never removed.
+    """Mark an interval of a zone as not to be used, whatever the probes say. Never removed.
 
     \b
     Example:
@@ -51,7 +51,7 @@ def time(
         if to_ns <= from_ns:
             raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
         number = marked(found.store, found.setup, Mark(zone, from_ns, to_ns, why, name))
-    typer.echo(f"Mark {number}: {zone}, {rfc3339(from_ns)} to {rfc3339(to_ns)} is not to be trusted.")
+    typer.echo(f"Mark {number}: {zone}, {rfc3339(from_ns)} to {rfc3339(to_ns)} is marked as not to be used.")
 
 
 @mark.command("stop-work")
@@ -69,7 +69,7 @@ def stop_work(
     with open_session(data, config) as found:
         name = authorised(found.store, who, Act.INSPECT)
         stop(found.store, found.setup, zone, who=name, why=why, now_ns=found.now_ns)
-    typer.echo(f"Work in {zone} is stopped.")
+    typer.echo(f"Work in {zone} stopped.")
 
 
 @mark.command("resume-work")
@@ -87,4 +87,4 @@ def resume_work(
     with open_session(data, config) as found:
         name = authorised(found.store, who, Act.DECIDE)
         resume(found.store, found.setup, zone, who=name, why=why, now_ns=found.now_ns)
-    typer.echo(f"Work in {zone} goes on.")
+    typer.echo(f"Work in {zone} resumed.")

@@ -30,7 +30,7 @@ From = Annotated[
         "--from",
         metavar="TIME",
         help="Start: 2026-10-19T08:30:00Z, 2026-10-19T10:30+02:00, the room's own time 2026-10-19T10:30, "
-        "or a day 2026-10-19 (its first instant).",
+        "or a day 2026-10-19 (its start).",
     ),
 ]
 To = Annotated[
@@ -38,10 +38,8 @@ To = Annotated[
 ]
 AnyFrom = Annotated[str | None, typer.Option("--from", metavar="TIME", help="Start; default: of the record.")]
 AnyTo = Annotated[str | None, typer.Option("--to", metavar="TIME", help="End; default: of the record.")]
-Who = Annotated[
-    str, typer.Option("--who", metavar="NAME", help="Who does this; default: the name you are logged in by.")
-]
-Yes = Annotated[bool, typer.Option("--yes", help="Go on although something gets worse than before.")]
+Who = Annotated[str, typer.Option("--who", metavar="NAME", help="Who does this; default: your login name.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Accept what gets worse.")]
 Port = Annotated[int, typer.Option("--port", metavar="N", min=1, max=65535, help="Port on 127.0.0.1.")]
 
 

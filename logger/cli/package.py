@@ -15,7 +15,7 @@ from .output import altered_lines, answer
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("package", short_help="What an assessor takes along, verifiable by sha256sum.")(package)
+    app.command("package", short_help="A folder for the assessor, verifiable by sha256sum.")(package)
 
 
 def package(

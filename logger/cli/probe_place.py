@@ -29,7 +29,7 @@ At = Annotated[
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason, for the journal.")]
 File = Annotated[
     Path | None,
-    typer.Option("--file", metavar="FILE", help="The new probe as it would stand in probes.toml: one table."),
+    typer.Option("--file", metavar="FILE", help="The new probe, as in probes.toml: one table."),
 ]
 Papers = Annotated[
     list[Path] | None,
@@ -39,10 +39,10 @@ Papers = Annotated[
 
 def commands(app: typer.Typer) -> None:
     """Add these commands to the group `probe`."""
-    app.command("add", short_help="A new probe at a position.")(add)
-    app.command("swap", short_help="Another probe in the place of one.")(swap)
-    app.command("move", short_help="A probe at another position.")(move)
-    app.command("withdraw", short_help="A probe leaves.")(withdraw)
+    app.command("add", short_help="Add a probe at a position.")(add)
+    app.command("swap", short_help="Replace a probe.")(swap)
+    app.command("move", short_help="Move a probe to another position.")(move)
+    app.command("withdraw", short_help="Remove a probe.")(withdraw)
 
 
 def add(
@@ -154,7 +154,8 @@ def _propose(
 
         proposed = act(session, ProbeChange(name, at_ns, session.now_ns, why, check=check))
     approve = (
-        f"Proposed as version {proposed.version}; another person: stillroom config approve {proposed.version}"
+        f"Proposed as version {proposed.version}; another person runs: "
+        f"stillroom config approve {proposed.version}"
     )
     (effect,) = effects
     payload = {"sentence": proposed.sentence, "version": proposed.version, "effect": effect.to_dict()}

@@ -34,11 +34,11 @@ def try_(
     kind: Annotated[
         str,
         typer.Option(
-            "--kind", metavar="KIND", help="What it speaks, as `kind` in probes.toml; also of a plug-in."
+            "--kind", metavar="KIND", help="Its protocol, as `kind` in probes.toml; also of a plug-in."
         ),
     ] = "text",
     ask: Annotated[
-        str, typer.Option("--ask", metavar="TEXT", help="What is sent; without it, it is listened to.")
+        str, typer.Option("--ask", metavar="TEXT", help="Text to send; without it, stillroom listens.")
     ] = "",
     baud: Baud = 9600,
     frame: Frame = "8N1",
@@ -109,9 +109,13 @@ def try_(
         report = tried()
     except ProbeError as lost:
         raise Refused(
-            f"{lost} Look at the name of the port, its rights, and that no other program has it."
+            f"{lost} Check the name of the port, its rights, and that no other program uses it."
         ) from lost
-    head = ["[probes.NEW.connection]", *report.table] if report.table else ["Nothing to configure came."]
+    head = (
+        ["[probes.NEW.connection]", *report.table]
+        if report.table
+        else ["No answer that could be configured."]
+    )
     polled = address.endswith(".toml")
     answer(
         {"shown": report.shown, "table": report.table}, as_json, [*report.shown, *([] if polled else head)]

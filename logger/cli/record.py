@@ -22,7 +22,7 @@ from .workbook import workbook
 if TYPE_CHECKING:
     from ..record import IssuedRecord, RecordIssue
 
-record = typer.Typer(help="Records: issued once, never edited; and what was so at an instant.")
+record = typer.Typer(help="Records: issued once, never edited; and the state of the room at a given time.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
 Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of a record that was issued.")]
@@ -177,7 +177,7 @@ def at(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """What was so in a zone at an instant: readings, probes, certificates, limits, verdict, reviews.
+    """The state of a zone at a given time: readings, probes, certificates, limits, verdict, reviews.
 
     Without a year the newest such instant that is past is meant.
 

@@ -45,7 +45,7 @@ def impact(
 
     Only keys are given: ask a room itself what each inspection was, with your role there:
     `stillroom inspection impact --certificate NUMBER --data DIR`.
-    Exits with 0, with 10 where a room is touched, with 11 where a room could not be asked.
+    Exits with 0, with 10 where a room is affected, with 11 where a room could not be asked.
 
     \b
     Example:
@@ -87,7 +87,7 @@ def _lines(reference: str, found: list[Touched]) -> list[str]:
     known = [room for room in found if not room.why]
     jobs = sum(len(room.jobs) for room in known)
     first = (
-        f"{reference} touches {number_of(len(known), 'room')} and {number_of(jobs, 'inspection')}"
+        f"{reference} affects {number_of(len(known), 'room')} and {number_of(jobs, 'inspection')}"
         f"{_unknown(found)}."
     )
     return [first, *(line for room in found for line in _room_lines(room))]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("replay", short_help="How other limits and delays would have alarmed.")(replay)
+    app.command("replay", short_help="Alarms that other limits and delays would have raised.")(replay)
 
 
 def replay(
@@ -43,7 +43,7 @@ def replay(
     """Go through the record under other limits and delays: alarms, hours and inspections lost.
 
     Nothing is changed by it. Both sides are counted from the readings in the same way, as if nobody had
-    shelved anything; what people were told at the time is in the journal.
+    shelved anything; the notices sent at the time are in the journal.
 
     \b
     Example:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..record.reviews import Signer
     from ..store import Store
 
-review = typer.Typer(help="Reviews: who looked at the record of a day, a week or a month.")
+review = typer.Typer(help="Reviews of a day, a week or a month: content, signature, what is missing.")
 Label = Annotated[
     str, typer.Argument(metavar="PERIOD", help="A day 2026-10-19, a week 2026-W43 or a month 2026-10.")
 ]
@@ -73,7 +73,9 @@ def _review_lines(content: dict[str, Any]) -> list[str]:
 def sign(
     label: Label,
     *,
-    comment: Annotated[str, typer.Option("--comment", metavar="TEXT", help="What was seen or done.")] = "",
+    comment: Annotated[
+        str, typer.Option("--comment", metavar="TEXT", help="Remarks: what was seen or done.")
+    ] = "",
     account: Annotated[
         str,
         typer.Option("--account", metavar="NAME", help="Sign by this account; the same as --who."),
@@ -102,7 +104,7 @@ def sign(
     answer(
         signed_review.to_dict(),
         as_json,
-        [f"{label} is reviewed by {signed_review.who}, {how}; journal entry {signed_review.number}."],
+        [f"{label} reviewed by {signed_review.who}, {how}; journal entry {signed_review.number}."],
     )
 
 

@@ -21,7 +21,7 @@ def pages(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Two pages for managers (PDF): what was lost and why, what to mend, what falls due.
+    """Two pages for managers (PDF): what was lost and why, what to fix, what falls due.
 
     Its sums are those of `review year`.
 

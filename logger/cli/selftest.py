@@ -89,7 +89,8 @@ def _lines(report: Report, out: Path | None) -> list[str]:
             f"  FAILED {r.group}: {r.name}: expected {r.expected}, found {r.error or r.found}"
             for r in report.failed
         ),
-        f"{'All' if report.passed else 'NOT all'} of {facts['cases']} cases passed; {facts['took_s']:g} s.",
+        f"{facts['cases'] - len(report.failed)} of {facts['cases']} cases passed"
+        f"{'' if report.passed else ': FAILED'}; {facts['took_s']:g} s.",
         f"  SHA-256 of all but date and duration: {facts['sha256']}",
     ]
     return [*lines, *([f"  Report: {out}/validation.txt, .json, .pdf"] if out else [])]

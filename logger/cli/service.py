@@ -40,7 +40,7 @@ def run(
             "--forward",
             metavar="URL",
             help="Be a node: send everything to the stillroom at this address, judge nothing here. Its token "
-            "stands in the environment variable STILLROOM_TOKEN.",
+            "is in the environment variable STILLROOM_TOKEN.",
         ),
     ] = None,
     node: Annotated[
@@ -89,7 +89,7 @@ def run(
             requested = stop.wait(alive)
             in_time = service.stop()
     if not requested:
-        raise StillroomError("The service ended because one of its parts died; its journal says which.")
+        raise StillroomError("The service stopped: one of its processes failed. See the journal.")
     if not in_time:
         raise StillroomError(
             "Its last readings are not in the record yet; the line before says where they are."
@@ -216,7 +216,7 @@ def _refuse_taken(host: str, port: int) -> None:
     from ..simulation.demo import port_is_free
 
     if not port_is_free(host, port):
-        raise Refused(f"Port {port} on {host} is taken by another program; choose another one with --port N.")
+        raise Refused(f"Port {port} on {host} is in use. Choose another with --port N.")
 
 
 def _leave_with_parent() -> None:

@@ -24,7 +24,7 @@ def soak(
     from_C: Annotated[float, typer.Option("--from-C", metavar="C", help="How warm the part is, in °C.")],
     room_C: Annotated[float, typer.Option("--room-C", metavar="C", help="How warm the room is.")] = 20.0,
     residual_K: Annotated[
-        float | None, typer.Option("--residual-K", metavar="K", help="Difference that may be left.")
+        float | None, typer.Option("--residual-K", metavar="K", help="Allowed remaining difference.")
     ] = None,
     material: Annotated[str, typer.Option("--material", metavar="NAME", help="steel, aluminium, …")] = "",
     size_mm: Annotated[
@@ -91,7 +91,7 @@ def _by_size(material: str, size_mm: str, shape: str, air: str, *, on_plate: boo
     from ..core.physics.thermal import body_of
 
     if not material or not size_mm:
-        raise Refused("Wanted --material and --size-mm, or --time-constant-s, or --fit with a logged step.")
+        raise Refused("Give --material and --size-mm, or --time-constant-s, or --fit with a logged step.")
     shapes, airs = {s: s for s in SIZES}, {a: a for a in FILMS}
     if shape not in shapes or air not in airs:
         raise Refused(
@@ -137,7 +137,7 @@ def _residual(
     if stated_K is not None:
         return stated_K
     if length_mm is None or tolerance_um is None or not material:
-        raise Refused("Wanted --residual-K, or --material with --length-mm and --tolerance-um.")
+        raise Refused("Give --residual-K, or --material with --length-mm and --tolerance-um.")
     if not (length_mm > 0 and tolerance_um > 0 and 0 < share <= 1):
         raise Refused("--length-mm, --tolerance-um, --share: expected numbers above 0, the share at most 1.")
     return residual_K(length_mm, material_of(material).alpha_per_K, share * tolerance_um)
@@ -165,9 +165,9 @@ def _lines(plan: SoakPlan) -> list[str]:
     number = "" if c.biot is None else f", Biot number {c.biot:.3g}"
     ready, latest = (duration(60 * -(-s // 60)) for s in (plan.ready_after_s, plan.ready_latest_s))
     return [
-        f"Ready after {ready}; where little heat is exchanged, after {latest}.",
+        f"Ready after {ready}; {latest} with poor air flow.",
         "",
-        f"  {plan.difference_K:.2f} K from the room, {plan.residual_K:.3f} K may be left",
+        f"  {plan.difference_K:.2f} K from room temperature; {plan.residual_K:.3f} K allowed",
         f"  time constant {duration(c.tau_s)} ({c.how}){number}",
         *(f"  {w}" for w in plan.warnings),
     ]

@@ -1,4 +1,4 @@
-"""Why the room moves, where, and what to mend first: `study`."""
+"""Why the room moves, where, and what to fix first: `study`."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from .study_parts import (
 )
 from .study_report import report
 
-_FRONT = """Why the room moves, where, and what to mend first.
+_FRONT = """Why the room moves, where, and what to fix first.
 
 Every figure has an interval that holds the true value in 95 of 100 cases; where the record does not give
 one, the answer is "not shown", why, and what to record. A study never alters a verdict. Its result is
@@ -36,10 +36,10 @@ study = typer.Typer(name="study", help=_FRONT, no_args_is_help=True, rich_markup
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(study, short_help="Why the room moves, where, and what to mend first.")
+    app.add_typer(study, short_help="Why the room moves, where, and what to fix first.")
 
 
-@study.command(short_help="What to mend first: the variation by cause, in K and µm.")
+@study.command(short_help="What to fix first: the variation by cause, in K and µm.")
 def causes(
     *,
     event: Event = [],  # noqa: B006 (typer copies it)
@@ -58,7 +58,7 @@ def causes(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """What to mend first: the variation of a channel by outdoors, day and week, doors, cycle, and the rest.
+    """What to fix first: the variation of a channel by outdoors, day and week, doors, cycle, and the rest.
 
     Wants 8 weeks. A cause that was not recorded is named; its share stands in the day or in the rest.
 

@@ -99,7 +99,7 @@ def list_accounts(
         for a in accounts
     ]
     heads = ("name", "person", "roles", "state", "changed")
-    first = f"{number_of(len(rows), 'account')}." if rows else "There is no account yet: stillroom user add."
+    first = f"{number_of(len(rows), 'account')}." if rows else "No accounts yet. Add one: stillroom user add."
     answer(
         rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
     )
@@ -217,7 +217,7 @@ def password(
         people.set_password(name, _password(password_stdin), by)
         if rooms is not None:
             _spread(rooms, people, name, by)
-    typer.echo(f"{name} has another password; whoever was signed in by it signs in anew.")
+    typer.echo(f"{name}: password changed; all sessions ended.")
 
 
 @token.command("add")
@@ -235,7 +235,7 @@ def token_add(
         typer.Option("--probe", metavar="PROBE", help="Only readings of this probe; may be repeated."),
     ] = None,
     until: Annotated[
-        str, typer.Option("--until", metavar="TIME", help="When it ends by itself; default: never.")
+        str, typer.Option("--until", metavar="TIME", help="When it expires; default: never.")
     ] = "",
     who: Who = "",
     data: Data = DEFAULT_DATA,

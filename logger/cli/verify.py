@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("verify", short_help="Is the record as it was written?")(verify)
+    app.command("verify", short_help="Verify that stored data are unchanged.")(verify)
     app.command("export", short_help="Readings as CSV, with a description.")(export)
 
 
@@ -61,7 +61,7 @@ def verify(
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
     as_json: Json = False,
 ) -> None:
-    """Is the record as it was written? Names the first altered entry, batch or file.
+    """Verify that stored data are unchanged. Names the first altered entry, batch or file.
 
     Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
     only against a copy of it that left the machine: print it, mail it or write it down, and give it
@@ -90,7 +90,7 @@ def verify(
         "compared": list(result.compared),
         "not_compared": list(result.left_out),
     }
-    first = "The record is intact." if result.intact else "The record is broken:"
+    first = "Verified: the stored data are unchanged." if result.intact else "Verification FAILED:"
     counts = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
     lines = [first, *(f"  {fault}" for fault in result.faults), f"{counts}{result.readings} readings"]
     lines += [f"  {line}" for line in result.disposed]
@@ -112,7 +112,7 @@ def _verify_package(path: Path, as_json: bool) -> None:
         "files": result.files,
         "records": result.records,
     }
-    first = "The package is intact." if result.intact else "The package is broken:"
+    first = "Verified: the package is unchanged." if result.intact else "Verification of the package FAILED:"
     lines = [
         first,
         *(f"  {fault}" for fault in result.faults),

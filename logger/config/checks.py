@@ -96,7 +96,7 @@ def _probes(tables: Tables) -> Iterator[Fault]:
         if not entry.value.channels:
             yield entry.fault("channels", "at least one channel", "none")
         if key not in placed and all_read:
-            yield entry.fault("", "a table [[placements]] that says where it stands", "none")
+            yield entry.fault("", "a table [[placements]] with its position", "none")
 
 
 def _placements(tables: Tables, setup: Setup) -> Iterator[Fault]:

@@ -45,7 +45,7 @@ def standing(texts: Mapping[str, str], probe: str) -> PlacementTable:
         raise UnknownName("probe with a placement", probe, {place.probe for place in places(texts)})
     open_ = [place for place in mine if not place.ended]
     if not open_:
-        raise Refused(f"Probe {probe} stands nowhere just now: its last placement has an end.")
+        raise Refused(f"Probe {probe} has no position now: its last placement has ended.")
     return open_[-1]
 
 
@@ -112,5 +112,5 @@ def added(texts: Mapping[str, str], text: str) -> tuple[Texts, str]:
 
 def _plain(name: str) -> str:
     if not _NAME.fullmatch(name):
-        raise Refused(f"Wanted a name of letters, digits, - and _; found {name!r}.")
+        raise Refused(f"Name: expected letters, digits, - and _, found {name!r}.")
     return name

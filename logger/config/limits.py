@@ -137,7 +137,7 @@ def _kind(parts: Mapping[str, str | None]) -> str:
 def _condensation(unit: str, value: float, quantity: str | None) -> Limit:
     """In K the margin above the dew point, at least; in %RH the humidity at the surface, at most."""
     if quantity not in (None, "temperature"):
-        raise ValueError(f"the quantity {quantity!r}, where surfaces are told by their temperature")
+        raise ValueError(f"the quantity {quantity!r}, where surfaces are named by their temperature")
     lower, upper = (value, None) if unit == "K" else (None, value)
     return Limit("condensation", "temperature", _UNITS[unit][0], lower, upper)
 

@@ -361,7 +361,7 @@ def claim(tables: Tables, source: TomlFile, kind: str, name: str, path: Path) ->
     names = tables.names.setdefault(kind, {})
     if name in names:
         expected = f"a {kind} name that is used once"
-        tables.faults.append(fault_at(source, path, expected, f"{name!r}, which stands in {names[name]} too"))
+        tables.faults.append(fault_at(source, path, expected, f"{name!r}, which is in {names[name]} too"))
         return False
     names[name] = source.file
     if kind not in ("certificate", "channel", "rule") and not _NAME.fullmatch(name):

@@ -63,13 +63,13 @@ def each_once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
 
     >>> each_once([("t", 20.0), ("t", 21.0)])
     Traceback (most recent call last):
-    ValueError: the name 't' stands more than once in one object
+    ValueError: the name 't' occurs more than once in one object
     """
     unique = dict(pairs)
     if len(unique) < len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise ValueError(f"the name {twice!r} stands more than once in one object")
+        raise ValueError(f"the name {twice!r} occurs more than once in one object")
     return unique
 
 

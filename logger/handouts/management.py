@@ -1,4 +1,4 @@
-"""Two pages for managers: what was lost and why, what to mend first, and what falls due.
+"""Two pages for managers: what was lost and why, what to fix first, and what falls due.
 
 All sums are those of `review year`; hours are those in which the room was in use and not stable.
 """
@@ -116,7 +116,7 @@ def _mend(summary: Mapping[str, Any]) -> dict[str, Any]:
             rows.append([cause["cause"], f"{share:.0%} of what was lost", hours_text(cause["lost_s"])])
     for repeat in summary["repeats"][:3]:
         rows.append([f"case {repeat['case']}", "third or later of its cause within 30 days", repeat["zone"]])
-    return section("What to mend first", ["what", "why", ""], "wwr", rows, "Nothing was lost.")
+    return section("What to fix first", ["what", "why", ""], "wwr", rows, "Nothing was lost.")
 
 
 def _open(verdicts: Verdicts, summary: Mapping[str, Any], now_ns: int) -> dict[str, Any]:

@@ -42,6 +42,6 @@ def choose_profile(path: Path, profiles: Iterable[Profile]) -> Profile:
     names = ", ".join(p.name for p in (fitting or every_name)) or "none"
     which = "Several profiles fit" if fitting else "No profile fits"
     raise ImportRefused(
-        f"{which} the name {path.name!r}: {names}. Say which with --profile, or mend `files`; `stillroom "
+        f"{which} the name {path.name!r}: {names}. Choose one with --profile, or correct `files`; `stillroom "
         f"import {path.name} --describe --out profile.toml` writes one to start from."
     )

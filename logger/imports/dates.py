@@ -119,7 +119,7 @@ def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
         if ns < _FIRST_LOGGER * DAY_NS:
             raise ImportRefused(
                 f"Line {lines[i]}: {text!r} as {name} since 1970 is {local(ns)[:10]}. Is `form` under [time] "
-                "another, or was the logger's clock not set? Mend the profile or the line."
+                "another, or was the logger's clock not set? Correct the profile or the line."
             )
         epoch_ns[i] = ns
     return epoch_ns
@@ -173,13 +173,13 @@ def _serial(stream: Stream, day0: int) -> _Wall:
 
 
 def _walls_of_clocks(streams: Sequence[Stream], profile: Profile) -> tuple[list[_Wall], list[str]]:
-    """Rows that hold the time of day alone; the day is told by the file's name or a line above them."""
+    """Rows that hold the time of day alone; the day is given by the file's name or a line above them."""
     by_name = profile.day_in == "file name"
     stated_days = [[_day_in_name(s.file)] * len(s.lines) if by_name else list(s.days) for s in streams]
     for s, days in zip(streams, stated_days, strict=True):
         if "" in days:
             line = s.lines[days.index("")]
-            raise ImportRefused(f"Line {line}: no line above it tells the day as {profile.day_in!r}.")
+            raise ImportRefused(f"Line {line}: no line above it gives the day as {profile.day_in!r}.")
     texts = [
         f"{_day_of(d)} {t}"
         for s, days in zip(streams, stated_days, strict=True)
@@ -187,7 +187,7 @@ def _walls_of_clocks(streams: Sequence[Stream], profile: Profile) -> tuple[list[
     ]
     whole, how = _read(texts, [line for s in streams for line in s.lines], profile.order)
     walls = [replace(w, day=w.day + _midnights(w)) for w in _parted(whole, streams)]
-    return walls, [*how, f"the day is told by {'the name of the file' if by_name else repr(profile.day_in)}"]
+    return walls, [*how, f"the day is given by {'the name of the file' if by_name else repr(profile.day_in)}"]
 
 
 def _day_of(text: str) -> str:
@@ -285,8 +285,8 @@ def _refuse_third_half(line_of: dict[str, int]) -> None:
 
 def _mixed(text: str, usual: str, line_of: dict[str, int]) -> ImportRefused:
     return ImportRefused(
-        f"Line {line_of[text]}: {text!r} is written otherwise than {usual!r} in line {line_of[usual]}. Mend "
-        "the line, or split the file where its way to write times changes."
+        f"Line {line_of[text]}: {text!r} has another form than {usual!r} in line {line_of[usual]}. "
+        "Correct the line, or split the file where the time format changes."
     )
 
 
@@ -378,10 +378,10 @@ def _year_first(parts: Sequence[Parts], possible: Sequence[Order]) -> tuple[Orde
     if "year-month-day" not in possible:
         wrong = "-".join(next(p for p in parts if not fits(p, "year-month-day")))
         raise ImportRefused(
-            f"There is no day {wrong!r} (year-month-day, as the year stands first). Mend the line; if this "
+            f"There is no day {wrong!r} (read as year-month-day). Correct the line; if this "
             'logger does write the day before the month, say `order = "year-day-month"` in the profile.'
         )
-    return "year-month-day", "dates are year-month-day, as the year stands first"
+    return "year-month-day", "dates read as year-month-day"
 
 
 def _day(parts: Parts, order: Order, text: str, line: int) -> int:

@@ -51,7 +51,7 @@ def draft(description: Description) -> dict[str, str]:
     drafted = list(drafted_columns(description.columns))
     if not drafted:
         raise ImportRefused(
-            "No column of the file names a unit that tells what it measures. Write the units into the "
+            "No column of the file names a unit that shows what it measures. Write the units into the "
             "headings, "
             "such as (°C) or (%RH), or use --describe and write the configuration by hand."
         )

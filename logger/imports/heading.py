@@ -98,7 +98,7 @@ def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:
         raise ImportRefused(
             f"No row holds all headings of profile {profile.name!r}: {', '.join(map(repr, missing))} "
             "missing; "
-            f"{where}. Mend `heading` in the profile, or take another profile."
+            f"{where}. Correct `heading` in the profile, or take another profile."
         )
     return _heading(rows, at)
 
@@ -111,7 +111,7 @@ def places_of(heading: Heading, profile: Profile, line: int) -> dict[str, int]:
         where = _where(heading, name)
         if len(where) > 1:
             raise ImportRefused(
-                f"The heading {name!r} stands {len(where)} times in line {line}: which column is meant? "
+                f"The heading {name!r} occurs {len(where)} times in line {line}: which column is meant? "
                 f'Say it by its number, such as "#{where[-1] + 1}", as `heading` in the profile.'
             )
         if not where:

@@ -215,7 +215,7 @@ def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
     raise ImportRefused(
         f"Line {lines[a]} was taken at {local(int(wall_ns[a]))} and the next one in time, line {lines[b]}, "
         "at "
-        f"{local(int(wall_ns[b]))}: did the logger lose its clock? Mend or remove the lines; if it is so, "
+        f"{local(int(wall_ns[b]))}: did the logger lose its clock? Correct or remove the lines; if it is so, "
         "say "
         "`jumps_are_real = true` under [time] in the profile."
     )

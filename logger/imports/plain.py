@@ -55,7 +55,7 @@ class _Head:
         self.profile, self.grid = profile, grid
         self.heading: Heading = find_heading(grid.rows, profile)
         if self.heading.at < 0:
-            raise ImportRefused("Columns by number alone: their count is told by all rows.")
+            raise ImportRefused("Columns by number alone: their count follows from all rows.")
         self.places = places_of(self.heading, profile, grid.rows[self.heading.at][0])
         width = self.heading.width + profile.unnamed_first_column
         first_row: dict[int, int] = {line: len(cells) for line, cells in grid.rows}

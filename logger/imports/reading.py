@@ -283,7 +283,7 @@ def _beyond(series: Series) -> list[str]:
     return [
         f"{int(odd.sum())} value(s) of {series.channel.key} lie outside the span of the probe, {low:g} to "
         f"{high:g} {series.channel.unit}: {examples}. "
-        f"Where such a number stands for a fault, name it under `sentinels`"
+        f"Where such a number means a fault, name it under `sentinels`"
     ]
 
 

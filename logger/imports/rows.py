@@ -175,7 +175,7 @@ class GridRows:
                 raise ImportRefused(
                     f"Line {line}: a quotation mark that opens in the row above it is not closed there, so "
                     "that "
-                    f"lines run together: {short([cell])}. Nothing was imported; mend the line."
+                    f"lines run together: {short([cell])}. Nothing was imported. Correct the line."
                 )
 
     def ending(self, readings: list[tuple[int, Row]], last: int, notes: list[str]) -> int:
@@ -251,7 +251,7 @@ class GridRows:
             " Where rows may end early, say `short_rows = true` in the profile." if width < expected else ""
         )
         return ImportRefused(
-            f"Line {line} has {what}: {short(cells)}. Nothing was imported; mend or remove the line, or "
+            f"Line {line} has {what}: {short(cells)}. Nothing was imported. Correct or remove the line, or "
             "name it "
             f"under `leave_out` in the profile.{hint}"
         )

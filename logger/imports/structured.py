@@ -191,8 +191,8 @@ def _resolved(number: int, record: Mapping[str, Any], base: Mapping[str, Any]) -
         raise ImportRefused(f"Record {number} of the SenML pack has no number as time or value.") from None
     if at < _RELATIVE_BELOW:
         raise ImportRefused(
-            f"Record {number} of the SenML pack tells its time as {at:g} s from now (RFC 8428, 4.5.3): "
-            "when was that? Wanted times since 1970."
+            f"Record {number} of the SenML pack gives its time as {at:g} s from now (RFC 8428, 4.5.3): "
+            "when was that? Expected times since 1970."
         )
     name = f"{base.get('bn', '')}{record.get('n', '')}"
     return [

@@ -98,7 +98,7 @@ def _decimal_sign(
         return ".", ["the decimal sign is a point, as commas separate the columns"]
     examples = " and ".join(repr(e) for e in example.values() if e)
     raise ImportRefused(
-        f"Which sign stands before the decimals in {examples}? The file does not decide it. "
+        f"Is the sign in {examples} a decimal comma or point? The file does not show it. "
         'Say `decimal = "."` or `decimal = ","` in the profile.'
     )
 
@@ -201,8 +201,8 @@ class _Slow:
         if self.units and self.bare:
             unit, line = next(iter(self.units.items()))
             raise ImportRefused(
-                f"Column {self.column.spec.heading!r} tells {unit} in line {line} and no unit in line "
-                f"{self.bare}: one of them has lost something. Mend the line."
+                f"Column {self.column.spec.heading!r} has {unit} in line {line} and no unit in line "
+                f"{self.bare}: one of them has lost something. Correct the line."
             )
         return next(iter(self.units), None)
 

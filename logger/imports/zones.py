@@ -66,7 +66,7 @@ def zone_of(name: str, dated: Sequence[tuple[str, str]] = ()) -> tzinfo:
     try:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        raise ImportRefused(f"There is no time zone {name!r}: say an IANA name or an offset.") from None
+        raise ImportRefused(f"There is no time zone {name!r}. Enter an IANA name or an offset.") from None
 
 
 def _dated(name: str, dated: Sequence[tuple[str, str]]) -> tzinfo:
@@ -174,7 +174,7 @@ def _second_pass(
     if len(back) == 1:
         second = rows[int(back[0]) + 1 :]
         again = f"{local(int(wall_ns[second[0]]))} in line {lines[int(second[0])]}"
-        return second, f"the repeated hour is told by the order of rows: its second pass begins at {again}"
+        return second, f"the order of rows shows the repeated hour: its second pass begins at {again}"
     if len(back) == 0 and half is not None:
         sentence = f"{local(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
         return (rows if half == "second" else rows[:0]), f"{sentence}, as declared"

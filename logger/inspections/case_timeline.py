@@ -110,7 +110,7 @@ def _of_work(store: Store, record: CaseRecord) -> Iterator[Happening]:
     for zone in case.zones:
         for m in marks(store, zone):
             if m.from_ns < end and m.to_ns > case.from_ns:
-                yield Happening(m.from_ns, f"marked as not to be trusted: {m.reason}", m.who)
+                yield Happening(m.from_ns, f"marked as not to be used: {m.reason}", m.who)
 
 
 def _of_act(entry: JournalEntry) -> Happening:

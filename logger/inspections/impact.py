@@ -250,7 +250,7 @@ def _by_room(tracks: Temperatures, feature: Feature, work: Work) -> tuple[float,
         return largest_um(tracks, feature, work), "largest difference of expansion between part and scale"
     warmest = float(max(abs(tracks.part.value - REFERENCE_C)))
     bound = feature.length_mm * UM_PER_MM * abs(feature.material.alpha_per_K) * warmest
-    return bound, "expansion of the part, as if the scale had stayed at 20 °C: one air stands for both"
+    return bound, "expansion of the part, as if the scale had stayed at 20 °C: the same air for both"
 
 
 def _by_wrong(

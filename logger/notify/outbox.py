@@ -189,7 +189,7 @@ class Outbox:
 
     def _attempt(self, letter: Letter, route: Route | None, sender: Sender, ways: Ways) -> SendOutcome:
         if route is None:
-            return SendOutcome("refused", 0, f"There is no route {letter.route!r} in the setup any more.")
+            return SendOutcome("refused", 0, f"Route {letter.route!r} was removed from the setup.")
         if isinstance(route, MailRoute):
             return sender.send(route, self._message(letter, route))
         return ways.send(route, letter.body)

@@ -24,7 +24,7 @@ def buses(lines: Sequence[Line], emit: Emit, event: Event, clock: Clock | None =
     """
     for probe, key, expected, actual in clashes(lines):
         raise Refused(
-            f"Probe {probe}: {key}: expected {expected}, found {actual}; mend it in config/probes.toml."
+            f"Probe {probe}: {key}: expected {expected}, found {actual}. Correct it in config/probes.toml."
         )
     by_bus: dict[str, list[PolledLine]] = defaultdict(list)
     for line in lines:

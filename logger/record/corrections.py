@@ -15,7 +15,7 @@ from .interval import Interval
 FORMULA = (
     "U = 2 · √((U of the certificate / k)² + resolution²/12 + noise² + drift²/3 + other²): drift is a "
     "half-width, noise and other are standard uncertainties (JCGM 100, 5.1). A change found later as linear "
-    "is taken off by the share of the time between the calibrations that had passed, and change/2 stands in "
+    "is taken off by the share of the time between the calibrations that had passed, and change/2 takes "
     "the place of drift; one found as a step is not taken off, and adds change²/3."
 )
 

@@ -153,7 +153,7 @@ class AlarmEngine:
         for key, alarm in join_causes(new, turn.after, turn.specs, self._scopes(turn)).items():
             turn.after[key] = alarm
             if alarm.cause != key:
-                turn.reasons[key].append(f"{key}: has one cause with {alarm.cause}.")
+                turn.reasons[key].append(f"{key}: same cause as {alarm.cause}.")
 
     def _scopes(self, turn: _Turn) -> dict[str, str]:
         common, setup = self.config.notices.common_causes, self.config.setup
@@ -304,7 +304,7 @@ def _drop_what_is_over(turn: _Turn, waits_s: Mapping[str, int]) -> None:
         if waits_s[alarm.key] > waits_s[FLOOD]:
             turn.after[alarm.key] = replace(alarm, waits=False, told=False)
             turn.notices.remove(notice)
-            turn.reasons[alarm.key].append(f"{alarm.key}: over before the flood let it be announced.")
+            turn.reasons[alarm.key].append(f"{alarm.key}: cleared before it was announced.")
 
 
 def _returns(turn: _Turn) -> list[tuple[AlarmNotice, list[Alarm]]]:
@@ -316,7 +316,7 @@ def _returns(turn: _Turn) -> list[tuple[AlarmNotice, list[Alarm]]]:
         alarm = turn.after[notice.alarm]
         cause = cause_of(alarm) or alarm.key
         if cause in over or not is_over(alarm, turn.after.values()):
-            turn.reasons[alarm.key].append(f"{alarm.key}: the end of {alarm.cause} is told once.")
+            turn.reasons[alarm.key].append(f"{alarm.key}: cleared with {alarm.cause}, one notice for both.")
             continue
         over.add(cause)
         found.append((notice, [alarm, *_over_with(alarm, turn)]))

@@ -56,12 +56,10 @@ def wording(due: Sequence[DueNotice], setup: Setup, *, simulated: bool = False) 
     if len(ordered) == 1:
         subject = f"{mark}{setup.room.name}: calibration of {ordered[0].key[0]} {_due_phrase(ordered[0])}"
     lines = [f"{n.key[0]}, certificate {n.key[1]}: {_due_phrase(n)} ({n.confirmation.due})" for n in ordered]
-    after = "Readings of an overdue probe are stored but cannot show the room to be stable."
+    after = "Readings of an overdue probe are stored, but its zone is “not shown”."
     return Wording(subject, "\n".join([*lines, "", after, ""]))
 
 
 def _due_phrase(notice: DueNotice) -> str:
     left = notice.confirmation.days_left or 0
-    return (
-        "is overdue" if notice.step == OVERDUE else "is due today" if not left else f"is due in {left} days"
-    )
+    return "overdue" if notice.step == OVERDUE else "due today" if not left else f"due in {left} days"

@@ -1,7 +1,7 @@
 """Whether this machine's clock can be believed; what it stamps meanwhile is marked, and mended later.
 
 A clock is unsure when it shows an instant before what is stored already, or before this program was
-written; when it steps while the program runs and no time server vouches for it; and, where service.toml
+written; when it steps while the program runs and no time server confirms it; and, where service.toml
 says so, while the system has not synchronised it. It is sure again when the system says so, when it was
 set to an instant that can be, or when a person recorded what was found.
 Source: adjtimex(2): state 5 is TIME_ERROR.
@@ -91,7 +91,7 @@ class ClockWatch:
             return
         if self.synchronised() is not True:
             self._since_ns = since_ns
-            self._step = f"it stepped by {step_ns / NS:+.0f} s, and no time server vouches for it"
+            self._step = f"it stepped by {step_ns / NS:+.0f} s, and no time server confirms it"
 
     def _doubt_step(self) -> None:
         self._meet_step(self.clock.monotonic_ns())

@@ -65,7 +65,7 @@ def wording(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -> Wo
         lines.append(f"{zone.name}: {summary}.")
         excursions = verdicts.excursions(zone.key, from_ns, now_ns, now_ns, refresh=False)
         lines += [
-            f"  {e.rule}: {duration(e.to_ns - e.from_ns)} beyond {quantity(e.limit, e.unit)}, "
+            f"  {e.rule}: {duration(e.to_ns - e.from_ns)} out of the limit {quantity(e.limit, e.unit)}, "
             f"worst {quantity(e.worst, e.unit)}"
             for e in excursions
         ]
@@ -88,17 +88,17 @@ def _due(config: Config, now_ns: int) -> str:
     statuses = [status(config.setup, channel, now_ns) for channel in config.setup.channels]
     due = [f"{c.channel} {c.status} ({c.due})" for c in statuses if c.status in ("due", "overdue")]
     more = " and more" if len(due) > 12 else ""
-    return f"Calibration: {', '.join(due[:12])}{more}." if due else "Nothing is due."
+    return f"Calibration: {', '.join(due[:12])}{more}." if due else "No calibration due."
 
 
 def _waiting(store: Store) -> str:
     waits = [a.key for a in attending.alarm_list(store) if a.state != "normal"]
-    return f"Alarms that are not normal: {', '.join(waits)}." if waits else "No alarm stands."
+    return f"Active or unacknowledged alarms: {', '.join(waits)}." if waits else "No active alarms."
 
 
 def _head(store: Store) -> str:
     number, digest = store.journal.head()
     return (
         f"Head of the journal: entry {number}, {digest}\n"
-        "If this mail does not come one day, look whether the service runs."
+        "If this mail does not arrive one day, check that the service is running."
     )

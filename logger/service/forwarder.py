@@ -50,7 +50,7 @@ class Centre:
         where = urlsplit(self.url)
         if where.scheme not in ("http", "https") or not where.hostname:
             raise Refused(
-                f"Wanted the address of the centre, such as https://room.example:8060; found {self.url!r}."
+                f"Address of the centre: expected one such as https://room.example:8060, found {self.url!r}."
             )
 
     def send(self, record: str, first: int, rows: Sequence[Row]) -> int:

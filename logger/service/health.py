@@ -57,7 +57,7 @@ def health(store: Store, setup: Setup, now_ns: int) -> list[HealthFigure]:
 
 def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[HealthFigure]:
     if beat is None:
-        yield HealthFigure("Service", "heartbeat", "none", None, "the service has never run here")
+        yield HealthFigure("Service", "heartbeat", "none", None, "the service has never run: stillroom run")
         return
     at_ns = to_ns(datetime.fromisoformat(str(beat["at"])))
     yield _heartbeat(bool(beat.get("stopped")), at_ns, now_ns)
@@ -68,7 +68,7 @@ def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[HealthFigure]
     waiting, trouble = str(beat.get("queue", "?")), str(beat.get("store_trouble") or "")
     yield HealthFigure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
     yield HealthFigure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
-    yield HealthFigure("Service", "jobs that fail", str(len(failing)), at_ns, failures)
+    yield HealthFigure("Service", "failing jobs", str(len(failing)), at_ns, failures)
     yield from _sources(beat, at_ns)
 
 
@@ -78,27 +78,27 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[HealthFigure]:
     synced = {True: "synchronised by the system", False: "not synchronised by the system"}
     state = synced.get(beat.get("clock_synchronised"), "synchronisation not known")  # type: ignore[arg-type]
     if clock == "believed" and not beat.get("clock_synchronised"):
-        state += "; the setup does not ask for it"
+        state += " (not required by this setup)"
     yield HealthFigure("Service", "clock", state, at_ns, "" if clock == "believed" else clock)
     if (late := beat.get("late_ms")) is not None:
-        yield HealthFigure("Service", "99 of 100 polls begin within", f"{late} ms of their time", at_ns)
+        yield HealthFigure("Service", "poll delay, 99th percentile", f"{late} ms", at_ns)
     for url, age_s in dict(beat.get("buses") or {}).items():
-        yield HealthFigure("Lines", url, f"came round {age_s:g} s before", at_ns)
+        yield HealthFigure("Lines", url, f"last polled {age_s:g} s earlier", at_ns)
     for probe, why in dict(beat.get("probes_failing") or {}).items():
         yield HealthFigure(
-            "Lines", f"probe {probe}", str(why), at_ns, "look at the probe, its cable and its power"
+            "Lines", f"probe {probe}", str(why), at_ns, "check the probe, its cable and its power"
         )
     for name, how in dict(beat.get("stuck") or {}).items():
         yield HealthFigure(
-            "Lines", str(name), f"does not come back: {how}", at_ns, "look at it; it is tried again"
+            "Lines", str(name), f"does not respond: {how}", at_ns, "check it; stillroom keeps trying"
         )
     for url, connected in dict(beat.get("brokers") or {}).items():
         yield HealthFigure(
             "Lines",
             url,
-            "connected" if connected else "away",
+            "connected" if connected else "not connected",
             at_ns,
-            "" if connected else "the broker is away",
+            "" if connected else "no connection to the broker",
         )
 
 
@@ -106,8 +106,8 @@ def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> HealthFigure:
     if stopped:
         return HealthFigure("Service", "heartbeat", "stopped", at_ns, "the service was stopped")
     late = (now_ns - at_ns) / NS > SILENT_S
-    fault = "the service is silent: look whether it runs" if late else ""
-    return HealthFigure("Service", "heartbeat", "beating", at_ns, fault)
+    fault = "no heartbeat: check that the service is running" if late else ""
+    return HealthFigure("Service", "heartbeat", "received", at_ns, fault)
 
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
@@ -116,12 +116,12 @@ def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS
-        until = "never" if until_ns is None else "that minute"
+        until = "never" if until_ns is None else "up to date"
         yield HealthFigure(
-            "Judging", f"{zone.name} judged up to", until, until_ns, "not judged lately" if late else ""
+            "Judging", f"{zone.name}, verdict up to", until, until_ns, "no recent verdict" if late else ""
         )
         if (body := live.get(zone.key)) is not None and "forecast" in body:
-            yield HealthFigure("Judging", f"{zone.name} forecast", str(body["forecast"]), until_ns)
+            yield HealthFigure("Judging", f"{zone.name}, forecast", str(body["forecast"]), until_ns)
 
 
 def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
@@ -133,7 +133,7 @@ def _probes(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
         if row is None:
             yield HealthFigure("Probes", key, "never read", None, "no reading yet")
         elif channel.probe not in read and row.source.startswith("import"):
-            yield HealthFigure("Probes", key, "comes by files; time of the newest reading", row.taken_ns)
+            yield HealthFigure("Probes", key, "from files; time of the newest reading", row.taken_ns)
         else:
             late = (now_ns - row.taken_ns) / NS > channel.max_age_s
             why = f"silent: {last.status}" if last is not None and last.status != "ok" else "silent"
@@ -154,30 +154,30 @@ def _clocks(store: Store, setup: Setup) -> Iterator[HealthFigure]:
     for probe in setup.probes:
         if compared := store.clocks.comparisons(probe):
             last = compared[-1]
-            offset = f"{last.offset_ns / NS:+.1f} s, taken out on reading back"
+            offset = f"{last.offset_ns / NS:+.1f} s, corrected when read back"
             yield HealthFigure("Probes", f"own clock of {probe}", offset, last.clock_ns - last.offset_ns)
 
 
 def _record(store: Store, now_ns: int) -> Iterator[HealthFigure]:
     number, digest = store.journal.head()
-    yield HealthFigure("Record", "head of the journal", f"entry {number}, {digest[:16]}…", now_ns)
+    yield HealthFigure("Record", "journal head", f"entry {number}, {digest[:16]}…", now_ns)
     usage = shutil.disk_usage(store.folder)
     free = f"{usage.free / GB:.1f} GB of {usage.total / GB:.1f} GB free"
-    full = "the disk is nearly full" if usage.free < FULL * usage.total else ""
+    full = "disk nearly full" if usage.free < FULL * usage.total else ""
     yield HealthFigure("Record", "disk", free, now_ns, full)
     others = open_to_others(store.folder)
-    rights = f"others can read it: chmod -R go-rwx {store.folder}" if others else ""
-    told = "open to other accounts of this machine" if others else "its owner alone"
-    yield HealthFigure("Record", "who can read the data folder", told, now_ns, rights)
+    rights = f"other accounts can read it: chmod -R go-rwx {store.folder}" if others else ""
+    told = "other accounts of this machine" if others else "owner only"
+    yield HealthFigure("Record", "data folder readable by", told, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
-    yield HealthFigure("Record", "size of the record", f"{size / 1e6:.1f} MB", now_ns)
+    yield HealthFigure("Record", "size of the data", f"{size / 1e6:.1f} MB", now_ns)
     seals = store.archive.seals()
     yield HealthFigure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
     yield _backup(store, now_ns)
     yield from _proofs(store)
     tried = store.journal.search(kinds=("restore-test",), limit=1)
     at_ns = tried[0].at_ns if tried else None
-    remedy = "" if tried else "try to restore a backup"
+    remedy = "" if tried else "no restore test yet: stillroom restore --help"
     yield _validation(store)
     yield HealthFigure("Record", "last restore test", "done" if tried else "none", at_ns, remedy)
 
@@ -185,20 +185,20 @@ def _record(store: Store, now_ns: int) -> Iterator[HealthFigure]:
 def _validation(store: Store) -> HealthFigure:
     """Whether the version that runs was validated on this record: the last self-test that was journalled."""
     entries = store.journal.search(kinds=("selftest",), limit=1)
-    prompt = "validate it: stillroom selftest --data DIR"
+    prompt = "run: stillroom selftest --data DIR"
     if not entries:
         return HealthFigure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
     what = entries[0].what
     scope = f"of {what.get('version')}, {what.get('cases')} cases"
-    fault = "" if what.get("version") == __version__ else f"another version runs now; {prompt}"
-    fault = fault if what.get("passed") is True else "did not pass: rely on no verdict"
+    fault = "" if what.get("version") == __version__ else f"another version is running; {prompt}"
+    fault = fault if what.get("passed") is True else "FAILED: do not rely on any verdict"
     return HealthFigure("Record", f"self-test of stillroom {__version__}", scope, entries[0].at_ns, fault)
 
 
 def _proofs(store: Store) -> Iterator[HealthFigure]:
     """When each way of notices was last seen to work."""
     for route, at_ns in sorted(attending.outbox(store).receipts().items()):
-        yield HealthFigure("Notices", f"last receipt by {route}", "arrived", at_ns)
+        yield HealthFigure("Notices", f"last delivery by {route}", "delivered", at_ns)
 
 
 def _files(folder: Path) -> Iterator[Path]:
@@ -208,7 +208,7 @@ def _files(folder: Path) -> Iterator[Path]:
 def _backup(store: Store, now_ns: int) -> HealthFigure:
     entries = store.journal.search(kinds=("backup",), limit=1)
     if not entries:
-        return HealthFigure("Record", "last backup", "none", None, "back it up: stillroom backup --to DIR")
+        return HealthFigure("Record", "last backup", "none", None, "no backup yet: stillroom backup --to DIR")
     if entries[0].what.get("intact") is not True:
         return HealthFigure("Record", "last backup", "not intact", entries[0].at_ns, "not intact")
     old = "older than two days" if (now_ns - entries[0].at_ns) / NS > BACKUP_S else ""

@@ -107,7 +107,7 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
     parsed = [_row(fields, allowed) for fields in rows]
     parsed = [replace(r, late=r.late or now_ns - r.taken_ns > allowed[r.channel]) for r in parsed]
     if not re.fullmatch("[0-9a-f]{32}", record):
-        raise Refused(f"Wanted the key of the node's record, 32 hexadecimal digits; found {record[:40]!r}.")
+        raise Refused(f"Key of the node's record: expected 32 hexadecimal digits, found {record[:40]!r}.")
     writer = f"node:{node}:{record[:12]}"  # another record of the same node counts from 1 again
     with store.begin() as conn:
         next_seq = store.hot.next_seq(conn, writer)
@@ -193,9 +193,9 @@ def _own_time(value: MessageValue, clock_ns: int | None, now_ns: int | None) -> 
     taken_ns = value.taken_ns or 0
     judged_by = now_ns if clock_ns is None else clock_ns
     if judged_by is not None and taken_ns > judged_by + AHEAD_NS:
-        raise Refused(f"{value.name}: its time lies in the future by more than 30 s; look at its clock.")
+        raise Refused(f"{value.name}: its time is more than 30 s in the future. Check its clock.")
     if taken_ns < EARLIEST_NS:
-        raise Refused(f"{value.name}: its time lies before the year 2000; its clock was never set.")
+        raise Refused(f"{value.name}: its time is before the year 2000. Set its clock.")
     return taken_ns
 
 
@@ -254,7 +254,7 @@ def _note_comparison(store: Store, conn: Connection, probe: str, clock_ns: int |
     if last and abs(offset_ns - last.offset_ns) < MOVED_NS and clock_ns - last.clock_ns < COMPARED_EVERY_NS:
         return
     store.clocks.record_comparison(
-        ClockComparison(probe, clock_ns, offset_ns), "stillroom", "told with its readings", conn
+        ClockComparison(probe, clock_ns, offset_ns), "stillroom", "given with its readings", conn
     )
 
 
@@ -265,7 +265,7 @@ def _row(values: Sequence[Any], allowed: Collection[str]) -> Row:
     sound = len(values) == len(FIELDS) and all(type(fields[name]) is kind for name, kind in types.items())
     if not sound or fields["status"] not in STATUS or not _is_value(fields["value"]):
         raise Refused(
-            f"Wanted a row of {', '.join(FIELDS)}; found {str(list(values))[:120]}. Nothing was stored."
+            f"Row: expected {', '.join(FIELDS)}, found {str(list(values))[:120]}. Nothing was stored."
         )
     if fields["channel"] not in allowed:
         raise UnknownName("channel of this node", fields["channel"], allowed)

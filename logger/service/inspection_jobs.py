@@ -117,8 +117,8 @@ def _change_wording(job: Inspection, issue: Issue) -> Wording:
 
 def _forgotten_wording(job: Inspection) -> Wording:
     return Wording(
-        f"does inspection {job.key} still run?",
-        f"{job.person or 'Whoever started it'}: {job.title} ({job.key}) runs for more than "
+        f"inspection {job.key}: still running?",
+        f"{job.person or 'Whoever started it'}: {job.title} ({job.key}) has been running for more than "
         f"{FORGOTTEN_NS // NS // 3600} h, since {rfc3339(job.from_ns)}.\n"
         f"If it is over: stillroom inspection stop {job.key}\n",
     )

@@ -102,9 +102,7 @@ def _program(setup: Setup, beat: Mapping[str, Any], now_ns: int) -> Iterator[Fam
     )
     at = beat.get("at")
     age = [] if at is None else [Sample((now_ns - to_ns(datetime.fromisoformat(str(at)))) / NS, {})]
-    yield Family(
-        "stillroom_heartbeat_age_seconds", "gauge", "Age of the service's sign of life", age, "seconds"
-    )
+    yield Family("stillroom_heartbeat_age_seconds", "gauge", "Age of the service's heartbeat", age, "seconds")
 
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[Family]:

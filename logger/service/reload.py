@@ -27,7 +27,7 @@ def reload(store: Store, folder: Path | None, now_ns: int) -> str:
         number = propose(store, read_texts(folder), WHO, "the files changed; SIGHUP", now_ns, by_service=True)
     except ConfigError as faulty:
         faults = [str(fault) for fault in faulty.faults[:20]]
-        return _journal_outcome(store, f"{folder} was refused whole; what is in force stays.", faults)
+        return _journal_outcome(store, f"{folder} was rejected. The setup in force stays.", faults)
     except Refused as refused:
         return _journal_outcome(store, str(refused))
     return _journal_outcome(

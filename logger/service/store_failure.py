@@ -77,5 +77,5 @@ def _words(config: Config, trouble: str, waiting: int, lasted_s: float) -> Wordi
         f"{mark}Nothing could be stored for {duration(round(lasted_s) * NS)}: {trouble[:600]}\n"
         f"{in_memory} in memory; "
         "what waits is lost when memory overflows or the machine stops.\n"
-        "Action: look at the disk of the data folder, whether it is full, read-only or gone.\n",
+        "Action: check the disk of the data folder, whether it is full, read-only or gone.\n",
     )

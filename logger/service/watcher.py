@@ -106,27 +106,23 @@ class Watcher:
     def _gone(self, silent_s: float) -> Wording:
         room, mark = self.config.setup.room.name, self._mark
         facts = _facts(self._sign)
-        last = (
-            f"The last sign of life was of {facts['at']}"
-            if "at" in facts
-            else "There was no sign of life yet"
-        )
+        last = f"The last heartbeat was at {facts['at']}" if "at" in facts else "There was no heartbeat yet"
         how = ", when the service was stopped in order" if facts.get("stopped") is True else ""
         return Wording(
-            f"{mark}{room}: the service gives no sign of life",
-            f"{mark}The service of {room} has given no sign of life for {silent_s / 60:.0f} min.\n"
+            f"{mark}{room}: no heartbeat from the service",
+            f"{mark}The service of {room} has sent no heartbeat for {silent_s / 60:.0f} min.\n"
             f"{last}{how}.\n"
-            "Nobody is told of alarms until it runs again, and nothing is read meanwhile.\n"
-            "Do first: look whether the machine runs and has power; then start `stillroom run`.\n",
+            "Until it runs again, no alarm is sent and no reading is taken.\n"
+            "Action: check that the machine runs and has power; then start `stillroom run`.\n",
         )
 
     def _back(self, now_ns: int) -> Wording:
         room, mark = self.config.setup.room.name, self._mark
         return Wording(
             f"{mark}{room}: the service is back",
-            f"{mark}The service of {room} gives signs of life again at {rfc3339(now_ns // NS * NS)}.\n"
-            f"It gave none from about {rfc3339(self._since_ns // NS * NS)} on. "
-            "Look at the gap on page Trend.\n",
+            f"{mark}The service of {room} sends heartbeats again since {rfc3339(now_ns // NS * NS)}.\n"
+            f"There was none from about {rfc3339(self._since_ns // NS * NS)} on. "
+            "See the gap on page Trend.\n",
         )
 
     @property

@@ -51,7 +51,7 @@ def run_beside(folder: Path, wanted: bool, say: Callable[[str], None]) -> Iterat
                 subprocess.Popen(command, env=_one_core(), stdin=nothing, stdout=nothing, stderr=nothing)
             ]
             running[0].wait()
-        say("Page Room study has its answers: what to mend first, and what was planted in 24 weeks.")
+        say("Page Room study has its answers: what to fix first, and what was planted in 24 weeks.")
 
     thread = threading.Thread(target=work, name="demo studies", daemon=True)
     if wanted:

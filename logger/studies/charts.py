@@ -263,7 +263,7 @@ def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
 
 
 def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
-    """Steps down: the whole variation, then what is left when one cause after the other is mended."""
+    """Steps down: the whole variation, then what remains when one cause after the other is fixed."""
     table, whole = study.answer.tables.get("causes"), study.answer.tables.get("whole")
     if table is None or whole is None:
         return []
@@ -291,7 +291,7 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     _step(parts, palette, (n + 1, "rest", whole["rest"][0]), x, 0.0)
     words = f"{whole['rest'][0]:.2f} {unit}, not explained"
     parts.append(text(428, 30 + (n + 1) * row + 12, words, fill=palette.ink, font_size=SIZE - 1))
-    caption = f"Standard deviation, {unit}; what is left when one cause after the other is mended"
+    caption = f"Standard deviation, {unit}; what remains when one cause after the other is fixed"
     return [(caption, picture(parts, height, "Variation by cause", palette, 720.0))]
 
 

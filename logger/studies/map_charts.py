@@ -32,7 +32,7 @@ def map_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     y = PlotAxis(*span_of(uniformity["difference"], zero=True), 180, 26)
     plot = Plot.frame(palette, x, y, ("h", "K"))
     plot.line(hours, uniformity["difference"], palette.series)
-    drawn.append(("Largest difference at one instant", picture(plot.parts, 220, "Uniformity", palette)))
+    drawn.append(("Largest difference at one time", picture(plot.parts, 220, "Uniformity", palette)))
     return drawn
 
 

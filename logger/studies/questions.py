@@ -39,7 +39,7 @@ def _change(sources: Sources) -> Compute:
 
     at = sources.instants("at", "--at")
     if len(at) != 1:
-        raise Refused("--at: enter the instant of one intervention, for example 2026-10-19T10:30.")
+        raise Refused("--at: enter the time of one intervention, for example 2026-10-19T10:30.")
     others = tuple(int(s) for s in sources.instants("others", "--other", none=True))
     what = Comparison(int(at[0]), float(sources.request.options.get("left_out_days", 1.0)), others)
     if not sources.request.from_ns < at[0] * NS < sources.request.to_ns:
@@ -58,7 +58,7 @@ def _site(sources: Sources) -> Compute:
     if not permanent:
         raise Refused("--permanent: no probe is left that could stay. Name the candidates.")
     if both := sorted(set(volume) & set(permanent)):
-        raise Refused(f"{both[0]} stands in the volume and among the candidates. Name it once.")
+        raise Refused(f"{both[0]} is in the volume and among the candidates. Name it once.")
     um_per_K = sources.um_per_K()
     sources.read_together([*permanent, *volume], sources.request.from_ns, sources.request.to_ns)
     records = {key: sources.record(key).record for key in [*permanent, *volume]}
@@ -207,7 +207,7 @@ LENGTH_FIELDS = (
 KINDS = (
     QuestionKind(
         "causes",
-        "What varies, and what to mend first?",
+        "What varies, and what to fix first?",
         "Needs 8 weeks; an outdoor probe and the times of doors, as far as they exist.",
         _causes,
         fields=(

@@ -20,16 +20,16 @@ class Current:
         self._cached: tuple[int, Config, Verdicts] | None = None
 
     def _newest(self) -> tuple[int, Config, Verdicts]:
-        versions = self.store.setups.versions()
-        if not versions:
+        newest = self.store.setups.newest()  # one small question: a version never changes
+        if not newest:
             raise StoreError(
                 f"The data folder {self.store.folder} has no setup yet; apply one: stillroom config apply."
             )
-        newest = versions[-1].version
         with self.judging:
             if self._cached is None or self._cached[0] != newest:
+                versions = self.store.setups.versions()
                 config = in_force(versions)
-                self._cached = (newest, config, Verdicts(self.store, config.setup))
+                self._cached = (versions[-1].version, config, Verdicts(self.store, config.setup))
             return self._cached
 
     @property
@@ -41,6 +41,12 @@ class Current:
     def setup(self) -> Setup:
         """The setup in force."""
         return self.config.setup
+
+    @property
+    def in_force(self) -> tuple[Setup, Verdicts]:
+        """The setup in force and the verdicts under it, of one version."""
+        _, config, verdicts = self._newest()
+        return config.setup, verdicts
 
     @property
     def setup_notices(self) -> list[str]:

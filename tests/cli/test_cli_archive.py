@@ -33,7 +33,7 @@ def test_a_changed_byte_of_the_archive_is_found_and_named(stillroom: Any, demo_c
     file.write_bytes(content)
     done = stillroom("verify", "--data", demo_copy)
     assert done.returncode == 10
-    assert done.stdout.startswith("The record is broken:")
+    assert done.stdout.startswith("Verification FAILED:")
     assert file.name in done.stdout
 
 

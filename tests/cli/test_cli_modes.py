@@ -49,9 +49,9 @@ def test_a_folder_that_others_can_read_is_told_on_health(tmp_path: Path) -> None
             setup = load(example_folder()).setup
             assert not [p for p in _open(tmp_path / "data") if not p.endswith((".lock", "-shm"))]
             told = {f.what: f for f in health(store, setup, 1_792_432_800 * NS)}
-            assert told["who can read the data folder"].fault == ""
+            assert told["data folder readable by"].fault == ""
             store.folder.chmod(0o755)
             told = {f.what: f for f in health(store, setup, 1_792_432_800 * NS)}
-            assert "chmod -R go-rwx" in told["who can read the data folder"].fault
+            assert "chmod -R go-rwx" in told["data folder readable by"].fault
     finally:
         os.umask(before)

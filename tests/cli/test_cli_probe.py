@@ -109,7 +109,7 @@ def test_what_does_not_answer_says_where_to_look(stillroom: Any, spoken: Any) ->
     done = stillroom("probe", "try", "/dev/serial/by-id/not-there", "--ask", "READ?")
     assert done.returncode == 2
     assert "not-there" in done.stderr
-    assert "no other program has it" in done.stderr
+    assert "no other program uses it" in done.stderr
     assert stillroom("probe", "try", url, "--frame", "9X1").returncode == 2
 
 
@@ -155,7 +155,7 @@ def test_a_file_that_is_no_single_probe_is_refused(text: str) -> None:
 def test_a_probe_that_stands_nowhere_cannot_leave() -> None:
     with pytest.raises(UnknownName):
         ended(TEXTS, "P9", 1)
-    with pytest.raises(Refused, match="stands nowhere"):
+    with pytest.raises(Refused, match="has no position now"):
         ended(ended(TEXTS, "P1", 10**18), "P1", 10**18)
 
 
@@ -179,9 +179,9 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     assert (done.returncode, lost in done.stderr, "Add --yes" in done.stderr) == (2, True, True)
     done = stillroom(*swap, "--yes")
     assert done.stdout.splitlines() == [
-        "At column-top, P8 stands in the place of P2 from 2026-10-26T10:00:00Z on.",
+        "At column-top, P8 replaces P2 from 2026-10-26T10:00:00Z on.",
         lost,
-        "Proposed as version 2; another person: stillroom config approve 2",
+        "Proposed as version 2; another person runs: stillroom config approve 2",
     ]
     approve = ("config", "approve", 2, "--data", data, "--who", "Ines Brandl")
     done = stillroom(*approve)
@@ -197,7 +197,7 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
         ]  # fmt: skip
         assert store.verify().intact
     for arguments, said in (
-        (("move", "P3", "--to", "bench-air"), "P3 stands at bench-air from"),
+        (("move", "P3", "--to", "bench-air"), "P3 is at bench-air from"),
         (("withdraw", "P6", "--why", "sent to calibration"), "P6 leaves bench-air at"),
     ):
         done = stillroom("probe", *arguments, "--yes", *to)

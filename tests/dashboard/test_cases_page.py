@@ -79,7 +79,7 @@ def test_a_refused_close_loses_nothing_and_a_whole_case_closes(q: Queries, cases
     assert "Case 1 is closed." in drawn
     assert "Closed by Greta Holm." in drawn
     assert "Save texts" not in drawn
-    assert "Every case is closed; choose one of the list." in str(layout(q, ""))
+    assert "All cases are closed. Choose one from the list." in str(layout(q, ""))
 
 
 def test_hours_by_cause_stand_below_the_case(q: Queries) -> None:

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plotly.offline import get_plotlyjs_version
 
+from dashboard import drawing
 from dashboard.app import PAGES, create_app, page_of
 from dashboard.data.queries import Queries
 from tests.dashboard.synthetic import Synthetic
@@ -70,11 +72,27 @@ def ask_for_page(path: str, search: str, shown: list[str]) -> dict[str, Any]:
 
 def test_what_draws_charts_is_fetched_ahead(client: Any) -> None:
     """On pages with charts only; own files are kept under an address that names their version."""
-    assert 'rel="preload"' in client.get("/trend").text
-    assert 'rel="preload"' not in client.get("/health").text
-    for link in re.findall(r'rel="preload" as="script" href="([^"]+)"', client.get("/").text):
+    links = re.findall(
+        r'(?:defer src|as="script" href|crossorigin="anonymous" href)="([^"]+)"', client.get("/").text
+    )
+    assert len(links) == 3
+    for link in links:
         with client.get(link) as answer:
             assert answer.status_code == 200
+    assert drawing.ADDRESS in client.get("/trend").text
+    assert "defer" not in client.get("/health").text
+    assert 'href="/_dash-layout"' in client.get("/health").text  # every page asks early for what it shows
+
+
+def test_the_small_drawing_program_is_served(client: Any) -> None:
+    """Its version is that of the package, whose figures it draws; it is less than a third as large."""
+    assert drawing.version_of(drawing.SMALL) == get_plotlyjs_version()
+    with client.get(drawing.ADDRESS) as answer:
+        assert len(answer.data) == drawing.SMALL.stat().st_size < 1_600_000
+
+
+def test_files_of_the_program_are_kept(client: Any) -> None:
+    """Own files are kept under an address that names their version."""
     style = re.search(r'href="(/assets/stillroom.css[^"]*)"', client.get("/").text)[1]
     with client.get(style) as answer:
         assert "immutable" in answer.headers["Cache-Control"]
@@ -100,7 +118,7 @@ def test_no_door_for_machines(record: Synthetic) -> None:
 @pytest.mark.parametrize("path", [page.PATH for page in PAGES])
 def test_pages_stand_and_nav_has_only_them(q: Queries, path: str) -> None:
     """Each page draws over the record; an address that cannot be read keeps the page."""
-    assert "There is no such page" not in str(page_of(q, path, ""))
+    assert "Page not found" not in str(page_of(q, path, ""))
     drawn = str(page_of(q, path, "?from=nonsense&to=nonsense&inspection=none&zone=attic"))
     assert drawn
 

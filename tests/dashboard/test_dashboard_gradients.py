@@ -114,7 +114,7 @@ def test_wall_shows_verdicts_and_no_job(q: Queries, record: Synthetic) -> None:
     record.age_statements(1200)
     told = str(wall(q))
     assert "20 min" in told
-    assert "service silent; 15:40 stable" in told
+    assert "no heartbeat; 15:40 stable" in told
     assert "19.91" not in told
 
 
@@ -148,8 +148,8 @@ def test_the_page_tells_one_difference_once(
     assert "Vertical: not shown." in told
     assert "Horizontal: not shown." in told
     assert "Along the pair -0.0" in told or "Along the pair 0.0" in told
-    assert "The limit rests on no part of P2–P1, whose line leans" in told
-    assert "No limit is set." in told
+    assert "P2–P1: not limited separately, as the line between the probes is inclined" in told
+    assert "No limit." in told
     assert "Vertical gradient of" not in told
     assert "Gradient along the pair of Machine bay" in told
 

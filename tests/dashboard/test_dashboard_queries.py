@@ -285,7 +285,7 @@ def test_job_that_just_began_has_no_answer_yet(q: Queries, record: Synthetic) ->
     """Within its first minute a running job is not shown, in words; the present cell is never judged."""
     record.now += 30 * NS
     job = q.start_inspection("machine-bay", "Gear hub", "Radek Sova")
-    assert verdicts_of(q, [job])[0] == ("not shown", "no complete minute yet")
+    assert verdicts_of(q, [job])[0] == ("not shown", "less than one minute of readings")
     record.go_on(2)
     assert verdicts_of(q, [job])[0][0] == "stable"
 

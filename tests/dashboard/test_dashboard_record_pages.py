@@ -58,7 +58,7 @@ def test_a_limit_is_changed_by_two_people(q: Queries) -> None:
     """The page shows the proposal and what it changes; its author cannot approve it, another person can."""
     number = propose(q)
     page = str(limits.layout(q, f"?proposal={number}"))
-    assert f"Proposal {number} waits for a second person" in page
+    assert f"Proposal {number}: approval needed" in page
     assert "upper 20.5 → 20.4" in page
     with pytest.raises(Refused, match="another person approves"):
         limits.decide_proposal(q, number, "approve", "Greta Holm", "")
@@ -66,7 +66,7 @@ def test_a_limit_is_changed_by_two_people(q: Queries) -> None:
         f"Version {number} is in force, approved by Ines Faber."
     )
     page = str(limits.layout(q, ""))
-    assert "waits for a second person" not in page
+    assert "approval needed" not in page
     assert "19.5 °C to 20.4 °C" in page
     assert "19.5 °C to 20.5 °C" in page  # what was in force before, for its own time
 
@@ -78,7 +78,7 @@ def test_a_proposal_is_refused_with_a_reason(q: Queries) -> None:
         limits.decide_proposal(q, number, "refuse", "Ines Faber", "")
     limits.decide_proposal(q, number, "refuse", "Ines Faber", "basis is missing")
     assert [p.state for p in q.source.keeping.proposals() if p.version == number] == ["refused"]
-    assert "Refused proposals" in str(limits.layout(q, ""))
+    assert "Rejected proposals" in str(limits.layout(q, ""))
 
 
 def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -> None:
@@ -87,13 +87,13 @@ def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -
     texts["limits.toml"] += "# looked through\n"
     number = setup.propose(q.source.store, texts, setup.SERVICE, "SIGHUP", q.now_ns(), by_service=True)
     page = str(limits.layout(q, ""))
-    assert f"Proposal {number} waits for its author" in page
+    assert f"Proposal {number}: author needed" in page
     assert ("Take over" in page, "'Approve'" in page) == (True, False)
-    with pytest.raises(Refused, match="nobody stands for it"):
+    with pytest.raises(Refused, match="has no author yet"):
         limits.decide_proposal(q, number, "approve", "Ines Faber", "")
     said = limits.decide_proposal(q, number, "take over", "Greta Holm", "looked through")
-    assert said == f"Greta Holm proposes it as version {number + 1}; another person approves it."
-    assert f"Proposal {number + 1} waits for a second person" in str(limits.layout(q, ""))
+    assert said == f"Proposed by Greta Holm as version {number + 1}. Another person approves it."
+    assert f"Proposal {number + 1}: approval needed" in str(limits.layout(q, ""))
     limits.decide_proposal(q, number + 1, "refuse", "Ines Faber", "only a test")
 
 
@@ -101,7 +101,7 @@ def test_journal_is_searched_by_the_address(q: Queries) -> None:
     """Every word counts; a search that finds nothing says what to do; stored readings only when asked for."""
     assert "the example" not in str(journal.layout(q, "?text=first"))
     assert "setup in force" in str(journal.layout(q, "?text=Greta+first"))
-    assert "No entry holds all of that" in str(journal.layout(q, "?text=zebra"))
+    assert "No match. Use fewer words" in str(journal.layout(q, "?text=zebra"))
     assert "batch" not in str(journal.layout(q, "").children[2])
     assert "readings stored" in str(journal.layout(q, "?kind=batch").children[2])
     assert "From" in str(journal.layout(q, "?from=yesterday").children[2])
@@ -148,11 +148,11 @@ def test_health_says_what_is_missing(q: Queries) -> None:
     """No service has run, no backup was made, four probes were never read: each is told, nothing is green."""
     figures = q.source.keeping.health(q.now_ns())
     told = {f.what: f.fault for f in figures}
-    assert told["heartbeat"] == "the service has never run here"
+    assert told["heartbeat"] == "the service has never run: stillroom run"
     assert told["P4.temperature"] == "no reading yet"
     assert told["P1.temperature"] == ""
     assert "stillroom backup" in told["last backup"]
     assert {f.what for f in figures if f.at_ns is None} >= {"heartbeat", "P4.temperature", "last backup"}
     page = str(health.layout(q, ""))
-    assert "Needs a look: heartbeat" in page
-    assert ": the service has never run here" in page
+    assert "Check: heartbeat" in page
+    assert ": the service has never run: stillroom run" in page

@@ -43,12 +43,12 @@ def identifiers(part: Any) -> set[str]:
 def test_every_link_of_a_help_page_leads_somewhere(q: Queries, name: str) -> None:
     """To another help page and a heading on it, or to the description of the interface."""
     drawn = layout(q, f"?page={name}")
-    assert "There is no such help page" not in str(drawn)
+    assert "Help page not found" not in str(drawn)
     for target in targets(drawn):
         path, _, heading = target.partition("#")
         if path.startswith("/help?"):
             behind = layout(q, path.removeprefix("/help"))
-            assert "There is no such help page" not in str(behind), target
+            assert "Help page not found" not in str(behind), target
             assert not heading or heading in identifiers(behind), target
         else:
             assert path in ("/help", "/api/v1/openapi.json") or heading in identifiers(drawn), target
@@ -64,7 +64,7 @@ def test_the_first_help_page_leads_to_all_others(q: Queries) -> None:
 def test_nothing_but_help_pages_is_read(q: Queries, name: str) -> None:
     """An address names a page of the list or nothing."""
     drawn = str(layout(q, f"?page={name}"))
-    assert "There is no such help page" in drawn or (name == "" and "Start here" in drawn)
+    assert "Help page not found" in drawn or (name == "" and "Start here" in drawn)
 
 
 def test_markup_in_a_page_stays_text(q: Queries) -> None:

@@ -87,7 +87,7 @@ def test_the_next_file_of_a_source_is_read_by_the_answers_given_once(
 ) -> None:
     brought(q, opened(q, desk, made()), ANSWERS)
     second = opened(q, desk, made(lambda n: 21.0), "bay 2.csv")
-    chosen = next(part for part in walked(questions(q, second)) if getattr(part, "label", "") == "Read by")
+    chosen = next(part for part in walked(questions(q, second)) if getattr(part, "label", "") == "Profile")
     assert chosen.value == "bay"
     assert profile_from_answers(q, second, {"profile": "bay"}).zone == "UTC"
 
@@ -108,7 +108,7 @@ def test_conflicts_are_listed_with_their_files_and_decided(q: Queries, desk: imp
     brought(q, opened(q, desk, made(), "a.csv"), ANSWERS)
     brought(q, opened(q, desk, made(lambda n: 22.5 if n < 3 else 20 + n / 100), "b.csv"), ANSWERS)
     told = text_of(imports._conflicts(q))
-    assert "3 wait for a decision" in told
+    assert "3 to decide" in told
     assert "a.csv" in told
     (source,) = {c.source for d in disagreements(q.source.store) for c in d.claims if c.file == "a.csv"}
     with pytest.raises(Refused, match="reason"):
@@ -122,13 +122,13 @@ def test_conflicts_are_listed_with_their_files_and_decided(q: Queries, desk: imp
 
 def test_without_a_column_or_with_a_broken_file_nothing_goes_on(q: Queries, desk: importing.Desk) -> None:
     upload = opened(q, desk, made())
-    with pytest.raises(Refused, match="Which column is which channel"):
+    with pytest.raises(Refused, match="Assign at least one column"):
         profile_from_answers(q, upload, {"profile": NEW})
-    with pytest.raises(Refused, match="did not arrive whole"):
+    with pytest.raises(Refused, match="upload incomplete"):
         desk.uploads.take(desk.uploads.announce("a.csv", 5, "greta"), "greta", 5, io.BytesIO(b"four"))
     with pytest.raises(ImportRefused):
         opened(q, desk, b"%PDF-1.7")
-    with pytest.raises(Refused, match="no longer open"):
+    with pytest.raises(Refused, match="Session expired"):
         desk.get("gone")
 
 
@@ -177,7 +177,7 @@ def test_the_page_and_its_callbacks_answer(record: Synthetic, q: Queries) -> Non
     from dashboard.app import create_app
 
     app = create_app(record.store.folder, source=record, now_ns=lambda: record.now)
-    assert "Bring in a file" in text_of(imports.layout(q, ""))
+    assert "Import a file" in text_of(imports.layout(q, ""))
     assert app.server.test_client().get("/import").status_code == 200
 
 

@@ -173,7 +173,7 @@ def test_what_is_too_large_or_has_no_room_is_refused_in_words(
     status, told = visitor.announce(MOST_BYTES + 1)
     assert (status, told["refused"]) == (
         409,
-        "bay.csv is larger than 512 MiB; bring it in with `stillroom import` on the machine.",
+        "bay.csv is larger than 512 MiB; import it with `stillroom import` on the machine.",
     )
     assert "is empty" in visitor.announce(0)[1]["refused"]
     assert visitor.ask("POST", "/import/file", b"[]")[0] == 400
@@ -193,7 +193,7 @@ def test_a_ticket_is_for_one_body_in_its_time(tmp_path: Path, monkeypatch: pytes
     assert spool is not None
     assert uploads.claim(ticket, 10) is None
     spool.append(b"12345")
-    with pytest.raises(Refused, match="did not arrive whole"):
+    with pytest.raises(Refused, match="upload incomplete"):
         uploads.take(ticket, "op", 10, spool.getfile())
     assert list(tmp_path.iterdir()) == []
     late = uploads.announce("a.csv", 10, "op")
@@ -205,7 +205,7 @@ def test_a_ticket_is_for_one_body_in_its_time(tmp_path: Path, monkeypatch: pytes
 def test_a_file_that_left_the_desk_meanwhile_is_a_sentence(tmp_path: Path) -> None:
     upload = Upload("a.csv", tmp_path / "gone")
     work(upload, lambda one: description_of(one.name, one.path), wait_s=60.0)
-    assert upload.refused == "a.csv cannot be read here any more: No such file or directory. Choose it again."
+    assert upload.refused == "a.csv can no longer be read: No such file or directory. Choose it again."
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,7 @@ def test_jobs_of_a_day_are_found(q: Queries, record: Synthetic) -> None:
     day = local(NOW - 30 * HOUR, q.room.timezone)[:10]
     assert "Gear hub 4471" in titles(inspection_list(q, {"day": day}))
     assert "Ring set 100 mm" not in titles(inspection_list(q, {"day": day}))
-    assert "expected RFC 3339" in str(layout(q, "?day=soon"))
+    assert "expected a local time" in str(layout(q, "?day=soon"))
 
 
 def test_the_budget_says_what_is_how_large() -> None:

@@ -84,7 +84,7 @@ class Opened:
         return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found["violations"]]
 
 
-def _executable(playwright: Any) -> str | None:
+def executable(playwright: Any) -> str | None:
     for path in (
         os.environ.get("STILLROOM_CHROMIUM"),
         "/usr/bin/chromium",
@@ -102,7 +102,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        path = _executable(playwright)
+        path = executable(playwright)
         if path is None:
             skip_without("Chromium is not installed, nor is STILLROOM_CHROMIUM the path of one")
         launched = playwright.chromium.launch(executable_path=path, args=FLAGS)

@@ -21,7 +21,7 @@ TYPED = {
     "Calibrated on": "2026-11-10",
     "Due on": "2027-11-10",
     "In use from": "2026-11-19",
-    "Largest drift until it is due, ±": "0.05",
+    "Largest drift until due, ±": "0.05",
     "Basis of the drift": "three recalibrations",
     "Reason": "yearly calibration",
 }
@@ -40,7 +40,7 @@ def test_a_certificate_is_entered_and_proposed(open_page: Callable[..., Opened],
     """What is typed is there after a reload; nothing is proposed before the effect was shown."""
     opened = open_page(where=history)
     page = opened.go("/probes", "text=Enter a certificate")
-    page.get_by_text("Open the form").click()
+    page.get_by_text("Enter the data or drop an XML file").click()
     for label, text in TYPED.items():
         page.get_by_label(label, exact=True).fill(text)
     points = page.get_by_label("Points, one a line", exact=False)
@@ -51,14 +51,14 @@ def test_a_certificate_is_entered_and_proposed(open_page: Callable[..., Opened],
     points.blur()
     page.reload()
     page.wait_for_selector("#cert-number", state="attached")
-    page.get_by_text("Open the form").click()
+    page.get_by_text("Enter the data or drop an XML file").click()
     assert page.get_by_label("Number", exact=True).input_value() == "AG-0411-T2"
     page.locator("#cert-look").click()
     page.locator("#cert-effect", has_text="Newest reading").wait_for()
     assert "+0.03" in page.locator("#cert-effect").inner_text()
     assert opened.axe() == []
     page.locator("#cert-propose").click()
-    page.locator("#cert-said .done", has_text="waits for a second person").wait_for()
-    page.get_by_role("link", name="what it changes, and the approval").click()
-    page.get_by_text("waits for a second person").wait_for()
+    page.locator("#cert-said .done", has_text="sent for approval").wait_for()
+    page.get_by_role("link", name="its effect, and approval").click()
+    page.get_by_text("approval needed").wait_for()
     assert opened.seen.console == []

@@ -31,7 +31,7 @@ def test_a_file_goes_in_by_the_page(
     assert page.get_by_role("progressbar", name="Progress of sending the file").is_visible()
     assert opened.axe() == []
     going_on[0].continue_()
-    look = page.get_by_text("Show what would be stored")
+    look = page.get_by_text("Preview")
     look.wait_for()
     page.get_by_label(re.compile("^Column bay")).first.click()
     page.get_by_role("option", name="P1.temperature").click()

@@ -153,7 +153,7 @@ def test_theme_can_be_chosen(open_page: Callable[..., Any]) -> None:
 def test_unknown_page_says_so(open_page: Callable[..., Any]) -> None:
     """An address that leads nowhere offers the way back."""
     page = open_page().go("/nowhere")
-    assert page.get_by_role("heading", name="There is no such page").is_visible()
+    assert page.get_by_role("heading", name="Page not found").is_visible()
 
 
 def test_keyboard_reaches_everything(open_page: Callable[..., Any], record: Any) -> None:

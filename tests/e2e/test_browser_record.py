@@ -84,7 +84,7 @@ def test_probes_are_compared_by_the_form(open_page: Callable[..., Any], where: s
     page = open_page(where=where).go("/probes", "#page table")
     page.get_by_role("button", name="Compare").click()
     page.get_by_text("Choose two channels or more").wait_for()
-    page.get_by_role("textbox", name="Channels beside each other").click()
+    page.get_by_role("textbox", name="Channels").click()
     for name in ("P1 table, temperature", "P2 top, temperature"):
         page.get_by_role("option", name=name).click()
     page.keyboard.press("Escape")

@@ -90,7 +90,7 @@ def test_a_forgotten_stop_is_asked_about_once(store: Store, config: Config) -> N
     for hours in (1, 11, 13, 14):
         attending.turn(NOW + hours * HOUR)
     assert [s for s in letters(store) if "R-1" in s] == [
-        "SIMULATED: Measuring room East: does inspection R-1 still run?"
+        "SIMULATED: Measuring room East: inspection R-1: still running?"
     ] * sum(len(route.recipients) for route in config.mail)
 
 

@@ -109,7 +109,7 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
     hands.base_ns += step_s * NS
     store.append("poll", found.mark_unsure([row(hands, 22.0)]))  # a bus comes before the check
     found.check()
-    assert found.why == f"it stepped by {step_s:+d} s, and no time server vouches for it"
+    assert found.why == f"it stepped by {step_s:+d} s, and no time server confirms it"
     hands.mono_ns += 60 * NS
     store.append("poll", found.mark_unsure([row(hands, 23.0)]))
     found.check()

@@ -42,7 +42,7 @@ def test_one_letter_lists_all_to_each_recipient(store: Store, example: Config) -
     assert len(subjects) == len(recipients) > 0
     assert all(s.startswith("SIMULATED: Measuring room East: calibration of") for s in subjects)
     body = wording(found, example.setup).body
-    assert "P6.temperature, certificate AG-0416-T: is overdue (2026-10-21)" in body
+    assert "P6.temperature, certificate AG-0416-T: overdue (2026-10-21)" in body
 
 
 def test_nothing_due_leaves_no_trace(store: Store, example: Config) -> None:

@@ -199,7 +199,7 @@ def test_a_wrong_token_is_told_and_nothing_is_lost(annex: Store, centre: Store, 
     assert sends.later() == 0
     assert sends.trouble.startswith("401")
     assert sends.waiting == 10
-    with pytest.raises(Refused, match="Wanted the address of the centre"):
+    with pytest.raises(Refused, match="Address of the centre: expected"):
         Centre("room.example:8060", "annex")
 
 

@@ -40,8 +40,8 @@ def test_a_sign_that_stops_is_told_within_five_minutes_once_and_again_when_it_is
     assert 0 < told_after <= 300
     assert len(twin.accepted) == 1
     text = twin.accepted[0][1].get_content()
-    assert "The last sign of life was of 2026-11-25T04:09:00Z" in text
-    assert "Do first:" in text
+    assert "The last heartbeat was at 2026-11-25T04:09:00Z" in text
+    assert "Action:" in text
 
     beats(path, 41)
     watcher.turn(1200.0, 1200 * S)
@@ -108,10 +108,10 @@ def test_the_command_tells_by_mail_when_the_service_is_killed(
             assert until(lambda: heartbeat.read(data) is not None, 60)
             service.send_signal(signal.SIGKILL)
             service.wait(60)
-            assert until(lambda: any("no sign of life" in mail for mail in mails), 60)
+            assert until(lambda: any("no heartbeat from" in mail for mail in mails), 60)
         finally:
             service.kill()
             watcher.send_signal(signal.SIGTERM)
             code = watcher.wait(60)
     assert code == 0
-    assert sum("gives no sign of life" in mail for mail in mails) == 1
+    assert sum("no heartbeat from the service" in mail for mail in mails) == 1

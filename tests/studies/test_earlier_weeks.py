@@ -61,7 +61,7 @@ def test_what_to_mend_first_is_the_set_back(answers: dict[str, dict[str, Any]]) 
     """The set-back is by far the largest: the day and the week come first, in K and µm; then outdoors."""
     causes = answers["causes"]
     assert causes["headline"].startswith(
-        "Mend what follows the day and the week (set-back, working hours, sun) first: "
+        "Start with what follows the day and the week (set-back, working hours, sun): without it, "
     )
     assert "µm on the length" in causes["headline"]
     assert figure(causes, "outdoors")["shown"]

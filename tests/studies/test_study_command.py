@@ -181,7 +181,7 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
         ((*DOORS, "--event", "noon"), "--event"),
         (DOORS, "--event: enter one or more times"),
         ((*DOORS, "--events", "no-such-file.csv"), "expected a CSV file"),
-        ((*SITE, "--permanent", "P2.temperature"), "stands in the volume and among the candidates"),
+        ((*SITE, "--permanent", "P2.temperature"), "is in the volume and among the candidates"),
         (("study", "hours", "--hours", "30"), "--hours: expected a whole number from 1 to 24"),
         (("study", "change", "--at", "2020-01-01"), "--at: the intervention lies outside the interval"),
         (("study", "map", "--before", "yesterday"), "--before: expected START/END"),

@@ -72,7 +72,7 @@ def _repeat(spec: AlarmSpec, alarm: Alarm, now_ns: int) -> Step:
         acknowledged_ns=None,
         acknowledged_by="",
     )
-    reason = f"{spec.key}: still out {spec.repeat_after_s} s after it was told."
+    reason = f"{spec.key}: still out {spec.repeat_after_s} s after its notice."
     return Step(after, (_notice(after, "repeated", now_ns),), (reason,))
 
 

@@ -132,11 +132,11 @@ WATCHED: Mapping[str, SystemWatch] = {
     ),
     "probe": SystemWatch(
         _probe, "high", "Another probe answers there: its values belong to another place and are not taken.",
-        "Look at the cables of the probes that were last touched; a swap is told by `stillroom probe swap`.",
+        "Check the cables of the probes last worked on. Enter a replacement with `stillroom probe swap`.",
     ),
     "jobs": SystemWatch(
         _jobs, "high", "What fails is not done: judging, alarms, sealing or backups.",
-        "Read the journal's newest events and mend what they name; the service goes on trying.",
+        "Read the newest events in the journal and correct what they name; the service keeps trying.",
         on_delay_s=300,
     ),
     "stuck": SystemWatch(
@@ -144,7 +144,7 @@ WATCHED: Mapping[str, SystemWatch] = {
         "Look at what is named: the probe and its line, the program, the share or the broker behind it.",
     ),
     "notices": SystemWatch(
-        _notices, "high", "People were not told of what happened.",
+        _notices, "high", "People were not notified of an alarm.",
         "Look at the mail server and the addresses in alarms.toml; then `stillroom alarm prove`.",
     ),
     "proof": SystemWatch(
@@ -153,7 +153,7 @@ WATCHED: Mapping[str, SystemWatch] = {
     ),
     "calibration": SystemWatch(
         _calibration, "low", "Readings of an overdue probe cannot show the room to be stable.",
-        "Have the probe calibrated or put a confirmed one in its place.", screen_only=True,
+        "Have the probe calibrated, or replace it.", screen_only=True,
     ),
     "flood": SystemWatch(
         _flood, "high", "Single alarms are overlooked; look at the room as a whole.",

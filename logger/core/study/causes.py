@@ -98,7 +98,7 @@ def _columns(x: ChannelRecord, inputs: CauseInputs) -> _Columns:
     if inputs.outdoors is not None:
         columns.groups["outdoors"] = _lagged(x, inputs.outdoors, OUTDOOR_LAGS_H)
     else:
-        columns.remarks.append("Outdoors was not recorded: its share stands in day and week, or in the rest.")
+        columns.remarks.append("Outdoors was not recorded: its share is in day and week, or in the rest.")
     if inputs.people is not None:
         if float(np.nanmean(inputs.people.value > 0)) < RARE:
             columns.remarks.append("People were present in less than 1 % of the time: not shown.")
@@ -328,7 +328,8 @@ def _headline(
     um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on the length"
     whole = sums.variance**0.5
     return (
-        f"Mend {IN_WORDS.get(first, first)} first: {whole:.2f} {name} would become {left:.2f} {name}. "
+        f"Start with {IN_WORDS.get(first, first)}: without it, {whole:.2f} {name} would become "
+        f"{left:.2f} {name}. "
         f"It costs {size:.2f} {name}{um}."
     )
 

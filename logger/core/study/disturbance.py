@@ -61,7 +61,10 @@ def _refusal(record: ChannelRecord, events: Float) -> tuple[str, str] | None:
     apart = np.diff(np.append(local, local[0] + DAY_S))
     if DAY_S - apart.max() <= QUARTER_S:
         return (
-            "all events lie within one quarter of an hour of the day: they cannot be told from its course.",
+            (
+                "all events lie within one quarter of an hour of the day: they "
+                "cannot be separated from the daily course."
+            ),
             "Vary the time of day by an hour or more.",
         )
     covered = _covered(record, events)

@@ -232,7 +232,7 @@ def _spots(names: list[str], deviation: Float, u: Float, unit: str) -> list[Figu
         if counts[best] >= SURE:
             figures.append(Figure(f"{word}: {names[best]}", value, unit, value - U, value + U, method=METHOD))
         else:
-            why = f"{names[best]} or {names[second]}, which cannot be told apart."
+            why = f"{names[best]} or {names[second]}, which do not differ by more than U."
             figures.append(Figure(word, value, unit, method=METHOD, shown=False, why_not=why))
     return figures
 

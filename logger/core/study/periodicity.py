@@ -47,7 +47,7 @@ def _remarks(cycle: Cycle, record: ChannelRecord) -> list[str]:
     lines = []
     if cycle.present < 0.5 * cycle.stretches:
         lines.append(
-            f"The cycle of {cycle.period_s / 60:.1f} min comes and goes: it stands out in {cycle.present} of "
+            f"The cycle of {cycle.period_s / 60:.1f} min comes and goes: it is clear in {cycle.present} of "
             f"{cycle.stretches} stretches; where it does, it is larger than the amplitude above."
         )
     if cycle.lengths_s is not None:

@@ -97,7 +97,7 @@ def _refusal(returns: Sequence[Return], coming: Coming) -> tuple[str, str] | Non
     if late:
         return (
             f"the plant did not get there in {len(late)} of the last {len(newest)}.",
-            "Begin the return earlier, or mend the plant, then record 8 more.",
+            "Begin the return earlier, or repair the plant, then record 8 more.",
         )
     return _beyond("departure", coming.departure, [r.departure for r in done], "K") or (
         None

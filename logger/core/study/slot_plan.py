@@ -59,7 +59,7 @@ class Reliability:
             )
         if self.skill < 0:
             skill = f"{self.skill:+.2f}".replace("-", "−")
-            return f"over {self.weeks} weeks the forecast told less than the plain map (skill {skill})"
+            return f"over {self.weeks} weeks the forecast was worse than the plain map (skill {skill})"
         return ""
 
 

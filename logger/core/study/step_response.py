@@ -126,10 +126,10 @@ def step_test(record: ChannelRecord, steps_s: Sequence[float] = ()) -> Answer:
     starts = sorted(steps_s) if marked else find_steps(record)
     if not starts:
         figure = absent(
-            "time constant", "h", "no step stands out of the record.",
+            "time constant", "h", "no clear step in the data.",
             "Mark one: switch the air handling off and on, and log 3 time constants after it.", METHOD,
         )  # fmt: skip
-        return Answer("step", "Not shown: no step stands out of the record.", (figure,))
+        return Answer("step", "Not shown: no clear step in the data.", (figure,))
     flat = _without_day(record)
     fits = []
     for number, start in enumerate(starts):

@@ -98,6 +98,11 @@ class Setups:
         facts = {"version": proposal.version, "at_ns": at_ns, "who": who, "why": why}
         conn.execute(setup_refusal.insert().values(**facts))
 
+    def newest(self) -> int:
+        """Number of the newest version that was approved; 0 while there is none."""
+        with self._database.read() as conn:
+            return _newest(conn)
+
     def versions(self) -> list[SetupVersion]:
         """Every version that was approved, oldest first."""
         with self._database.read() as conn:

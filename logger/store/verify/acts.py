@@ -72,7 +72,7 @@ def check_acts(conn: Connection, acts: Acts) -> Iterator[str]:
     states = {row["key"]: (row["state"], _occurrence(row["body"])) for row in read_rows(conn, alarm)}
     for key in sorted(states.keys() | acts.alarms.keys()):
         if states.get(key) != acts.alarms.get(key, ("normal", 0)):
-            yield f"alarm {key}: its state is not the one that the journal tells"
+            yield f"alarm {key}: its state differs from that in the journal"
 
 
 def _check_decisions(conn: Connection, acts: Acts) -> Iterator[str]:

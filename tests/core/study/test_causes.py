@@ -50,7 +50,7 @@ def test_planted_causes_are_recovered() -> None:
         assert figure.value == pytest.approx(size, rel=0.15)
     assert not answer.figure("people").shown
     assert answer.figure("rest").value == pytest.approx(0.08, rel=0.15)
-    assert answer.headline.startswith("Mend outdoors first: 0.3")
+    assert answer.headline.startswith("Start with outdoors: without it, 0.3")
     assert "µm on the length" in answer.headline
 
 

@@ -1,0 +1,157 @@
+"""Other limits for a rule, or another basis: the effect first, then a proposal for two people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+
+from logger.config.limit_edits import LimitTable, limit_tables, with_limit
+from logger.errors import Refused, StillroomError
+from logger.model.roles import Act
+
+from ..access.needs import acting, allowed, needs
+from ..data.queries import Queries
+from .components import behind, button, card, choice, draft_of_setup, field, refusal
+from .setup_effect import effect_of_texts, proposed_link
+
+UNITS = {"degC": "°C", "degF": "°F", "percent_RH": "% RH", "K_per_m": "K/m", "K_per_h": "K/h"}
+
+
+def limit_form(q: Queries) -> list[Component]:
+    """The card, for those who may propose; what is typed survives a reload until the setup changes."""
+    tables = _tables(q)
+    if not allowed(Act.PROPOSE) or not tables:
+        return []
+    kept, first = draft_of_setup(q), next(iter(tables))
+    names = {key: f"{q.zone(t.zone).name}: {_rule_name(q, key)}" for key, t in tables.items()}
+    lower, upper, basis = _entries(tables[first])
+    form = html.Div(
+        [
+            choice("limit-rule", "Rule", names, first, wide=True),
+            field("limit-lower", lower["label"], lower["value"], disabled=lower["disabled"], narrow=True),
+            field("limit-upper", upper["label"], upper["value"], disabled=upper["disabled"], narrow=True),
+            field("limit-basis", "Basis: where the numbers come from", basis, wide=True, **kept),
+            field("limit-why", "Reason for the change", "", placeholder="room study of October", **kept),
+            button("limit-look", "Show the effect"),
+            html.Div(id="limit-effect", className="break", role="status"),
+        ],
+        className="form",
+    )
+    return [card("Propose other limits", behind("Choose a rule and enter its limits", form), aside=_BY_TWO)]
+
+
+_BY_TWO = "a second person approves it"
+
+
+def _tables(q: Queries) -> dict[str, LimitTable]:
+    """Rules of zones that there are now, by name."""
+    zones = {zone.key for zone in q.setup.zones_now()}
+    texts = q.source.keeping.versions()[-1].texts if q.source.keeping.versions() else {}
+    return {key: t for key, t in limit_tables(texts).items() if t.zone in zones and t.limits}
+
+
+def _rule_name(q: Queries, key: str) -> str:
+    return next((rule.name for rule in q.setup.rules if rule.key == key), key.partition(".")[2])
+
+
+def unit_of(key: str) -> str:
+    """The unit that a key of a limit ends with, as people write it.
+
+    >>> unit_of("lower_degC"), unit_of("span_24h_K"), unit_of("gradient_pair_K_per_m"), unit_of("upper_hPa")
+    ('°C', 'K', 'K/m', 'hPa')
+    """
+    known = next((printed for name, printed in UNITS.items() if key.endswith(name)), "")
+    return known or key.rpartition("_")[2]
+
+
+def _entries(table: LimitTable) -> tuple[dict[str, Any], dict[str, Any], str]:
+    def entry(word: str, key: str) -> dict[str, Any]:
+        value = f"{table.limits[key]:g}" if key else ""
+        return {"label": f"{word}, {unit_of(key)}" if key else word, "value": value, "disabled": not key}
+
+    return entry("Lower limit", table.lower), entry("Upper limit", table.upper), table.basis
+
+
+def _number(label: str, text: str) -> float:
+    try:
+        return float((text or "").strip().replace("−", "-"))
+    except ValueError:
+        raise Refused(f"{label}: enter a number, for example 20.5. You entered “{text}”.") from None
+
+
+def texts_with_limit(q: Queries, rule: str, lower: str, upper: str, basis: str) -> dict[str, str]:
+    """The files in force with other limits; Refused says what to enter."""
+    table = _tables(q).get(rule)
+    if table is None:
+        raise Refused("Rule: choose one from the list.")
+    if not (basis or "").strip():
+        raise Refused("Basis: enter where the numbers come from, such as machine specification, annex B.")
+    ends = (("Lower limit", table.lower, lower), ("Upper limit", table.upper, upper))
+    limits = {key: _number(label, text) for label, key, text in ends if key}
+    if len(limits) == len(ends) and limits[table.lower] >= limits[table.upper]:
+        raise Refused(f"Upper limit: enter one above {limits[table.lower]:g}. You entered “{upper}”.")
+    return with_limit(q.source.keeping.versions()[-1].texts, rule, limits, basis.strip())
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The limits of the chosen rule, the effect of others, and the proposal, by an account."""
+    states = [State(f"limit-{name}", "value") for name in ("rule", "lower", "upper", "basis")]
+
+    @app.callback(
+        *(
+            Output(f"limit-{end}", part)
+            for end in ("lower", "upper")
+            for part in ("label", "value", "disabled")
+        ),
+        Output("limit-basis", "value"),
+        Input("limit-rule", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.PROPOSE)
+    def choose(rule: str) -> tuple[Any, ...]:
+        table = _tables(q).get(rule)
+        if table is None:
+            return (no_update,) * 7
+        lower, upper, basis = _entries(table)
+        return (*lower.values(), *upper.values(), basis)
+
+    @app.callback(
+        Output("limit-effect", "children"),
+        Input("limit-look", "n_clicks"),
+        *states,
+        running=[(Output("limit-look", "disabled"), True, False)],
+        prevent_initial_call=True,
+    )
+    @needs(Act.PROPOSE)
+    def look(clicks: int, rule: str, lower: str, upper: str, basis: str) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            effect = effect_of_texts(q, texts_with_limit(q, rule, lower, upper, basis))
+        except StillroomError as fault:
+            return refusal(str(fault))
+        said = html.Div(id="limit-said", role="status")
+        return [*effect, button("limit-propose", "Propose"), said]
+
+    @app.callback(
+        Output("limit-said", "children"),
+        Input("limit-propose", "n_clicks"),
+        State("limit-why", "value"),
+        *states,
+        running=[(Output("limit-propose", "disabled"), True, False)],
+        prevent_initial_call=True,
+    )
+    @needs(Act.PROPOSE)
+    def propose(  # noqa: PLR0917 (the fields of the form)
+        clicks: int, why: str, rule: str, lower: str, upper: str, basis: str
+    ) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            texts = texts_with_limit(q, rule, lower, upper, basis)
+            number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
+        except StillroomError as fault:
+            return refusal(str(fault))
+        return proposed_link(number)

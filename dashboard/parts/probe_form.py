@@ -1,0 +1,149 @@
+"""A probe that is added, moved, replaced or removed: the effect first, then a proposal for two people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+
+from logger.acts import probes as deeds
+from logger.errors import Refused, StillroomError
+from logger.model.roles import Act
+
+from ..access.needs import acting, allowed, needs
+from ..data.queries import Queries
+from ..data.words import field_text, instant
+from .components import behind, button, card, choice, draft_of_setup, field, refusal, slot
+from .setup_effect import effect_of_texts, proposed_link
+
+MOVED, REPLACED, REMOVED, ADDED = "move", "replace", "remove", "add"
+KINDS = {
+    MOVED: "moved to another position",
+    REPLACED: "replaced by another probe",
+    REMOVED: "removed",
+    ADDED: "new: added at a position",
+}
+TABLE = "New probe, as in probes.toml: one table (stillroom probe try writes it)"
+EXAMPLE = '[probes.P8]\nserial = "MG-0518"\n…'
+FIELDS = ("kind", "probe", "position", "other", "at", "table")
+
+
+def probe_form(q: Queries) -> list[Component]:
+    """The card, for those who may propose; what is typed survives a reload until the setup changes."""
+    placed = _placed(q)
+    if not allowed(Act.PROPOSE) or not q.setup.positions:
+        return []
+    kept = draft_of_setup(q)
+    idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
+    positions = {key: f"{p.name}, {q.zone(p.zone).name} ({p.medium})" for key, p in q.setup.positions.items()}
+    first = next(iter(placed), "")
+    form = html.Div(
+        [
+            choice("place-kind", "What was done", KINDS, MOVED, wide=True),
+            choice(
+                "place-probe", "Probe", {p: f"{p}, at {name}" for p, name in placed.items()}, first, wide=True
+            ),
+            choice("place-position", "Position (moved, new)", positions, next(iter(positions)), wide=True),
+            choice("place-other", "Replaced by (registered, without a position)", idle, "", wide=True),
+            field("place-at", "When it was done, local", field_text(q.now_ns(), q.room.timezone)),
+            field("place-why", "Reason", "", placeholder="sent to calibration", **kept),
+            slot(
+                dmc.Textarea(
+                    id="place-table",
+                    label=TABLE,
+                    minRows=3,
+                    autosize=True,
+                    size="sm",
+                    placeholder=EXAMPLE,
+                    **kept,
+                ),
+                "wide",
+            ),
+            button("place-look", "Show the effect"),
+            html.Div(id="place-effect", className="break", role="status"),
+        ],
+        className="form",
+    )
+    return [
+        card(
+            "Add, move, replace or remove a probe",
+            behind("Enter what was done", form),
+            aside="a second person approves it",
+        )
+    ]
+
+
+def _placed(q: Queries) -> dict[str, str]:
+    """Probes that have a position now, with its name."""
+    now, setup = q.now_ns(), q.setup
+    at = {c.probe: setup.position_at(key, now) for key, c in setup.channels.items()}
+    return {probe: position.name for probe, position in at.items() if position is not None}
+
+
+def texts_with_probe(q: Queries, form: Mapping[str, str]) -> dict[str, str]:
+    """The files in force with what was done to a probe; Refused says what to enter."""
+    texts = q.source.keeping.versions()[-1].texts
+    at_ns = instant(form["at"] or "", q.room.timezone, wanted_in="When it was done")
+    if at_ns > q.now_ns():
+        raise Refused("When it was done: enter a time in the past.")
+    kind, probe, position = form["kind"], form["probe"], form["position"]
+    if kind == ADDED:
+        if not form["table"].strip():
+            raise Refused("New probe: enter its table as in probes.toml, beginning with [probes.NAME].")
+        return deeds.texts_of_addition(texts, form["table"], position, at_ns)
+    if kind == MOVED:
+        return deeds.texts_of_move(texts, probe, position, at_ns)
+    if kind == REMOVED:
+        return deeds.texts_of_withdrawal(texts, probe, at_ns)
+    if form["table"].strip():
+        return deeds.texts_of_swap(texts, probe, "", at_ns, form["table"])
+    if not form["other"]:
+        raise Refused("Replaced by: choose a registered probe, or enter the new one as a table.")
+    return deeds.texts_of_swap(texts, probe, form["other"], at_ns)
+
+
+def register(app: Dash, q: Queries) -> None:
+    """The effect, then the proposal: by an account, never by a name from the browser."""
+    states = [State(f"place-{name}", "value") for name in FIELDS]
+
+    def texts_of(values: tuple[str, ...]) -> dict[str, str]:
+        return texts_with_probe(q, {n: v or "" for n, v in zip(FIELDS, values, strict=True)})
+
+    @app.callback(
+        Output("place-effect", "children"),
+        Input("place-look", "n_clicks"),
+        *states,
+        running=[(Output("place-look", "disabled"), True, False)],
+        prevent_initial_call=True,
+    )
+    @needs(Act.PROPOSE)
+    def look(clicks: int, *values: str) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            effect = effect_of_texts(q, texts_of(values))
+        except StillroomError as fault:
+            return refusal(str(fault))
+        return [*effect, button("place-propose", "Propose"), html.Div(id="place-said", role="status")]
+
+    @app.callback(
+        Output("place-said", "children"),
+        Input("place-propose", "n_clicks"),
+        State("place-why", "value"),
+        *states,
+        running=[(Output("place-propose", "disabled"), True, False)],
+        prevent_initial_call=True,
+    )
+    @needs(Act.PROPOSE)
+    def propose(clicks: int, why: str, *values: str) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            texts = texts_of(values)
+            number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
+        except StillroomError as fault:
+            return refusal(str(fault))
+        return proposed_link(number)
