@@ -182,7 +182,7 @@ def test_nobody_approves_alone_what_the_service_proposed(store: Store) -> None:
     own = approval.take_over(store, number, "Greta Holm", "", NOW + 2 * DAY)
     with pytest.raises(Refused, match="another person"):
         approval.approve(store, own, "Greta Holm", "", NOW + 3 * DAY)
-    with pytest.raises(Refused, match="stands for it already"):
+    with pytest.raises(Refused, match="has an author already"):
         approval.take_over(store, own, "Radek Sova", "", NOW + 3 * DAY)
     approval.approve(store, own, "Radek Sova", "", NOW + 3 * DAY)
     newest = store.setups.versions()[-1]
