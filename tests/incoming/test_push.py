@@ -55,7 +55,7 @@ def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Sto
         (b'{"time": 1793000000, "t": 1e99999999999999999999}', "a double can hold"),
         (b"{}", "expected values of"),
         (b"garbage", "expected JSON"),
-        (b'{"time": 1793000000, "t": 20.0, "t": 21.0}', "the name 't' stands more than once"),
+        (b'{"time": 1793000000, "t": 20.0, "t": 21.0}', "the name 't' occurs more than once"),
     ],
 )
 def test_what_cannot_be_stored_is_refused_and_its_number_stays_free(
