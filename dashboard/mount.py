@@ -16,7 +16,7 @@ from flask import Flask, Response, has_request_context, request
 from .access.guard import House
 
 # Answered by the group: there one signs in, and has one account.
-OF_THE_HOUSE = ("sign-in", "sign-out", "account", "accounts", "as", "first")
+OF_THE_HOUSE = ("rooms", "sign-in", "sign-out", "account", "accounts", "as", "first")
 _JSON_SLASH = r"(?:/|\\u002f)"
 _REWRITTEN = ("application/json", "text/html")
 

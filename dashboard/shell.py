@@ -13,6 +13,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 from dash.development.base_component import Component
+from flask import has_request_context, request
 
 from .access.needs import allowed, visitor
 from .data.preferences import fahrenheit
@@ -67,6 +68,8 @@ def _head(q: Queries, pages: Sequence[ModuleType]) -> list[Component]:
         for page in pages
         if allowed(page.NEEDS) and getattr(page, "IN_NAV", True)
     ]
+    if has_request_context() and request.script_root:  # one room of a group
+        links.insert(0, html.A("Rooms", href="/rooms", className="nav", id="nav-rooms"))
     who = visitor()
     name = who.person if who else "Sign in"
     links.append(html.A(name, href="/account", className="nav account"))  # where the names are a menu

@@ -229,6 +229,7 @@ class Group:
         server.add_url_rule("/_favicon.ico", "icon", icon)
         methods = ["GET", "POST", "PUT", "PATCH", "DELETE"]
         server.add_url_rule("/", "/", rooms)
+        server.add_url_rule("/rooms", "rooms", rooms)  # by which a room's pages lead back
         server.add_url_rule("/_rooms", "news", news)
         server.add_url_rule("/<path:path>", "/<path:path>", nowhere)
         server.add_url_rule("/<path>/api/", "no_machine_root", no_machine, methods=methods)

@@ -35,6 +35,7 @@ HELP_OF: Mapping[str, tuple[str, str]] = {
     "/campaigns": ("explanation/room-study", "room study"),
     "/records": ("how-to/audit-package", "an assessor's package"),
     "/journal": ("explanation/signature", "what a signature proves"),
+    "/positions": ("explanation/verdict", "what a verdict says"),
     "/health": ("operation", "operation"),
 }
 

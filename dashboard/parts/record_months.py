@@ -53,7 +53,14 @@ def month_list(q: Queries) -> list[Component]:
     ]
     if not rows:
         return [html.P("There are no readings yet.")]
-    return [table(["month", "zone", "interval, local", "record", "draft"], rows, "Months", stacks=True)]
+    return [
+        table(
+            ["month", "zone", "interval, local", "record", "draft"],
+            rows,
+            "Each zone, newest first",
+            stacks=True,
+        )
+    ]
 
 
 def month_options(q: Queries, zone: str) -> list[dict[str, str]]:

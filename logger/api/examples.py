@@ -159,7 +159,7 @@ def _page(entry: Any) -> dict[str, Any]:
 
 EXAMPLES: dict[str, Any] = {
     "Description": {"openapi": "3.1.0"},
-    "ProblemKind": {
+    "ProblemMeaning": {
         "type": "/api/v1/problems/unknown-zone",
         "title": "There is no such zone",
         "status": 404,

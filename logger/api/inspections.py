@@ -177,7 +177,7 @@ class InspectionRoutes:
         form = next(name for name, media_type in MEDIA_TYPES.items() if media_type == chosen)
         access = self._access
         with access.current.judging:
-            content = conditions_by_key(access.current.verdicts, key, access.now_ns()).text(form)
+            content = conditions_by_key(access.current.verdicts, key, access.now_ns(), "http").text(form)
         charset = "" if form == "json" else "; charset=utf-8"
         return Response(content, content_type=chosen + charset, headers={"Vary": "Accept"})
 

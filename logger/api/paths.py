@@ -242,7 +242,7 @@ def _service_paths() -> dict[str, Any]:
 
 def _description_paths() -> dict[str, Any]:
     kind = path("kind", "The last part of the type of a problem", problem_kind())
-    meaning = {200: ("What it means and what to do.", "ProblemKind")}
+    meaning = {200: ("What it means and what to do.", "ProblemMeaning")}
     openapi = {200: ("OpenAPI 3.1.", "Description")}
     tag = "description"
     return {

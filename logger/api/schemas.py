@@ -64,7 +64,7 @@ def _problems() -> dict[str, Any]:
         "inspection": {**TEXT, "description": "Address of the inspection that is there already"},
     }
     kind = obj({"type": address, "title": TEXT, "status": _WHOLE, "meaning": TEXT, "remedy": TEXT})
-    return {"Problem": problem, "ProblemKind": kind}
+    return {"Problem": problem, "ProblemMeaning": kind}
 
 
 def problem_kind() -> dict[str, Any]:

@@ -19,6 +19,7 @@ from .check import EXIT_OF
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, number_of, table
+from .verification import verification
 
 if TYPE_CHECKING:
     from ..inspections.impact import Impact
@@ -33,6 +34,7 @@ OutFile = Annotated[Path, typer.Argument(metavar="FILE", help="CSV or workbook: 
 
 def add_to(app: typer.Typer) -> None:
     inspection_app.command("budget")(budget)
+    inspection_app.command("verification")(verification)
     app.add_typer(inspection_app, name="inspection", no_args_is_help=True)
 
 
@@ -186,7 +188,7 @@ def conditions(
         if value not in expected:
             raise Refused(f"{option}: expected one of {', '.join(expected)}, found {value!r}.")
     with open_session(data, config) as session:
-        answered = conditions_by_key(session.verdicts(), key, session.now_ns)
+        answered = conditions_by_key(session.verdicts(), key, session.now_ns, "command")
     content = answered.text(form, dcc=dcc, kelvin=kelvin)
     if out is None:
         typer.echo(content.decode(), nl=False)

@@ -12,11 +12,12 @@ from .labels import labels
 from .options import DEFAULT_DATA, Config, Data, Json
 from .output import answer, number_of, table
 from .probe_place import commands
+from .probe_register import register
 from .probe_try import try_
 
 if TYPE_CHECKING:
     from ..core.calibration.status import RegisterEntry
-    from ..model import Certificate
+    from ..model import Certificate, Setup
 
 probe = typer.Typer(help="Probes: register, certificates, due days.")
 
@@ -24,6 +25,7 @@ probe = typer.Typer(help="Probes: register, certificates, due days.")
 def add_to(app: typer.Typer) -> None:
     commands(probe)
     probe.command("try", short_help="What a new probe says, and how to write it.")(try_)
+    probe.command("register", short_help="The register as PDF or CSV.")(register)
     probe.command("labels", short_help="Labels with a code for a phone.")(labels)
     app.add_typer(probe, name="probe", no_args_is_help=True)
 
@@ -52,17 +54,22 @@ def list_channels(
     Example:
       stillroom probe list --at 2026-10-22
     """
-    from ..core.calibration.status import register
+    from ..core.calibration.status import register as confirmations
     from ..core.calibration.trace import register_trace
 
     with open_session(data, config, read_only=True) as session:
         at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
-        entries = register(session.setup, at_ns)
+        entries = confirmations(session.setup, at_ns)
+        instruments = {e.confirmation.channel: _instrument(session.setup, e) for e in entries}
         traces = {
             e.confirmation.channel: register_trace(session.setup, e.confirmation.channel, at_ns)
             for e in entries
         }
-    rows = [_channel_dict(entry) | {"worked_out": traces[entry.confirmation.channel]} for entry in entries]
+    rows = [
+        {**_channel_dict(e), **instruments[e.confirmation.channel]}
+        | {"worked_out": traces[e.confirmation.channel]}
+        for e in entries
+    ]
     short = sum(not row["complete"] for row in rows)
     first = (
         f"{number_of(len(rows), 'channel')}, {short} of them not complete." if rows else "There is no probe."
@@ -71,6 +78,18 @@ def list_channels(
     lines = [f"  {channel}: {trace['text']}" for channel, trace in traces.items() if trace]
     shown = [first, "", *table(heads, [_row(row) for row in rows]), "", *lines] if rows else [first]
     answer(rows, as_json, shown)
+
+
+def _instrument(setup: Setup, entry: RegisterEntry) -> dict[str, Any]:
+    """What the instrument itself is, in its own unit."""
+    channel = setup.channels[entry.confirmation.channel]
+    return {
+        "firmware": setup.probes[entry.probe].firmware or None,
+        "quantity": channel.quantity,
+        "unit": channel.unit,
+        "range": list(channel.probe_span),
+        "resolution": channel.resolution,
+    }
 
 
 def _channel_dict(entry: RegisterEntry) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from . import (
     probe,
     record,
     references,
+    rejudge,
     replay,
     review,
     rooms,
@@ -102,6 +103,7 @@ for group in (
     user,
     rooms,
     references,
+    rejudge,
     bench,
     replay,
 ):

@@ -26,6 +26,7 @@ are the room's own. Intervals include their start and not their end.
 | `selftest` | all cases passed | 10: a case failed |
 | `rooms verify` | all intact | 10: one is not; 11: one could not be asked |
 | `rooms index`, `due`, `lost` | all rooms answered | 11: one could not be asked |
+| `rejudge` | all as stored | 10: verdicts changed; 11: some could not be judged |
 | `reference impact` | no room affected | 10: a room is affected; 11: one could not be asked |
 """
 

@@ -83,6 +83,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
     },
     "probes": {
         "serial": "serial number as engraved; certificates are matched by it",
+        "firmware": "version of the instrument's own program, for the register",
         "description": "what it is, as printed",
         "sampling_interval_s": "interval of this probe; default: that of the file",
         "channels": "tables of channels, at least one",

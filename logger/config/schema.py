@@ -97,6 +97,7 @@ class ProbesFile(Table):
 class ProbeTable(Table):
     serial: Text
     description: Text
+    firmware: Text | None = None
     sampling_interval_s: Positive | None = None
     channels: Tables
     connection: Tables | None = None

@@ -97,7 +97,7 @@ def _position(key: str, tables: Tables) -> Position:
 def _probe(key: str, tables: Tables) -> Probe:
     table = tables.probes[key].value
     channels = tuple(k for k in tables.channels if k.rsplit(".", 1)[0] == key)
-    return Probe(key, table.serial, table.description, channels)
+    return Probe(key, table.serial, table.description, channels, table.firmware or "")
 
 
 def _channel(key: str, tables: Tables) -> Channel:

@@ -19,7 +19,7 @@ from ..instants import rfc3339
 from ..model import Inspection
 from ..verdicts.verdicts import Verdicts
 from .assess import Assessment, assess, question_of
-from .revisions import issues
+from .revisions import issues, revise
 
 FORMS: Mapping[str, str] = {"json": "json", "csv": "csv", "line": "txt", "dcc": "xml"}  # form -> ending
 MEDIA_TYPES: Mapping[str, str] = {
@@ -70,23 +70,33 @@ class Conditions:
         raise Refused(f"form: expected one of {', '.join(FORMS)}, found {form!r}.")
 
 
-def conditions_by_key(verdicts: Verdicts, key: str, now_ns: int) -> Conditions:
-    """The conditions of the registered inspection with a key; UnknownName where there is none."""
+def conditions_by_key(verdicts: Verdicts, key: str, now_ns: int, way: str = "") -> Conditions:
+    """The conditions of the registered inspection with a key; UnknownName where there is none.
+
+    way: what prints them (command, file, http): the revision of the verdict is then written first.
+    """
     from ..acts.inspections import inspections
 
     registered = {job.key: job for job in inspections(verdicts.store)}
     if key not in registered:
         raise UnknownName("inspection", key, registered)
-    return inspection_conditions(verdicts, registered[key], now_ns)
+    return inspection_conditions(verdicts, registered[key], now_ns, way)
 
 
-def inspection_conditions(verdicts: Verdicts, inspection: Inspection, now_ns: int) -> Conditions:
-    """The conditions of an inspection, up to now while it runs; one that cannot be judged is *not shown*."""
+def inspection_conditions(
+    verdicts: Verdicts, inspection: Inspection, now_ns: int, way: str = ""
+) -> Conditions:
+    """The conditions of an inspection, up to now while it runs; one that cannot be judged is *not shown*.
+
+    With a `way` the revision of its verdict is written first, so that the stamp leads to one.
+    """
     head = _inspection(inspection)
     try:
         answer = assess(verdicts, question_of(inspection, now_ns), now_ns)
     except StillroomError as refused:
         return Conditions(_without_answer(head, str(refused), inspection.to_ns is None))
+    if way:
+        revise(verdicts.store, [(inspection, answer.check)], now_ns, way)
     return Conditions(_content(verdicts, head, inspection, answer))
 
 

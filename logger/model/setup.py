@@ -160,6 +160,7 @@ class Probe:
     serial: str
     description: str
     channels: tuple[str, ...]
+    firmware: str = ""
 
 
 @dataclass(frozen=True)

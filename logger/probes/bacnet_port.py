@@ -7,6 +7,7 @@ import secrets
 import socket
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from functools import lru_cache
 from typing import Any
 
 from ..errors import ProbeError
@@ -122,15 +123,18 @@ class BacnetPort:
     async def _multiple(
         self, where: Any, part: Sequence[tuple[str, Sequence[int]]], timeout_s: float
     ) -> dict[tuple[str, int], Any]:
-        from bacpypes3.primitivedata import ObjectIdentifier
+        from bacpypes3.apdu import ReadPropertyMultipleRequest
 
-        request: list[Any] = []
-        for name, numbers in part:
-            request += [ObjectIdentifier(name), [_reference(number) for number in numbers]]
-        results = await self._answered(
-            self._app.read_property_multiple(where, request, vendor_info=_vendor()), timeout_s
-        )
-        answers = {(_name(thing), int(number)): _plain(value) for thing, number, _, value in results or ()}
+        specifications = _specifications(tuple((name, tuple(numbers)) for name, numbers in part))
+        request = ReadPropertyMultipleRequest(listOfReadAccessSpecs=specifications, destination=where)
+        answer = await self._answered(self._app.request(request), timeout_s)
+        answers = {
+            (_name(result.objectIdentifier), int(each.propertyIdentifier)): _content(
+                each.readResult, result.objectIdentifier[0], each.propertyIdentifier
+            )
+            for result in answer.listOfReadAccessResults
+            for each in result.listOfResults
+        }
         # A device answers with its own number to that of any.
         names = {name for name, _ in answers}
         own = {name: name for name in names}
@@ -194,6 +198,38 @@ def _vendor() -> Any:
     from bacpypes3.vendor import get_vendor_info
 
     return get_vendor_info(0)  # the standard's own objects and properties
+
+
+@lru_cache(maxsize=64)
+def _specifications(part: tuple[tuple[str, tuple[int, ...]], ...]) -> Any:
+    """What a request asks for; made once, since it is asked at each poll."""
+    from bacpypes3.apdu import ReadAccessSpecification
+    from bacpypes3.constructeddata import SequenceOf
+    from bacpypes3.primitivedata import ObjectIdentifier
+
+    return SequenceOf(ReadAccessSpecification)(
+        [
+            ReadAccessSpecification(
+                objectIdentifier=ObjectIdentifier(name),
+                listOfPropertyReferences=[_reference(number) for number in numbers],
+            )
+            for name, numbers in part
+        ]
+    )
+
+
+@lru_cache(maxsize=256)
+def _type_of(object_type: Any, place: Any) -> Any:
+    """The type that the standard gives a property of a kind of object; None: it has none."""
+    return _vendor().get_object_class(object_type).get_property_type(place)
+
+
+def _content(result: Any, object_type: Any, place: Any) -> Any:
+    """A value of the type that its property has, or the refusal that stands in its place."""
+    if result.propertyAccessError:
+        return _plain(result.propertyAccessError)
+    kind = _type_of(object_type, place)
+    return _plain(None if kind is None else result.propertyValue.cast_out(kind))
 
 
 def _identifier(number: int) -> Any:

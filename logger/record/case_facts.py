@@ -21,9 +21,12 @@ if TYPE_CHECKING:
 CONFIDENTIAL = ("customer",)
 
 
-def record_cases(verdicts: Verdicts, span: Interval) -> list[dict[str, Any]]:
-    """Cases of a zone that touch the interval of a record, without what customers were told."""
-    records = cases_in(verdicts, span.zone, span.from_ns, span.to_ns, span.now_ns)
+def record_cases(verdicts: Verdicts, span: Interval, *, write: bool = True) -> list[dict[str, Any]]:
+    """Cases of a zone that touch the interval of a record, without what customers were told.
+
+    write: whether new cases get their number now.
+    """
+    records = cases_in(verdicts, span.zone, span.from_ns, span.to_ns, span.now_ns, write=write)
     names = Names(verdicts.store)
     return [_without_customers(case_facts(verdicts, r, names, span.now_ns)) for r in records]
 

@@ -35,11 +35,12 @@ FORMAT = "stillroom record 1"
 def record_facts(
     store: Store, verdicts: Verdicts, setup: Setup, span: Interval, *, draft: bool = False
 ) -> dict[str, Any]:
-    """All facts of the record but its number and the digests of its files; a draft writes no revision."""
+    """All facts of the record but its number and the digests of its files; a draft writes
+    no revision and numbers no case."""
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
     result = verdicts.check(*where, pre_window_s=0)
-    cases = record_cases(verdicts, span)
+    cases = record_cases(verdicts, span, write=not draft)
     acts = acts_in(store, verdicts, setup, span, draft=draft)
     decisions = decisions_by_inspection(cases)
     for job in acts["inspections"]:

@@ -27,7 +27,8 @@ MINUTE_NS = 60 * NS
 class RecordMonth:
     """One month of a zone: `label` as "2026-10", [from, to) clipped to the data and to now.
 
-    issue: the record in force that covers it whole; acts: what people did about it since that was issued.
+    issue: the record in force that covers it whole; acts: what people did about it since that was issued;
+    parts: records in force about a part of it.
     """
 
     label: str
@@ -38,12 +39,14 @@ class RecordMonth:
     begins_with_data: bool
     issue: RecordIssue | None
     acts: int
+    parts: tuple[int, ...] = ()
 
     @property
     def state(self) -> str:
         """In words, with what is offered."""
         if self.issue is None:
-            return "running" if self.running else "not issued"
+            part = f"; of a part: record {', '.join(map(str, self.parts))}" if self.parts else ""
+            return ("running" if self.running else "not issued") + part
         number = self.issue.number
         words = f"record {number}"
         if self.issue.replaces is not None:
@@ -64,6 +67,7 @@ class RecordMonth:
             "begins_with_data": self.begins_with_data,
             "record": None if self.issue is None else self.issue.number,
             "acts_since": self.acts,
+            "records_of_a_part": list(self.parts),
             "state": self.state,
         }
 
@@ -142,7 +146,9 @@ def _month(  # noqa: PLR0917 (a month, its ends, and what there is)
     mine = [i for i in issued if i.from_ns <= from_ns and i.to_ns >= to_ns and i.to_ns <= next_ns]
     issue = mine[-1] if mine else None
     acts = len(acts_since(store, issue)) if issue else 0
-    return RecordMonth(label, zone, from_ns, to_ns, next_ns > now_ns, from_ns > first_ns, issue, acts)
+    parts = tuple(i.number for i in issued if i.from_ns < to_ns and i.to_ns > from_ns and i is not issue)
+    begins = from_ns > first_ns
+    return RecordMonth(label, zone, from_ns, to_ns, next_ns > now_ns, begins, issue, acts, parts)
 
 
 def _next_month(day: date) -> date:

@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from ..errors import StoreError
+from ..errors import StoreError, StoreInUse
 from ..instants import NS
+from ..store.lock import try_lock
 from .registry import Registry, RoomEntry, replace_file
 from .summary import FILE, LARGEST_BYTES, Summary, SummaryFault, opened
 
 SEEN = "seen.json"
+LOCK_S = 5.0  # a page and a command may look at once
 CLOCK_NS = 30 * NS  # a summary from further ahead than this tells of a doubtful clock
 Trouble = Literal["", "back", "forged", "silent"]
 # The order in which rooms want to be looked at; zones are "not stable" before "not shown" before "stable".
@@ -68,11 +70,13 @@ class Sightings:
 
     def look(self, registry: Registry, now_ns: int) -> list[RoomState]:
         """Every room as it may be shown now, the worst first; one small file a room is read, and no store."""
-        self._load()
-        before = json.dumps(self._seen, sort_keys=True)
-        states = [self._state(entry, now_ns) for entry in registry.rooms.values()]
-        if json.dumps(self._seen, sort_keys=True) != before:
-            self._save()
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with try_lock(self.folder / "seen.lock", wait_s=LOCK_S) as ours:
+            self._load()
+            before = json.dumps(self._seen, sort_keys=True)
+            states = [self._state(entry, now_ns) for entry in registry.rooms.values()]
+            if ours and json.dumps(self._seen, sort_keys=True) != before:
+                self._save()
         return sorted(states, key=lambda state: state.rank)
 
     def accept(self, entry: RoomEntry) -> Summary:
@@ -80,10 +84,13 @@ class Sightings:
 
         SummaryFault where the room says nothing that could be.
         """
-        self._load()
         summary = opened(_content(entry))
-        self._seen[entry.key] = _facts(summary)
-        self._save()
+        with try_lock(self.folder / "seen.lock", wait_s=LOCK_S) as ours:
+            if not ours:
+                raise StoreInUse(f"Another program has {self.folder / SEEN} open; try again.")
+            self._load()
+            self._seen[entry.key] = _facts(summary)
+            self._save()
         return summary
 
     def heads(self) -> dict[str, tuple[int, str]]:

@@ -24,6 +24,7 @@ from ..store.files import write_durably
 from ..verdicts.verdicts import Verdicts
 
 JOB = "files for measuring programs"
+WAY = "file"
 MOST_AT_ONCE = (
     20  # files of so many inspections in one turn, so that those that just ended are not kept waiting
 )
@@ -83,7 +84,7 @@ class ConditionFiles:
         for job in self._waiting(folder, plan):
             if len(written) == MOST_AT_ONCE:
                 return written  # the next turn goes on
-            conditions = inspection_conditions(self._verdicts, job, now_ns)
+            conditions = inspection_conditions(self._verdicts, job, now_ns, WAY)
             write_conditions(folder, plan, job.key, conditions)
             if conditions.revision is None:
                 self._without_number.add(job.key)

@@ -146,7 +146,7 @@ class Ledger:
         first_day = day if head is None else min(head.first_day, day)
         state = self.state_before(zone, day) if day > first_day else self.unknown_state(zone, day)
         entries = timeline(self.setup, zone, marks)
-        new = Head(self._context(), cursor, first_day, 0, 0, entries, decided)
+        new = Head(self.context, cursor, first_day, 0, 0, entries, decided)
         self._newest.pop(zone, None)
         begin_ns = None
         if day == first_day:  # without a head it was just read: the files of a long record are many
@@ -170,7 +170,7 @@ class Ledger:
         self, judgement: Judgement, state_in: BodyState, head: Head, make_statement: MakeStatement | None
     ) -> tuple[Head, str]:
         """Keep the pieces of a judgement, and the head that says how far the zone has been judged."""
-        head = replace(head, until_ns=_end_ns(judgement), open_from_ns=self._open_from_ns(judgement))
+        head = replace(head, until_ns=_end_ns(judgement), open_from_ns=self.open_from_ns(judgement))
         text = json.dumps(vars(head))
         days = split_into_days(judgement, state_in)
         bodies = {day: (head.context, day_verdicts.to_text()) for day, day_verdicts in days.items()}
@@ -234,7 +234,7 @@ class Ledger:
         What is still to be judged, or provisional, is left open; nothing stored is believed on the way.
         """
         head = self.head(zone)
-        if head is None or head.context != self._context():
+        if head is None or head.context != self.context:
             return LedgerComparison(0, 0, {}, ())
         first, last = self._first_provable(zone, head), (head.until_ns - 1) // DAY_NS
         dirty_ns = self._dirty(zone, head.until_ns)[1]
@@ -248,7 +248,7 @@ class Ledger:
         parts = self.judge_in_parts(zone, (first, last), state, head.until_ns, begun_ns)
         open_ns = until_ns
         for judgement, state, _ in parts if first <= last else ():
-            open_ns = min(until_ns, self._open_from_ns(judgement))
+            open_ns = min(until_ns, self.open_from_ns(judgement))
             for day, day_verdicts in split_into_days(judgement, state).items():
                 fresh = (head.context, day_verdicts.to_text())
                 stored = self.cache.day(zone, day)
@@ -298,7 +298,7 @@ class Ledger:
         head = self.head(zone)
         channels = self.setup.channels_in(zone)
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
-        if head is None or head.context != self._context():
+        if head is None or head.context != self.context:
             # Before anything is read: what arrives from here on is dirty next time.
             _, cursor = self.store.readings.arrived_after(-1)
             first_ns = self.begins_ns(zone)
@@ -341,7 +341,9 @@ class Ledger:
         valid = head is None or all(type(n) is int for n in list(vars(head).values())[1:5])
         return head if valid else None
 
-    def _context(self) -> str:
+    @property
+    def context(self) -> str:
+        """What stored days must have been judged by: judge and step."""
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
@@ -352,7 +354,8 @@ class Ledger:
         """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
         return at_start_of_record(self.setup.at(day * DAY_NS).zone(zone))
 
-    def _open_from_ns(self, judgement: Judgement) -> int:
+    def open_from_ns(self, judgement: Judgement) -> int:
+        """From when on a judgement is provisional."""
         return min(judgement.provisional_from * judgement.grid.step_ns, _end_ns(judgement))
 
     def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:

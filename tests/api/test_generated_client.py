@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import importlib
+import os
 import subprocess
 import sys
 import time
@@ -33,13 +34,14 @@ def client_package(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = tmp_path_factory.mktemp("generated")
     out = folder / "room_client"
     options = ("--path", ROOT / "docs" / "openapi.json", "--output-path", out, "--meta", "none")
-    command = [program("openapi-python-client"), "generate", *map(str, options)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
-    assert done.returncode == 0, done.stdout + done.stderr
-    said = done.stdout + done.stderr
+    generator = program("openapi-python-client")
+    path = f"{Path(generator).parent}{os.pathsep}{os.environ['PATH']}"  # its formatter lies beside it
+    command = [generator, "generate", "--fail-on-warning", *map(str, options)]
+    env = {**os.environ, "PATH": path}
+    done = subprocess.run(command, env=env, capture_output=True, text=True, check=False, timeout=300)
     # A body, answer or parameter that the generator cannot express would be missing from the client.
-    assert "unable to parse" not in said.lower(), said
-    assert "warning" not in said.lower() or "ruff" in said.lower(), said
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "warning" not in (done.stdout + done.stderr).lower()
     sys.path.insert(0, str(folder))
     yield "room_client"
     sys.path.remove(str(folder))

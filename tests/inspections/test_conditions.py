@@ -300,3 +300,16 @@ def test_names_of_files_never_leave_the_folder_nor_meet() -> None:
         assert len(name.encode()) < 200
         assert not set(name) & set('/\\:*?"<>|')
         assert not name.startswith(".")
+
+
+def test_a_printed_stamp_is_a_numbered_revision_also_while_no_service_runs(
+    store: Store, verdicts: Verdicts
+) -> None:
+    """Whatever prints it writes it first: the stamp resolves."""
+    from logger.inspections.revisions import of_digest
+
+    printed = conditions_by_key(verdicts, "I-2601", NOW, "command")
+
+    revision = of_digest(store, str(printed.content["digest"]))
+    assert revision is not None
+    assert (revision.inspection, revision.number) == ("I-2601", printed.revision)

@@ -57,6 +57,8 @@ def test_records_of_the_same_time_are_named_before_another_is_issued(
 ) -> None:
     room.issue(tmp_path / "a")
     room.issue(tmp_path / "b")
+    october = month_of(room.store, room.setup, "machine-bay", "2026-10", NOW)
+    assert october.state == "not issued; of a part: record 1, 2"
     with pytest.raises(Refused, match=r"record 1, 2026-10-19 00:00 \+02:00 to .*; record 2, .* are in force"):
         refuse_overlapping(room.store, room.setup, "machine-bay", DAY, "say so")
     refuse_overlapping(room.store, room.setup, "machine-bay", (DAY[1], DAY[1] + NS), "say so")

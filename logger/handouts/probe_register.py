@@ -1,0 +1,147 @@
+"""The register of probes as a paper and as CSV: everything that ISO/IEC 17025:2017, 6.4.13 asks for.
+
+Identity with serial number and firmware, maker's description, position, calibrations with their dates,
+results and criteria, due day; and what an entry lacks.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Any
+
+from ..core.calibration.status import RegisterEntry, register
+from ..instants import NS, rfc3339
+from ..model import Certificate, Setup
+from ..model.figures import unit_name
+from .paper import compile_paper, frame, section
+
+COLUMNS = (
+    *("channel", "probe", "serial", "firmware", "description", "quantity", "unit", "range", "used_range"),
+    *(
+        "resolution",
+        "position",
+        "zone",
+        "medium",
+        "certificate",
+        "laboratory",
+        "accreditation",
+        "calibrated_on",
+    ),
+    *("valid_from", "due", "errors", "U", "k", "drift", "certificate_range", "file", "status", "missing"),
+)
+
+
+def register_rows(setup: Setup, at_ns: int) -> list[dict[str, Any]]:
+    """One row a channel, every column of COLUMNS; None where a thing is not stated."""
+    return [_row(setup, entry) for entry in register(setup, at_ns)]
+
+
+def _row(setup: Setup, entry: RegisterEntry) -> dict[str, Any]:
+    channel, place = setup.channels[entry.confirmation.channel], entry.position
+    zone = setup.zones.get(place.zone) if place else None
+    return {
+        "channel": channel.key,
+        "probe": entry.probe,
+        "serial": entry.serial,
+        "firmware": setup.probes[entry.probe].firmware or None,
+        "description": entry.description,
+        "quantity": channel.quantity,
+        "unit": channel.unit,
+        "range": span_text(channel.probe_span),
+        "used_range": span_text(channel.user_span),
+        "resolution": channel.resolution,
+        "position": place.name if place else None,
+        "zone": zone.name if zone else None,
+        "medium": place.medium if place else None,
+        **_certificate(entry.confirmation.certificate),
+        "due": entry.confirmation.due.isoformat() if entry.confirmation.due else None,
+        "status": entry.confirmation.status,
+        "missing": ", ".join(entry.missing),
+    }
+
+
+def span_text(span: tuple[float, float] | None) -> str | None:
+    """A range as text.
+
+    >>> span_text((-40.0, 60.0)), span_text(None)
+    ('-40 to 60', None)
+    """
+    return None if span is None else f"{span[0]:g} to {span[1]:g}"
+
+
+def _certificate(c: Certificate | None) -> dict[str, Any]:
+    names = ("certificate", "laboratory", "accreditation", "calibrated_on", "valid_from", "errors", "U", "k")
+    if c is None:
+        return dict.fromkeys((*names, "drift", "certificate_range", "file"))
+    errors = (f"{0.0 - value:+.6g} at {at:g}" for at, value in zip(c.indications, c.corrections, strict=True))
+    return {
+        "certificate": c.number,
+        "laboratory": c.issuer,
+        "accreditation": c.accreditation or None,
+        "calibrated_on": c.calibrated_on,
+        "valid_from": rfc3339(c.valid_from_ns),
+        "errors": "; ".join(errors),
+        "U": "; ".join(f"{value:g}" for value in c.U),
+        "k": c.k,
+        "drift": c.drift,
+        "certificate_range": span_text(c.range),
+        "file": f"certificates/{c.number}",
+    }
+
+
+def register_csv(setup: Setup, at_ns: int) -> bytes:
+    """The register as CSV in UTF-8; a text that would run as a formula gets a leading '."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for row in register_rows(setup, at_ns):
+        writer.writerow([_cell(row[name]) for name in COLUMNS])
+    return out.getvalue().encode()
+
+
+def _cell(value: Any) -> Any:
+    text = isinstance(value, str) and value[:1] in "=@\t\r"
+    formula = isinstance(value, str) and value[:1] in "+-" and not value[1:2].isdigit()
+    return f"'{value}" if value and (text or formula) else value
+
+
+def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
+    """The register as PDF, A4 across: instruments first, then their calibrations."""
+    rows = register_rows(setup, at_ns)
+    short = sum(bool(row["missing"]) for row in rows)
+    instruments = [
+        [
+            r["channel"], r["serial"], r["firmware"] or "not stated", r["description"],
+            f"{r['range']} {unit_name(r['unit'])}", f"{r['resolution']:g}", _place(r), r["status"],
+        ]
+        for r in rows
+    ]  # fmt: skip
+    calibrations = [
+        [
+            r["channel"], r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
+            r["due"] or "", r["errors"] or "", f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
+            r["missing"] or "complete",
+        ]
+        for r in rows
+    ]  # fmt: skip
+    heads_a = ["channel", "serial", "firmware", "instrument", "range", "resolution", "position", "status"]
+    heads_b = ["channel", "certificate", "laboratory", "calibrated", "due", "errors", "U", "entry"]
+    noun = "channel" if len(rows) == 1 else "channels"
+    words = frame(setup, "Register of probes", simulated=simulated) | {
+        "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
+        "because": f"As of {rfc3339(at_ns // NS * NS)}. Errors: indication minus reference.",
+        "sections": [
+            section("Instruments", heads_a, "lllwllll", instruments, "There is no probe."),
+            section("Calibrations", heads_b, "lllllwwl", calibrations, "There is none."),
+        ],
+    }
+    return compile_paper("register", words, at_ns)
+
+
+def _place(r: dict[str, Any]) -> str:
+    return f"{r['position']}, {r['medium']}" if r["position"] else "nowhere"
+
+
+def _laboratory(r: dict[str, Any]) -> str:
+    return f"{r['laboratory']}, {r['accreditation'] or 'no accreditation number'}" if r["laboratory"] else ""
