@@ -13,7 +13,8 @@
     picker.type = "date"; picker.className = "calendar-day"; picker.tabIndex = -1; picker.setAttribute("aria-hidden", "true");
     open.type = "button"; open.className = "calendar"; open.textContent = "▾";
     var label = slot.querySelector("label");
-    open.setAttribute("aria-label", "Calendar for " + (label ? label.textContent : "this field"));
+    open.setAttribute("aria-label", "Calendar");
+    if (label && label.id) { open.setAttribute("aria-describedby", label.id); }
     picker.addEventListener("change", function () {
       if (picker.value) { write(field, picker.value + field.value.slice(10)); }
       field.focus();

@@ -49,7 +49,7 @@ def probe_form(q: Queries) -> list[Component]:
             choice("place-position", "Position (moved, new)", positions, next(iter(positions)), wide=True),
             choice("place-other", "Replaced by (registered, without a position)", idle, "", wide=True),
             field("place-at", "When it was done, local", field_text(q.now_ns(), q.room.timezone)),
-            field("place-why", "Reason", "", placeholder="sent to calibration", **kept),
+            field("place-why", "Reason for the change", "", placeholder="sent to calibration", **kept),
             slot(
                 dmc.Textarea(
                     id="place-table",

@@ -158,7 +158,7 @@ def _hold_campaign(schema: Any, headers: dict[str, str], cases: int) -> Counter[
     kinds = [kind for kind in kinds if (kind[0], kind[2].value) not in UNBREAKABLE]
     for path, method, mode in kinds:
         # Few messages are whole enough to be stored, so that path is asked more often.
-        often = 8 if "messages" in path else 1
+        often = 24 if "messages" in path else 1
         each = settings(BOUNDED, max_examples=often * max(1, cases // len(kinds)))
         _hold(schema[path][method].as_strategy(generation_mode=mode), path, headers, each, seen)
     return seen

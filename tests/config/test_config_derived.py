@@ -93,7 +93,7 @@ def test_limits_of_the_air(example: Texts, key: str, quantity: str, channel: str
         ("machine-bay.c", ["condensation_margin_K = 2.0", 'channels = ["P1.relative_humidity"]'],
          "channels of temperature or dew_point"),
         ("machine-bay.c", ["condensation_margin_K = 2.0", 'quantity = "pressure"'],
-         "told by their temperature"),
+         "named by their temperature"),
         ("machine-bay.d", ["upper_degC = 14.0", 'quantity = "dew_point"', 'channels = ["B1.dew_point"]'],
          "'B1.dew_point'"),
         ("machine-bay.d", ["upper_degC = 14.0", 'quantity = "dew_point"', 'channels = ["P4.dew_point"]'],

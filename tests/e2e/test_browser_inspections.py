@@ -19,10 +19,10 @@ pytestmark = pytest.mark.browser
 
 def test_a_job_is_found(open_page: Callable[..., Any]) -> None:
     opened = open_page()
-    page = opened.go("/inspections", "#inspection-list .hand")
+    page = opened.go("/inspections", "#inspection-list tbody tr")
     page.get_by_label("Job, part, machine, person").fill("valve VB-9")
     page.locator("#find-go").click()
-    page.locator("#inspection-list .hand", has_text="Gear hub").wait_for(state="detached")
+    page.locator("#inspection-list tbody tr", has_text="Gear hub").wait_for(state="detached")
     assert "Valve body 4480" in page.locator("#inspection-list").inner_text()
     assert opened.seen.console == []
 

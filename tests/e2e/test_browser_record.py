@@ -59,7 +59,7 @@ def test_a_proposal_shows_what_it_changes(open_page: Callable[..., Any], where: 
     page = opened.go("/limits", "#page h1")
     sign_in(page, where, "faber")
     page = opened.go("/limits", "#page h1")
-    page.get_by_role("link", name="Show what it changes").click()
+    page.get_by_role("link", name="Show its effect").click()
     page.get_by_text("upper 20.5 → 20.4").wait_for()
     assert page.get_by_role("button", name="Approve").is_visible()
     assert opened.axe() == []
@@ -83,7 +83,7 @@ def test_probes_are_compared_by_the_form(open_page: Callable[..., Any], where: s
     """Two channels chosen by keyboard, an answer in a table; too few are refused beside the form."""
     page = open_page(where=where).go("/probes", "#page table")
     page.get_by_role("button", name="Compare").click()
-    page.get_by_text("Choose two channels or more").wait_for()
+    page.get_by_text("Choose two or more channels").wait_for()
     page.get_by_role("textbox", name="Channels").click()
     for name in ("P1 table, temperature", "P2 top, temperature"):
         page.get_by_role("option", name=name).click()

@@ -112,7 +112,7 @@ def test_job_is_started_and_stopped(open_page: Callable[..., Any], record: Any) 
     assert (job.person, job.to_ns) == ("Greta Holm", None)
     assert "Planet carrier 88" in opened.go("/", "#now-hands .hand").locator("#now-hands").inner_text()
     record.now += 600 * 1_000_000_000
-    page = opened.go("/inspections", "#inspection-list .hand")
+    page = opened.go("/inspections", "#inspection-list tbody tr")
     page.get_by_role("button", name="Stop now").click()
     page.get_by_role("button", name="Stop now").wait_for(state="detached")
     (stopped,) = (i for i in record.inspections() if i.key == job.key)

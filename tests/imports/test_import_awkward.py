@@ -83,7 +83,7 @@ def test_three_decimals_are_no_question_where_commas_separate_columns(setup: Set
     result = values(read_content("a.csv", text.encode(), profile, setup).series)
     assert result["P1.temperature"] == [20.340, 20.341, 20.342, 20.343, 20.344]
     for question in (text.replace(",", ";"), text.replace("20.340", '"20,340"')):
-        with pytest.raises(ImportRefused, match="Which sign"):
+        with pytest.raises(ImportRefused, match="decimal comma or point"):
             read_content("a.csv", question.encode(), profile, setup)
 
 

@@ -70,7 +70,7 @@ def test_a_proposal_changes_nothing_until_another_approves(store: Store) -> None
 
 def test_a_refused_proposal_keeps_its_number_and_never_holds(store: Store) -> None:
     number = proposed(store)
-    with pytest.raises(Refused, match="reason of the refusal"):
+    with pytest.raises(Refused, match="reason for the rejection"):
         approval.refuse(store, number, "Ines Faber", "", NOW)
     approval.refuse(store, number, "Ines Faber", "the annex says 20.4", NOW)
     with pytest.raises(Refused, match="was refused already"):
@@ -97,7 +97,7 @@ def test_of_two_proposals_the_second_must_be_proposed_again(store: Store) -> Non
     ("files", "words"),
     [
         (texts("19.0"), "the lower limit below"),
-        (texts("20.5"), "says the same"),
+        (texts("20.5"), "is the same"),
         (texts(file="room.toml", **{"simulated = true": "simulated = false"}), "a real room"),
         (texts(file="probes.toml", **{'serial = "AG-0501"': 'serial = "AG-0502"'}), "serial"),
     ],
@@ -182,7 +182,7 @@ def test_nobody_approves_alone_what_the_service_proposed(store: Store) -> None:
     own = approval.take_over(store, number, "Greta Holm", "", NOW + 2 * DAY)
     with pytest.raises(Refused, match="another person"):
         approval.approve(store, own, "Greta Holm", "", NOW + 3 * DAY)
-    with pytest.raises(Refused, match="stands for it already"):
+    with pytest.raises(Refused, match="has an author already"):
         approval.take_over(store, own, "Radek Sova", "", NOW + 3 * DAY)
     approval.approve(store, own, "Radek Sova", "", NOW + 3 * DAY)
     newest = store.setups.versions()[-1]

@@ -180,7 +180,7 @@ def test_phases_that_overlap_or_are_missing_are_refused(stillroom: Run, room: Pa
     )
     for words, said in (
         (("begin", "map-2", "empty", "--from", begin, "--to", end), "probes are at one place at a time"),
-        (("begin", "map-2", "empty", "--from", end, "--to", begin), "the end must come after the begin"),
+        (("begin", "map-2", "empty", "--from", end, "--to", begin), "the end must be after the start"),
         (("begin", "map-2", "empty", "--to", end), "--to: enter --from as well"),
         (("end", "map-2"), "No phase of campaign 'map-2' goes on"),
         (("close", "map-2"), "cannot be closed"),
