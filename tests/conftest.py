@@ -34,7 +34,8 @@ settings.load_profile("stillroom")
 # Long files first, so that no worker is left with one at the end; files of other folders take seconds.
 LONG_FIRST = (
     *("test_house.py", "selftest", "e2e", "service", "record", "cli", "store", "inspections", "search"),
-    *("incoming", "imports", "dashboard", "network_probes", "probes", "plug_ins"),
+    *("incoming", "imports", "dashboard", "rooms", "studies", "handouts", "network_probes", "probes", "api"),
+    *("public", "plug_ins"),
 )
 
 
