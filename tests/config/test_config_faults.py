@@ -288,7 +288,7 @@ def test_a_second_file_adds_and_a_name_used_twice_is_a_fault(example: Texts) -> 
     assert "plate-bench.span-24h" in {rule.key for rule in added.setup.rules}
     twice = '[rules.plate-bench.humidity]\nupper_percent_RH = 70.0\nbasis = "none"\n'
     faults = faults_of(example | {"limits-bench.toml": twice})
-    assert any("used once" in f and "stands in limits" in f for f in faults)
+    assert any("used once" in f and "which is in limits" in f for f in faults)
 
 
 def test_a_file_of_another_name_and_a_missing_file(example: Texts) -> None:

@@ -42,7 +42,7 @@ def test_an_issued_record_is_listed_and_its_file_is_what_is_kept(q: Queries, dem
         return int(records.issue(*ours, *DAY, out, "Greta Holm", q.now_ns()).number)
 
     listing, said = records._issue_record(q, made)
-    assert "Record 1 is issued" in words(said)
+    assert "Record 1 issued" in words(said)
     one = issues(q.source.store)[0]
     name, digest = next((n, d) for n, d in one.files.items() if n.endswith(".pdf"))
     assert f"/records/files/1/{name}" in words(listing[0])

@@ -165,7 +165,7 @@ def test_the_own_password_holds_in_every_room(served: Group) -> None:
     token = page.partition('name="csrf_token" value="')[2].partition('"')[0]
     fresh = "another one of twelve"
     form = {"password": PASSWORD, "new": fresh, "again": fresh, "csrf_token": token}
-    assert "is changed" in client.post("/account/password", data=form).text
+    assert "Password changed." in client.post("/account/password", data=form).text
     with Store.open(served.registry.room("hall-3").data) as store:
         assert People(store).authenticate("quality", fresh) is not None
         assert store.verify().intact

@@ -162,7 +162,7 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
         assert "Reading" in process.stdout.readline()
         room.write_text(room.read_text().replace('name = "Machine bay"', 'nmae = "Machine bay"'))
         os.kill(process.pid, signal.SIGHUP)
-        assert "refused whole" in process.stdout.readline()
+        assert "was rejected" in process.stdout.readline()
         room.write_text(room.read_text().replace('nmae = "Machine bay"', 'name = "Large machine bay"'))
         os.kill(process.pid, signal.SIGHUP)
         assert "proposed as version 2" in process.stdout.readline()
