@@ -227,11 +227,11 @@ def instant(text: str, zone: str, *, wanted_in: str) -> int:
 
     >>> instant("9999-12-31", "Europe/Vienna", wanted_in="To")
     Traceback (most recent call last):
-    logger.errors.IntervalError: To: expected a year from 1970 to 2199, found '9999-12-31'.
+    logger.errors.IntervalError: To: expected a year from 1900 to 2199, found '9999-12-31'.
     """
     at_ns = parse(text, ZoneInfo(zone), wanted_in)
     if not 0 <= at_ns < LAST_NS:
-        raise IntervalError(f"{wanted_in}: expected a year from 1970 to 2199, found {text!r}.")
+        raise IntervalError(f"{wanted_in}: expected a year from 1900 to 2199, found {text!r}.")
     return at_ns
 
 

@@ -28,7 +28,7 @@ def test_what_the_program_writes_is_its_owners_alone(tmp_path: Path) -> None:
     data, config = f"--data {tmp_path / 'data'}", f"--config {example_folder()}"
     (tmp_path / "kept").mkdir(mode=0o700)  # a share that is mounted: the program does not make it
     for words in (
-        f"config apply {config} {data} --why first",
+        f"config apply --begin {config} {data} --why first",
         f"backup --to {tmp_path / 'kept'} {data}",
         f"export --out {tmp_path / 'out'} {data}",
     ):

@@ -96,7 +96,7 @@ def executable(playwright: Any) -> str | None:
     return None
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
     """One Chromium for all tests; none on this machine: skip, or fail where one is required."""
     from playwright.sync_api import sync_playwright
@@ -126,7 +126,7 @@ def serving(app: Any) -> Iterator[str]:
         server.server_close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def served() -> Callable[..., Any]:
     """`with served(app) as address`, for tests that bring their own application."""
     return serving

@@ -172,7 +172,7 @@ def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record
     number = keeping.propose(wider, "Greta Holm", "by the new specification", record.now)
     opened = open_page()
     page = opened.go("/limits", "h1")
-    page.get_by_text(f"Proposal {number} waits").wait_for()
+    page.get_by_text(f"Proposal {number}: approval needed").wait_for()
     assert page.get_by_role("button", name="Approve").count() == 0  # Greta Holm, who proposed it
     page = opened.go("/account", "h1")
     page.get_by_role("button", name="Ines Faber").click()

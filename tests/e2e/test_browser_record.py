@@ -64,7 +64,7 @@ def test_a_proposal_shows_what_it_changes(open_page: Callable[..., Any], where: 
     assert page.get_by_role("button", name="Approve").is_visible()
     assert opened.axe() == []
     page = opened.go("/journal?text=Holm+proposed", "#page table")
-    assert "setup proposed" in page.locator("#page tbody").inner_text()
+    assert "setup proposed" in page.get_by_role("table", name="Newest first").inner_text()
 
 
 def test_certificate_opens_in_one_click(open_page: Callable[..., Any], where: str) -> None:

@@ -83,10 +83,10 @@ def test_interval_is_checked_through_the_page(open_page: Callable[..., Any]) -> 
     ("first", "last", "told"),
     [
         ("2026-10-19 10:00", "2026-10-19 09:00", "not after its start"),
-        ("2026-10-25 02:30", "2026-10-25 05:00", "comes twice"),
+        ("2026-10-25 02:30", "2026-10-25 05:00", "occurs twice"),
         ("2027-01-01 10:00", "2027-01-01 11:00", "in the future"),
     ],
-    ids=["end before start", "hour that comes twice", "in the future"],
+    ids=["end before start", "hour that occurs twice", "in the future"],
 )
 def test_impossible_interval_is_refused(
     open_page: Callable[..., Any], first: str, last: str, told: str

@@ -176,7 +176,7 @@ def test_a_streaming_probe_shares_its_line_with_nobody() -> None:
 
 
 def test_an_interval_that_does_not_divide_a_day_is_refused() -> None:
-    with pytest.raises(Refused, match=r"found 7 s; mend it in config/probes\.toml"):
+    with pytest.raises(Refused, match=r"found 7 s. Correct it in config/probes\.toml"):
         buses([line_to("a", interval_s=7)], lambda rows: None, lambda kind, what: None)
 
 

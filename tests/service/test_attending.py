@@ -140,7 +140,7 @@ def test_a_link_acknowledges_its_own_occurrence_once(store: Store) -> None:
     assert (after.state, after.acknowledged_by) == (AlarmState.ACKNOWLEDGED, "Greta Holm")
     with pytest.raises(Refused, match="Greta Holm has acknowledged it already"):
         attending.acknowledge_by_mail(store, permit, "again", START)
-    with pytest.raises(Refused, match="is over"):
+    with pytest.raises(Refused, match="has cleared"):
         attending.acknowledge_by_mail(store, replace(permit, occurrence=2), "x", START)
 
 

@@ -203,6 +203,6 @@ def test_a_door_left_open_is_one_cause_for_both_zones_and_one_return(store: Stor
     found = letters(store)
     assert [step for step, _ in found] == ["annunciated", "annunciated", "returned"]
     assert [p for p in PROBES if f"{p} (place {p})" not in found[1][1]] == []
-    joined = [e.why for e in store.journal.entries(kind="alarm") if "has one cause with bay-air" in e.why]
+    joined = [e.why for e in store.journal.entries(kind="alarm") if "same cause as bay-air" in e.why]
     assert len(joined) == 1
     assert set(states(store)) == {"bay-air", "bench-air"}

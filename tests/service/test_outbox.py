@@ -96,7 +96,7 @@ def test_a_route_that_is_gone_is_told(box: Outbox) -> None:
     """The setup changed while the notice was waiting."""
     box.send_due(MemorySender(), {}, now_ns=1)
 
-    assert "no route 'duty'" in box.failed_letters()[0].error
+    assert "Route 'duty' was removed" in box.failed_letters()[0].error
 
 
 def test_the_letter_of_a_simulated_room_says_so(box: Outbox) -> None:
