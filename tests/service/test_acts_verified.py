@@ -50,7 +50,10 @@ def folder(tmp_path: Path) -> Path:
         ("INSERT INTO inspection SELECT 'J3', zone, from_ns, to_ns, body FROM inspection", "inspection J3"),
         ("UPDATE mark SET to_ns = to_ns - 1", "mark 1: its row is missing, altered"),
         ("DELETE FROM mark", "mark 1: its row is missing"),
-        ("UPDATE alarm SET state = 'shelved'", "alarm machine-bay.evidence: its state differs not"),
+        (
+            "UPDATE alarm SET state = 'shelved'",
+            "alarm machine-bay.evidence: its state differs from that in the journal",
+        ),
     ],
     ids=lambda text: text[:40],
 )
