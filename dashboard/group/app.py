@@ -202,7 +202,7 @@ class Group:
 
         @needs(Act.OVERVIEW)
         def rooms() -> Response:
-            return Response(render_template("rooms.html", **self._told()))
+            return Response(render_template("rooms.html", **self._context()))
 
         @needs(Act.OVERVIEW)
         def nowhere(path: str) -> Response:  # noqa: ARG001 (it is the same whatever was asked for)
@@ -220,7 +220,7 @@ class Group:
 
         @needs(Act.OVERVIEW)
         def news() -> Response:
-            return Response(render_template("rooms_list.html", **self._told()))
+            return Response(render_template("rooms_list.html", **self._context()))
 
         @needs(ANYONE)
         def icon() -> Response:
@@ -236,7 +236,7 @@ class Group:
         server.add_url_rule("/<path>/api/<path:rest>", "no_machine", no_machine, methods=methods)
         server.register_blueprint(routes)
 
-    def _told(self) -> dict[str, Any]:
+    def _context(self) -> dict[str, Any]:
         asked = (request.args.get(name, "")[:120].strip() for name in ("q", "site", "custodian"))
         choice, now_ns = Choice(*asked), self._now_ns()
         page = overview(self.states(), choice, now_ns)

@@ -41,12 +41,12 @@ def bars(q: Queries, zone: str, hours: float, css: str) -> list[Component]:
 
 def trail(q: Queries, zone: str, hours: float) -> Component:
     """The mark before a sentence."""
-    named: dict[str, Any] = aria(_heard(q, zone, hours))
+    named: dict[str, Any] = aria(_silence_words(q, zone, hours))
     strip = html.Div(bars(q, zone, hours, "trail-bar"), className="trail-strip", role="img", **named)
     return html.Div([strip, html.Span(f"{hours:g} h")], className="trail")
 
 
-def _heard(q: Queries, zone: str, hours: float) -> str:
+def _silence_words(q: Queries, zone: str, hours: float) -> str:
     """The same for the ear: for how long each verdict held, the longest first."""
     now = q.now_ns()
     from_ns, lasted = now - round(hours * 3600) * NS, dict[str, int]()

@@ -90,7 +90,7 @@ def _fault(fault: Mapping[str, Any], shape: type[BaseModel]) -> dict[str, str]:
     if fault["type"] == "extra_forbidden":
         fields = ", ".join(shape.model_fields)
         return {"at": at[:200], "expected": f"one of the fields {fields}", "found": "another field"}
-    return {"at": at, "expected": _expected(fault), "found": _shown(fault["input"])}
+    return {"at": at, "expected": _expected(fault), "found": _excerpt(fault["input"])}
 
 
 def _expected(fault: Mapping[str, Any]) -> str:
@@ -114,7 +114,7 @@ def _expected(fault: Mapping[str, Any]) -> str:
     return words.get(str(fault["type"]), said[:1].lower() + said[1:])
 
 
-def _shown(value: object) -> str:
+def _excerpt(value: object) -> str:
     try:
         text = json.dumps(value, ensure_ascii=False)
     except (TypeError, ValueError, RecursionError):

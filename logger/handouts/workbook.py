@@ -134,7 +134,7 @@ class _Sheets:
             else:
                 sheet.write_number(row, n, cell, style)
 
-    def _shown(self, value_C: float | None) -> float | None:
+    def _in_unit(self, value_C: float | None) -> float | None:
         if value_C is None or self._unit == "degC":
             return value_C
         return value_C * 1.8 + 32
@@ -209,8 +209,8 @@ class _Sheets:
                 air = (p.min_degC, p.mean_degC, p.max_degC)
                 cells = (
                     verdicts.setup.zone(zone).name, p.label, p.recorded_s / 60, p.stable_share, in_use,
-                    p.not_stable_in_use_s / 60, p.cases, *map(self._shown, air), self._difference(p.U_K),
-                    self._shown(p.lower_degC), self._shown(p.upper_degC),
+                    p.not_stable_in_use_s / 60, p.cases, *map(self._in_unit, air), self._difference(p.U_K),
+                    self._in_unit(p.lower_degC), self._in_unit(p.upper_degC),
                 )  # fmt: skip
                 self._row(sheet, row, cells, formats)
                 row += 1

@@ -19,7 +19,7 @@ def trial(address: str, options: TrialOptions) -> TrialReport:
     port = BacnetPort(local)
     port.open(options.timeout_s)
     try:
-        return _shown(port, address, local, options.timeout_s)
+        return _trial_report(port, address, local, options.timeout_s)
     except TimeoutError:
         return TrialReport((f"no answer from {address} within {options.timeout_s:g} s",), ())
     except DeviceRefusal as refusal:
@@ -28,7 +28,7 @@ def trial(address: str, options: TrialOptions) -> TrialReport:
         port.close()
 
 
-def _shown(port: BacnetPort, address: str, local: str, timeout_s: float) -> TrialReport:
+def _trial_report(port: BacnetPort, address: str, local: str, timeout_s: float) -> TrialReport:
     answers = port.read(address, {_ANY: [_IDENTIFIER, _NAME, _LIST]}, timeout_s)
     by_number = {number: value for (_, number), value in answers.items()}
     if isinstance(by_number[_IDENTIFIER], DeviceRefusal):

@@ -87,12 +87,12 @@ async def _browsed(url: str, timeout_s: float) -> list[tuple[str, str]]:
                         await child.read_node_class() == ua.NodeClass.Variable
                         and len(variables) < _MOST_SHOWN
                     ):
-                        variables.append((_name(child.nodeid, namespaces), await _shown(child)))
+                        variables.append((_name(child.nodeid, namespaces), await _value_text(child)))
             level = below
     return variables
 
 
-async def _shown(node: Any) -> str:
+async def _value_text(node: Any) -> str:
     answer = await node.read_data_value(raise_on_bad_status=False)
     content = None if answer.Value is None else answer.Value.Value
     return f"{content} ({answer.StatusCode.name}, taken {answer.SourceTimestamp})"

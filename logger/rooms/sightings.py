@@ -116,7 +116,7 @@ class Sightings:
             self._seen[entry.key] = {**seen, "back": back}
             return _without(entry, seen, "back", back)
         self._seen[entry.key] = _facts(summary)
-        return _shown(entry, summary, now_ns)
+        return _room_state(entry, summary, now_ns)
 
     def _load(self) -> None:
         """Read what was seen, unless it is what was read last."""
@@ -185,7 +185,7 @@ def _without(entry: RoomEntry, seen: Mapping[str, Any] | None, trouble: Trouble,
     )
 
 
-def _shown(entry: RoomEntry, summary: Summary, now_ns: int) -> RoomState:
+def _room_state(entry: RoomEntry, summary: Summary, now_ns: int) -> RoomState:
     body, silent = summary.body, summary.until_ns < now_ns
     if silent:
         return _without(entry, _facts(summary), "silent", "")

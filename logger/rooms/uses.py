@@ -79,7 +79,7 @@ class Touched:
 def index(registry: Registry, now_ns: int, *, anew: bool = False) -> list[RoomUses]:
     """Ask every room what changed since it was asked last, and keep the answers; `anew`: believe none."""
     before = {} if anew else _kept(registry)
-    answers = [_asked(registry, key, before.get(key), now_ns) for key in registry.rooms]
+    answers = [_answer_of(registry, key, before.get(key), now_ns) for key in registry.rooms]
     text = json.dumps({a.room: _plain(a) for a in answers}, ensure_ascii=False, separators=(",", ":"))
     replace_file(registry.centre / FILE, text.encode())
     return answers
@@ -144,7 +144,7 @@ def _touched(answer: RoomUses, reference: str, from_ns: int, to_ns: int) -> Touc
     )
 
 
-def _asked(registry: Registry, key: str, before: RoomUses | None, now_ns: int) -> RoomUses:
+def _answer_of(registry: Registry, key: str, before: RoomUses | None, now_ns: int) -> RoomUses:
     try:
         with room_store(registry.room(key), read_only=True) as store:
             return _answer(store, key, before, now_ns)
