@@ -17,17 +17,12 @@ from flask import Response, abort, current_app, send_file
 from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, parse_informal
 from logger.model.roles import Act
-from logger.record import (
-    RecordIssue,
-    amend,
-    issue,
-    issue_of,
-    issues,
-    refuse_overlapping,
-    state_at,
-)
 from logger.record.act_times import acts_since
+from logger.record.at_instant import state_at
+from logger.record.issuance import issue
+from logger.record.issues import RecordIssue, amend, issue_of, issues
 from logger.record.names import person_text
+from logger.record.record_months import refuse_overlapping
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import review_content as review_shown
 from logger.verdicts.current import Current

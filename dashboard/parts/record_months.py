@@ -12,8 +12,9 @@ from flask import Response, request
 
 from logger.errors import Refused, StillroomError
 from logger.model.roles import Act
-from logger.record import draft, month_of, record_months
+from logger.record.draft import draft
 from logger.record.interval import Interval
+from logger.record.record_months import month_of, record_months
 from logger.verdicts.current import Current
 
 from ..access.needs import needs, visitor

@@ -20,7 +20,8 @@ from .record_months import IssueFrom, IssueTo, Month, months, preview, record_sp
 from .workbook import workbook
 
 if TYPE_CHECKING:
-    from ..record import IssuedRecord, RecordIssue
+    from ..record.issuance import IssuedRecord
+    from ..record.issues import RecordIssue
 
 record = typer.Typer(help="Records: issued once, never edited; and the state of the room at a given time.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
@@ -66,8 +67,8 @@ def issue(
       stillroom record issue --zone machine-bay --month 2026-10 --out records
       stillroom record issue --zone machine-bay --from 2026-10-19 --to 2026-10-20 --out records
     """
-    from ..record import issue as issued
-    from ..record import refuse_overlapping
+    from ..record.issuance import issue as issued
+    from ..record.record_months import refuse_overlapping
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ISSUE)
@@ -96,7 +97,7 @@ def amend(
     Example:
       stillroom record amend 3 --why "readings of P2 came late" --out records
     """
-    from ..record import amend as amended
+    from ..record.issues import amend as amended
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ISSUE)
@@ -139,8 +140,8 @@ def list_records(
     Example:
       stillroom record list --zone machine-bay
     """
-    from ..record import issues
     from ..record.act_times import acts_since
+    from ..record.issues import issues
 
     with open_session(data, config) as session:
         if zone is not None:
@@ -185,7 +186,7 @@ def at(
     Example:
       stillroom record at "20 October 14:10" --zone machine-bay
     """
-    from ..record import state_at
+    from ..record.at_instant import state_at
 
     with open_session(data, config) as session:
         at_ns = parse_informal(when, session.zone_info, session.now_ns)
@@ -288,7 +289,7 @@ def conditions(
     Example:
       stillroom record conditions --zone machine-bay --from 2026-10-20T13:00 --to 2026-10-20T14:00
     """
-    from ..record import conditions as stated
+    from ..record.conditions import conditions as stated
 
     with open_session(data, config) as session:
         verdicts, span = session.verdicts(), interval(session, zone, start, end)

@@ -26,7 +26,7 @@ def record_span(
     session: Session, zone: str, month: str, ends: tuple[str | None, str | None]
 ) -> tuple[int, int]:
     """The interval of a month that is over, or from --from to --to."""
-    from ..record import month_of
+    from ..record.record_months import month_of
 
     session.setup.zone(zone)
     start, end = ends
@@ -56,7 +56,7 @@ def months(
     Example:
       stillroom record months --zone machine-bay
     """
-    from ..record import record_months
+    from ..record.record_months import record_months
 
     with open_session(data, config) as session:
         session.setup.zone(zone)
@@ -94,8 +94,9 @@ def preview(
     Example:
       stillroom record preview october.pdf --zone machine-bay --month 2026-10
     """
-    from ..record import draft, overlapping
+    from ..record.draft import draft
     from ..record.interval import Interval
+    from ..record.record_months import overlapping
 
     with open_session(data, config) as session:
         span = record_span(session, zone, month, (start, end))

@@ -175,7 +175,7 @@ def export(
     if form == "parquet":
         _export_all(out, start, end, data, as_json)
         return
-    from ..record import export as write
+    from ..record.export import export as write
 
     with open_session(data, config) as session:
         span = whole_or_interval(session, start, end) if start or end else None

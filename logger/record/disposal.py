@@ -16,7 +16,7 @@ from ..model.roles import Act
 from ..people.authority import refuse_without_authority
 from ..store.disposal import Disposal, DisposalRequest
 from ..store.hot.tables import inspection
-from . import issues
+from .issues import issues
 
 if TYPE_CHECKING:
     from ..store import Store

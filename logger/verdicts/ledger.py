@@ -249,9 +249,11 @@ class Ledger:
         open_ns = until_ns
         for judgement, state, _ in parts if first <= last else ():
             open_ns = min(until_ns, self.open_from_ns(judgement))
-            for day, day_verdicts in split_into_days(judgement, state).items():
+            days = split_into_days(judgement, state)
+            stored_days = self.cache.days(zone, min(days), max(days) + 1)
+            for day, day_verdicts in days.items():
                 fresh = (head.context, day_verdicts.to_text())
-                stored = self.cache.day(zone, day)
+                stored = stored_days.get(day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh
