@@ -174,12 +174,22 @@ class Placement(Validity):
 
 
 @dataclass(frozen=True)
+class Plate:
+    """A plate whose bending a rule limits: free length and thickness in mm, expansion and its u in 1/K."""
+
+    length_mm: float
+    thickness_mm: float
+    alpha_per_K: float
+    u_alpha_per_K: float
+
+
+@dataclass(frozen=True)
 class Rule(Validity):
     """One requirement on one zone, in force over [from_ns, to_ns).
 
     `channels` empty means every channel of the zone that measures `quantity` in one of `media`.
     Limits, in `unit`: degC, %RH, Pa for kind "limit"; K for "span", "spread" and "difference"; K/h for
-    "slope"; K/m for "gradient" and "plane".
+    "slope"; K/m for "gradient" and "plane"; um for "bending".
     """
 
     key: str  # "machine-bay.temperature"
@@ -204,6 +214,7 @@ class Rule(Validity):
     disturbs: bool = False
     activity: str = ""  # empty: for all work in the zone
     approver: str = ""
+    plate: Plate | None = None  # of kind "bending" alone
 
     def __post_init__(self) -> None:
         clamp_field(self, "completeness", least=LEAST_COMPLETENESS)

@@ -177,6 +177,7 @@ def _rule(rule: Rule) -> dict[str, Any]:
         "approver": rule.approver,
         "from": rfc3339(rule.from_ns),
         "to": None if rule.to_ns is None else rfc3339(rule.to_ns),
+        **({} if rule.plate is None else {"plate": vars(rule.plate)}),
     }
 
 
