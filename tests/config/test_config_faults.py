@@ -179,9 +179,10 @@ CASES = {
         ["[rules.machine-bay.span-24h]", "two media with a probe in each, or two channels"],
     ),
     "bending of a plate of unknown expansion": (
-        "limits.toml", "span_24h_K = 1.0",
-        "bending_um = 3.0\nplate_length_mm = 1000\nplate_thickness_mm = 150\nplate_alpha_per_K = 6.5e-6",
-        ["[rules.machine-bay.span-24h] plate_u_alpha_per_K: expected a number", "found nothing"],
+        "limits.toml", "[rules.plate-bench.temperature]",
+        '[rules.plate-bench.bending]\nbending_um = 3.0\nbasis = "flatness"\nplate_length_mm = 1000\n'
+        "plate_thickness_mm = 150\nplate_alpha_per_K = 6.5e-6\n\n[rules.plate-bench.temperature]",
+        ["[rules.plate-bench.bending] plate_u_alpha_per_K: expected a number", "found nothing"],
     ),
     "size of a plate beside another limit": (
         "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nplate_length_mm = 1000",
