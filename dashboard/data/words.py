@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from logger.errors import IntervalError
 from logger.instants import NS, parse
 from logger.local_time import offset_at, offset_text
+from logger.model.reader_units import FAHRENHEIT, text_in_fahrenheit
 
 from .preferences import fahrenheit
 
@@ -30,8 +30,6 @@ PRINTED_UNIT = {
 }
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
-# Units of temperature and of its differences for those who read °F: a difference of 1 K is one of 1.8 °F.
-FAHRENHEIT = {"degC": "°F", "K": "°F", "K/m": "°F/m", "K/h": "°F/h"}
 
 
 def moment(ns: int, zone: str) -> datetime:
@@ -251,21 +249,6 @@ def sentence(text: str) -> str:
     return stripped[0].upper() + stripped[1:] + ("" if stripped[-1] in ".!?" else ".")
 
 
-_FIGURE = re.compile(
-    r"(?P<value>[-−]?\d+(?:\.\d+)?)(?: ± (?P<U>\d+(?:\.\d+)?))? (?P<unit>°C|K/m|K/h|K)(?![\w·])"
-)
-
-
 def in_read_units(text: str) -> str:
     """A sentence that the service stored, with its figures in the unit in which this person reads them."""
-    return _FIGURE.sub(_converted_figure, text) if fahrenheit() else text
-
-
-def _converted_figure(match: re.Match[str]) -> str:
-    """The same figure in °F or its difference, with the decimals that it had."""
-    name = "degC" if match["unit"] == "°C" else match["unit"]
-    places = len(match["value"].partition(".")[2])
-    value, printed = to_read_unit(float(match["value"].replace("−", "-")), name)
-    places += 1 if not match["U"] and places < 2 and round(value, places) != round(value, 6) else 0
-    U = f" ± {difference(float(match['U']), name)[0]:.{places}f}" if match["U"] else ""
-    return f"{value:.{places}f}{U} {printed}".replace("-", "−")
+    return text_in_fahrenheit(text) if fahrenheit() else text

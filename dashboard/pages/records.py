@@ -30,6 +30,7 @@ from logger.verdicts.current import Current
 from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed, password_hint
+from ..data.preferences import temperature_unit
 from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
@@ -326,7 +327,8 @@ def _issuing(app: Dash, q: Queries) -> None:
                 way = "tick “Issue although other records cover part of this time”"
                 refuse_overlapping(current.store, current.setup, zone, (span[0], span[1]), way)
             ours = (current.store, current.verdicts, current.setup, zone)
-            return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
+            who, unit = acting(Act.ISSUE), temperature_unit()
+            return issue(*ours, span[0], span[1], out, who, q.now_ns(), temperatures=unit).number
 
         return _issue_record(q, made) if clicks else (no_update, no_update)
 
@@ -343,7 +345,8 @@ def _issuing(app: Dash, q: Queries) -> None:
             if not number.strip().isdecimal():
                 raise Refused(f"Amend record: enter its number, for example 3. You entered “{number}”.")
             ours = (current.store, current.verdicts, int(number), why)
-            return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
+            who, unit = acting(Act.ISSUE), temperature_unit()
+            return amend(*ours, out, who, q.now_ns(), temperatures=unit).number
 
         return _issue_record(q, made) if clicks else (no_update, no_update)
 

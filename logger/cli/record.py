@@ -14,7 +14,7 @@ from ..model.figures import decimals, limit_text, to_printed_unit
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
-from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
+from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, Temperatures, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
 from .record_months import IssueFrom, IssueTo, Month, months, preview, record_span
 from .workbook import workbook
@@ -51,6 +51,7 @@ def issue(
     beside: Annotated[
         bool, typer.Option("--beside", help="Also where records in force are about a part of this time.")
     ] = False,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -76,7 +77,7 @@ def issue(
         if replaces is None and not beside:
             refuse_overlapping(session.store, setup, zone, span, "say --beside")
         ours = session.store, session.verdicts(), setup, zone
-        issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why)
+        issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why, temperatures=unit)
     _print_issue(issued_record, out, as_json)
 
 
@@ -86,6 +87,7 @@ def amend(
     *,
     why: Why,
     out: Out,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -102,7 +104,9 @@ def amend(
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ISSUE)
         require_applied_setup(session)
-        issued_record = amended(session.store, session.verdicts(), number, why, out, name, session.now_ns)
+        issued_record = amended(
+            session.store, session.verdicts(), number, why, out, name, session.now_ns, temperatures=unit
+        )
     _print_issue(issued_record, out, as_json)
 
 

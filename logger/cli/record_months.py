@@ -10,7 +10,7 @@ import typer
 from ..errors import Refused
 from ..instants import wall
 from .context import Session, interval, open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who, Zone, person
+from .options import DEFAULT_DATA, Config, Data, Json, Temperatures, Who, Zone, person
 from .output import answer, number_of, table
 
 Month = Annotated[
@@ -83,6 +83,7 @@ def preview(
     month: Month = "",
     start: IssueFrom = None,
     end: IssueTo = None,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -102,7 +103,7 @@ def preview(
         span = record_span(session, zone, month, (start, end))
         where = Interval(zone, *span, session.now_ns)
         others = [i.number for i in overlapping(session.store, zone, *span)]
-        pdf = draft(session.store, session.verdicts(), session.setup, where, person(who))
+        pdf = draft(session.store, session.verdicts(), session.setup, where, person(who), temperatures=unit)
     file.write_bytes(pdf)
     lines = [f"Draft written to {file}. Nothing is issued."]
     if others:

@@ -14,13 +14,14 @@ from zoneinfo import ZoneInfo
 
 from ..errors import Refused
 from ..instants import local, parse, rfc3339
-from ..model import Setup
+from ..model import Setup, TemperatureUnit
 from .attached import attached_tables
 from .facts import record_facts, with_issue_head
 from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
 from .pictures import pictures
+from .reader_facts import temperatures_of
 from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
 from .stored import record_csv
@@ -56,9 +57,12 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     now_ns: int,
     replaces: int | None = None,
     why: str = "",
+    *,
+    temperatures: TemperatureUnit = "degC",
 ) -> IssuedRecord:
     """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
 
+    temperatures: in which unit its pages print them; the facts beside stay in °C and K.
     The zone is judged anew for it, from its first reading: no stored verdict is believed.
     Refused where a file of that name stands in `out`, where `replaces` was never issued, or
     where it comes without a reason.
@@ -70,7 +74,8 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         facts = record_facts(store, verdicts, setup, span)
         readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
-    drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
+    facts |= temperatures_of(temperatures)
+    drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span, temperatures)
     key = signing_key(store, who)
     head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
     head |= {"proven": Names(store).proven_now(who), "replaces": replaces, "why": why, "signed_by": key.name}

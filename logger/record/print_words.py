@@ -15,6 +15,7 @@ Facts: TypeAlias = Mapping[str, Any]
 Row: TypeAlias = Sequence[str]
 UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
     "1/m3": "1/m³",
+    "um": "µm",
     "1e-6": "×10⁻⁶",
 }
 PLACES = {"kg/m3": 4}  # the density of air changes in the third

@@ -10,12 +10,14 @@ from zoneinfo import ZoneInfo
 
 from ..core.judge.leading_reason import ALL_KEPT
 from ..instants import parse
+from ..model.reader_units import NOTE
 from . import section_words as sections
 from .corrections import FORMULA
 from .day_strips import row_height
 from .names import EXPLANATION, person_text
 from .print_words import Facts, at, figure, length, percent, unit
 from .probe_words import probes
+from .reader_facts import reader_facts
 
 __all__ = ["at", "figure", "length", "page", "percent", "sentence", "unit"]
 MEANINGS = (
@@ -27,6 +29,7 @@ MEANINGS = (
 
 def page(facts: Facts) -> dict[str, Any]:
     """What the template needs: sentences, and tables as heads and rows of text."""
+    facts = reader_facts(facts)
     zone, number = ZoneInfo(facts["room"]["timezone"]), facts["issue"]["number"]
     title = f"Record of conditions {number}" if number else "Record of conditions, draft"
     marks = ["DRAFT"] * (not number) + ["SIMULATED"] * facts["simulated"]
@@ -92,6 +95,7 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
         ["Decision rule", facts["decision_rule"]],
         ["Settings of evidence", "; ".join(facts["settings"])],
         *([["Sampling", "; ".join(facts["notices"])]] if facts["notices"] else []),
+        *([["Temperatures", NOTE]] if facts.get("temperatures") == "degF" else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Custodian", facts["room"]["custodian"]],
         *_approval_rows(facts["setup"], zone),
