@@ -55,6 +55,7 @@ MODULES: Mapping[str, tuple[str, ...]] = {
     "clock": ("clock",),
     "config": ("config",),
     "user": ("user",),
+    "room": ("room",),
     "rooms": ("rooms",),
     "references": ("reference",),
     "rejudge": ("rejudge",),

@@ -16,10 +16,10 @@ from logger.config import in_force
 from logger.errors import IntervalError, Refused
 from logger.instants import parse
 from logger.store import Store
+from logger.verdicts.overlay import VerdictOverlay
 from logger.verdicts.verdicts import Verdicts
 
 from .names import require_name
-from .overlay import VerdictOverlay
 from .record_error import RecordError
 
 if TYPE_CHECKING:

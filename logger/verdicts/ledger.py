@@ -28,6 +28,7 @@ from ..series import Readings
 from ..store import Store
 from ..store.hot.tables import mark as mark_table
 from ..store.types import Seal
+from .overlay import VerdictOverlay
 from .windows import read_windows
 
 # Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
@@ -84,6 +85,15 @@ class _NewestJudgement:
     marks: tuple[Mark, ...]
 
 
+def _cache(store: Store, setup: Setup) -> VerdictCache:
+    """Where verdicts lie: in memory for files never applied, and for what a read-only record lacks."""
+    if not setup.version:
+        return ScratchCache()
+    if store.read_only and not isinstance(store.verdict_cache, VerdictOverlay):
+        return VerdictOverlay(store)
+    return store.verdict_cache
+
+
 class Ledger:
     """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
 
@@ -94,7 +104,7 @@ class Ledger:
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self.cache: VerdictCache = store.verdict_cache if setup.version else ScratchCache()
+        self.cache = _cache(store, setup)
         self.newest: dict[str, Judgement] = {}
         self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
