@@ -15,7 +15,7 @@ from . import section_words as sections
 from .corrections import FORMULA
 from .day_strips import row_height
 from .names import EXPLANATION, person_text
-from .print_words import Facts, at, figure, length, percent, unit
+from .print_words import Facts, at, figure, grouped, length, percent, unit
 from .probe_words import probes
 from .reader_facts import reader_facts
 
@@ -41,7 +41,7 @@ def page(facts: Facts) -> dict[str, Any]:
         "sentence": sentence(facts),
         "because": because(facts),
         "span": f"{at(facts['from'], zone)} to {at(facts['to'], zone)}",
-        "begins": f"Its data begin at {at(facts['data_begin'], zone)}." if facts.get("data_begin") else "",
+        "begins": _begins(facts, zone),
         "heads": _heads(facts, zone),
         "shares": [_share(row) for row in facts["shares"]],
         "meanings": [list(pair) for pair in _meanings(facts)],
@@ -56,6 +56,14 @@ def page(facts: Facts) -> dict[str, Any]:
         + (f"record {number}" if number else "draft, not issued"),
         "issued_utc": facts["issue"]["issued_at"],
     }
+
+
+def _begins(facts: Facts, zone: ZoneInfo) -> str:
+    """When the data of the zone begin, where that is later than the interval."""
+    begin = facts.get("data_begin")
+    if not begin or parse(begin, zone) <= parse(facts["from"], zone):
+        return ""
+    return f"Its data begin at {at(begin, zone)}."
 
 
 def sentence(facts: Facts) -> str:
@@ -93,8 +101,8 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
     rows = [
         ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
         ["Decision rule", facts["decision_rule"]],
-        ["Settings of evidence", "; ".join(facts["settings"])],
-        *([["Sampling", "; ".join(facts["notices"])]] if facts["notices"] else []),
+        ["Settings of evidence", "; ".join(grouped(facts["settings"]))],
+        *([["Sampling", "; ".join(grouped(facts["notices"]))]] if facts["notices"] else []),
         *([["Temperatures", NOTE]] if facts.get("temperatures") == "degF" else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Custodian", facts["room"]["custodian"]],
