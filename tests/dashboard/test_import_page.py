@@ -77,8 +77,8 @@ def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importin
     assert "the decimal sign is a comma" in told
     assert "No gap." in told
     importing.bring_in(upload, q.source.store, q.setup, "Greta Holm", q.now_ns())
-    assert upload.done is not None
-    assert upload.done.stored == 30
+    assert upload.result is not None
+    assert upload.result.stored == 30
     assert [f.name for f in q.source.store.imports.all()] == ["bay 1.csv"]
 
 

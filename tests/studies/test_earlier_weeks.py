@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from logger.simulation.demo_studies import studies
-from logger.simulation.earlier_weeks import FROM_NS, TO_NS, WEEKS, made
+from logger.simulation.earlier_weeks import FROM_NS, TO_NS, WEEKS, earlier_weeks
 from tests.command_line import Run, run_installed
 
 
@@ -39,7 +39,7 @@ def holds(item: dict[str, Any], planted: float) -> bool:
 
 def test_the_weeks_are_the_same_each_time() -> None:
     """24 weeks of minutes, from one seed."""
-    first, second = made(), made()
+    first, second = earlier_weeks(), earlier_weeks()
     assert len(first.at_s) * 60 == WEEKS * 7 * 86_400 == (TO_NS - FROM_NS) // 10**9
     assert all((first.columns[name] == second.columns[name]).all() for name in first.columns)
 
