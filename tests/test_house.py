@@ -27,10 +27,10 @@ CONFIG_FILES = (
 
 def checked(*command: str) -> None:
     """Run a tool of this environment; what it says is the failure."""
-    done = subprocess.run(
+    result = subprocess.run(
         [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
     )
-    assert done.returncode == 0, done.stdout + done.stderr
+    assert result.returncode == 0, result.stdout + result.stderr
 
 
 def test_ruff_finds_nothing() -> None:
@@ -48,8 +48,10 @@ def test_every_type_is_known() -> None:
 def test_imports_point_down_only() -> None:
     """The floors of pyproject.toml; `lint-imports` has no module form, so its entry is called."""
     code = "import sys; from importlinter.cli import lint_imports_command as run; sys.exit(run())"
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
+    result = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
 
 
 def test_files_stay_short_enough_to_read() -> None:
