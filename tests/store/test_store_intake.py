@@ -242,13 +242,13 @@ CHILD = """
 import sys
 from pathlib import Path
 from threading import Lock
-from tests.store.test_store_intake import IN_DECEMBER, told
+from tests.store.test_store_intake import IN_DECEMBER, series_of
 from logger.store import Store; from logger.store.archive import bulk_load as intake
 intake.LEAST = 400
 with Store.open(Path(sys.argv[1])) as store:
     for at in range(10_000):
         name = f"{sys.argv[2]}-{at}"
-        series = [told(f"P{name}.{kind}", days=62, every_ns=3600 * 10**9) for kind in "tr"]
+        series = [series_of(f"P{name}.{kind}", days=62, every_ns=3600 * 10**9) for kind in "tr"]
         store.load_series(f"import-{name}", series, IN_DECEMBER)
         print(f"P{name}", flush=True)
 """
