@@ -160,12 +160,12 @@ def database_server() -> Iterator[DatabaseServer]:
         if os.geteuid() == 0:
             shutil.chown(folder, "postgres", "postgres")
             shutil.chown(folder / "password", "postgres", "postgres")
-        made = subprocess.run(
+        process = subprocess.run(
             [*_own_user(), str(binaries / "initdb"), "-D", str(folder / "data"), "--locale=C", "-E", "UTF8",
              "-A", "scram-sha-256", "-U", ADMIN, "--pwfile", str(folder / "password"), "--no-sync"],
             capture_output=True, check=False, text=True,
         )  # fmt: skip
-        assert made.returncode == 0, made.stderr
+        assert process.returncode == 0, process.stderr
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]

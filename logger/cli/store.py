@@ -89,7 +89,7 @@ def move(
         "to": moved.target,
         "rows": moved.rows,
         "head": {"number": number, "sha256": sha256},
-        "kept": moved.kept,
+        "aside": moved.aside,
     }
     answer(
         payload,
@@ -98,6 +98,6 @@ def move(
             f"Moved from {moved.source} to {moved.target}.",
             f"  {number_of(moved.rows, 'row')}, verified on both sides",
             f"  head of the chain before: entry {number}, {sha256}",
-            f"  what it was copied from stays, closed to writers: {moved.kept}",
+            f"  what it was copied from stays, closed to writers: {moved.aside}",
         ],
     )

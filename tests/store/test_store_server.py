@@ -48,7 +48,7 @@ def test_a_record_moves_to_a_server_and_back_with_every_row(tmp_path: Path, sche
     assert moved.head == head
     assert hot_table(folder) == schema
     assert not (folder / "stillroom.db").exists()
-    assert (folder / moved.kept).exists()
+    assert (folder / moved.aside).exists()
     with Store.open(folder) as store:
         assert (store.hot.all_rows().rows(), store.setups.versions()) == (rows, setups)
         assert store.readings.read("P1.temperature", 0, 2**62).value.tobytes() == readings.value.tobytes()
@@ -72,7 +72,7 @@ def test_the_file_that_was_left_takes_nothing_more(tmp_path: Path, schema: HotTa
     filled(folder)
     moved = to_server(folder, schema, "Ada")
     (tmp_path / "old").mkdir()
-    (folder / moved.kept).rename(tmp_path / "old" / "stillroom.db")
+    (folder / moved.aside).rename(tmp_path / "old" / "stillroom.db")
     with (
         Store.open(tmp_path / "old") as old,
         pytest.raises(IntegrityError, match="was moved to a database server"),

@@ -50,7 +50,7 @@ class Relocation:
     target: str
     head: tuple[int, str]
     rows: int
-    kept: str
+    aside: str
 
 
 def to_server(folder: Path, table: HotTable, who: str, say: Say = lambda _: None) -> Relocation:
@@ -76,9 +76,9 @@ def to_server(folder: Path, table: HotTable, who: str, say: Say = lambda _: None
                 keys["password_env"] = table.password_env
             replace_table(folder, "hot", keys)
             say("switched")
-    kept = set_aside(folder)
+    aside = set_aside(folder)
     say("set aside")
-    return Relocation(str(folder / FILE), table.place, noted, rows, kept)
+    return Relocation(str(folder / FILE), table.place, noted, rows, aside)
 
 
 def to_embedded(folder: Path, who: str, say: Say = lambda _: None) -> Relocation:

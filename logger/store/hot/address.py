@@ -40,12 +40,12 @@ def _open_server(folder: Path, read_only: bool) -> Home:
 def set_aside(folder: Path) -> str:
     """Rename the embedded file, with what its database has beside it, to a name that is free; gives that."""
     names = (f"{FILE}.moved{tail}" for tail in itertools.chain(("",), map("-{}".format, itertools.count(2))))
-    kept = next(name for name in names if not (folder / name).exists())
+    free_name = next(name for name in names if not (folder / name).exists())
     for tail in ("-wal", "-shm", ""):
         if (folder / (FILE + tail)).exists():
-            os.replace(folder / (FILE + tail), folder / (kept + tail))
+            os.replace(folder / (FILE + tail), folder / (free_name + tail))
     sync_folder(folder)
-    return kept
+    return free_name
 
 
 def _on_server(folder: Path) -> bool:

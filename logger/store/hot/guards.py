@@ -61,15 +61,15 @@ def _needs(row: str, table: str, thing: str) -> str:
 
 def triggers() -> Mapping[tuple[str, str], tuple[int, str]]:
     """(Table, trigger) -> when it fires, as in pg_trigger.tgtype, and its function."""
-    made: dict[tuple[str, str], tuple[int, str]] = {}
+    pairs: dict[tuple[str, str], tuple[int, str]] = {}
     for table in UNCHANGED:
-        kept = f"{table}_kept" if table in _MAY_LEAVE else "kept"
-        made[table, f"{table}_unchanged"] = (_BEFORE_UPDATE, "unchanged")
-        made[table, f"{table}_kept"] = (_BEFORE_DELETE, kept)
-        made[table, f"{table}_not_emptied"] = (_BEFORE_TRUNCATE, "kept")
+        keeping = f"{table}_kept" if table in _MAY_LEAVE else "kept"
+        pairs[table, f"{table}_unchanged"] = (_BEFORE_UPDATE, "unchanged")
+        pairs[table, f"{table}_kept"] = (_BEFORE_DELETE, keeping)
+        pairs[table, f"{table}_not_emptied"] = (_BEFORE_TRUNCATE, "kept")
     for table in (*_ENTRIES, "seal_channel"):
-        made[table, f"{table}_journalled"] = (_BEFORE_INSERT, f"{table}_journalled")
-    return made
+        pairs[table, f"{table}_journalled"] = (_BEFORE_INSERT, f"{table}_journalled")
+    return pairs
 
 
 _EVENTS = {

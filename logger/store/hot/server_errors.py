@@ -22,33 +22,33 @@ def plain_server_errors(table: HotTable) -> Iterator[None]:
     try:
         yield
     except (DBAPIError, TimeoutError) as error:
-        said = getattr(error, "orig", None) or error
-        raise server_error(table, said, error) if _is_ours(said) else error  # noqa: B904 (it has its cause)
+        refusal = getattr(error, "orig", None) or error
+        raise server_error(table, refusal, error) if _is_ours(refusal) else error  # noqa: B904 (it has its cause)
     except psycopg.Error as error:
         if not _is_ours(error):
             raise
         raise server_error(table, error) from OperationalError("", None, error)
 
 
-def server_error(table: HotTable, said: BaseException, cause: SQLAlchemyError | None = None) -> StoreError:
-    """The sentence for what a driver said."""
-    message = " ".join(str(said).split())
+def server_error(table: HotTable, refusal: BaseException, cause: SQLAlchemyError | None = None) -> StoreError:
+    """The sentence for what a driver refusal."""
+    message = " ".join(str(refusal).split())
     error = StoreError(
         f"{table.place} could not be used: {message.rstrip('.')}. Nothing was changed. "
-        f"{_remedy(message, getattr(said, 'sqlstate', None) or '', table)}"
+        f"{_remedy(message, getattr(refusal, 'sqlstate', None) or '', table)}"
     )
-    error.__cause__ = cause or OperationalError("", None, said)
+    error.__cause__ = cause or OperationalError("", None, refusal)
     return error
 
 
-def _is_ours(said: BaseException) -> bool:
+def _is_ours(refusal: BaseException) -> bool:
     """Whether it is about the server as a whole, not about one row or a mistake of the program."""
     import psycopg
 
-    known = ("42501", "42P01", "25006", "3F000", "25P02")
+    states = ("42501", "42P01", "25006", "3F000", "25P02")
     return (
-        isinstance(said, psycopg.OperationalError | psycopg.InterfaceError | TimeoutError)
-        or getattr(said, "sqlstate", None) in known
+        isinstance(refusal, psycopg.OperationalError | psycopg.InterfaceError | TimeoutError)
+        or getattr(refusal, "sqlstate", None) in states
     )
 
 

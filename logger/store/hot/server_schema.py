@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Protocol
 
-from sqlalchemy import Connection, inspect
+from sqlalchemy import Connection, Inspector, Table, inspect
 from sqlalchemy.schema import CreateColumn
 
 from ...errors import StoreError, StoreInUse
@@ -86,14 +86,14 @@ def prepare(
     on_upgrade: Callable[[Connection, str], None] | None,
 ) -> None:
     """Begin, check or upgrade the tables; the caller's reading transaction only looks."""
-    found = version(conn) if conn.exec_driver_sql("SELECT current_schema()").scalar() else None
-    if found is not None:
+    schema = version(conn) if conn.exec_driver_sql("SELECT current_schema()").scalar() else None
+    if schema is not None:
         _refuse_moved(home, conn)
-    if found == NEWEST:
+    if schema == NEWEST:
         return
-    if found is not None:
-        refuse_newer(found)
-        _upgrade(home, conn, found, on_upgrade)
+    if schema is not None:
+        refuse_newer(schema)
+        _upgrade(home, conn, schema, on_upgrade)
         return
     if not create:
         raise StoreError(
@@ -208,12 +208,9 @@ def check_server_shape(conn: Connection) -> Iterator[str]:
     for table in metadata.sorted_tables:
         if table.name not in actual:
             continue
-        made = {c.name: (str(CreateColumn(c).compile(dialect=conn.dialect)).split()[1], c.nullable)
-                for c in table.columns}  # fmt: skip
-        there = {c["name"]: (str(c["type"].compile(dialect=conn.dialect)).split()[0], c["nullable"])
-                 for c in inspector.get_columns(table.name)}  # fmt: skip
         indexes = {str(index.name) for index in table.indexes}
-        if _plain(made) != _plain(there) or indexes - {i["name"] for i in inspector.get_indexes(table.name)}:
+        there = {index["name"] for index in inspector.get_indexes(table.name)}
+        if _columns_of(conn, table) != _columns_there(conn, inspector, table.name) or indexes - there:
             yield f"table {table.name}: changed; the tables of this record are not as the program made them"
     yield from check_guards(conn)
 
@@ -221,5 +218,13 @@ def check_server_shape(conn: Connection) -> Iterator[str]:
 _SAME = {"BIGSERIAL": "BIGINT", "SERIAL": "INTEGER", "FLOAT": "DOUBLE", "JSON": "TEXT"}
 
 
-def _plain(columns: Mapping[str, tuple[str, bool | None]]) -> dict[str, tuple[str, bool | None]]:
-    return {name: (_SAME.get(kind, kind), nullable) for name, (kind, nullable) in columns.items()}
+def _columns_of(conn: Connection, table: Table) -> dict[str, tuple[str, bool]]:
+    """Column -> type and whether it may be empty, as the program makes them."""
+    words = {c.name: str(CreateColumn(c).compile(dialect=conn.dialect)).split()[1] for c in table.columns}
+    return {c.name: (_SAME.get(words[c.name], words[c.name]), bool(c.nullable)) for c in table.columns}
+
+
+def _columns_there(conn: Connection, inspector: Inspector, table: str) -> dict[str, tuple[str, bool]]:
+    columns = inspector.get_columns(table)
+    words = {c["name"]: str(c["type"].compile(dialect=conn.dialect)).split()[0] for c in columns}
+    return {c["name"]: (_SAME.get(words[c["name"]], words[c["name"]]), c["nullable"]) for c in columns}

@@ -51,8 +51,8 @@ def write_snapshot(conn: Connection, path: Path, schema: str = NEWEST) -> int:
                 count += len(rows)
         for table in COUNTED:
             _set_file_counter(conn, file, table)
-        for _, made in triggers:
-            file.execute(made)
+        for _, statement in triggers:
+            file.execute(statement)
         file.commit()
         file.execute("PRAGMA journal_mode=DELETE")
     return count
