@@ -9,8 +9,9 @@ from ..inspections.case_forms import CaseForm
 from ..inspections.case_timeline import act_sentence
 from ..instants import rfc3339
 from ..people import People
+from .act_forms import ActFacts, PersonFacts
 from .act_times import ActTimes
-from .fact_forms import ActFacts, JudgedFacts, PersonFacts
+from .fact_forms import JudgedFacts
 from .names import MACHINES, Names
 
 if TYPE_CHECKING:

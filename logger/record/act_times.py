@@ -16,7 +16,7 @@ from ..instants import parse, rfc3339
 
 if TYPE_CHECKING:
     from ..store import JournalEntry, Store
-    from .fact_forms import ActIntervalFacts
+    from .act_forms import ActIntervalFacts
 
 UTC = ZoneInfo("UTC")
 NEVER_NS = 2**62

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..core.alarms.performance import PerformanceForm, change_of, performance_figures
 from ..instants import rfc3339
 from ..model import Setup
-from .fact_forms import ActsFacts, AlarmFacts, InspectionFacts, MarkFacts
+from .act_forms import ActsFacts, AlarmFacts, InspectionFacts, MarkFacts
 from .names import Names
 
 if TYPE_CHECKING:

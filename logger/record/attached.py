@@ -11,8 +11,9 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 
 from ..inspections.case_forms import CaseForm
+from .act_forms import ActFacts, InspectionFacts
 from .case_facts import decision_words
-from .fact_forms import ActFacts, DayFacts, InspectionFacts, RecordFacts
+from .fact_forms import DayFacts, RecordFacts
 from .readings import SIMULATED
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")

@@ -12,7 +12,7 @@ from ..inspections.case_forms import CaseForm
 from ..inspections.case_record import CaseRecord
 from ..inspections.case_timeline import HappeningForm, case_timeline
 from ..inspections.cases import cases_in, impacts_of
-from .fact_forms import DecisionFacts
+from .act_forms import DecisionFacts
 from .names import Names
 
 if TYPE_CHECKING:

@@ -26,7 +26,7 @@ from ..people import People, sign
 if TYPE_CHECKING:
     from ..store import JournalEntry, Store
     from ..verdicts.verdicts import Verdicts
-    from .fact_forms import ReviewFacts
+    from .act_forms import ReviewFacts
 
 KIND = "review"
 Cadence = Literal["daily", "weekly", "monthly"]

@@ -11,18 +11,10 @@ from zoneinfo import ZoneInfo
 from ..inspections.case_forms import CaseForm
 from ..instants import parse
 from ..model.figures import decimals_apart, to_printed_unit, unit_name
+from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows
-from .fact_forms import (
-    ActFacts,
-    ActIntervalFacts,
-    ExcursionFacts,
-    InspectionFacts,
-    JudgedFacts,
-    LimitFacts,
-    RecordFacts,
-    StatisticFacts,
-)
+from .fact_forms import ExcursionFacts, JudgedFacts, LimitFacts, RecordFacts, StatisticFacts
 from .names import person_text
 from .print_words import (
     PLACES,
