@@ -22,8 +22,8 @@ from ..data.words import field_text, instant, interval_text, plain_difference, s
 from ..parts import certificate_form, probe_form
 from ..parts.certificates import certificate_card
 from ..parts.comparison import compare_probes, comparison_table
-from ..parts.connection import connection_card
 from ..parts.components import aria, button, card, field, refusal, several, swatch, table
+from ..parts.connection import connection_card
 from ..parts.drift import drift_card
 
 TITLE = "Probes"

@@ -27,7 +27,7 @@ def test_a_connection_without_security_says_so(q: Queries, monkeypatch: pytest.M
 
     card = str(connection_card(q, "P1"))
     assert "Kind “snmp” at snmp://192.0.2.42:161, every 30 s." in card
-    assert "Probe P1: " in card and "read" in card
+    assert "Probe P1: SNMP version 2c: whoever is on that network" in card
     assert NOT_REACHED in str(connection_card(q, "P2"))
 
 
