@@ -59,6 +59,7 @@ MODULES: Mapping[str, tuple[str, ...]] = {
     "rooms": ("rooms",),
     "references": ("reference",),
     "rejudge": ("rejudge",),
+    "store": ("store",),
     "bench": ("bench",),
     "replay": ("replay",),
 }

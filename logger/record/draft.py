@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 from ..instants import rfc3339
 from ..model import Setup, TemperatureUnit
 from .attached import attached_tables
+from .fact_forms import IssueFacts
 from .facts import record_facts, with_issue_head
 from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
 from .pictures import pictures
-from .reader_facts import temperatures_of
+from .reader_facts import mark_temperatures
 from .signatures import digests
 from .stored import record_csv
 
@@ -32,10 +33,11 @@ def draft(
     temperatures: TemperatureUnit = "degC",
 ) -> bytes:
     """The PDF of a record that is not issued, with DRAFT across each page; no number, no signature."""
-    facts = record_facts(store, verdicts, setup, span, draft=True) | temperatures_of(temperatures)
+    facts = record_facts(store, verdicts, setup, span, draft=True)
+    mark_temperatures(facts, temperatures)
     readings, rows = record_csv(store, setup, span.zone, span.from_ns, span.to_ns)
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
-    head = {
+    head: IssueFacts = {
         "number": 0, "issued_at": rfc3339(span.now_ns // 10**9 * 10**9), "by": who,
         "proven": Names(store).proven_now(who), "replaces": None, "why": "", "signed_by": "",
     }  # fmt: skip

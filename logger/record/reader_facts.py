@@ -3,46 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from ..model import TemperatureUnit
 from ..model.reader_units import difference_in_fahrenheit, text_in_fahrenheit, value_in_fahrenheit
-from .print_words import Facts
+from .fact_forms import IssuedFacts, RecordFacts
 
 Convert = Callable[[float, str], tuple[float, str]]
+Row = TypeVar("Row")
 
 
-def reader_facts(facts: Facts) -> Facts:
+def mark_temperatures(facts: RecordFacts, unit: TemperatureUnit) -> None:
+    """Say in the facts in which unit the pages print temperatures; nothing where that is °C."""
+    if unit != "degC":
+        facts["temperatures"] = unit
+
+
+def reader_facts(facts: IssuedFacts) -> IssuedFacts:
     """Facts for the words of the pages: limits, readings and excursions in °F where the record is for those.
 
     Certificates, the basis of limits and what people wrote stay as they were written.
     """
     if facts.get("temperatures") != "degF":
         return facts
-    return {
-        **facts,
-        "limits": [_converted(row, ("lower", "upper"), ()) for row in facts["limits"]],
-        "statistics": [_converted(row, ("min", "max", "mean"), ("span",)) for row in facts["statistics"]],
-        "excursions": [
-            _converted(row, ("worst", "limit"), ("U", "exceedance")) for row in facts["excursions"]
-        ],
-        "settings": [text_in_fahrenheit(text) for text in facts["settings"]],
-        "notices": [text_in_fahrenheit(text) for text in facts["notices"]],
-    }
+    in_fahrenheit = facts.copy()
+    in_fahrenheit["limits"] = [_converted(row, ("lower", "upper"), ()) for row in facts["limits"]]
+    in_fahrenheit["statistics"] = [
+        _converted(row, ("min", "max", "mean"), ("span",)) for row in facts["statistics"]
+    ]
+    in_fahrenheit["excursions"] = [
+        _converted(row, ("worst", "limit"), ("U", "exceedance")) for row in facts["excursions"]
+    ]
+    in_fahrenheit["settings"] = [text_in_fahrenheit(text) for text in facts["settings"]]
+    in_fahrenheit["notices"] = [text_in_fahrenheit(text) for text in facts["notices"]]
+    return in_fahrenheit
 
 
-def temperatures_of(unit: TemperatureUnit) -> dict[str, str]:
-    """What the facts of a record say of the unit of its pages; nothing where that is °C."""
-    return {} if unit == "degC" else {"temperatures": unit}
-
-
-def _converted(row: Facts, values: Sequence[str], differences: Sequence[str]) -> dict[str, Any]:
+def _converted(row: Row, values: Sequence[str], differences: Sequence[str]) -> Row:
     """A row with its values and differences converted, and the unit as it is printed."""
-    unit = row["unit"]
-    each = [(name, value_in_fahrenheit) for name in values]
+    plain = cast("dict[str, Any]", row)
+    unit = plain["unit"]
+    each: list[tuple[str, Convert]] = [(name, value_in_fahrenheit) for name in values]
     each += [(name, difference_in_fahrenheit) for name in differences]
-    done = {name: _number(row[name], unit, convert) for name, convert in each}
-    return {**row, **done, "unit": value_in_fahrenheit(0.0, unit)[1]}
+    numbers = {name: _number(plain[name], unit, convert) for name, convert in each}
+    return cast("Row", {**plain, **numbers, "unit": value_in_fahrenheit(0.0, unit)[1]})
 
 
 def _number(value: float | None, unit: str, convert: Convert) -> float | None:

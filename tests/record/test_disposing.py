@@ -77,14 +77,14 @@ def test_a_month_that_nobody_reviewed_is_held_back_where_reviews_are_asked_for(r
 def test_a_decided_month_goes_and_the_journal_keeps_what_it_took_along(room: Room) -> None:
     losing = _close_all(room)
 
-    done, _ = dispose(room.verdicts, TWO, room.now_ns, 0, cadences=())
+    disposal, _ = dispose(room.verdicts, TWO, room.now_ns, 0, cadences=())
 
-    assert len(done.files) == 3
+    assert len(disposal.files) == 3
     (entry,) = room.store.journal.entries(kind="disposal")
-    told = entry.what["losing"]
-    assert isinstance(told, dict)
-    assert (told["undecided"], told["excursions"]) == (0, losing.excursions)
-    assert "I-2603" in told["inspections"]  # type: ignore[operator]
+    loss = entry.what["losing"]
+    assert isinstance(loss, dict)
+    assert (loss["undecided"], loss["excursions"]) == (0, losing.excursions)
+    assert "I-2603" in loss["inspections"]  # type: ignore[operator]
     assert room.store.verify().faults == ()
 
 
