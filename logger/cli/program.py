@@ -67,7 +67,7 @@ MODULES: Mapping[str, tuple[str, ...]] = {
 
 def program(modules: Iterable[str] = MODULES) -> typer.Typer:
     """The program with the commands of these modules; with all of them where none is named."""
-    made = typer.Typer(
+    whole = typer.Typer(
         name="stillroom",
         help=_HELP,
         no_args_is_help=True,
@@ -77,9 +77,9 @@ def program(modules: Iterable[str] = MODULES) -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     )
     for module in modules:
-        import_module(f".{module}", __package__).add_to(made)
-    made.callback()(_front)
-    return made
+        import_module(f".{module}", __package__).add_to(whole)
+    whole.callback()(_front)
+    return whole
 
 
 def program_for(arguments: Sequence[str]) -> typer.Typer:

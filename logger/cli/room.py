@@ -36,8 +36,8 @@ def archive(
     Example:
       stillroom room archive --why "bay moved to hall 4" --who "Greta Holm"
     """
+    from ..acts.rooms import archive_room
     from ..inspections.final_numbers import number_everything
-    from ..store.archived import archive_room
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.APPROVE)
@@ -57,13 +57,14 @@ def reopen(
     Example:
       stillroom room reopen --why "bay is used again" --who "Greta Holm"
     """
-    from ..store.archived import journal_reopening, reopen_room
+    from ..acts.rooms import journal_reopening
+    from ..store.archived import unmark_archived
 
     with open_session(data, config, read_only=True) as session:
         name = authorised(session.store, who, Act.APPROVE)
     if not why.strip():
         raise Refused("--why: expected the reason, found nothing; nothing was changed.")
-    over = reopen_room(data)
+    over = unmark_archived(data)
     with open_session(data, config) as session:
         journal_reopening(session.store, over, name, why)
     answer(vars(over), as_json, [f"The room in {data} is in use again. It was archived on {over.at}."])

@@ -37,6 +37,7 @@ from .notices import (
     WebhookRoute,
 )
 from .outcome import Excursion, Period, RuleState
+from .plate import Plate
 from .setup import (
     AlarmSpec,
     Channel,
@@ -44,7 +45,6 @@ from .setup import (
     HoursOfUse,
     Mark,
     Placement,
-    Plate,
     Position,
     Probe,
     Room,

@@ -17,6 +17,7 @@ from .ceilings import (
     longest_gap_s,
 )
 from .certificates import Certificate
+from .plate import Plate
 from .words import DERIVED, RuleKind
 
 T = TypeVar("T")
@@ -171,16 +172,6 @@ class Placement(Validity):
     position: str
     from_ns: int
     to_ns: int | None = None
-
-
-@dataclass(frozen=True)
-class Plate:
-    """A plate whose bending a rule limits: free length and thickness in mm, expansion and its u in 1/K."""
-
-    length_mm: float
-    thickness_mm: float
-    alpha_per_K: float
-    u_alpha_per_K: float
 
 
 @dataclass(frozen=True)

@@ -10,17 +10,11 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ..errors import Refused, StoreError
-from ..instants import rfc3339
 from .files import sync_folder, write_durably
 
-if TYPE_CHECKING:
-    from .store import Store
-
 MARKER = "archived.json"
-KIND = "room"  # of the journal
 
 
 @dataclass(frozen=True)
@@ -58,17 +52,12 @@ def refuse_archived(folder: Path) -> None:
         )
 
 
-def archive_room(store: Store, who: str, why: str, now_ns: int) -> Archived:
-    """Write the last entry of the journal, then the file that closes the folder to writers."""
-    _require(who, why)
-    store.journal.append(KIND, who, {"act": "archived"}, why)
-    number, sha256 = store.journal.head()
-    over = Archived(rfc3339(now_ns // 10**9 * 10**9), who, why, f"{number} {sha256}")
-    write_durably(store.folder / MARKER, (json.dumps(vars(over), indent=1) + "\n").encode())
-    return over
+def mark_archived(folder: Path, over: Archived) -> None:
+    """Write the file that closes a folder to writers."""
+    write_durably(folder / MARKER, (json.dumps(vars(over), indent=1) + "\n").encode())
 
 
-def reopen_room(folder: Path) -> Archived:
+def unmark_archived(folder: Path) -> Archived:
     """Take the mark away, so that the record can be written again; Refused where there is none."""
     over = archived(folder)
     if over is None:
@@ -76,14 +65,3 @@ def reopen_room(folder: Path) -> Archived:
     (folder / MARKER).unlink()
     sync_folder(folder)
     return over
-
-
-def journal_reopening(store: Store, over: Archived, who: str, why: str) -> None:
-    """The journal says that the record goes on, and since when it was archived."""
-    _require(who, why)
-    store.journal.append(KIND, who, {"act": "reopened", "archived": over.at, "by": over.who}, why)
-
-
-def _require(who: str, why: str) -> None:
-    if not who.strip() or not why.strip():
-        raise Refused("Say who does this and why (--who, --why); nothing was changed.")

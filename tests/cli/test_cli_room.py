@@ -85,8 +85,8 @@ def test_a_clone_is_a_setup_without_evidence(demo_history: Path, stillroom: Run,
     """What is left out is named one by one; what is left is valid but for certificates."""
     out = tmp_path / "west"
     words = ("--key", "west", "--name", "Measuring room “West”", "--out", out, "--data", demo_history)
-    done = stillroom("room", "clone", *words)
-    assert done.returncode == 0, done.stderr
+    outcome = stillroom("room", "clone", *words)
+    assert outcome.returncode == 0, outcome.stderr
 
     texts = read_texts(out)
     setup = load_texts(texts).setup
@@ -113,11 +113,11 @@ def test_rolled_back_it_is_the_older_record_digest_for_digest(stillroom: Run, tm
         store.journal.append("mark", "Greta Holm", {"act": "added"}, "after the upgrade")
     before = contents(folder)
 
-    said = stillroom("room", "roll-back", "--data", folder)
-    assert (said.returncode, "Nothing was written" in said.stdout) == (0, True), said.stderr
-    done = stillroom("room", "roll-back", "--out", out, "--json", "--data", folder)
+    preview = stillroom("room", "roll-back", "--data", folder)
+    assert (preview.returncode, "Nothing was written" in preview.stdout) == (0, True), preview.stderr
+    outcome = stillroom("room", "roll-back", "--out", out, "--json", "--data", folder)
 
-    assert (json.loads(done.stdout)["entries"], json.loads(done.stdout)["readings"]) == (2, 0)
+    assert (json.loads(outcome.stdout)["entries"], json.loads(outcome.stdout)["readings"]) == (2, 0)
     assert {p: c for p, c in contents(folder).items() if p.name != "service.lock"} == before
     with Store.open(out, read_only=True) as store:
         assert store.verify([HEAD]).faults == ()

@@ -111,13 +111,13 @@ def _stay(key: str, place: str, begin: str, end: str = "") -> str:
 
 
 def _certificate(
-    number: str, key: str, serial: str, day: str, valid: str, error: float, found: str = ""
+    number: str, key: str, serial: str, day: str, valid: str, error: float, as_found: str = ""
 ) -> str:
     head = (
         f'number = "{number}"\nchannel = "{key}.temperature"\nserial = "{serial}"\nissuer = "Invented Lab"\n'
         f'accreditation = "invented, IL-4"\ncalibrated_on = {day}\nvalid_from = {valid}\n'
         f'due_on = {int(day[:4]) + 2}{day[4:]}\nunit = "degC"\nk = 2.0\nrange = [10.0, 30.0]\ndrift = 0.06\n'
-        f'drift_basis = "two recalibrations"\n{found}'
+        f'drift_basis = "two recalibrations"\n{as_found}'
     )
     points = "".join(
         f"\n[[points]]\nindication = {at + error:.2f}\nreference = {at:.1f}\nU = 0.05\n"
@@ -143,13 +143,13 @@ def texts(version: int) -> dict[str, str]:
             "K-13", "G3", "S-103", "2026-06-01", "2026-07-14", 0.01
         )
     if version > 2:
-        found = 'as_found_model = "linear"\n'
-        found += "".join(
+        as_found = 'as_found_model = "linear"\n'
+        as_found += "".join(
             f"\n[[as_found]]\nindication = {at + 0.02 + FOUND_K:.2f}\nerror = {0.02 + FOUND_K:.2f}\n"
             for at in (15, 20, 25)
         )
         files["certificates/K-21.toml"] = _certificate(
-            "K-21", "G1", "S-101", "2026-08-18", "2026-08-18", 0.00, found
+            "K-21", "G1", "S-101", "2026-08-18", "2026-08-18", 0.00, as_found
         )
     return {"room.toml": ROOM, "probes.toml": probes + stays, "limits.toml": LIMITS, **files}
 

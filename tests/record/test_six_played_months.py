@@ -22,9 +22,9 @@ duckdb = pytest.importorskip("duckdb")
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[planted.Played]:
-    made = planted.play(tmp_path_factory.mktemp("six"))
-    yield made
-    made.store.close()
+    history = planted.play(tmp_path_factory.mktemp("six"))
+    yield history
+    history.store.close()
 
 
 def paper(played: planted.Played, month: str) -> str:

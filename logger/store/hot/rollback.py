@@ -71,11 +71,11 @@ def _lost(older: Path, newer: Path, schema: str) -> RollBack:
     with closing(_open(older)) as old, closing(_open(newer)) as new:
         return RollBack(
             schema,
-            str(_one(new, "SELECT version_num FROM alembic_version")),
+            str(_number(new, "SELECT version_num FROM alembic_version")),
             _stored(new) - _stored(old),
-            _one(new, "SELECT max(number) FROM journal") - _one(old, "SELECT max(number) FROM journal"),
-            _one(old, "SELECT max(at_ns) FROM journal"),
-            _one(new, "SELECT count(*) FROM setup") - _one(old, "SELECT count(*) FROM setup"),
+            _number(new, "SELECT max(number) FROM journal") - _number(old, "SELECT max(number) FROM journal"),
+            _number(old, "SELECT max(at_ns) FROM journal"),
+            _number(new, "SELECT count(*) FROM setup") - _number(old, "SELECT count(*) FROM setup"),
         )
 
 
@@ -83,10 +83,10 @@ def _open(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
 
 
-def _one(connection: sqlite3.Connection, query: str) -> int:
+def _number(connection: sqlite3.Connection, query: str) -> int:
     return connection.execute(query).fetchone()[0] or 0
 
 
 def _stored(connection: sqlite3.Connection) -> int:
     """Readings that were ever stored, by the numbers of their batches."""
-    return _one(connection, "SELECT sum(last_seq - first_seq + 1) FROM batch")
+    return _number(connection, "SELECT sum(last_seq - first_seq + 1) FROM batch")
