@@ -20,6 +20,7 @@ from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
+from .archive.sealed_content import FOLDER as ARCHIVE
 from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
@@ -166,6 +167,11 @@ class Store:
         """Let whole sealed files go by a recorded act of two people; Refused without authority."""
         where = (self.folder, self._database, self._names, self.archive, self.journal)
         return Disposals(*where).dispose(request, now_ns, keep_years, dry_run=dry_run)
+
+    def file(self, name: str) -> Path | bytes:
+        """A file that the record names, by its path below the data folder: where it lies, or its bytes."""
+        sealed = name.startswith(f"{ARCHIVE}/")
+        return self.archive.content.origin(name) if sealed else self.folder / name
 
     def snapshot(self, path: Path) -> None:
         """The database as it is now, as one new file; the service goes on meanwhile."""
