@@ -16,6 +16,7 @@ from logger.config import in_force
 from logger.errors import IntervalError, Refused
 from logger.instants import parse
 from logger.store import Store
+from logger.store.hot.home import holds_record
 from logger.verdicts.verdicts import Verdicts
 
 from .names import require_name
@@ -279,7 +280,7 @@ def open_record(folder: str | Path) -> RoomRecord:
     Every byte of the folder stays as it is, also while the service writes it.
     """
     path = Path(folder).expanduser()
-    if not path.is_dir() or not (path / "stillroom.db").is_file():
+    if not path.is_dir() or not holds_record(path):
         beside = "a folder without stillroom.db" if path.is_dir() else "no such folder"
         raise RecordError(f"{path}: expected the data folder of a record, found {beside}.")
     store = Store.open(path, read_only=True)

@@ -146,11 +146,11 @@ def _at_ns(said: Mapping[str, Any]) -> int:
 
 def _silent(store: Store, setup: Setup, now_ns: int) -> list[str]:
     """Probes of which no channel has a value that is young enough."""
-    newest = store.readings.newest(ok=True)
+    newest = store.readings.newest_taken(ok=True)
     heard = {
         channel.probe
         for channel in setup.channels.values()
-        if channel.key in newest and now_ns - newest[channel.key].taken_ns <= channel.max_age_s * NS
+        if channel.key in newest and now_ns - newest[channel.key] <= channel.max_age_s * NS
     }
     used = {channel.probe for channel in setup.channels.values()}
     return sorted(used - heard)

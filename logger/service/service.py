@@ -301,7 +301,7 @@ class Service:
     def _tell_start(self) -> None:
         now_ns = self._clock()
         self._writer.looked.wait(RESCUED_WITHIN_S)  # what an earlier run left is no outage
-        newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
+        newest = max(self._store.readings.newest_taken().values(), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
         self._tell_plug_ins()

@@ -18,10 +18,9 @@ from sqlalchemy import Connection, exists, select
 from ..errors import Refused, StoreInUse
 from ..instants import NS, rfc3339
 from ..model.roles import normalise_name
-from . import lock
 from .archive.archive import LOCK, Archive
 from .archive.sealed_file import SealedFile, read_sealed
-from .hot.database import Database
+from .hot.home import Home
 from .hot.journal import Journal, what_of
 from .hot.name_table import NameTable
 from .hot.seals import all_seals
@@ -59,7 +58,7 @@ class Disposals:
     """Disposal of sealed files of one data folder."""
 
     def __init__(
-        self, folder: Path, database: Database, names: NameTable, archive: Archive, journal: Journal
+        self, folder: Path, database: Home, names: NameTable, archive: Archive, journal: Journal
     ) -> None:
         self._folder = folder
         self._database = database
@@ -73,7 +72,7 @@ class Disposals:
         """Let whole sealed files go as the retention rule allows; without authority Refused, journalled."""
         if reason := _authority_fault(request, now_ns, keep_years) or request.against:
             self._refuse(request, reason)
-        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
+        with self._database.lock(LOCK, wait_s=5.0) as ours:
             if not ours:
                 raise StoreInUse(
                     f"{self._folder} is being sealed just now; nothing was disposed of. Try again."

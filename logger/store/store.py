@@ -15,7 +15,6 @@ from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
 from ..series import ImportedReadings
-from . import lock
 from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
 from .archive.journal_months import JournalSealing
@@ -25,7 +24,8 @@ from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
 from .hot.clocks import Clocks
-from .hot.database import FILE, RESTORING, Database, upgrade_copy_path
+from .hot.database import FILE, RESTORING, upgrade_copy_path
+from .hot.home import STORE_FILE, Home, open_home
 from .hot.import_register import ImportRegister
 from .hot.journal import Journal
 from .hot.migrations import NEWEST
@@ -52,7 +52,7 @@ class Store:
     What needs several parts at once is a method: transactions, loading, sealing, disposal, verification.
     """
 
-    def __init__(self, folder: Path, database: Database) -> None:
+    def __init__(self, folder: Path, database: Home) -> None:
         self.folder = folder
         self._database = database
         self._names = NameTable(database)
@@ -91,11 +91,12 @@ class Store:
                 f"A restore into {folder} was interrupted; nothing was changed. Repeat it: `stillroom "
                 "restore --from DIR` goes over what it left, once the folder is named with --data."
             )
-        store = cls(folder, Database(folder, read_only))
+        store = cls(folder, open_home(folder, read_only))
         try:
             if not read_only:
                 store._database.prepare(create, store._journal_upgrade)
             store._settle(simulated)
+            store._find_archive()
             if not read_only:
                 store.archive.tidy()
         except BaseException:
@@ -121,7 +122,11 @@ class Store:
 
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
-        return lock.service_lock(self.folder)
+        return self._database.lock_service()
+
+    def lock(self, name: str, wait_s: float = 5.0) -> AbstractContextManager[bool]:
+        """Try for so long to hold a lock of this record against other processes; gives whether it is ours."""
+        return self._database.lock(name, wait_s)
 
     def begin(self) -> AbstractContextManager[Connection]:
         """A writing transaction on the tables of `tables.py`: all of it or nothing."""
@@ -187,7 +192,7 @@ class Store:
     @contextmanager
     def importing(self) -> Iterator[None]:
         """Be the one import on this folder: what is stored does not change between comparing and adding."""
-        with lock.try_lock(self.folder / "import.lock", wait_s=600.0) as ours:
+        with self._database.lock("import.lock", wait_s=600.0) as ours:
             if not ours:
                 raise StoreInUse(f"Another import into {self.folder} has been running for ten minutes.")
             yield
@@ -211,6 +216,17 @@ class Store:
             raise StoreError(
                 f"{self.folder} holds the record of a {actual} room; it was asked for a {expected} one."
             )
+
+    def _find_archive(self) -> None:
+        """Learn where the sealed files are: without store.toml in this folder, and nothing is imported."""
+        if not (self.folder / STORE_FILE).exists():
+            return
+        from .archive.file_place import place_at
+        from .store_file import archive_table
+
+        if table := archive_table(self.folder):
+            copies = self.folder / table.copy_folder if table.copy_folder else None
+            self.archive.content.use(place_at(table.at, table.endpoint), copies)
 
     def _create_record(self, simulated: bool) -> dict[str, str]:
         facts = {"format": str(FORMAT), "id": uuid.uuid4().hex, "simulated": json.dumps(simulated)}

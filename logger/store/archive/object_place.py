@@ -83,8 +83,8 @@ class ObjectPlace:
         except FileExistsError:
             raise
         except _faults() as error:
-            missing = isinstance(error, FileNotFoundError) and "bucket" not in str(error)
-            if missing and not missing_is_fault:
+            missing = isinstance(error, FileNotFoundError)
+            if missing and not _is_of_bucket(error) and not missing_is_fault:
                 raise
             raise ArchiveAway(self._sentence(name, error)) from error
 
@@ -110,6 +110,12 @@ class ObjectPlace:
             f"{what}: the object store{at} does not answer: {error}. See that it runs and can be reached, "
             "and that `at` and `endpoint` under [archive] in store.toml are right."
         )
+
+
+def _is_of_bucket(error: BaseException) -> bool:
+    """Whether not the object alone is missing, but the bucket that it is to be in."""
+    said = getattr(error.__cause__, "response", {})
+    return bool(said.get("Error", {}).get("Code") == "NoSuchBucket")
 
 
 def _faults() -> tuple[type[BaseException], ...]:

@@ -13,7 +13,7 @@ import sqlite3
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from sqlalchemy.exc import DatabaseError, OperationalError, TimeoutError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreDamaged, StoreError
+from .. import lock
 from ..files import PART, publish, sync_file
 from ..place import Witness, file_identity, gone_error, refusal, replaced_error
 from .migrations import NEWEST, migrate, refuse_newer, version
@@ -50,6 +51,11 @@ class Database:
         self._thread = threading.local()
         self._moving = threading.Lock()
 
+    @property
+    def called(self) -> str:
+        """What a fault of the database itself is named by."""
+        return self.path.name
+
     def close(self) -> None:
         """Let go of every connection; the last one folds the WAL into the file."""
         if self._witness is not None:
@@ -77,6 +83,14 @@ class Database:
                     yield conn
             finally:
                 self._thread.writing = False
+
+    def lock(self, name: str, wait_s: float = 0.0) -> AbstractContextManager[bool]:
+        """Try for so long to hold a lock of this folder against other processes; gives whether it is ours."""
+        return lock.try_lock(self.path.parent / name, wait_s)
+
+    def lock_service(self) -> AbstractContextManager[None]:
+        """Be the one service on this folder; StoreInUse names the process that already is."""
+        return lock.service_lock(self.path.parent)
 
     @contextmanager
     def read(self) -> Iterator[Connection]:

@@ -25,7 +25,7 @@ from sqlalchemy import Connection, Row, or_, select
 from ...errors import StoreDamaged, StoreError
 from ..origin import ORIGIN
 from ..types import JSON, JournalEntry
-from .database import Database
+from .home import Home
 from .journal_files import JournalLine, newest_moved, walk
 from .tables import journal
 
@@ -56,7 +56,7 @@ def digest(*, number: int, at_ns: int, kind: str, who: str, what: str, why: str,
 class Journal:
     """The journal of one store. Entries are appended, never changed."""
 
-    def __init__(self, database: Database, clock: Callable[[], int] = time.time_ns) -> None:
+    def __init__(self, database: Home, clock: Callable[[], int] = time.time_ns) -> None:
         self._database = database
         self._clock = clock
 

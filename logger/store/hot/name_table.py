@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from sqlalchemy import Connection, select
 
-from .database import Database
+from .home import Home
 from .tables import name as table
 
 KINDS = ("writer", "channel", "boot", "source")
@@ -19,7 +19,7 @@ class NameTable:
     fails would otherwise be used without being there.
     """
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Home) -> None:
         self._database = database
         self._newest = 0
         self._number: dict[tuple[str, str], int] = {}

@@ -14,7 +14,7 @@ from ...model import Row
 from ..rows import Columns, Texts, columns_of, digests
 from ..types import JSON, Batch
 from .arrays import fetch_arrays
-from .database import Database
+from .home import Home
 from .journal import Journal
 from .name_table import KINDS, NameTable
 from .tables import batch, reading
@@ -41,7 +41,7 @@ KINDS_OF_FIELDS = (*(np.int64,) * 5, np.float64, np.uint8, np.bool_, *(np.int64,
 class HotTier:
     """The readings that are not yet sealed, and for a moment those that just were."""
 
-    def __init__(self, database: Database, names: NameTable, journal: Journal) -> None:
+    def __init__(self, database: Home, names: NameTable, journal: Journal) -> None:
         self._database = database
         self._names = names
         self._journal = journal
