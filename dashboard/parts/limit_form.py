@@ -24,7 +24,7 @@ def limit_form(q: Queries) -> list[Component]:
     tables = _tables(q)
     if not allowed(Act.PROPOSE) or not tables:
         return []
-    kept, first = draft_of_setup(q), next(iter(tables))
+    draft, first = draft_of_setup(q), next(iter(tables))
     names = {key: f"{q.zone(t.zone).name}: {_rule_name(q, key)}" for key, t in tables.items()}
     lower, upper, basis = _entries(tables[first])
     form = html.Div(
@@ -32,8 +32,8 @@ def limit_form(q: Queries) -> list[Component]:
             choice("limit-rule", "Rule", names, first, wide=True),
             field("limit-lower", lower["label"], lower["value"], disabled=lower["disabled"], narrow=True),
             field("limit-upper", upper["label"], upper["value"], disabled=upper["disabled"], narrow=True),
-            field("limit-basis", "Basis: where the numbers come from", basis, wide=True, **kept),
-            field("limit-why", "Reason for the change", "", placeholder="room study of October", **kept),
+            field("limit-basis", "Basis: where the numbers come from", basis, wide=True, **draft),
+            field("limit-why", "Reason for the change", "", placeholder="room study of October", **draft),
             button("limit-look", "Show the effect"),
             html.Div(id="limit-effect", className="break", role="status"),
         ],
@@ -62,8 +62,8 @@ def unit_of(key: str) -> str:
     >>> unit_of("lower_degC"), unit_of("span_24h_K"), unit_of("gradient_pair_K_per_m"), unit_of("upper_hPa")
     ('°C', 'K', 'K/m', 'hPa')
     """
-    known = next((printed for name, printed in UNITS.items() if key.endswith(name)), "")
-    return known or key.rpartition("_")[2]
+    unit = next((printed for name, printed in UNITS.items() if key.endswith(name)), "")
+    return unit or key.rpartition("_")[2]
 
 
 def _entries(table: LimitTable) -> tuple[dict[str, Any], dict[str, Any], str]:
@@ -132,8 +132,8 @@ def register(app: Dash, q: Queries) -> None:
             effect = effect_of_texts(q, texts_with_limit(q, rule, lower, upper, basis))
         except StillroomError as fault:
             return refusal(str(fault))
-        said = html.Div(id="limit-said", role="status")
-        return [*effect, button("limit-propose", "Propose"), said]
+        status = html.Div(id="limit-said", role="status")
+        return [*effect, button("limit-propose", "Propose"), status]
 
     @app.callback(
         Output("limit-said", "children"),

@@ -36,7 +36,7 @@ def probe_form(q: Queries) -> list[Component]:
     placed = _placed(q)
     if not allowed(Act.PROPOSE) or not q.setup.positions:
         return []
-    kept = draft_of_setup(q)
+    draft = draft_of_setup(q)
     idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
     positions = {key: f"{p.name}, {q.zone(p.zone).name} ({p.medium})" for key, p in q.setup.positions.items()}
     first = next(iter(placed), "")
@@ -49,7 +49,7 @@ def probe_form(q: Queries) -> list[Component]:
             choice("place-position", "Position (moved, new)", positions, next(iter(positions)), wide=True),
             choice("place-other", "Replaced by (registered, without a position)", idle, "", wide=True),
             field("place-at", "When it was done, local", field_text(q.now_ns(), q.room.timezone)),
-            field("place-why", "Reason for the change", "", placeholder="sent to calibration", **kept),
+            field("place-why", "Reason for the change", "", placeholder="sent to calibration", **draft),
             slot(
                 dmc.Textarea(
                     id="place-table",
@@ -58,7 +58,7 @@ def probe_form(q: Queries) -> list[Component]:
                     autosize=True,
                     size="sm",
                     placeholder=EXAMPLE,
-                    **kept,
+                    **draft,
                 ),
                 "wide",
             ),

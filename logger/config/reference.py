@@ -168,8 +168,8 @@ def keys_of(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
 
 def _file(name: str, tables: Iterable[KeyTable]) -> str:
     about = {"limits.toml": _LIMIT_KEYS.format(keys=_wrapped_keys()), "store.toml": _STORE}
-    said = [about[name]] if name in about else []
-    return "\n".join([f"## {name}", "", *said, *(_table(name, table) for table in tables)])
+    lead = [about[name]] if name in about else []
+    return "\n".join([f"## {name}", "", *lead, *(_table(name, table) for table in tables)])
 
 
 def _wrapped_keys() -> str:

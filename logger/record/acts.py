@@ -74,8 +74,8 @@ def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: boo
 
 
 def _inspection(job: Inspection, answer: BatchAnswer, span: Interval) -> dict[str, Any]:
-    found = answer.assessment
-    thermal: Mapping[str, Any] = (found.thermal_json() if found else None) or {}
+    assessment = answer.assessment
+    thermal: Mapping[str, Any] = (assessment.thermal_json() if assessment else None) or {}
     return {
         "key": job.key,
         "title": job.title,
@@ -85,10 +85,10 @@ def _inspection(job: Inspection, answer: BatchAnswer, span: Interval) -> dict[st
         "from": rfc3339(job.from_ns),
         "to": rfc3339(span.now_ns if job.to_ns is None else job.to_ns),
         "running": job.to_ns is None,
-        "verdict": found.check.verdict if found else "not shown",
-        "reason": found.check.reason if found else answer.refused,
-        "because": found.check.because if found else answer.refused,
-        "digest": found.check.to_dict()["digest"] if found else None,
+        "verdict": assessment.check.verdict if assessment else "not shown",
+        "reason": assessment.check.reason if assessment else answer.refused,
+        "because": assessment.check.because if assessment else answer.refused,
+        "digest": assessment.check.to_dict()["digest"] if assessment else None,
         "error_um": thermal.get("nde_um"),
         "U_um": thermal.get("U_um"),
         "tolerance_um": job.tolerance_um,

@@ -59,16 +59,16 @@ class Names:
 
     def proven_versions(self) -> dict[int, dict[str, Proven]]:
         """Of author and approver of each version of the setup; a first version is put in force by one act."""
-        found: dict[int, dict[str, Proven]] = {}
+        versions: dict[int, dict[str, Proven]] = {}
         for entry in self._entries("setup", "setup-proposed", "setup-approved"):
             what = entry.what
-            of_version = found.setdefault(int(str(what["version"])), {})
+            of_version = versions.setdefault(int(str(what["version"])), {})
             if entry.kind != "setup-approved":
                 of_version["author_proven"] = self.proven(entry.who, what)
             if entry.kind != "setup-proposed":
                 approver = str(what["approver"]) if entry.kind == "setup" else entry.who
                 of_version["approver_proven"] = self.proven(approver, what)
-        return found
+        return versions
 
     def proven_marks(self) -> dict[int, Proven]:
         """Of who marked, by the number of the mark."""

@@ -66,13 +66,13 @@ def edit(folder: Path, *statements: str) -> None:
 @contextmanager
 def unguarded(connection: sqlite3.Connection) -> Iterator[None]:
     """Without triggers for a while, and so that nothing shows of it afterwards."""
-    wanted = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
-    triggers = connection.execute(wanted).fetchall()
+    query = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+    triggers = connection.execute(query).fetchall()
     for name, _ in triggers:
         connection.execute(f"DROP TRIGGER {name}")
     yield
-    for _, made in triggers:
-        connection.execute(made)
+    for _, item in triggers:
+        connection.execute(item)
     connection.commit()
 
 

@@ -127,12 +127,12 @@ def _change_detail(
     assert after.as_found is not None  # noqa: S101 (only where something was found)
     delta = float(change(before, after, np.array([indication]))[0])
     size, way = f"{abs(delta):.3f} {unit}", "more" if delta >= 0 else "less"
-    found = f"{after.number} found {size} {way} than {before.number} left"
+    difference = f"{after.number} found {size} {way} than {before.number} left"
     if after.as_found.model == "step":
-        return f"{found}; step at an unknown time, not corrected"
+        return f"{difference}; step at an unknown time, not corrected"
     start, end = (c.valid_from_ns if c.calibrated_ns is None else c.calibrated_ns for c in (before, after))
     days = [max(0, min(ns, end) - start) / DAY_NS for ns in (taken_ns, end)]
-    return f"{found}; linear, {days[0]:.1f} of {days[1]:.1f} days"
+    return f"{difference}; linear, {days[0]:.1f} of {days[1]:.1f} days"
 
 
 def _standard_uncertainties(

@@ -185,7 +185,7 @@ def _at(now_ns: int, minutes: float) -> str:
     return rfc3339(now_ns + round(minutes * 60) * NS)
 
 
-def skill_text(known: Gains | None) -> str:
+def skill_text(gains: Gains | None) -> str:
     """Whether the forecast of a zone speaks, and by what; for people who look after the room.
 
     >>> skill_text(None)
@@ -196,15 +196,15 @@ def skill_text(known: Gains | None) -> str:
     >>> skill_text(better), skill_text(better | {("bay.span", ""): Gain(600, 0.2, 0.1)})
     ('speaks: skill +0.50', 'speaks of 1 of 2 values: skill +0.50; of the others it is silent')
     """
-    if known is None:
+    if gains is None:
         return "silent: not measured yet"
-    measured = [item for item in known.values() if item.forecasts >= LEAST_FORECASTS]
+    measured = [item for item in gains.values() if item.forecasts >= LEAST_FORECASTS]
     if not measured:
         return "silent: less than a day of readings"
     speaking = [item.skill for item in measured if item.speaks]
     if not speaking:
         return f"silent: no better than “it stays as it is” ({_range([item.skill for item in measured])})"
-    some = "" if len(speaking) == len(known) else f" of {len(speaking)} of {len(known)} values"
+    some = "" if len(speaking) == len(gains) else f" of {len(speaking)} of {len(gains)} values"
     return f"speaks{some}: {_range(speaking)}" + ("; of the others it is silent" if some else "")
 
 

@@ -25,11 +25,11 @@ def version(conn: Connection) -> str | None:
 
 def migrate(conn: Connection) -> None:
     """Bring the schema to NEWEST inside the caller's transaction: all of it or nothing."""
-    found = version(conn)
-    if found == NEWEST:
+    schema = version(conn)
+    if schema == NEWEST:
         return
-    if found is not None:
-        refuse_newer(found)
+    if schema is not None:
+        refuse_newer(schema)
     from alembic import command
     from alembic.config import Config
 
@@ -39,10 +39,10 @@ def migrate(conn: Connection) -> None:
     command.upgrade(config, NEWEST)
 
 
-def refuse_newer(found: str) -> None:
+def refuse_newer(schema: str) -> None:
     """StoreError where a newer program wrote the record: an older one leaves it alone."""
-    if found > NEWEST:
+    if schema > NEWEST:
         raise StoreError(
-            f"The data folder was written by a newer stillroom (schema {found}; this one knows {NEWEST}). "
+            f"The data folder was written by a newer stillroom (schema {schema}; this one knows {NEWEST}). "
             "Nothing was changed. Install the newer version to use it."
         )
