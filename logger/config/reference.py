@@ -85,6 +85,7 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("watch", "[watch]", schema.WatchTable),
         KeyTable("clock", "[clock]", schema.ClockTable),
         KeyTable("heartbeat", "[heartbeat]", schema.HeartbeatTable),
+        KeyTable("centre", "[centre]", schema.CentreTable),
         KeyTable("sign_in", "[sign_in]", schema.SignInTable),
         KeyTable("api", "[api]", schema.ApiTable),
         KeyTable("publish", "[publish]", schema.PublishTable),
