@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, suppress
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
 from ..config import in_force
@@ -68,6 +69,15 @@ def raise_file_limit(rooms: int) -> None:
         )
 
 
+@dataclass(frozen=True)
+class RunningRoom:
+    """A room with its service; `held` lets go of its lock and its record."""
+
+    service: Service
+    store: Store
+    held: ExitStack
+
+
 class ManyRooms:
     """The services of some rooms of a list, kept running."""
 
@@ -77,7 +87,7 @@ class ManyRooms:
         self._loops = SharedLoops()
         self._calendar = make_calendar()
         self._long_work = threading.Semaphore(2)
-        self._running: dict[str, tuple[Service, ExitStack]] = {}
+        self._running: dict[str, RunningRoom] = {}
         self._tried_s: dict[str, float] = {}
         self._faults: dict[str, str] = {}
 
@@ -96,10 +106,14 @@ class ManyRooms:
             self._begin(entry, store, stack)
         systemd.notify("READY=1")
 
+    def stores(self) -> list[Store]:
+        """The records of the rooms that run."""
+        return [room.store for room in self._running.values()]
+
     def turn(self) -> bool:
         """See that every room runs; whether the shared loops do, without which none does."""
-        for key, (service, _) in list(self._running.items()):
-            if not service.alive:
+        for key, room in list(self._running.items()):
+            if not room.service.alive:
                 self._say(f"{key}: its service ended, and is begun again in {AGAIN_S:.0f} s; see its journal")
                 self._end(key)
         for entry in self._entries:
@@ -150,15 +164,15 @@ class ManyRooms:
             stack.close()
             self._name_fault(entry.key, str(error))
             return
-        self._running[entry.key] = (service, stack)
+        self._running[entry.key] = RunningRoom(service, store, stack)
         self._faults.pop(entry.key, None)
 
     def _end(self, key: str) -> str:
-        service, stack = self._running.pop(key)
-        with stack:
-            return (
-                "" if service.stop() else f"{key}: {service.remainder or 'its service did not end in time'}"
-            )
+        room = self._running.pop(key)
+        with room.held:
+            if room.service.stop():
+                return ""
+            return f"{key}: {room.service.remainder or 'its service did not end in time'}"
 
     def _name_fault(self, key: str, why: str) -> None:
         """Say why a room does not run, once for each reason."""

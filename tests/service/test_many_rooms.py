@@ -121,8 +121,7 @@ def test_a_room_whose_service_ended_is_begun_again(
     running: ManyRooms, said: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(many_rooms, "AGAIN_S", 0.0)
-    service, _ = running._running["hall-1"]
-    service._writer.stop()
+    running._running["hall-1"].service._writer.stop()
     assert running.turn()
     assert said[0].startswith("hall-1: its service ended")
     assert sorted(running.running) == sorted(ROOMS)
