@@ -19,8 +19,8 @@ from logger.rooms.roles import centre_of
 from logger.rooms.summary import FILE, HOLDS_NS, signed
 from logger.store import Store
 
+from .. import connections
 from ..group.app import Group
-from ..server import ServingPlace, bind_rooms
 from .bench import _browser, _until
 
 PASSWORD, WHO = "twelve or more of them", "visitor"  # of a record that ends with this run
@@ -59,7 +59,9 @@ def paint_rooms(count: int, say: Callable[[str], None]) -> RoomsPage:
         begin = time.perf_counter()
         group.states()
         states_s = time.perf_counter() - begin
-        server: Any = bind_rooms(ServingPlace("127.0.0.1", 0), group)
+        server: Any = connections.server(
+            group, "127.0.0.1", 0, tls=None, proxy="", bodies=group, at_end=group.end_streams
+        )
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()
         try:

@@ -85,7 +85,7 @@ class Sightings:
 
         SummaryFault where the room says nothing that could be.
         """
-        summary = self._said_now(entry)
+        summary = self._present_summary(entry)
         with try_lock(self.folder / "seen.lock", wait_s=LOCK_S) as ours:
             if not ours:
                 raise StoreInUse(f"Another program has {self.folder / SEEN} open; try again.")
@@ -94,7 +94,7 @@ class Sightings:
             self._save()
         return summary
 
-    def _said_now(self, entry: RoomEntry) -> Summary:
+    def _present_summary(self, entry: RoomEntry) -> Summary:
         """What a room says now, by whatever key; SummaryFault or OSError where that is nothing."""
         try:
             return opened(_content(entry))
@@ -241,8 +241,8 @@ def _room_state(entry: RoomEntry, summary: Summary, now_ns: int, received_ns: in
 def _doubtful(ahead_ns: int) -> str:
     way = "ahead of" if ahead_ns > 0 else "behind"
     return (
-        f"Its clock is {abs(ahead_ns) / NS:.0f} s {way} this one: what it says cannot be told from what it "
-        "said at another time. Look at the clocks of both machines."
+        f"Its clock is {abs(ahead_ns) / NS:.0f} s {way} this one: what it says may be of another time. Look "
+        "at the clocks of both machines."
     )
 
 

@@ -23,8 +23,8 @@ def post_summary(plan: CentrePlan, content: bytes) -> None:
     try:
         within(ANSWER_S, f"centre {plan.url}", lambda lines: _send(request, plan.ca_file, lines))
     except urllib.error.HTTPError as error:
-        said = error.read(300).decode("utf-8", "replace")
-        raise OSError(f"the centre {plan.url} did not take the summary: {error.code} {said}") from error
+        answer = error.read(300).decode("utf-8", "replace")
+        raise OSError(f"the centre {plan.url} did not take the summary: {error.code} {answer}") from error
     except (OSError, HTTPException) as error:
         inner = getattr(error, "reason", None)
         cause = inner if isinstance(inner, OSError) else error
@@ -33,5 +33,5 @@ def post_summary(plan: CentrePlan, content: bytes) -> None:
 
 def _send(request: urllib.request.Request, ca_file: str, lines: Lines) -> None:
     context = ssl.create_default_context(cafile=ca_file or None)
-    with opener(lines, context).open(request, timeout=ANSWER_S) as answer:
-        answer.read(1000)
+    with opener(lines, context).open(request, timeout=ANSWER_S) as reply:
+        reply.read(1000)

@@ -34,7 +34,7 @@ def sent(group: MadeGroup) -> MadeGroup:
     return group
 
 
-def said(group: MadeGroup, now_ns: int, *, journal: bool = True) -> bytes:
+def summary_at(group: MadeGroup, now_ns: int, *, journal: bool = True) -> bytes:
     """What the room says at an instant by its own clock, a minute's entry later."""
 
     def go_on(store: Store) -> None:
@@ -58,17 +58,17 @@ def look(group: MadeGroup, now_ns: int) -> RoomState:
 
 def test_a_room_that_sends_its_summary_is_shown_and_after_a_days_cut_again(sent: MadeGroup) -> None:
     """Cut off for a day it is not shown, with the time of the last word; then everything goes on."""
-    assert take(sent, said(sent, NOW), NOW)
+    assert take(sent, summary_at(sent, NOW), NOW)
     assert (look(sent, NOW + MINUTE).trouble, look(sent, NOW + MINUTE).name) == ("", "Measuring room East")
     away = look(sent, NOW + DAY)
     assert (away.trouble, away.verdict) == ("silent", "not shown")
     assert state_words(away, NOW + DAY) == "not shown: nothing heard since 2026-10-19 16:00"
-    assert take(sent, said(sent, NOW + DAY), NOW + DAY)
+    assert take(sent, summary_at(sent, NOW + DAY), NOW + DAY)
     assert look(sent, NOW + DAY).trouble == ""
 
 
 def test_a_copy_of_an_old_summary_makes_no_room_alive(sent: MadeGroup) -> None:
-    old, new = said(sent, NOW), said(sent, NOW + MINUTE)
+    old, new = summary_at(sent, NOW), summary_at(sent, NOW + MINUTE)
     take(sent, new, NOW + MINUTE)
     for content in (old, new):
         with pytest.raises(NotTaken, match="a newer summary of this key is held"):
@@ -78,8 +78,8 @@ def test_a_copy_of_an_old_summary_makes_no_room_alive(sent: MadeGroup) -> None:
 
 def test_an_older_head_is_a_record_that_went_back(sent: MadeGroup) -> None:
     """A later summary of a shorter journal is taken, and named until a person accepts it."""
-    before = said(sent, NOW, journal=False)
-    take(sent, said(sent, NOW + MINUTE), NOW + MINUTE)
+    before = summary_at(sent, NOW, journal=False)
+    take(sent, summary_at(sent, NOW + MINUTE), NOW + MINUTE)
     assert look(sent, NOW + MINUTE).trouble == ""
     with pytest.raises(NotTaken):
         take(sent, before, NOW + 2 * MINUTE)
@@ -99,20 +99,20 @@ def shortened(group: MadeGroup, now_ns: int) -> bytes:
 
 
 @pytest.mark.parametrize(
-    ("off_s", "said_s", "trouble"), [(-45, -45.0, ""), (45, 45.0, ""), (-20, 0.0, ""), (-600, 0.0, "silent")]
+    ("off_s", "shown_s", "trouble"), [(-45, -45.0, ""), (45, 45.0, ""), (-20, 0.0, ""), (-600, 0.0, "silent")]
 )
 def test_a_clock_that_is_off_is_named_by_when_the_summary_came(
-    sent: MadeGroup, off_s: int, said_s: float, trouble: str
+    sent: MadeGroup, off_s: int, shown_s: float, trouble: str
 ) -> None:
     """Over 30 s it is said; so far off that it may be an old one nothing of it is shown."""
-    take(sent, said(sent, NOW + off_s * NS), NOW)
+    take(sent, summary_at(sent, NOW + off_s * NS), NOW)
     state = look(sent, NOW + 10 * NS)
-    assert (state.trouble, state.clock_ahead_s) == (trouble, said_s)
+    assert (state.trouble, state.clock_ahead_s) == (trouble, shown_s)
     assert ("600 s behind this one" in state.why) == bool(trouble)
 
 
 def test_a_folder_and_what_was_sent_go_by_the_newer(sent: MadeGroup) -> None:
-    take(sent, said(sent, NOW), NOW)
+    take(sent, summary_at(sent, NOW), NOW)
     sent.renew("hall-3", NOW + 10 * MINUTE, lambda store: store.journal.append("note", "t", {}, "more"))
     assert look(sent, NOW + 10 * MINUTE).trouble == ""
 
@@ -135,7 +135,7 @@ def test_a_key_that_nobody_confirmed_counts_for_nothing_until_a_person_confirms_
     sent: MadeGroup, stillroom: Run
 ) -> None:
     name = unlist(sent)
-    assert not take(sent, said(sent, NOW), NOW)
+    assert not take(sent, summary_at(sent, NOW), NOW)
     assert Sightings(sent.registry.centre).look(sent.registry, NOW) == []
     listed = stillroom("rooms", "list", "--rooms", sent.file)
     assert f"rooms confirm KEY --key {name}" in listed.stdout
@@ -146,7 +146,7 @@ def test_a_key_that_nobody_confirmed_counts_for_nothing_until_a_person_confirms_
 
 
 def test_made_up_keys_fill_no_disk(sent: MadeGroup, monkeypatch: pytest.MonkeyPatch) -> None:
-    content = said(sent, NOW)
+    content = summary_at(sent, NOW)
     unlist(sent)
     many = iter([None] * MOST_UNLISTED)
     monkeypatch.setattr(Receipts, "unlisted", lambda self, registry: many)
@@ -168,7 +168,7 @@ def serving(group: Group) -> Iterator[str]:
 
 
 def test_a_service_posts_its_summary_to_the_pages_of_the_group(sent: MadeGroup) -> None:
-    content = said(sent, NOW)
+    content = summary_at(sent, NOW)
     pages = Group(sent.file, now_ns=lambda: NOW)
     try:
         with serving(pages) as url:

@@ -57,13 +57,13 @@ def rooms(tmp_path: Path) -> Registry:
 
 
 @pytest.fixture
-def said() -> list[str]:
+def sentences() -> list[str]:
     return []
 
 
 @pytest.fixture
-def running(rooms: Registry, said: list[str]) -> Iterator[ManyRooms]:
-    many = ManyRooms(chosen(rooms, "*"), said.append)
+def running(rooms: Registry, sentences: list[str]) -> Iterator[ManyRooms]:
+    many = ManyRooms(chosen(rooms, "*"), sentences.append)
     many.start()
     yield many
     many.stop()
@@ -74,14 +74,14 @@ def summary_of(rooms: Registry, key: str) -> dict[str, object]:
 
 
 def test_each_room_is_judged_and_says_so_while_others_are(
-    rooms: Registry, running: ManyRooms, said: list[str]
+    rooms: Registry, running: ManyRooms, sentences: list[str]
 ) -> None:
     """The newest first; each has a summary and a heartbeat of its own, and what comes in is judged."""
     assert running.running == ["hall-2", "hall-1", "annex"]
     for key in ROOMS:
         until(lambda key=key: (rooms.room(key).data / "heartbeat").exists())  # type: ignore[misc]
         until(lambda key=key: _judged(rooms, key))  # type: ignore[misc]
-    assert (running.turn(), said) == (True, [])
+    assert (running.turn(), sentences) == (True, [])
 
 
 def _judged(rooms: Registry, key: str) -> bool:
@@ -99,17 +99,17 @@ def test_a_room_that_just_began_says_since_when_it_is_judged(rooms: Registry) ->
 
 
 def test_a_room_that_cannot_begin_is_named_once_and_begins_when_it_can(
-    rooms: Registry, said: list[str], monkeypatch: pytest.MonkeyPatch
+    rooms: Registry, sentences: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(many_rooms, "AGAIN_S", 0.0)
     away = rooms.room("annex").data
     away.rename(away.with_name("unmounted"))
-    many = ManyRooms(chosen(rooms, "*"), said.append)
+    many = ManyRooms(chosen(rooms, "*"), sentences.append)
     many.start()
     try:
         assert many.turn()
         assert sorted(many.running) == ["hall-1", "hall-2"]
-        assert [line.partition(":")[0] for line in said] == ["annex"]
+        assert [line.partition(":")[0] for line in sentences] == ["annex"]
         away.with_name("unmounted").rename(away)
         assert many.turn()
         assert sorted(many.running) == sorted(ROOMS)
@@ -118,22 +118,22 @@ def test_a_room_that_cannot_begin_is_named_once_and_begins_when_it_can(
 
 
 def test_a_room_whose_service_ended_is_begun_again(
-    running: ManyRooms, said: list[str], monkeypatch: pytest.MonkeyPatch
+    running: ManyRooms, sentences: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(many_rooms, "AGAIN_S", 0.0)
     running._running["hall-1"].service._writer.stop()
     assert running.turn()
-    assert said[0].startswith("hall-1: its service ended")
+    assert sentences[0].startswith("hall-1: its service ended")
     assert sorted(running.running) == sorted(ROOMS)
 
 
-def test_a_room_that_another_service_keeps_is_left_to_it(rooms: Registry, said: list[str]) -> None:
+def test_a_room_that_another_service_keeps_is_left_to_it(rooms: Registry, sentences: list[str]) -> None:
     with Store.open(rooms.room("hall-1").data) as store, store.lock_service():
-        many = ManyRooms(chosen(rooms, "hall-*"), said.append)
+        many = ManyRooms(chosen(rooms, "hall-*"), sentences.append)
         many.start()
         assert many.running == ["hall-2"]
         assert many.stop() == []
-    assert "Another service works on" in said[0]
+    assert "Another service works on" in sentences[0]
 
 
 def test_a_pattern_chooses_rooms_and_says_which_there_are(
@@ -156,9 +156,9 @@ def test_too_few_files_are_said_before_a_room_begins() -> None:
         "raise_file_limit(10); print(resource.getrlimit(resource.RLIMIT_NOFILE)[0])\n"
         "raise_file_limit(100)\n"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
-    assert done.stdout == "320\n"
-    assert "100 rooms need 1400 open files, and this process may have 500" in done.stderr
+    finished = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert finished.stdout == "320\n"
+    assert "100 rooms need 1400 open files, and this process may have 500" in finished.stderr
     raise_file_limit(0)
 
 
@@ -182,8 +182,8 @@ def test_the_command_runs_rooms_until_it_is_told_to_stop(rooms: Registry) -> Non
 
 @pytest.mark.parametrize("more", [["--begin"], ["--forward", "https://x.example", "--node", "a"]])
 def test_rooms_go_without_what_is_for_one_room(rooms: Registry, stillroom: Run, more: list[str]) -> None:
-    done = stillroom("run", "--rooms", rooms.file, *more)
-    assert (done.returncode, "--rooms goes without --begin and --forward" in done.stderr) == (2, True)
+    finished = stillroom("run", "--rooms", rooms.file, *more)
+    assert (finished.returncode, "--rooms goes without --begin and --forward" in finished.stderr) == (2, True)
 
 
 def test_shared_loops_take_turns_and_a_long_turn_holds_up_no_other() -> None:
@@ -212,5 +212,5 @@ def test_shared_loops_take_turns_and_a_long_turn_holds_up_no_other() -> None:
 
 
 def test_a_wrong_list_is_refused(tmp_path: Path, stillroom: Run) -> None:
-    done = stillroom("run", "--rooms", tmp_path / "none.toml")
-    assert (done.returncode, "expected a list of rooms" in done.stderr) == (2, True)
+    finished = stillroom("run", "--rooms", tmp_path / "none.toml")
+    assert (finished.returncode, "expected a list of rooms" in finished.stderr) == (2, True)

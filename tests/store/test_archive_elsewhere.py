@@ -318,5 +318,5 @@ def test_a_room_is_judged_live_while_its_archive_is_away(tmp_path: Path, address
         store.append("poll", polled(IN_DECEMBER + 3600 * NS, 5, channels))
         now_ns = IN_DECEMBER + 3605 * NS + 300 * NS
         Verdicts(store, setup, measures_gains=False).judge_live(now_ns)
-        said = json.loads(store.verdict_cache.live()["machine-bay"])
-        assert said["at"].startswith("2026-12-06T01:0")
+        statement = json.loads(store.verdict_cache.live()["machine-bay"])
+        assert statement["at"].startswith("2026-12-06T01:0")

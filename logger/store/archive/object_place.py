@@ -114,8 +114,8 @@ class ObjectPlace:
 
 def _is_of_bucket(error: BaseException) -> bool:
     """Whether not the object alone is missing, but the bucket that it is to be in."""
-    said = getattr(error.__cause__, "response", {})
-    return bool(said.get("Error", {}).get("Code") == "NoSuchBucket")
+    response = getattr(error.__cause__, "response", {})
+    return bool(response.get("Error", {}).get("Code") == "NoSuchBucket")
 
 
 def _faults() -> tuple[type[BaseException], ...]:
