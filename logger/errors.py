@@ -12,6 +12,7 @@
     │   ├── StoreInUse             another service holds the folder
     │   ├── ArchiveAway            the place of sealed files does not answer, or refuses this account
     │   ├── StoreGone              its folder was deleted, unmounted or replaced while it was open
+    │   ├── StoreUnanswered        a commit was sent to a server and not answered
     │   └── StoreDamaged           the file does not read back as it was written
     └── ProbeError                 a failed transaction with a probe; the bus loop stores it as a row
 
@@ -113,6 +114,17 @@ class StoreGone(StoreError):
 
 class ArchiveAway(StoreError):
     """The place of the sealed files does not answer, or refuses this account."""
+
+
+class StoreUnanswered(StoreError):
+    """The connection broke before a commit was answered.
+
+    `entry`: number and SHA-256 of the journal entry that says whether it stands; None where it wrote none.
+    """
+
+    def __init__(self, sentence: str, entry: tuple[int, str] | None) -> None:
+        self.entry = entry
+        super().__init__(sentence)
 
 
 class StoreDamaged(StoreError):

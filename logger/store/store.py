@@ -23,9 +23,10 @@ from .archive.sealed_content import FOLDER as ARCHIVE
 from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
+from .hot.address import STORE_FILE, open_home
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, upgrade_copy_path
-from .hot.home import STORE_FILE, Home, open_home
+from .hot.home import Home
 from .hot.import_register import ImportRegister
 from .hot.journal import Journal
 from .hot.migrations import NEWEST

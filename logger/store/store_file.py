@@ -24,7 +24,7 @@ from urllib.parse import parse_qsl, urlsplit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from ..errors import ConfigError, Fault
-from ..formats.toml import fault_at, nearest, parsed, validated
+from ..formats.toml import TomlFile, fault_at, nearest, parsed, validated
 from .files import write_durably
 
 FILE = "store.toml"
@@ -126,6 +126,16 @@ def hot_table(folder: Path) -> HotTable | None:
 def archive_table(folder: Path) -> ArchiveTable | None:
     """The place that keeps the sealed files of a data folder; None where the folder does."""
     return read_table(folder, "archive", ArchiveTable)
+
+
+def hot_table_of(database: str, schema: str, password_env: str = "") -> HotTable:
+    """The table [hot] of an address that a person gave; ConfigError with what to enter instead."""
+    faults: list[Fault] = []
+    raw = {"database": database, "schema": schema} | ({"password_env": password_env} if password_env else {})
+    entry = validated(HotTable, _without_secrets(raw), TomlFile("--to", {}, {}), ("hot",), faults)
+    if entry is None:
+        raise ConfigError(faults)
+    return entry.value
 
 
 def _tables(path: Path) -> dict[str, BaseModel]:

@@ -24,8 +24,8 @@ from logger.rooms.rejudging import plan, rejudge_here
 from logger.rooms.summary import write_summary
 from logger.series import ImportedReadings
 from logger.store import Store
+from logger.store.archive_relocation import relocate_archive
 from logger.store.hot.clocks import ClockComparison
-from logger.store.relocation import relocate_archive
 from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic_setup import texts
 from tests.peers.object_store import ACCOUNT, object_store
@@ -127,7 +127,8 @@ def by_workers(group: MadeGroup, count: int) -> Digests:
         "--dry-run",
         "--json",
     ]
-    finished = subprocess.run([*command, "--workers", str(count)], capture_output=True, text=True, check=False)
+    words = [*command, "--workers", str(count)]
+    finished = subprocess.run(words, capture_output=True, text=True, check=False)
     assert finished.returncode == 0, finished.stderr
     return {(r["room"], r["zone"], r["year"]): r["digest"] for r in json.loads(finished.stdout)}
 

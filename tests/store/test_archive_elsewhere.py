@@ -16,10 +16,10 @@ from logger.instants import NS
 from logger.store import Store
 from logger.store.archive.file_place import Place, place_at
 from logger.store.archive.object_place import ObjectPlace
+from logger.store.archive_relocation import relocate_archive
 from logger.store.backup.backup import backup
 from logger.store.backup.restore import restore
 from logger.store.exchange.export import day_digests
-from logger.store.relocation import relocate_archive
 from logger.store.store_file import archive_table, replace_table
 from logger.verdicts.verdicts import Verdicts
 from tests.peers.object_store import ACCOUNT, ObjectStore, object_store
@@ -135,7 +135,7 @@ def test_an_interrupted_move_is_gone_over_again(folder: Path, address: Address) 
                 pytest.raises(KeyboardInterrupt),
             ):
                 relocate_archive(store, keys["at"], "", "Greta Holm")
-        last = patch("logger.store.relocation.replace_table", side_effect=KeyboardInterrupt)
+        last = patch("logger.store.archive_relocation.replace_table", side_effect=KeyboardInterrupt)
         with last, pytest.raises(KeyboardInterrupt):
             relocate_archive(store, keys["at"], "", "Greta Holm")
         assert (day_digests(store), archive_table(folder)) == (days, None)

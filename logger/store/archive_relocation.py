@@ -26,7 +26,7 @@ TABLE = "archive"
 
 
 @dataclass(frozen=True)
-class Relocation:
+class ArchiveRelocation:
     """How many sealed files there are, and how many of them had to be copied, with their bytes."""
 
     source: str
@@ -36,7 +36,7 @@ class Relocation:
     copied_bytes: int
 
 
-def relocate_archive(store: Store, address: str, endpoint: str, who: str) -> Relocation:
+def relocate_archive(store: Store, address: str, endpoint: str, who: str) -> ArchiveRelocation:
     """Copy all sealed files to a place and read them there from then on; "" is the data folder itself.
 
     The caller sees to it that no service runs. Refused where they lie there already, where files of another
@@ -55,7 +55,9 @@ def relocate_archive(store: Store, address: str, endpoint: str, who: str) -> Rel
         seals = store.archive.seals(disposed=False)
         _refuse_others(store, target, seals)
         copied = [seal.size_bytes for seal in seals if _copy(store, target, seal)]
-        result = Relocation(content.place.address, target.address, len(seals), len(copied), sum(copied))
+        result = ArchiveRelocation(
+            content.place.address, target.address, len(seals), len(copied), sum(copied)
+        )
         facts: dict[str, JSON] = {"from": result.source, "to": result.target, "files": result.files}
         facts |= {"copied": result.copied, "bytes": result.copied_bytes}
         store.journal.append("archive-moved", who, facts)
