@@ -8,7 +8,7 @@ its folders act in nobody's name, and are printed as they are.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias, TypedDict
 
 from ..people import People
 from ..store.origin import ORIGIN
@@ -30,7 +30,16 @@ EXPLANATION = (
 Proven: TypeAlias = bool | None
 
 
-def person_text(row: Mapping[str, Any], role: str) -> str:
+class VersionPeople(TypedDict):
+    """Author and approver of a version of the setup, each with whether an account proved it."""
+
+    author: str
+    author_proven: Proven
+    approver: str | None
+    approver_proven: Proven
+
+
+def person_text(row: Mapping[str, object], role: str) -> str:
     """The name under a key of a row of facts, as it stands on paper; a record of before does not say more.
 
     >>> person_text({"who": "Ruth Amsel", "proven": False}, "who")
@@ -96,7 +105,7 @@ class Names:
         return None if who in MACHINES else False
 
 
-def version_people(version: SetupVersion, proven: Mapping[int, Mapping[str, Proven]]) -> dict[str, Any]:
+def version_people(version: SetupVersion, proven: Mapping[int, Mapping[str, Proven]]) -> VersionPeople:
     """Author and approver of a version of the setup, each with whether an account proved it."""
     of_version = proven.get(version.version, {})
     return {

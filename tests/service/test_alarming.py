@@ -113,7 +113,7 @@ def test_an_excursion_is_stored_journalled_and_queued(store: Store) -> None:
     others = {key: state for key, state in states(store).items() if state is not AlarmState.NORMAL}
     assert others == {"bay-air": AlarmState.UNACKNOWLEDGED}
     assert [letter.body["subject"] for letter in letters] == [
-        "SIMULATED: Machine bay: temperature 20.90 °C, 0.40 K states_alone the limit 20.50 °C"
+        "SIMULATED: Machine bay: temperature 20.90 °C, 0.40 K above the limit 20.50 °C"
     ]
     entry = store.journal.entries(kind="alarm")[0]
     assert (entry.who, entry.what["was"], entry.what["is"]) == ("service", "normal", "unacknowledged")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NotRequired, TypedDict
 
 import numpy as np
 
@@ -20,6 +21,21 @@ from .curve import correction, left_over
 DAY_NS = 86_400 * 10**9
 
 
+class PartForm(TypedDict):
+    """One item of a correction, or one standard uncertainty, as plain data."""
+
+    name: str
+    value: float
+    detail: NotRequired[str]
+
+
+class BreakdownForm(TypedDict):
+    """The items of a correction and of its standard uncertainty as plain data."""
+
+    correction: Sequence[PartForm]
+    standard_uncertainty: Sequence[PartForm]
+
+
 @dataclass(frozen=True)
 class BudgetItem:
     """One item of a correction, or one standard uncertainty, in the channel's unit; `detail` in words."""
@@ -27,6 +43,10 @@ class BudgetItem:
     name: str
     value: float
     detail: str = ""
+
+    def to_dict(self) -> PartForm:
+        """As plain data."""
+        return {"name": self.name, "value": self.value, "detail": self.detail}
 
 
 @dataclass(frozen=True)
@@ -46,11 +66,11 @@ class CorrectionBreakdown:
         """Expanded uncertainty, k = 2."""
         return 2 * math.hypot(*(part.value for part in self.u))
 
-    def to_dict(self) -> dict[str, object]:
+    def to_dict(self) -> BreakdownForm:
         """As plain data."""
         return {
-            "correction": [vars(part) for part in self.correction],
-            "standard_uncertainty": [vars(part) for part in self.u],
+            "correction": [part.to_dict() for part in self.correction],
+            "standard_uncertainty": [part.to_dict() for part in self.u],
         }
 
 
