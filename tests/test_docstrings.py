@@ -37,16 +37,16 @@ def examples_of(name: str) -> list[doctest.DocTest]:
 def test_the_examples_of_a_module_are_true(name: str) -> None:
     examples = examples_of(name)
     assert examples, f"{name} has >>> outside a docstring"
-    said: list[str] = []
+    messages: list[str] = []
     runner = doctest.DocTestRunner(verbose=False)
     for test in examples:
-        runner.run(test, out=said.append)
-    assert said == [], "".join(said)
+        runner.run(test, out=messages.append)
+    assert messages == [], "".join(messages)
 
 
 def test_a_wrong_number_is_noticed() -> None:
     """The test above can fail."""
     test = doctest.DocTestParser().get_doctest(">>> 1 + 1\n3\n", {}, "planted", None, 0)
-    said: list[str] = []
-    assert doctest.DocTestRunner(verbose=False).run(test, out=said.append).failed == 1
-    assert "Expected:\n    3" in "".join(said)
+    messages: list[str] = []
+    assert doctest.DocTestRunner(verbose=False).run(test, out=messages.append).failed == 1
+    assert "Expected:\n    3" in "".join(messages)
