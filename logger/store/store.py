@@ -22,9 +22,10 @@ from .archive.overview import Overviews
 from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
+from .hot.address import open_home
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, upgrade_copy_path
-from .hot.home import Home, open_home
+from .hot.home import Home
 from .hot.import_register import ImportRegister
 from .hot.journal import Journal
 from .hot.migrations import NEWEST

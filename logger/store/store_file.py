@@ -19,7 +19,7 @@ from urllib.parse import parse_qsl, urlsplit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from ..errors import ConfigError, Fault
-from ..formats.toml import fault_at, nearest, parsed, validated
+from ..formats.toml import TomlFile, fault_at, nearest, parsed, validated
 from .files import write_durably
 
 FILE = "store.toml"
@@ -87,6 +87,16 @@ def read_table(folder: Path, name: str, model: type[Table]) -> Table | None:
 def hot_table(folder: Path) -> HotTable | None:
     """The server that keeps the hot tier of a data folder; None where the folder does."""
     return read_table(folder, "hot", HotTable)
+
+
+def hot_table_of(database: str, schema: str, password_env: str = "") -> HotTable:
+    """The table [hot] of an address that a person gave; ConfigError with what to enter instead."""
+    faults: list[Fault] = []
+    raw = {"database": database, "schema": schema} | ({"password_env": password_env} if password_env else {})
+    entry = validated(HotTable, _without_secrets(raw), TomlFile("--to", {}, {}), ("hot",), faults)
+    if entry is None:
+        raise ConfigError(faults)
+    return entry.value
 
 
 def _tables(path: Path) -> dict[str, BaseModel]:
