@@ -166,6 +166,7 @@ class ServiceFile(Table):
     watch: Tables | None = None
     clock: Tables | None = None
     heartbeat: Tables | None = None
+    centre: Tables | None = None
     sign_in: Tables | None = None
     reviews: Tables | None = None
     records: Tables | None = None
@@ -188,6 +189,11 @@ class HeartbeatTable(Table):
     url: Annotated[str, StringConstraints(pattern="^(https?://[^/ ]+.*)?$")] = ""
     file: str = ""
     every_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
+
+
+class CentreTable(Table):
+    url: Annotated[str, StringConstraints(pattern="^https?://[^/ ]+.*$")]
+    ca_file: str = ""
 
 
 class WatchTable(Table):

@@ -57,6 +57,7 @@ from .setup import (
 from .wire import (
     ApiPlan,
     BackupPlan,
+    CentrePlan,
     ConditionsPlan,
     Config,
     Heartbeat,
@@ -92,6 +93,7 @@ __all__ = [
     "AsciiLine",
     "Away",
     "BackupPlan",
+    "CentrePlan",
     "Certificate",
     "Channel",
     "ChatRoute",
