@@ -20,10 +20,10 @@ from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed
 from ..charts import build, figures
+from ..charts.local_axis import offsets_in
 from ..data.case_desk import desk
 from ..data.queries import Queries
 from ..data.words import (
-    age,
     exceedance,
     field_text,
     figure,
@@ -33,6 +33,7 @@ from ..data.words import (
     local_offset,
     moment,
     plain,
+    unit,
 )
 from ..parts.alarm_figures import alarms_card
 from ..parts.case_forms import TEXTS, affected_card, closing_card, texts_card
@@ -43,7 +44,8 @@ TITLE = "Cases"
 PATH = "/cases"
 NEEDS = Act.READ
 BEFORE_NS, AFTER_NS = 2 * 3600 * NS, 2 * 3600 * NS  # of the case in its chart
-WEEKS = 26  # in the list; older ones are found by their number
+RECENT_WEEKS = 6  # of the list are unfolded
+WEEKS = 26  # in the list; older ones are opened by their number
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -93,19 +95,27 @@ def address(record: CaseRecord) -> str:
 def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) -> list[Component]:
     asking = [r for r in records if r.case.in_use]
     left = sum(r.waits for r in asking)
-    parts: list[Component] = [html.P([html.Strong(f"{left} open"), f" · {len(asking) - left} closed"])]
-    weeks = groupby(reversed(records), key=lambda r: _week(q, r))
-    for number, (week, of_week) in enumerate(weeks):
-        if number == WEEKS:
-            parts.append(html.P("Open an older case by its number in the address."))
-            break
-        in_week = list(of_week)
-        parts.append(html.H2(week))
-        parts += [_entry(q, r, r == chosen) for r in in_week if r.case.in_use]
-        quiet = sum(not r.case.in_use for r in in_week)
-        words = f"{quiet} outside hours of use, no decision needed"
-        parts += [html.P(words, className="aside")] if quiet else []
-    return parts
+    head = html.P([html.Strong(f"{left} open"), f" · {len(asking) - left} closed"])
+    by_week = groupby(reversed(records), key=lambda r: _week(q, r))
+    weeks = [(week, list(of_week)) for week, of_week in by_week]
+    parts = [_week_part(q, week, in_week, chosen) for week, in_week in weeks[:WEEKS]]
+    needed = any(r.waits or r == chosen for _, in_week in weeks[RECENT_WEEKS:WEEKS] for r in in_week)
+    older = html.Details([html.Summary("Earlier weeks"), *parts[RECENT_WEEKS:]], open=needed)
+    ends = [html.P("Open an older case by its number in the address.")] if len(weeks) > WEEKS else []
+    return [head, *parts[:RECENT_WEEKS], *([older] if parts[RECENT_WEEKS:] else []), *ends]
+
+
+def _week_part(q: Queries, week: str, records: list[CaseRecord], chosen: CaseRecord | None) -> Component:
+    """The cases of one week; those outside hours of use as a number."""
+    quiet = sum(not r.case.in_use for r in records)
+    words = f"{quiet} outside hours of use, no decision needed"
+    return html.Div(
+        [
+            html.H2(week),
+            *(_entry(q, r, r == chosen) for r in records if r.case.in_use),
+            *([html.P(words, className="aside")] if quiet else []),
+        ]
+    )
 
 
 def _week(q: Queries, record: CaseRecord) -> str:
@@ -116,12 +126,21 @@ def _week(q: Queries, record: CaseRecord) -> str:
 def _entry(q: Queries, r: CaseRecord, here: bool) -> Component:
     names = ", ".join(q.zone(key).name for key in r.case.zones)
     cause = "" if r.cause == "no cause yet" else f", {r.cause}"
-    lasted = age((r.case.to_ns - r.case.from_ns) / NS)
+    lasted = _lasting(r)
     state = f"{len(r.missing)} missing" if r.missing else r.state
     link = html.A(f"{r.number} {names}", href=address(r))
     words = [link, html.Small(f"{lasted}{cause}"), html.Span(state, className="case-state")]
     css = f"case-entry{' here' if here else ''}{' open' if r.waits else ''}"
     return html.Div(words, className=css)
+
+
+def _lasting(r: CaseRecord) -> str:
+    """How long a case lasts: to the minute, or to the hour from two days on."""
+    minutes = round((r.case.to_ns - r.case.from_ns) / NS / 60)
+    hours, left = divmod(minutes, 60)
+    if hours >= 48:
+        return f"{hours // 24} d {hours % 24} h"
+    return f"{hours} h {left:02d} min" if hours else f"{left} min"
 
 
 def _case(q: Queries, r: CaseRecord) -> list[Any]:
@@ -167,12 +186,13 @@ def _under(q: Queries, r: CaseRecord) -> str:
 
 def _facts(q: Queries, r: CaseRecord) -> Component:
     e, zone = r.worst, q.room.timezone
-    longest = age((r.case.to_ns - r.case.from_ns) / NS)
+    longest = _lasting(r)
     area = max((run for run in r.case.runs if run.rule == e.rule), key=lambda run: run.exceedance)
     settled = max(r.settled_ns.values())
     facts = [
-        ("Worst", figure(e.worst, e.unit, e.U), f"{' '.join(e.probes)} at {local(e.worst_ns, zone)}, limit "
-         f"{plain(e.limit, e.unit)}, {'proven' if e.proven else 'within U'}"),
+        ("Worst", figure(e.worst, e.unit, e.U, e.limit), f"{', '.join(e.probes)} "
+         f"at {local(e.worst_ns, zone)}, limit {plain(e.limit, e.unit)}, "
+         f"{'proven' if e.proven else 'within U'}"),
         ("Duration", longest + (" so far" if r.running else ""), "all rules, counted once"),
         ("Exceedance", exceedance(area.exceedance, area.unit), "area outside the limit"),
         ("Settled", "not yet" if r.running else local(settled, zone), "after the last rule out of limits"),
@@ -199,6 +219,7 @@ def _chart_card(q: Queries, r: CaseRecord) -> Component:
         graph("case-graph", figures.build_figure(chart, height), label, height),
         key_to_trace(),
         html.P(html.A("Open in Trend", href=f"/trend?{urlencode(view)}")),
+        aside=f"{unit(chart.unit)}, corrected; {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
     )
 
 
@@ -221,7 +242,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
     rows = [[c.cause, str(c.cases), _hours(c.lost_ns)] for c in lost.causes]
     rows += [["no case (settling after a gap)", "", _hours(lost.rest_ns)]] if lost.rest_ns else []
     rows.append(["all", str(sum(c.cases for c in lost.causes)), _hours(lost.not_stable_ns)])
-    repeats = ", ".join(str(case.number) for case in again)
+    repeats = _numbers([case.number for case in again if case.number is not None])
     return [
         card(
             "Time lost by cause",
@@ -231,7 +252,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
                 "In hours of use; each minute counted once",
                 figures=(1, 2),
             ),
-            html.P(f"Same cause 3 times or more in 30 days: case {repeats}.") if repeats else html.Div(),
+            html.P(f"Same cause 3 times or more in 30 days: {repeats}.") if repeats else html.Div(),
             html.Div(
                 [
                     field("action-day", "Corrective action, date", placeholder="2026-10-20"),
@@ -243,6 +264,22 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
         ),
         alarms_card(q),
     ]
+
+
+def _numbers(numbers: list[int]) -> str:
+    """Numbers of cases, those in a row as one span.
+
+    >>> _numbers([3, 4, 5, 9]), _numbers([7])
+    ('cases 3 to 5, 9', 'case 7')
+    """
+    spans: list[list[int]] = []
+    for number in sorted(numbers):
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1].append(number)
+        else:
+            spans.append([number])
+    words = [f"{span[0]} to {span[-1]}" if len(span) > 1 else str(span[0]) for span in spans]
+    return f"case{'s' if len(numbers) > 1 else ''} {', '.join(words)}" if words else ""
 
 
 def _hours(ns: int) -> str:

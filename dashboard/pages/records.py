@@ -168,12 +168,14 @@ def _issue_form(q: Queries) -> Component:
             choice("issue-month", "Month", months, "", wide=True),
             field("issue-from", "From, local", first),
             field("issue-to", "To, local (not included)", today),
+            html.Div(className="break"),
             slot(
                 dmc.Checkbox(
                     id="issue-beside",
                     label="Issue although other records cover part of this time",
                     checked=False,
-                )
+                ),
+                "wide",
             ),
             button("issue-go", "Issue"),
             html.Div(className="break"),  # an amendment is another act, on a line of its own
