@@ -157,6 +157,15 @@ def sentences(q: Queries, statements: Sequence[Statement], hours: float) -> list
     ]
 
 
+def first_sentences(q: Queries) -> list[Component]:
+    """The sentences as the page begins, for what is shown while it loads."""
+    return sentences(q, q.statements(), _trail_hours(q))
+
+
+def _trail_hours(q: Queries) -> float:
+    return ALARM_TRAIL if usual_view(q).hours == ALARM_HOURS else LIVE_HOURS
+
+
 def _headline(s: Statement) -> str:
     """The first sentence of the statement: zone and verdict, large."""
     first, _, _ = s.sentence.partition(". ")
@@ -376,9 +385,7 @@ def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
     large = [s for s in statements if s.zone == view.large]
     others = [s for s in statements if s.zone != view.large]
     parts: dict[str, Any] = {
-        "sentences": sentences(
-            q, statements, ALARM_TRAIL if usual_view(q).hours == ALARM_HOURS else LIVE_HOURS
-        ),
+        "sentences": sentences(q, statements, _trail_hours(q)),
         "hands": hands.rows(q),
         "scales": scales(q, large),
         "others": behind("Other zones against their limits", *scales(q, others)) if others else [],

@@ -171,7 +171,7 @@ def _reasons(q: Queries, answer: AssessmentAnswer) -> Component:
 
 
 def _shortened(rows: list[list[str]]) -> str:
-    """Take day and offset out of the times of reasons where all have the same; gives the head of the column."""
+    """Take day and offset out of the times of reasons that share them; gives the head of the column."""
     day, _, offset = rows[0][3].split(" ")[:3]
     alike = re.compile(rf"{day} [\d:]+ {re.escape(offset)} to (\d{{4}}-\d\d-\d\d )?[\d:]+(, \d+ times)?")
     if all(alike.fullmatch(row[3]) for row in rows):
