@@ -92,7 +92,7 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
         self._turn = threading.RLock()
         self._opened = self._begun = self._free = time.monotonic()
         self._received = self._sent = 0
-        self._asked = False
+        self._requested = False
         self._sending: float | None = None
         if server.tls is not None:
             sock.setblocking(False)
@@ -140,7 +140,7 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
             self._begun, self._received = time.monotonic(), 0
         self._received += len(data)
         accepted = bool(super().received(data))
-        self._asked = self._asked or bool(self.requests)
+        self._requested = self._requested or bool(self.requests)
         return accepted
 
     def service(self) -> None:
@@ -181,7 +181,7 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
             return False
         if self.request is not None:
             return self._late(now, limits)
-        if not self._asked:
+        if not self._requested:
             return now - self._opened > limits.head_s
         return self.idle and now - self._free > limits.idle_s
 
@@ -276,7 +276,9 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
         by_address = Counter(channel.addr[0] for channel in channels)
         idle = [channel for channel in channels if channel.idle]
         if idle:
-            max(idle, key=lambda c: (by_address[c.addr[0]], not c._asked, -c.last_activity)).handle_close()
+            max(
+                idle, key=lambda c: (by_address[c.addr[0]], not c._requested, -c.last_activity)
+            ).handle_close()
 
 
 class WebServer:

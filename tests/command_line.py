@@ -20,7 +20,7 @@ Finished = subprocess.CompletedProcess[str]
 Run = Callable[..., Finished]
 
 
-def run_here(*arguments: object, cwd: Path = ROOT, given: str = "") -> Finished:
+def run_here(*arguments: object, cwd: Path = ROOT, typed: str = "") -> Finished:
     """Run `main` in this process with these words and this text on stdin: no start, so no second of waiting.
 
     What a process alone shows is lost: an own interpreter, signals, what was imported.
@@ -29,7 +29,7 @@ def run_here(*arguments: object, cwd: Path = ROOT, given: str = "") -> Finished:
     out, err = _stream(), _stream()
     with (
         mock.patch.object(sys, "argv", line),
-        mock.patch.object(sys, "stdin", _stream(given)),
+        mock.patch.object(sys, "stdin", _stream(typed)),
         mock.patch.dict(os.environ, {"COLUMNS": "80"}),  # as where no terminal is
         redirect_stdout(out),
         redirect_stderr(err),

@@ -137,8 +137,8 @@ def demo_history(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _load_history(folder: Path) -> None:
     data = folder / "data"
-    done = run_installed("demo", "--history-only", "--weeks", "2", "--data", data)
-    assert done.returncode == 0, done.stderr
+    result = run_installed("demo", "--history-only", "--weeks", "2", "--data", data)
+    assert result.returncode == 0, result.stderr
     (folder / "rows.json").write_text(json.dumps(_rows(data)))
 
 

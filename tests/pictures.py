@@ -23,9 +23,9 @@ WAIT_S = 600.0
 
 def free_port() -> int:
     """A port of loopback that nobody has."""
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+    with socket.socket() as client:
+        client.bind(("127.0.0.1", 0))
+        return int(client.getsockname()[1])
 
 
 def wait_until_served(address: str) -> None:

@@ -42,7 +42,7 @@ def verdict(tmp_path_factory: pytest.TempPathFactory) -> str:
         (copy / file).parent.mkdir(exist_ok=True)
         (copy / file).write_text(f'"""Planted."""\n\n{line}\n', encoding="utf-8")
     code = "from importlinter.cli import lint_imports_command as run; raise SystemExit(run(['--no-cache']))"
-    done = subprocess.run(
+    result = subprocess.run(
         [sys.executable, "-c", code],
         cwd=copy,
         env={**os.environ, "PYTHONPATH": str(copy), "COLUMNS": "200", "NO_COLOR": "1"},
@@ -50,8 +50,8 @@ def verdict(tmp_path_factory: pytest.TempPathFactory) -> str:
         text=True,
         check=False,
     )
-    assert done.returncode == 1, done.stdout + done.stderr
-    return done.stdout
+    assert result.returncode == 1, result.stdout + result.stderr
+    return result.stdout
 
 
 @pytest.mark.parametrize("contract", dict.fromkeys(name for name, _, _ in BREACHES))

@@ -56,14 +56,14 @@ DIALECT = {
 
 def docstrings(tree: ast.AST) -> set[int]:
     """Ids of the nodes that are docstrings."""
-    found = set()
+    result = set()
     for node in ast.walk(tree):
-        command = any("command" in ast.unparse(one) for one in getattr(node, "decorator_list", ()))
+        command = any("command" in ast.unparse(item) for item in getattr(node, "decorator_list", ()))
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and not command:
             first = node.body[0] if node.body else None
             if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
-                found.add(id(first.value))
-    return found
+                result.add(id(first.value))
+    return result
 
 
 def strings(path: Path) -> Iterator[tuple[int, str]]:

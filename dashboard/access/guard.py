@@ -21,11 +21,11 @@ from logger.model.roles import Act
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
 from logger.store.origin import ORIGIN
 
-from . import request_check as asked
+from . import request_check
 from .needs import ANYONE, Need, at_this_machine, known_host
 
 log = logging.getLogger(__name__)
-CALLBACKS = asked.PATH
+CALLBACKS = request_check.PATH
 PAGES = ("/", "/<path:path>")
 API = "/api/"
 # Routes of Dash and Flask that we did not write. Assets hold no data; the sign-in page needs them.
@@ -144,7 +144,7 @@ class Guard:
         server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
         server.register_error_handler(DashException, lambda _: ("Page not found.\n", 404))
         if CALLBACKS in server.view_functions:
-            server.view_functions[CALLBACKS] = asked.answering(server.view_functions[CALLBACKS])
+            server.view_functions[CALLBACKS] = request_check.answering(server.view_functions[CALLBACKS])
 
     # Who is it?
 
@@ -159,7 +159,7 @@ class Guard:
     def _by_a_person() -> bool:
         if request.endpoint == "news":
             return False
-        return request.endpoint != CALLBACKS or not asked.by_itself(asked.body())
+        return request.endpoint != CALLBACKS or not request_check.by_itself(request_check.body())
 
     def _account_of_request(self) -> None:
         """Whose request this is; who visits a demonstration here is an invented person at once."""
@@ -228,7 +228,7 @@ class Guard:
         if g.account is None:
             return Act.READ
         request.max_content_length = CALL_BYTES
-        need: Need | None = getattr(asked.callback_of(self.app, asked.body()), "needs", None)
+        need: Need | None = getattr(request_check.callback_of(self.app, request_check.body()), "needs", None)
         return need
 
     def _refuse(self, need: Need | None, who: Account | None) -> Answer:
@@ -292,7 +292,7 @@ def undeclared(app: Guarded) -> list[str]:
 def _attempt() -> str:
     if request.endpoint != CALLBACKS or g.account is None:
         return f"{request.method} {request.path}"
-    return f"callback {asked.body()['output']}"
+    return f"callback {request_check.body()['output']}"
 
 
 def _again() -> Response:

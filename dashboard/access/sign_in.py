@@ -174,8 +174,8 @@ def _own_account(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> No
         guard.throttle.note_signature(mine.name, key)
         guard.enter(mine)
         more = guard.after_password(mine.name, mine.person)
-        said = "Password changed. Your other sessions ended."
-        return form(said=f"{said} {more}".strip())
+        message = "Password changed. Your other sessions ended."
+        return form(said=f"{message} {more}".strip())
 
 
 def _first(routes: Blueprint, guard: Guard, first: First, room: Callable[[], str]) -> None:

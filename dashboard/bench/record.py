@@ -60,11 +60,11 @@ class FrozenCurrent(Current):
 
     def __init__(self, store: Store, whole: Setup) -> None:
         super().__init__(store)
-        self._known = 1, Config(whole, (), (), texts={}), Verdicts(store, whole)
+        self._frozen = 1, Config(whole, (), (), texts={}), Verdicts(store, whole)
 
     def _newest(self) -> tuple[int, Config, Verdicts]:
-        assert self._known is not None  # noqa: S101 (set above)
-        return self._known
+        assert self._frozen is not None  # noqa: S101 (set above)
+        return self._frozen
 
 
 class BenchSource(Source):

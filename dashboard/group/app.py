@@ -154,8 +154,8 @@ class Group:
 
     def _account(self, environ: dict[str, Any]) -> Account | None:
         """Who has signed in to the group; None: nobody."""
-        asked = self.server.request_class(environ)
-        held = self.server.session_interface.open_session(self.server, asked)
+        group_request = self.server.request_class(environ)
+        held = self.server.session_interface.open_session(self.server, group_request)
         key = held.get("_user_id") if isinstance(held, SecureCookieSession) else None
         return self._guard.sessions.account(str(key), used=False) if key else None
 
@@ -237,8 +237,8 @@ class Group:
         server.register_blueprint(routes)
 
     def _context(self) -> dict[str, Any]:
-        asked = (request.args.get(name, "")[:120].strip() for name in ("q", "site", "custodian"))
-        choice, now_ns = Choice(*asked), self._now_ns()
+        filters = (request.args.get(name, "")[:120].strip() for name in ("q", "site", "custodian"))
+        choice, now_ns = Choice(*filters), self._now_ns()
         page = overview(self.states(), choice, now_ns)
         who = visitor()
         name = who.person if who else ""

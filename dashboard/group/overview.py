@@ -133,8 +133,8 @@ def _lines(state: RoomState, now_ns: int) -> Iterator[tuple[str, str]]:
 
 def _zone_line(zone: Mapping[str, Any], state: RoomState, now_ns: int) -> tuple[str, str]:
     since = f" since {clock(parse_ns(zone['since']), now_ns, state.timezone)}" if zone.get("since") else ""
-    said = in_read_units(str(zone["sentence"])).rstrip(".")
-    return f"{said}{since}", in_read_units(str(zone.get("next_step") or ""))
+    statement = in_read_units(str(zone["sentence"])).rstrip(".")
+    return f"{statement}{since}", in_read_units(str(zone.get("next_step") or ""))
 
 
 def _notes(state: RoomState) -> str:

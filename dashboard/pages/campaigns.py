@@ -234,10 +234,10 @@ def _register_acts(app: Dash, q: Queries) -> None:
             return no_update, no_update, no_update
         try:
             who = acting(Act.STUDY)
-            wanted = PlannedCampaign(
+            planned = PlannedCampaign(
                 key or "", zone, name or "", tuple(positions_of(text or "")), who, q.now_ns()
             )
-            plan_campaign(q.source.store, q.setup, wanted, who)
+            plan_campaign(q.source.store, q.setup, planned, who)
         except StillroomError as refused:
             return no_update, refusal(str(refused)), no_update
         return _cards(q), refusal(""), ""

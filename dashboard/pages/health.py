@@ -48,10 +48,10 @@ def drawn(q: Queries) -> list[Component]:
 
 def _group(q: Queries, name: str, group: list[HealthFigure], now: int) -> Component:
     bad, drawn = sum(bool(f.fault) for f in group), _table(q, name, group, now)
-    said = f"{bad} to check" if bad else "no faults found"
+    summary = f"{bad} to check" if bad else "no faults found"
     if bad or len(group) < LONG:
-        return card(name, drawn, aside=said)
-    return card(name, behind(f"{len(group)} values", drawn), aside=said)
+        return card(name, drawn, aside=summary)
+    return card(name, behind(f"{len(group)} values", drawn), aside=summary)
 
 
 def _sentence(faults: list[HealthFigure]) -> Component:

@@ -67,8 +67,8 @@ def desk_of(q: Queries, desk: Desk, key: str) -> list[Component]:
     if upload.busy:
         return [card(upload.name, html.P(f"Working: {upload.stage or 'one moment'} …", role="status"))]
     parts: list[Component] = []
-    if upload.done is not None:
-        return [card(upload.name, html.P(_result_sentence(upload.done), className="done", role="status"))]
+    if upload.result is not None:
+        return [card(upload.name, html.P(_result_sentence(upload.result), className="done", role="status"))]
     if upload.described is not None or upload.refused:
         parts.append(card(upload.name, *questions(q, upload), refusal(upload.refused)))
     if upload.tried is not None and not upload.refused:
@@ -184,8 +184,8 @@ def _register_uploads(app: Dash, q: Queries, desk: Desk) -> None:
 
     @needs(Act.MARK)
     def announced() -> tuple[dict[str, str], int]:
-        given = request.get_json(silent=True)
-        name, size = (given.get("name"), given.get("size")) if isinstance(given, dict) else (None, None)
+        body = request.get_json(silent=True)
+        name, size = (body.get("name"), body.get("size")) if isinstance(body, dict) else (None, None)
         if not isinstance(name, str) or not isinstance(size, int) or isinstance(size, bool):
             raise BadRequest("expected the name and the size of a file")
         try:
@@ -282,7 +282,7 @@ def _register_conflicts(app: Dash, q: Queries) -> None:
         if not clicks:
             return no_update, no_update
         try:
-            said = decide_conflicts(q, acting(Act.DECIDE), channel or "", keep or "", why or "")
+            message = decide_conflicts(q, acting(Act.DECIDE), channel or "", keep or "", why or "")
         except StillroomError as fault:
             return no_update, refusal(str(fault))
-        return [html.P(said, className="done", role="status"), *_conflicts(q)], no_update
+        return [html.P(message, className="done", role="status"), *_conflicts(q)], no_update

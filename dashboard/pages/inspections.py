@@ -228,15 +228,15 @@ def inspection_list(q: Queries, query: Mapping[str, str] | None = None) -> list[
     return drawn
 
 
-def _fits(q: Queries, job: Inspection, asked: Mapping[str, str]) -> bool:
+def _fits(q: Queries, job: Inspection, filters: Mapping[str, str]) -> bool:
     """Whether every word stands in the job, and it touches the day."""
-    words = asked.get("find", "").casefold().split()
+    words = filters.get("find", "").casefold().split()
     haystack = " ".join([job.key, job.title, job.part, job.machine, job.person, job.activity]).casefold()
     if not all(word in haystack for word in words):
         return False
-    if not asked.get("day"):
+    if not filters.get("day"):
         return True
-    begin = instant(asked["day"], q.room.timezone, wanted_in="Day")
+    begin = instant(filters["day"], q.room.timezone, wanted_in="Day")
     return job.from_ns < begin + DAY_NS and (job.to_ns or q.now_ns()) > begin
 
 
@@ -308,11 +308,11 @@ def register(app: Dash, q: Queries) -> None:
         try:
             room = q.room.timezone
             from_ns, to_ns = instant(first, room, wanted_in="From"), instant(last, room, wanted_in="To")
-            told = {k: v for k, v in zip(ABOUT, about, strict=True) if v}
-            q.assess(question(q, zone, (from_ns, to_ns), minutes(pre), told))
+            entries = {k: v for k, v in zip(ABOUT, about, strict=True) if v}
+            q.assess(question(q, zone, (from_ns, to_ns), minutes(pre), entries))
         except StillroomError as refused:
             return no_update, refusal(str(refused)), *earlier(address)
-        search = "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre} | told)
+        search = "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre} | entries)
         return search, refusal(""), "", ""
 
     @app.callback(
@@ -347,10 +347,10 @@ def register(app: Dash, q: Queries) -> None:
         if not ctx.triggered or not ctx.triggered[0]["value"]:
             return (no_update,) * 4
         try:
-            said = _start_or_stop(q, zone, title)
+            message = _start_or_stop(q, zone, title)
         except StillroomError as refused:
             return refusal(str(refused)), no_update, no_update, no_update
-        return refusal(""), inspection_list(q), "", said
+        return refusal(""), inspection_list(q), "", message
 
 
 def earlier(address: str) -> tuple[str, str]:

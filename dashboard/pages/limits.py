@@ -251,10 +251,10 @@ def register(app: Dash, q: Queries) -> None:
             who = confirmed(guard_of(current_app), may, passwords[place] or "")
             ticked = {ident["version"] for box, ident in zip(*worse, strict=True) if box}
             yes = by["version"] in ticked
-            said = decide_proposal(q, int(by["version"]), str(by["act"]), who, whys[place] or "", yes=yes)
+            message = decide_proposal(q, int(by["version"]), str(by["act"]), who, whys[place] or "", yes=yes)
         except StillroomError as refused:
             return refusal(str(refused)), no_update
-        return html.P(said, className="done"), f"?decided={by['version']}"
+        return html.P(message, className="done"), f"?decided={by['version']}"
 
 
 def decide_proposal(

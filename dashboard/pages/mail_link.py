@@ -30,7 +30,7 @@ def register(guard: Guard, q: Queries) -> None:
     routes = Blueprint("by_mail", __name__, template_folder="templates")
 
     def page(status: int = HTTPStatus.OK, **more: Any) -> Response:
-        told = {
+        context = {
             "room": q.room.name,
             "simulated": guard.simulated,
             "refused": "",
@@ -38,7 +38,7 @@ def register(guard: Guard, q: Queries) -> None:
             "typed": "",
             **more,
         }
-        return Response(render_template("acknowledge.html", **told), status)
+        return Response(render_template("acknowledge.html", **context), status)
 
     def permit_of(token: str) -> Permit:
         permit = read_permit(q.source.store.folder, token, q.now_ns())

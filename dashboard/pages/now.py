@@ -350,8 +350,8 @@ def _opening(app: Dash, q: Queries) -> None:
     @needs(Act.READ)
     def open_table(clicks: int | None, cursor: dict[str, Any]) -> Any:
         view = view_of(cursor)
-        known = {zone.key for zone in q.setup.zones_now()}
-        return _tables(q, view) if clicks and view.large in known else no_update
+        zones = {zone.key for zone in q.setup.zones_now()}
+        return _tables(q, view) if clicks and view.large in zones else no_update
 
 
 def _saying(app: Dash, q: Queries) -> None:

@@ -91,8 +91,8 @@ def _zone(q: Queries, position: Position) -> str:
 
 def drawn(q: Queries, position: Position) -> list[Component]:
     """Everything on the page, the answer first."""
-    said = next((s for s in q.statements() if s.zone == position.zone), None)
-    if said is None:
+    statement = next((s for s in q.statements() if s.zone == position.zone), None)
+    if statement is None:
         return [html.H1("Not shown."), html.P(f"Zone {position.zone} is not in use any more.")]
     channels = _channels(q, position)
     now = local(q.now_ns(), q.room.timezone)[11:]
@@ -101,10 +101,10 @@ def drawn(q: Queries, position: Position) -> list[Component]:
             [html.Span(f"{q.room.name} · {_zone(q, position)}"), html.Span(now)], className="position-top"
         ),
         trail(q, position.zone, HOURS),
-        html.H1(f"{said.verdict[0].upper()}{said.verdict[1:]}."),
-        html.P(_act(q, said), className="position-do"),
-        *_value(q, position, said, channels),
-        html.A(*_button(said), className="button position-button"),
+        html.H1(f"{statement.verdict[0].upper()}{statement.verdict[1:]}."),
+        html.P(_act(q, statement), className="position-do"),
+        *_value(q, position, statement, channels),
+        html.A(*_button(statement), className="button position-button"),
         html.Ul([html.Li(row) for row in _rows(q, position, channels)], className="position-rows"),
     ]
 
@@ -115,15 +115,15 @@ def _channels(q: Queries, position: Position) -> list[str]:
     return sorted(here, key=lambda key: (q.setup.channels[key].quantity != "temperature", key))
 
 
-def _act(q: Queries, said: Statement) -> list[Any]:
-    first = {"stable": "Measure.", "not stable": "Stop measuring."}.get(said.verdict, "Do not begin.")
-    rest = said.when(q.now_ns(), q.room.timezone) if said.verdict == "stable" else ""
-    more = sentence(rest) or said.next_step
+def _act(q: Queries, statement: Statement) -> list[Any]:
+    first = {"stable": "Measure.", "not stable": "Stop measuring."}.get(statement.verdict, "Do not begin.")
+    rest = statement.when(q.now_ns(), q.room.timezone) if statement.verdict == "stable" else ""
+    more = sentence(rest) or statement.next_step
     more = more.replace(f"{first.rstrip('.')} in this zone.", "").replace(first, "", 1)
     return [html.Strong(first), f" {more.strip()}" if more.strip() else ""]
 
 
-def _value(q: Queries, position: Position, said: Statement, channels: list[str]) -> list[Component]:
+def _value(q: Queries, position: Position, statement: Statement, channels: list[str]) -> list[Component]:
     """The newest value here with its U and age, against the limit of the zone."""
     if not channels:
         return [html.P("No probe is here now.", className="position-probe")]
@@ -135,7 +135,7 @@ def _value(q: Queries, position: Position, said: Statement, channels: list[str])
             html.P(f"{channel.probe}, {position.name}", className="position-probe"),
             html.P(f"No reading{since}.", className="position-value position-none"),
         ]
-    state = _state(said, channel.quantity, value, U)
+    state = _state(statement, channel.quantity, value, U)
     limit = None if state is None else near_limit(state)
     number, _, rest = figure(value, _unit_of(channel.quantity), U, limit).partition(" ")
     out = state is not None and _beyond(state)
@@ -159,11 +159,11 @@ def _unit_of(quantity: str) -> str:
     return named(quantity).unit
 
 
-def _state(said: Statement, quantity: str, value: float, U: float | None) -> RuleState | None:
+def _state(statement: Statement, quantity: str, value: float, U: float | None) -> RuleState | None:
     """The zone's limit on this quantity with the value from here; None where there is none in force."""
     from dataclasses import replace
 
-    for state in said.rules:
+    for state in statement.rules:
         if state.unit == _unit_of(quantity) and (state.lower is not None or state.upper is not None):
             here = replace(state, value=value, U=U)
             return replace(here, conformity=Conformity.NONCONFORMING) if _beyond(here) else here
@@ -189,8 +189,8 @@ def _room_left(state: RuleState) -> str:
     return f"{words} {side} {to_read_unit(limit, state.unit)[0]:.1f} {unit(state.unit)}"
 
 
-def _button(said: Statement) -> tuple[str, str]:
-    if said.verdict == "stable":
+def _button(statement: Statement) -> tuple[str, str]:
+    if statement.verdict == "stable":
         return "Start an inspection", "/inspections"
     return "Running inspections", "/inspections"
 

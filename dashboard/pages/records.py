@@ -225,11 +225,11 @@ def _links(number: int, files: Mapping[str, str]) -> list[Component]:
 def _reviews(q: Queries) -> Component:
     zone, store = q.room.timezone, q.source.store
     try:
-        wanted = current_of(q).config.reviews
+        reviewed_periods = current_of(q).config.reviews
     except StoreError:
-        wanted = ()
-    late = missing(store, q.setup, wanted, q.now_ns())
-    told = _missing_reviews(late)
+        reviewed_periods = ()
+    late = missing(store, q.setup, reviewed_periods, q.now_ns())
+    missing_text = _missing_reviews(late)
     rows = [
         [
             r.period,
@@ -240,11 +240,13 @@ def _reviews(q: Queries) -> Component:
         ]
         for r in reversed(reviews(store))
     ]
-    done = table(
+    review_table = table(
         ["period", "who", "at, local", "signed", "comment"], rows[:50], "Reviews, newest first", stacks=True
     )
     form = [_review_form(q)] if allowed(Act.REVIEW) else []
-    return card("Reviews", html.P(told, id="review-missing"), *form, html.Div(id="review-shown"), done)
+    return card(
+        "Reviews", html.P(missing_text, id="review-missing"), *form, html.Div(id="review-shown"), review_table
+    )
 
 
 def _review_form(q: Queries) -> Component:
@@ -284,12 +286,12 @@ def _files(app: Dash, q: Queries) -> None:
     @needs(Act.READ_INSPECTIONS)
     def record_file(number: str, name: str) -> Response:
         try:
-            one = issue_of(q.source.store, int(number) if number.isdecimal() else 0)
+            record = issue_of(q.source.store, int(number) if number.isdecimal() else 0)
         except Refused:
             abort(404)
-        if name not in one.files or not (one.folder / name).is_file():
+        if name not in record.files or not (record.folder / name).is_file():
             abort(404)
-        return send_file((one.folder / name).resolve(), as_attachment=True, download_name=name)
+        return send_file((record.folder / name).resolve(), as_attachment=True, download_name=name)
 
     app.server.add_url_rule(f"{FILES}/<number>/<name>", view_func=record_file)
 
@@ -324,7 +326,7 @@ def _issuing(app: Dash, q: Queries) -> None:
     )
     @needs(Act.ISSUE)
     def put_out(clicks: int | None, zone: str, start: str, end: str, beside: bool) -> tuple[Any, Any]:
-        def made(current: Current, out: Path) -> int:
+        def issue_interval(current: Current, out: Path) -> int:
             query = ((start, "From"), (end, "To"))
             span = [instant(text, q.room.timezone, wanted_in=name) for text, name in query]
             if not span[0] < span[1] <= q.now_ns():
@@ -335,7 +337,7 @@ def _issuing(app: Dash, q: Queries) -> None:
             ours = (current.store, current.verdicts, current.setup, zone)
             return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
 
-        return _issue_record(q, made) if clicks else (no_update, no_update)
+        return _issue_record(q, issue_interval) if clicks else (no_update, no_update)
 
     @app.callback(
         *(Output(o.component_id, o.component_property, allow_duplicate=True) for o in listing),
@@ -346,13 +348,13 @@ def _issuing(app: Dash, q: Queries) -> None:
     )
     @needs(Act.ISSUE)
     def put_right(clicks: int | None, number: str, why: str) -> tuple[Any, Any]:
-        def made(current: Current, out: Path) -> int:
+        def issue_amended(current: Current, out: Path) -> int:
             if not number.strip().isdecimal():
                 raise Refused(f"Amend record: enter its number, for example 3. You entered “{number}”.")
             ours = (current.store, current.verdicts, int(number), why)
             return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
 
-        return _issue_record(q, made) if clicks else (no_update, no_update)
+        return _issue_record(q, issue_amended) if clicks else (no_update, no_update)
 
 
 def _issue_record(q: Queries, issue: Callable[[Current, Path], int]) -> tuple[Any, Any]:
@@ -404,8 +406,8 @@ def _reviewing(app: Dash, q: Queries) -> None:
         except StillroomError as fault:
             return refusal(str(fault)), no_update, ""
         late = missing(current.store, q.setup, current.config.reviews, q.now_ns())
-        told = _missing_reviews(late)
-        return html.P(f"{period} review signed by {who}."), told, ""
+        missing_text = _missing_reviews(late)
+        return html.P(f"{period} review signed by {who}."), missing_text, ""
 
 
 def _review_card(q: Queries, period: str) -> Component:

@@ -259,11 +259,11 @@ def register(app: Dash, q: Queries) -> None:
             return no_update, no_update
         entries, who = _form_entries(values), acting(Act.INSPECT)
         try:
-            found, start_C = plan_from(entries), _start_C(entries)
-            q.source.begin_soak(zone, name or "", start_C, found, who=who, now_ns=q.now_ns())
+            plan, start_C = plan_from(entries), _start_C(entries)
+            q.source.begin_soak(zone, name or "", start_C, plan, who=who, now_ns=q.now_ns())
         except StillroomError as refused:
             return refusal(str(refused)), no_update
-        return plan_card(found), soak_cards(q)
+        return plan_card(plan), soak_cards(q)
 
     @app.callback(
         Output("soak-clocks", "children", allow_duplicate=True),

@@ -74,10 +74,10 @@ def _form(q: Queries, view: TrendView) -> Component:
     unfold: dict[str, Any] = {"data-unfold": "", "aria-expanded": "false"}
     change = html.Button("Change", type="button", className="quiet", **unfold)
     named = f"{zones[view.zone]}, {', '.join(quantity_name(n) for n in view.quantities)}"
-    said = html.Span([named, html.Br(), html.Small(_window_text(q, view), id="trend-said")])
+    caption = html.Span([named, html.Br(), html.Small(_window_text(q, view), id="trend-said")])
     return html.Div(
         [
-            html.Div([said, change], className="trend-line"),
+            html.Div([caption, change], className="trend-line"),
             html.Div(fields, className="form trend-fields"),
             html.Div([*_quick(), _files(view, zone)], className="trend-tools"),
             html.Div(id="trend-refusal"),
@@ -307,11 +307,17 @@ def _search_of_form(  # noqa: PLR0917 (the fields of the form)
 ) -> str:
     """The address of what the form asks for; another zone or quantity takes all its channels."""
     anew = by in ("trend-zone", "trend-quantity")
-    kept = "" if anew else ",".join(channels or ())
-    asked = {"zone": zone, "quantity": ",".join(names or ()), "channels": kept, "from": first, "to": last}
+    shown_channels = "" if anew else ",".join(channels or ())
+    query = {
+        "zone": zone,
+        "quantity": ",".join(names or ()),
+        "channels": shown_channels,
+        "from": first,
+        "to": last,
+    }
     if isinstance(by, dict) and "hours" in by:
-        asked |= _range(q, int(by["hours"]))
-    view = view_of(q, "?" + urlencode(asked))
+        query |= _range(q, int(by["hours"]))
+    view = view_of(q, "?" + urlencode(query))
     if isinstance(by, dict) and "step" in by:
         view = move_view(view, str(by["step"]))
     own = tuple(c for name in view.quantities for c in channels_in(q.setup, view.zone, name))

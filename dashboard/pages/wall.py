@@ -83,10 +83,10 @@ def _head(q: Queries, rest: Sequence[Statement]) -> Component:
     counted = Counter(s.verdict for s in rest)
     order = ("not stable", "not shown", "stable")
     more = ", ".join(f"{counted[verdict]} {verdict}" for verdict in order if counted[verdict])
-    said = [html.Span(f"and {len(rest)} more: {more}", className="wall-more")] if rest else []
+    sentences = [html.Span(f"and {len(rest)} more: {more}", className="wall-more")] if rest else []
     now = local(q.now_ns(), q.room.timezone)[11 if rest else 0 :]  # the day is left out where room is short
     return html.Div(
-        [html.H1(q.room.name), *said, html.Span(now, className="wall-clock")], className="wall-head"
+        [html.H1(q.room.name), *sentences, html.Span(now, className="wall-clock")], className="wall-head"
     )
 
 
@@ -219,8 +219,8 @@ def _line(q: Queries, statements: Sequence[Statement]) -> Component:
             [priority(waiting[0].spec.priority), html.Span(_alarm_sentence(q, waiting))],
             className="wall-line on",
         )
-    known = f" {len(alarms)} acknowledged." if alarms else ""
-    return html.Div(f"No new alarm.{known}", className="wall-line")
+    acknowledged = f" {len(alarms)} acknowledged." if alarms else ""
+    return html.Div(f"No new alarm.{acknowledged}", className="wall-line")
 
 
 def _alarm_sentence(q: Queries, waiting: Sequence[Any]) -> str:

@@ -141,21 +141,27 @@ def _pale(alarms: Sequence[OpenAlarm], q: Queries) -> Component:
 
 def _state(alarm: OpenAlarm, q: Queries) -> str:
     """Who acknowledged it and with which words, or how else it waits for nobody."""
-    one = alarm.alarm
-    if not one.acknowledged_by or one.state in ASIDE:
-        return sentence(one.state.value)
-    at = f" {clock(one.acknowledged_ns, q.now_ns(), q.room.timezone)}" if one.acknowledged_ns else ""
-    said = f": {one.comment}" if one.comment else ""
-    return sentence(f"Acknowledged by {one.acknowledged_by}{at}{said}")
+    lifecycle = alarm.alarm
+    if not lifecycle.acknowledged_by or lifecycle.state in ASIDE:
+        return sentence(lifecycle.state.value)
+    at = (
+        f" {clock(lifecycle.acknowledged_ns, q.now_ns(), q.room.timezone)}"
+        if lifecycle.acknowledged_ns
+        else ""
+    )
+    comment = f": {lifecycle.comment}" if lifecycle.comment else ""
+    return sentence(f"Acknowledged by {lifecycle.acknowledged_by}{at}{comment}")
 
 
 def rows(q: Queries) -> list[Component]:
     """The sheet: each cause with its alarms, those that wait for a person first."""
     alarms = q.alarms()
     waiting = causes(by_priority([a for a in alarms if a.awaiting]))
-    known = [a for a in by_priority(alarms) if not a.awaiting]
+    acknowledged = [a for a in by_priority(alarms) if not a.awaiting]
     groups = [_group(group, q, of=len(waiting)) for group in waiting]
-    return [*groups, *([_group(known, q, of=0)] if known else [])] or [html.P("No alarms.", className="calm")]
+    return [*groups, *([_group(acknowledged, q, of=0)] if acknowledged else [])] or [
+        html.P("No alarms.", className="calm")
+    ]
 
 
 def _group(group: Sequence[OpenAlarm], q: Queries, *, of: int) -> Component:
@@ -189,9 +195,9 @@ def _caption(group: Sequence[OpenAlarm], q: Queries, *, of: int) -> str:
 
 
 def _row(alarm: OpenAlarm, q: Queries, *, state: bool) -> Component:
-    one, worst = alarm.alarm, alarm.alarm.worst
-    since = clock(one.since_ns, q.now_ns(), q.room.timezone) if one.since_ns else "unknown"
-    over = ", over" if one.state in RETURNED else ""
+    lifecycle, worst = alarm.alarm, alarm.alarm.worst
+    since = clock(lifecycle.since_ns, q.now_ns(), q.room.timezone) if lifecycle.since_ns else "unknown"
+    over = ", over" if lifecycle.state in RETURNED else ""
     value = ""
     if worst and _valued(alarm):
         limit = f", limit {plain(alarm.limit, worst.unit)}" if alarm.limit is not None else ""

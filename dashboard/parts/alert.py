@@ -116,9 +116,9 @@ def _ticking(app: Dash, q: Queries) -> None:
         parts = _parts(q)
         waiting = alarm_line.by_priority([a for a in q.alarms() if a.awaiting])
         now = _digests(parts) | {"count": len(waiting)}
-        said = no_update if seen.get("count", 0) == now["count"] else _announcement(q, waiting)
+        announcement = no_update if seen.get("count", 0) == now["count"] else _announcement(q, waiting)
         changed = [no_update if seen.get(name) == now[name] else part for name, part in parts.items()]
-        return *changed, header_clock(q), said, no_update if seen == now else now
+        return *changed, header_clock(q), announcement, no_update if seen == now else now
 
 
 def _parts(q: Queries) -> dict[str, list[Component]]:

@@ -55,14 +55,14 @@ def certificate_form(q: Queries) -> list[Component]:
         key: q.label(key) + f", {c.quantity.replace('_', ' ')}" for key, c in q.setup.channels.items()
     }
     bare = next((key for key in channels if not q.setup.certificates_of(key)), next(iter(channels)))
-    kept = draft_of_setup(q)
+    draft = draft_of_setup(q)
     fields = [
-        field(f"cert-{key}", label, _proposed(q, key), placeholder=example, **kept)
+        field(f"cert-{key}", label, _proposed(q, key), placeholder=example, **draft)
         for key, (label, example) in FIELDS.items()
     ]
     points = dmc.Textarea(
         id="cert-points", label=POINTS, minRows=3, autosize=True, size="sm",
-        placeholder="15.08 15.00 0.06\n25.02 25.00 0.06", **kept,
+        placeholder="15.08 15.00 0.06\n25.02 25.00 0.06", **draft,
     )  # fmt: skip
     form = html.Div(
         [
@@ -74,7 +74,7 @@ def certificate_form(q: Queries) -> list[Component]:
                 dcc.Upload("XML file: choose or drop", id="cert-file", className="drop", accept=".xml"),
                 className="slot wide",
             ),
-            field("cert-why", REASON, "", placeholder="calibration of March", **kept),
+            field("cert-why", REASON, "", placeholder="calibration of March", **draft),
             button("cert-look", "Show the effect"),
             html.Div(id="cert-effect", className="break", role="status"),
         ],
@@ -164,8 +164,8 @@ def _newest(q: Queries, channel: str, setup: Setup) -> str:
 
     def by(which: Setup) -> str:
         papers = which.certificates_of(channel)
-        found = correct_readings(about, papers, np.asarray([q.now_ns()]), np.asarray([float(row.value)]))  # type: ignore[arg-type]
-        return figure(float(found.value[0]), quantity(about.quantity).unit, float(found.U[0]))
+        corrected = correct_readings(about, papers, np.asarray([q.now_ns()]), np.asarray([float(row.value)]))  # type: ignore[arg-type]
+        return figure(float(corrected.value[0]), quantity(about.quantity).unit, float(corrected.U[0]))
 
     return f"Newest reading {by(q.setup)}; by this certificate {by(setup)}."
 

@@ -233,9 +233,9 @@ def _rule_name(q: Queries, key: str) -> str:
     return next((r.name for r in q.setup.rules if r.key == key), key)
 
 
-def _statistics(q: Queries, found: Any) -> Component:
+def _statistics(q: Queries, channels: Any) -> Component:
     rows = []
-    statistics = found.items() if isinstance(found, Mapping) else ((s["channel"], s) for s in found)
+    statistics = channels.items() if isinstance(channels, Mapping) else ((s["channel"], s) for s in channels)
     for channel, s in statistics:
         share = s.get("share_conforming")
         name = q.probe_label(channel.partition(".")[0])

@@ -50,17 +50,23 @@ def comparison_table(q: Queries, comparison: ProbeComparison, when: str) -> Comp
     name = quantity(of).difference_unit
     printed = difference(0.0, name)[1]
 
-    def told(value: float) -> str:
+    def figure_text(value: float) -> str:
         return f"{difference(value, name)[0]:+.3f}"
 
     def size(value: float) -> str:
         return f"{difference(value, name)[0]:.3f}"
 
     offsets = [
-        [q.label(o.channel), told(o.offset), size(o.U), size(o.repeatability)] for o in comparison.offsets
+        [q.label(o.channel), figure_text(o.offset), size(o.U), size(o.repeatability)]
+        for o in comparison.offsets
     ]
     pairs = [
-        [f"{q.label(p.first)} − {q.label(p.second)}", told(p.difference), size(p.U), size(p.repeatability)]
+        [
+            f"{q.label(p.first)} − {q.label(p.second)}",
+            figure_text(p.difference),
+            size(p.U),
+            size(p.repeatability),
+        ]
         for p in comparison.pairs
     ]
     caption = f"{of.replace('_', ' ')} in {printed}, {comparison.cells} common minutes, {when}"

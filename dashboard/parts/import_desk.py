@@ -44,7 +44,7 @@ class Upload:
     described: Description | None = None
     tried: tuple[ImportResult, Preview | None] | None = None
     profile: Profile | None = None  # by which it was tried
-    done: ImportResult | None = None
+    result: ImportResult | None = None
     answers: dict[str, str] = field(default_factory=dict)  # as last given, so that the form keeps them
     lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -153,6 +153,6 @@ def bring_in(upload: Upload, store: Store, setup: Setup, who: str, now_ns: int) 
     def say(line: str) -> None:
         upload.stage = line.partition(": ")[2] or line
 
-    upload.done = import_content(
+    upload.result = import_content(
         upload.name, upload.path, upload.profile, store, setup, who, now_ns, report=say
     )

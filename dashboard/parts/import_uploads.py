@@ -34,7 +34,7 @@ class Spool:
         self.path = path
         self._file: IO[bytes] = path.open("x+b")
         self._length = 0
-        self._kept = False
+        self._whole = False
 
     def append(self, data: bytes) -> None:
         """Takes the next bytes."""
@@ -49,12 +49,12 @@ class Spool:
     def keep(self) -> None:
         """It is whole: the file stays."""
         self._file.flush()
-        self._kept = True
+        self._whole = True
 
     def close(self) -> None:
         """The request is over, whole or not."""
         self._file.close()
-        if not self._kept:
+        if not self._whole:
             self.path.unlink(missing_ok=True)
 
     def __len__(self) -> int:
@@ -112,17 +112,17 @@ class Uploads:
     def claim(self, ticket: str, size: int) -> Spool | None:
         """Where the body of a ticket goes; None where no such body is expected."""
         with self._guard:
-            known = self._tickets.get(ticket)
-            if known is None or known.size != size or known.spool is not None:
+            upload = self._tickets.get(ticket)
+            if upload is None or upload.size != size or upload.spool is not None:
                 return None
-            if known.until_s < time.monotonic():
+            if upload.until_s < time.monotonic():
                 del self._tickets[ticket]
                 return None
             try:
-                known.spool = Spool(self._folder / secrets.token_hex(12))
+                upload.spool = Spool(self._folder / secrets.token_hex(12))
             except OSError:
                 return None
-            return known.spool
+            return upload.spool
 
     def take(self, ticket: str, account: str, size: int, body: IO[bytes]) -> tuple[str, Path]:
         """Name and place of a file that came in whole, which is the caller's from now on; Refused otherwise.
@@ -134,14 +134,14 @@ class Uploads:
             while part := body.read(1 << 20):
                 late.append(part)
         with self._guard:
-            known = self._tickets.get(ticket)
-            if known is None or known.account != account or known.spool is None:
+            upload = self._tickets.get(ticket)
+            if upload is None or upload.account != account or upload.spool is None:
                 raise Refused("Session expired. Choose the file again.")
             del self._tickets[ticket]
-        if len(known.spool) != known.size:
-            known.spool.close()
-            raise Refused(f"{known.name}: upload incomplete. Choose the file again.")
-        known.spool.keep()
+        if len(upload.spool) != upload.size:
+            upload.spool.close()
+            raise Refused(f"{upload.name}: upload incomplete. Choose the file again.")
+        upload.spool.keep()
         if late is not None:
             late.close()  # else the server does, at the end of the request
-        return known.name, known.spool.path
+        return upload.name, upload.spool.path

@@ -24,13 +24,13 @@ def limit_form(q: Queries) -> list[Component]:
     tables = _tables(q)
     if not allowed(Act.PROPOSE) or not tables:
         return []
-    kept, first = draft_of_setup(q), next(iter(tables))
+    draft, first = draft_of_setup(q), next(iter(tables))
     names = {key: f"{q.zone(t.zone).name}: {_rule_name(q, key)}" for key, t in tables.items()}
     form = html.Div(
         [
-            choice("limit-rule", "Rule", names, first, wide=True, **kept),
+            choice("limit-rule", "Rule", names, first, wide=True, **draft),
             html.Div(_fields(q, first, tables[first]), id="limit-fields", className="in-form"),
-            field("limit-why", "Reason for the change", "", placeholder="room study of October", **kept),
+            field("limit-why", "Reason for the change", "", placeholder="room study of October", **draft),
             button("limit-look", "Show the effect"),
             html.Div(id="limit-effect", className="break", role="status"),
         ],
@@ -59,23 +59,23 @@ def unit_of(key: str) -> str:
     >>> unit_of("lower_degC"), unit_of("span_24h_K"), unit_of("gradient_pair_K_per_m"), unit_of("upper_hPa")
     ('°C', 'K', 'K/m', 'hPa')
     """
-    known = next((printed for name, printed in UNITS.items() if key.endswith(name)), "")
-    return known or key.rpartition("_")[2]
+    unit = next((printed for name, printed in UNITS.items() if key.endswith(name)), "")
+    return unit or key.rpartition("_")[2]
 
 
 def _fields(q: Queries, rule: str, table: LimitTable) -> list[Component]:
     """Limits and basis of a rule; the browser keeps what is typed for each rule by itself."""
-    kept = draft_of_setup(q)
-    kept["persistence"] += f"-{rule}"
+    draft = draft_of_setup(q)
+    draft["persistence"] += f"-{rule}"
 
     def end(ident: str, word: str, key: str) -> Component:
         label, value = (f"{word}, {unit_of(key)}", f"{table.limits[key]:g}") if key else (word, "")
-        return field(ident, label, value, disabled=not key, narrow=True, **kept)
+        return field(ident, label, value, disabled=not key, narrow=True, **draft)
 
     return [
         end("limit-lower", "Lower limit", table.lower),
         end("limit-upper", "Upper limit", table.upper),
-        field("limit-basis", "Basis: where the numbers come from", table.basis, wide=True, **kept),
+        field("limit-basis", "Basis: where the numbers come from", table.basis, wide=True, **draft),
     ]
 
 
@@ -128,8 +128,8 @@ def register(app: Dash, q: Queries) -> None:
             effect = effect_of_texts(q, texts_with_limit(q, rule, lower, upper, basis))
         except StillroomError as fault:
             return refusal(str(fault))
-        said = html.Div(id="limit-said", role="status")
-        return [*effect, button("limit-propose", "Propose"), said]
+        status = html.Div(id="limit-said", role="status")
+        return [*effect, button("limit-propose", "Propose"), status]
 
     @app.callback(
         Output("limit-said", "children"),

@@ -32,17 +32,17 @@ class Pulse:
     def __init__(self, q: Queries) -> None:
         self._q = q
         self._lock = threading.Lock()
-        self._kept: tuple[float, bytes] = (-1.0, b"")
+        self._newest: tuple[float, bytes] = (-1.0, b"")
 
     def answer(self) -> bytes:
         """Number of the newest arrival, which setup holds, and whether the service is silent."""
         with self._lock:
             now_s = time.monotonic()
-            if now_s - self._kept[0] > KEPT_S:
-                self._kept = (now_s, orjson.dumps(self._asked()))
-            return self._kept[1]
+            if now_s - self._newest[0] > KEPT_S:
+                self._newest = (now_s, orjson.dumps(self._news()))
+            return self._newest[1]
 
-    def _asked(self) -> dict[str, Any]:
+    def _news(self) -> dict[str, Any]:
         return {
             "cursor": self._q.source.arrived_after(-1)[1],
             "setup": self._q.setup.digest[:12],

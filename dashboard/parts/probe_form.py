@@ -36,22 +36,27 @@ def probe_form(q: Queries) -> list[Component]:
     placed = _placed(q)
     if not allowed(Act.PROPOSE) or not q.setup.positions:
         return []
-    kept = draft_of_setup(q)
+    draft = draft_of_setup(q)
     idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
     positions = {key: f"{p.name}, {q.zone(p.zone).name} ({p.medium})" for key, p in q.setup.positions.items()}
     first, probes = next(iter(placed), ""), {p: f"{p}, at {name}" for p, name in placed.items()}
     form = html.Div(
         [
-            choice("place-kind", "What was done", KINDS, MOVED, wide=True, **kept),
-            choice("place-probe", "Probe", probes, first, wide=True, **kept),
+            choice("place-kind", "What was done", KINDS, MOVED, wide=True, **draft),
+            choice("place-probe", "Probe", probes, first, wide=True, **draft),
             choice(
-                "place-position", "Position (moved, new)", positions, next(iter(positions)), wide=True, **kept
+                "place-position",
+                "Position (moved, new)",
+                positions,
+                next(iter(positions)),
+                wide=True,
+                **draft,
             ),
             choice(
-                "place-other", "Replaced by (registered, without a position)", idle, "", wide=True, **kept
+                "place-other", "Replaced by (registered, without a position)", idle, "", wide=True, **draft
             ),
-            field("place-at", "When it was done, local", "", placeholder="now", **kept),
-            field("place-why", "Reason for the change", "", placeholder="sent to calibration", **kept),
+            field("place-at", "When it was done, local", "", placeholder="now", **draft),
+            field("place-why", "Reason for the change", "", placeholder="sent to calibration", **draft),
             slot(
                 dmc.Textarea(
                     id="place-table",
@@ -60,7 +65,7 @@ def probe_form(q: Queries) -> list[Component]:
                     autosize=True,
                     size="sm",
                     placeholder=EXAMPLE,
-                    **kept,
+                    **draft,
                 ),
                 "wide",
             ),

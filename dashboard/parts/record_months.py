@@ -75,12 +75,12 @@ def register_drafts(app: Dash, q: Queries) -> None:
 
     @needs(Act.READ_INSPECTIONS)
     def record_draft() -> Response:
-        given = request.args
+        query = request.args
         try:
-            q.zone(given.get("zone", ""))
-            ends = int(given.get("from", "")), int(given.get("to", ""))
+            q.zone(query.get("zone", ""))
+            ends = int(query.get("from", "")), int(query.get("to", ""))
             current = current_of(q)
-            span = Interval(given["zone"], *ends, q.now_ns())
+            span = Interval(query["zone"], *ends, q.now_ns())
             if not ends[0] < ends[1] <= q.now_ns():
                 raise Refused("From must come before To, and To must be past.")
             seen_by = visitor()

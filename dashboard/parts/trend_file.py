@@ -50,11 +50,11 @@ def lines(q: Queries, view: TrendView) -> Iterator[str]:
     A day at a time, so that years take no more memory than a day.
     """
     yield _line(HEAD)
-    asked = [(c, name) for name in view.quantities for c in _channels(q, view, name)]
+    channels = [(c, name) for name in view.quantities for c in _channels(q, view, name)]
     for begin in range(view.from_ns, view.to_ns, DAY_NS):
         end = min(begin + DAY_NS, view.to_ns)
         periods = q.periods(view.zone, begin, end)
-        for channel, name in asked:
+        for channel, name in channels:
             yield "".join(_rows(q, channel, name, (begin, end), periods))
 
 
@@ -73,11 +73,11 @@ def _rows(
     for at, v, u in zip(taken_ns.tolist(), value.tolist(), U.tolist(), strict=True):
         place = int(np.searchsorted(starts, at, "right")) - 1
         period = periods[place] if place >= 0 and at < periods[place].to_ns else None
-        told = (period.verdict, period.reason) if period else ("", "")
+        verdict = (period.verdict, period.reason) if period else ("", "")
         number = "" if v != v else f"{v:.6g}"  # noqa: PLR0124 (NaN: the poll failed)
         uncertainty = "" if u != u else f"{u:.3g}"  # noqa: PLR0124
         stamp = local_offset(at, zone, seconds=True)
-        yield _line((rfc3339(at), stamp, probe, name, number, uncertainty, printed, *told))
+        yield _line((rfc3339(at), stamp, probe, name, number, uncertainty, printed, *verdict))
 
 
 def _values(q: Queries, channel: str, name: str, window: tuple[int, int]) -> tuple[Int, Float, Float]:

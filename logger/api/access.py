@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from ..model import Setup
 from ..store import Store
 from ..verdicts.current import Current
-from . import asked
+from . import inputs
 from .cursors import Place
 
 
@@ -35,9 +35,9 @@ class RecordAccess:
         self, usual: int = 50, most: int = 1000
     ) -> tuple[str | None, tuple[int, int], Place | None, int]:
         """Zone, interval, cursor and limit of a list over an interval, as the request gives them."""
-        given = asked.parameters("zone", "from", "to", "cursor", "limit")
-        zone = given.get("zone")
+        query = inputs.parameters("zone", "from", "to", "cursor", "limit")
+        zone = query.get("zone")
         if zone is not None:
             self.setup.zone(zone)
-        span = asked.interval(given, self.zone_info, self.now_ns())
-        return zone, span, *asked.place(given, usual, most)
+        span = inputs.interval(query, self.zone_info, self.now_ns())
+        return zone, span, *inputs.place(query, usual, most)

@@ -14,7 +14,7 @@ from ..instants import NS
 from ..model import Channel
 from ..series import STATUS
 from ..verdicts.channel_readings import ChannelReadings, channel_readings
-from . import asked
+from . import inputs
 from .access import RecordAccess
 from .answers import json_answer, ms, page_answer
 from .cursors import Page, Place, page_of, written
@@ -39,13 +39,13 @@ class ChannelRoutes:
 
     def channels(self) -> Response:
         """Every channel of the setup in force."""
-        after, limit = asked.place(asked.parameters("cursor", "limit"), 50, 1000)
+        after, limit = inputs.place(inputs.parameters("cursor", "limit"), 50, 1000)
         channels = sorted(self._access.setup.channels.values(), key=_place)
         return page_answer(page_of(channels, _place, after, limit), self._channel)
 
     def channel(self, channel: str) -> Response:
         """One channel: its quantity, unit, place and certificate in force."""
-        asked.parameters()
+        inputs.parameters()
         return json_answer(self._channel(self._of(channel)))
 
     def _of(self, key: str) -> Channel:
@@ -77,9 +77,9 @@ class ChannelRoutes:
     def readings(self, channel: str) -> Response:
         """Readings in [from, to), oldest first, each with its correction, U (k = 2) and what it supports."""
         access = self._access
-        given, of = asked.parameters("from", "to", "cursor", "limit"), self._of(channel)
-        span = asked.interval(given, access.zone_info, access.now_ns())
-        after, limit = asked.place(given, 1000, MOST_READINGS)
+        query, of = inputs.parameters("from", "to", "cursor", "limit"), self._of(channel)
+        span = inputs.interval(query, access.zone_info, access.now_ns())
+        after, limit = inputs.place(query, 1000, MOST_READINGS)
         return page_answer(self._page(of, span, after, limit), lambda reading: reading.content)
 
     def _page(
@@ -105,7 +105,7 @@ class ChannelRoutes:
 
 
 def _nth(place: Place) -> int:
-    return asked.number(place[1])
+    return inputs.number(place[1])
 
 
 def _entries(part: ChannelReadings, most: int) -> Iterator[ReadingPlace]:

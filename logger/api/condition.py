@@ -11,7 +11,7 @@ from ..handouts.calendar_file import due_calendar
 from ..instants import NS, rfc3339
 from ..service.health import HealthFigure, health
 from ..service.metrics import OPENMETRICS, PLAIN, families, text_of
-from . import asked
+from . import inputs
 from .access import RecordAccess
 from .answers import json_answer
 
@@ -29,7 +29,7 @@ class ConditionRoutes:
 
     def health(self) -> Response:
         """Every figure of page Health, and the journal's head, which proves the record from elsewhere."""
-        asked.parameters()
+        inputs.parameters()
         access, now_ns = self._access, self._access.now_ns()
         figures = health(access.store, access.setup, now_ns)
         number, sha256 = access.store.journal.head()
@@ -44,14 +44,14 @@ class ConditionRoutes:
 
     def calendar(self) -> Response:
         """What falls due, for calendar programs (RFC 5545): the bytes of `stillroom calendar`."""
-        asked.parameters()
+        inputs.parameters()
         access = self._access
         content = due_calendar(access.store, access.current.config, access.now_ns())
         return Response(content, content_type="text/calendar; charset=utf-8")
 
     def metrics(self) -> Response:
         """Metrics as the header Accept prefers them: OpenMetrics 1.0, or the older text format 0.0.4."""
-        asked.parameters()
+        inputs.parameters()
         open_form = _preference("application/openmetrics-text")
         form = OPENMETRICS if open_form and open_form >= _preference("text/plain") else PLAIN
         access = self._access
@@ -66,5 +66,5 @@ def _figure(figure: HealthFigure) -> dict[str, Any]:
 
 def _preference(media_type: str) -> float:
     """How much a type is wanted that the header Accept names, whatever version of it; 0 where it does not."""
-    wanted = [(value.partition(";")[0].strip(), weight) for value, weight in request.accept_mimetypes]
-    return max((weight for value, weight in wanted if value == media_type), default=0.0)
+    accepted = [(value.partition(";")[0].strip(), weight) for value, weight in request.accept_mimetypes]
+    return max((weight for value, weight in accepted if value == media_type), default=0.0)

@@ -111,8 +111,8 @@ def count_headers(response: Response) -> Response:
 
 def token() -> Token:
     """Whose request this is; behind the door only."""
-    found: Token = g.token
-    return found
+    sent_token: Token = g.token
+    return sent_token
 
 
 __all__ = ["OPEN", "Door", "count_headers", "scope", "token", "token_in"]

@@ -21,7 +21,7 @@ from ..inspections.revisions import Issue, issues
 from ..instants import NS, rfc3339
 from ..model import Inspection
 from ..store.hot.request_keys import KEPT_NS, StoredRequest
-from . import asked
+from . import inputs
 from .access import RecordAccess
 from .answers import MS, json_answer, ms, page_answer
 from .cursors import Place, page_of
@@ -44,15 +44,16 @@ class InspectionRoutes:
 
     def inspections(self) -> Response:
         """Inspections in order of their start, all or of a zone, an interval, a state."""
-        given = asked.parameters("zone", "from", "to", "state", "cursor", "limit")
+        query = inputs.parameters("zone", "from", "to", "state", "cursor", "limit")
         access = self._access
-        zone, state = given.get("zone"), asked.choice(given, "state", ("running", "over"))
+        zone, state = query.get("zone"), inputs.choice(query, "state", ("running", "over"))
         if zone is not None:
             access.setup.zone(zone)
         begin_ns, end_ns = (
-            asked.instant(given, name, access.zone_info) if name in given else None for name in ("from", "to")
+            inputs.instant(query, name, access.zone_info) if name in query else None
+            for name in ("from", "to")
         )
-        after, limit = asked.place(given, 50, 1000)
+        after, limit = inputs.place(query, 50, 1000)
         jobs = [
             job
             for job in acts.inspections(access.store, zone)
@@ -64,9 +65,9 @@ class InspectionRoutes:
 
     def inspection(self, key: str) -> Response:
         """One inspection, with every issue of its verdict."""
-        asked.parameters()
+        inputs.parameters()
         job = self._of(key)
-        verdicts = [_issue(one) for one in issues(self._access.store).get(key, ())]
+        verdicts = [_issue(job) for job in issues(self._access.store).get(key, ())]
         fields = {name: getattr(job, name) for name in _FIELDS}
         return json_answer(_summary(job) | fields | {"verdicts": verdicts, "links": self._links(job)})
 
@@ -87,9 +88,9 @@ class InspectionRoutes:
 
     def start(self) -> Response:
         """Register a job that begins now; once, however often it is sent under one key."""
-        wanted, now_ns = asked.body(asked.Start), self._access.now_ns() // MS * MS
-        given = wanted.model_dump(exclude={"key"})
-        job = Inspection(key=wanted.key or "", from_ns=now_ns, to_ns=None, **given)
+        body, now_ns = inputs.body(inputs.Start), self._access.now_ns() // MS * MS
+        fields = body.model_dump(exclude={"key"})
+        job = Inspection(key=body.key or "", from_ns=now_ns, to_ns=None, **fields)
         name = request.headers.get("Idempotency-Key")
         with self._starting:
             return self._start(job) if name is None else self._start_once(job, _request_key(name))
@@ -109,7 +110,7 @@ class InspectionRoutes:
         if earlier is not None:
             if earlier.answer is not None:
                 return _created(earlier.answer)
-            jobs = {one.key: one for one in acts.inspections(self._access.store)}
+            jobs = {job.key: job for job in acts.inspections(self._access.store)}
             if earlier.subject in jobs:  # it began, and its answer was not noted any more
                 return self._note(name, jobs[earlier.subject])
             subject = earlier.subject
@@ -133,7 +134,7 @@ class InspectionRoutes:
     def _begin(self, job: Inspection) -> Inspection:
         access = self._access
         access.setup.zone(job.zone)
-        if job.key in {one.key for one in acts.inspections(access.store)}:
+        if job.key in {job.key for job in acts.inspections(access.store)}:
             where = address(job.key)
             detail = f"There is an inspection {job.key!r} already."
             raise RequestProblem("inspection-exists", detail, {"inspection": where}, {"Location": where})
@@ -152,22 +153,22 @@ class InspectionRoutes:
         began within the last minutes is that one.
         """
         alike = [
-            one
-            for one in jobs
-            if one.to_ns is None
-            and 0 <= job.from_ns - one.from_ns <= SENT_AGAIN_NS
-            and one == replace(job, key=one.key, from_ns=one.from_ns)
+            earlier
+            for earlier in jobs
+            if earlier.to_ns is None
+            and 0 <= job.from_ns - earlier.from_ns <= SENT_AGAIN_NS
+            and earlier == replace(job, key=earlier.key, from_ns=earlier.from_ns)
         ]
         mine = {
             str(entry.what["inspection"])
             for entry in (self._access.store.journal.entries(kind="inspection") if alike else ())
             if entry.who == token().name and entry.what["act"] == "add"
         }
-        return next((one for one in alike if one.key in mine), None)
+        return next((job for job in alike if job.key in mine), None)
 
     def conditions(self, key: str) -> Response:
         """What the room was like, in the form that the header Accept prefers; the bytes of the files."""
-        asked.parameters()
+        inputs.parameters()
         self._of(key)
         types, accepts = list(MEDIA_TYPES.values()), request.accept_mimetypes
         chosen = accepts.best_match(types, "") if accepts else types[0]

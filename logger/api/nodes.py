@@ -8,7 +8,7 @@ from flask import Response, request
 
 from ..model import PushedLine
 from ..service.incoming import Duplicate, push, take_rows
-from . import asked
+from . import inputs
 from .access import RecordAccess
 from .answers import json_answer
 from .door import token
@@ -29,20 +29,20 @@ class NodeRoutes:
             detail = f"Content-Type: expected {' or '.join(BODIES)}, found {request.mimetype[:60] or 'none'}."
             raise RequestProblem("media-type-unknown", detail)
         self._require_own(node)
-        access, number = self._access, asked.number(seq)
+        access, number = self._access, inputs.number(seq)
         try:
             accepted = push(
                 access.store, access.current.config, node, number, request.get_data(), access.now_ns()
             )
-        except Duplicate as known:
-            raise RequestProblem("message-exists", str(known)) from None
+        except Duplicate as duplicate:
+            raise RequestProblem("message-exists", str(duplicate)) from None
         return json_answer(asdict(accepted))
 
     def rows(self, node: str) -> Response:
         """Store rows of another stillroom; answers the number that is expected next."""
-        given = asked.body(asked.Rows)
+        body = inputs.body(inputs.Rows)
         self._require_own(node)
-        access, what = self._access, (given.record, given.first, given.rows)
+        access, what = self._access, (body.record, body.first, body.rows)
         return json_answer(
             {"next": take_rows(access.store, access.current.config, node, *what, access.now_ns())}
         )

@@ -45,7 +45,7 @@ def question(  # noqa: PLR0917 (what it is called, under which tag, for whom, tw
     others: tuple[int, ...] = (),
 ) -> dict[str, Any]:
     """A question: an answer that need not be fetched twice, and what can be wrong with it."""
-    paged = any(one["name"] == "cursor" for one in parameters)
+    paged = any(parameter["name"] == "cursor" for parameter in parameters)
     return operation(
         ident, tag, scope, summary, text, answers={200: ("The answer.", answer)}, types=types, fresh=fresh,
         refusals=(*others, *((404, 422) if missing else (422,))), headers=("Link",) if paged else (),
@@ -80,10 +80,10 @@ def operation(
         }
     always = (401, 403, 503) if scope else ()
     for code in sorted({*always, *refusals, *((429,) if counted else ())}):
-        told = {401: ("WWW-Authenticate",), 403: ("WWW-Authenticate",)}.get(code, ())
+        asking = {401: ("WWW-Authenticate",), 403: ("WWW-Authenticate",)}.get(code, ())
         waiting = ("Retry-After",) if code in (429, 503) else ()
         responses[str(code)] = _answer(
-            _WHY[code], {"application/problem+json": "Problem"}, (*told, *waiting), code
+            _WHY[code], {"application/problem+json": "Problem"}, (*asking, *waiting), code
         )
     words = f"{text} Takes the scope {scope}.".strip() if scope else f"{text} Open to everybody.".strip()
     frame = {

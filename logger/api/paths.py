@@ -87,7 +87,9 @@ def _inspection_paths() -> dict[str, Any]:
     state = query(
         "state", {"type": "string", "enum": ["running", "over"]}, "Only those that run, or are over"
     )
-    span = [{**one, "required": False} for one in interval("changed after this", "begun before this")]
+    span = [
+        {**parameter, "required": False} for parameter in interval("changed after this", "begun before this")
+    ]
     jobs, scope = "inspections", Scope.INSPECTIONS
     start = (
         "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there, "

@@ -52,11 +52,11 @@ def problem(
     status: int | None = None,
 ) -> Response:
     """An answer of RFC 9457. `status`: where it is another one than that of the kind."""
-    known = KINDS[kind]
-    code = status or known.status
+    entry = KINDS[kind]
+    code = status or entry.status
     body = {
-        "type": here(known.address),
-        "title": known.title,
+        "type": here(entry.address),
+        "title": entry.title,
         "status": code,
         "detail": detail,
         **(members or {}),

@@ -15,7 +15,7 @@ from ..people import Refusals, Tokens
 from ..store import Store
 from ..store.origin import ORIGIN
 from ..verdicts.current import Current
-from . import asked, problems
+from . import inputs, problems
 from .access import RecordAccess
 from .answers import conditional, json_answer
 from .channels import ChannelRoutes
@@ -120,7 +120,7 @@ def _described() -> Response:
 
 
 def _problem(kind: str) -> Response:
-    asked.parameters()
+    inputs.parameters()
     return json_answer(problems.described(kind))
 
 

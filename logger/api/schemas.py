@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from .asked import Rows, Start
+from .inputs import Rows, Start
 from .problem_kinds import KINDS
 
 TEXT = {"type": "string"}
@@ -196,10 +196,10 @@ def _inspections() -> dict[str, Any]:
 
 
 def _nodes() -> dict[str, Any]:
-    one = {"type": "object", "additionalProperties": True}
+    any_object = {"type": "object", "additionalProperties": True}
     return {
-        "Message": {"oneOf": [one, array(one)]},
-        "Pack": {"type": "array", "minItems": 1, "items": one},
+        "Message": {"oneOf": [any_object, array(any_object)]},
+        "Pack": {"type": "array", "minItems": 1, "items": any_object},
         "Taken": obj({"stored": _WHOLE, "known": _WHOLE, "repeated": _YES_NO}),
         "Rows": _inlined(Rows.model_json_schema()),
         "Next": obj({"next": _WHOLE}),

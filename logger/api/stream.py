@@ -15,7 +15,7 @@ from flask import Response
 
 from ..errors import StillroomError
 from ..verdicts.zone_state import ZoneState, zone_states
-from . import asked
+from . import inputs
 from .access import RecordAccess
 from .problems import RequestProblem
 
@@ -88,13 +88,13 @@ class VerdictFeed:
 
     def events(self, heartbeat_s: float = HEARTBEAT_S) -> Iterator[bytes]:
         """The bytes of one stream, while they are read; the caller enters before and leaves after."""
-        known: dict[str, ZoneState] = {}
+        last_states: dict[str, ZoneState] = {}
         turn = self._begin()
         yield f"retry: {RETRY_MS}\n\n".encode()
         while True:
             newest = dict(self._newest)
-            yield from _changes(known, newest)
-            known = newest
+            yield from _changes(last_states, newest)
+            last_states = newest
             turn, ended = self._wait(turn, heartbeat_s)
             if ended:
                 return
@@ -160,7 +160,7 @@ class StreamRoutes:
 
     def events(self) -> Response:
         """Every verdict as it stands, then each change, until the program leaves."""
-        asked.parameters()
+        inputs.parameters()
         self.feed.enter()  # left when the server closes the answer, also where nobody read any of it
         response = Response(self.feed.events(), content_type="text/event-stream")
         response.call_on_close(self.feed.leave)

@@ -14,7 +14,7 @@ from ..inspections.readiness import ready
 from ..inspections.revisions import revise_assessment
 from ..model import Excursion
 from ..verdicts.zone_state import ZoneState, zone_states
-from . import asked
+from . import inputs
 from .access import RecordAccess
 from .answers import json_answer, page_answer
 from .cursors import Place, page_of
@@ -28,13 +28,13 @@ class ZoneRoutes:
 
     def zones(self) -> Response:
         """Every zone in use with its newest verdict."""
-        after, limit = asked.place(asked.parameters("cursor", "limit"), 50, 1000)
+        after, limit = inputs.place(inputs.parameters("cursor", "limit"), 50, 1000)
         states = sorted(self._states(), key=_zone_place)
         return page_answer(page_of(states, _zone_place, after, limit), ZoneState.to_dict)
 
     def zone(self, zone: str) -> Response:
         """One zone with its newest verdict, its limits in force and its hours of use."""
-        asked.parameters()
+        inputs.parameters()
         access = self._access
         settings, now_ns = access.setup.zone(zone), access.now_ns()
         states = {state.zone: state for state in self._states()}
@@ -54,7 +54,7 @@ class ZoneRoutes:
 
     def readiness(self, zone: str) -> Response:
         """Whether an inspection may begin now; if not, when, if the room stays as it is."""
-        activity = asked.parameters("activity").get("activity", "")
+        activity = inputs.parameters("activity").get("activity", "")
         access = self._access
         access.setup.zone(zone)
         self._require_activity(zone, activity)
@@ -64,11 +64,11 @@ class ZoneRoutes:
     def verdict(self, zone: str) -> Response:
         """The check of an interval, as `stillroom check --json` answers it."""
         access = self._access
-        given, now_ns = asked.parameters("from", "to", "pre_window_s", "activity"), access.now_ns()
+        query, now_ns = inputs.parameters("from", "to", "pre_window_s", "activity"), access.now_ns()
         access.setup.zone(zone)
-        from_ns, to_ns = asked.interval(given, access.zone_info, now_ns)
-        pre_window_s = asked.whole_number(given, "pre_window_s", 7 * 86400)
-        activity = given.get("activity", "")
+        from_ns, to_ns = inputs.interval(query, access.zone_info, now_ns)
+        pre_window_s = inputs.whole_number(query, "pre_window_s", 7 * 86400)
+        activity = query.get("activity", "")
         self._require_activity(zone, activity)
         question = Question(zone, from_ns, to_ns, pre_window_s, activity)
         with access.current.judging:
@@ -106,9 +106,9 @@ class ZoneRoutes:
 
     def case(self, number: str) -> Response:
         """One case by its number."""
-        asked.parameters()
+        inputs.parameters()
         with self._access.current.judging:
-            record = case_of(self._access.current.verdicts, asked.number(number), self._access.now_ns())
+            record = case_of(self._access.current.verdicts, inputs.number(number), self._access.now_ns())
         return json_answer(record.summary())
 
 

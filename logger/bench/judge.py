@@ -86,9 +86,9 @@ def _end_ns(days: int) -> int:
     return START_NS + days * 86_400 * NS
 
 
-def _judge(store: Store, made: Setup, days: int) -> None:
+def _judge(store: Store, setup: Setup, days: int) -> None:
     store.verdict_cache.put_days(ZONE, {HEAD: ("", "{}")})  # nothing that was judged before counts
-    Verdicts(store, made).refresh(ZONE, _end_ns(days))
+    Verdicts(store, setup).refresh(ZONE, _end_ns(days))
 
 
 def _live(folder: Path, say: Callable[[str], None]) -> float:
@@ -125,31 +125,31 @@ def _columns(folder: Path) -> Arrays:
     return {key: np.concatenate(columns) for key, columns in parts.items()}
 
 
-def _bare(folder: Path, made: Setup) -> None:
+def _bare(folder: Path, setup: Setup) -> None:
     columns = _columns(folder)
     for value in columns.values():
         for width in (60, 1440):
             (bn.move_max(value, width) - bn.move_min(value, width) > 0.8).any()
-    places = [made.positions[c.partition(".")[0]].xyz_m for c in list(columns)[:8]]
+    places = [setup.positions[c.partition(".")[0]].xyz_m for c in list(columns)[:8]]
     for (a, first), (b, other) in combinations(zip(places, list(columns.values())[:8], strict=True), 2):
         (np.abs(first - other) / np.linalg.norm(np.subtract(a, b)) > 1.0).any()
 
 
-def _tests(columns: Arrays, made: Setup) -> None:
+def _tests(columns: Arrays, setup: Setup) -> None:
     for key, value in columns.items():
-        channel = made.channels[key]
+        channel = setup.channels[key]
         taken_ns = START_NS + np.arange(len(value), dtype=np.int64) * STEP_NS
         flags = gross_range(value, channel.probe_span, channel.user_span)
         doubt_flags(channel, taken_ns, value, flags)
         constant_runs(taken_ns, value, 30, channel.max_age_s)
 
 
-def _quality(columns: Arrays, made: Setup) -> float | None:
+def _quality(columns: Arrays, setup: Setup) -> float | None:
     try:
         from ioos_qc import qartod
     except ImportError:
         return None
-    channel = next(iter(made.channels.values()))
+    channel = next(iter(setup.channels.values()))
 
     def tests() -> None:
         for value in columns.values():

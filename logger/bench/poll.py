@@ -31,7 +31,7 @@ class PollFigures:
     probes: int
     buses: int
     polls: int
-    wanted: int
+    due: int
     good: int
     p50_ms: float
     p99_ms: float
@@ -42,7 +42,7 @@ class PollFigures:
     def lines(self) -> list[str]:
         """What is printed."""
         return [
-            f"{self.probes} probes on {self.buses} lines, once a second: {self.polls} of {self.wanted} polls "
+            f"{self.probes} probes on {self.buses} lines, once a second: {self.polls} of {self.due} polls "
             f"left a row, {self.good} of them with a value",
             f"late by {self.p50_ms:.1f} ms at the median, {self.p99_ms:.1f} ms at the 99th percentile, "
             f"{self.worst_ms:.1f} ms at worst",

@@ -47,10 +47,10 @@ def run(say: Callable[[str], None]) -> list[StudyCost]:
     """Every question on a made year at 60 s."""
     costs = []
     for question in (*ONE, *ALL):
-        done = subprocess.run(
+        process = subprocess.run(
             [*module("logger.bench.study"), question], capture_output=True, encoding="utf-8", check=True
         )
-        costs.append(StudyCost(**json.loads(done.stdout)))
+        costs.append(StudyCost(**json.loads(process.stdout)))
         say(costs[-1].line())
     return costs
 
@@ -83,24 +83,24 @@ def _prepared(question: str) -> tuple[Callable[[], object], int]:
     from ..core.study.representativeness import representativeness
     from ..core.study.step_response import step_test
 
-    one, outdoors, doors = _channel(0), _outdoors(), _doors()
+    channel, outdoors, doors = _channel(0), _outdoors(), _doors()
     inputs = causes.CauseInputs(outdoors, None, doors)
-    middle = one.start_s + len(one) * 30
+    middle = channel.start_s + len(channel) * 30
     kinds: dict[str, Callable[[], object]] = {
-        "cycles": lambda: periodicity.regularity(one),
-        "events": lambda: disturbance.disturbance(one, doors[:1000]),
-        "step": lambda: step_test(one),
-        "change": lambda: intervention.before_and_after(one, intervention.Comparison(middle), outdoors),
-        "causes": lambda: causes.causes(one, inputs),
+        "cycles": lambda: periodicity.regularity(channel),
+        "events": lambda: disturbance.disturbance(channel, doors[:1000]),
+        "step": lambda: step_test(channel),
+        "change": lambda: intervention.before_and_after(channel, intervention.Comparison(middle), outdoors),
+        "causes": lambda: causes.causes(channel, inputs),
     }
     if question in kinds:
         return kinds[question], 1
     if question in ("hours", "plan"):
         stable = np.random.default_rng(1).random((WEEKS, 168)) < 0.7
-        known, jobs = np.ones_like(stable), [slot_plan.Job("A", 2), slot_plan.Job("B", 3)]
+        shown, jobs = np.ones_like(stable), [slot_plan.Job("A", 2), slot_plan.Job("B", 3)]
         if question == "hours":
-            return lambda: best_hours.best_hours(stable, known, 2), CHANNELS
-        return lambda: slot_plan.slot_plan(stable, known, jobs), CHANNELS
+            return lambda: best_hours.best_hours(stable, shown, 2), CHANNELS
+        return lambda: slot_plan.slot_plan(stable, shown, jobs), CHANNELS
     several = {f"C{n}": _channel(n) for n in range(CHANNELS)}
     volume = {name: several[name] for name in ("C0", "C1", "C2", "C3")}
     stays = {name: several[name] for name in several if name not in volume}

@@ -73,9 +73,9 @@ def proven(people: People, account: Account, act: Act, variable: str = PASSWORD)
 
 
 def _password(account: Account, variable: str) -> str:
-    given = os.environ.get(variable)
-    if given is not None:
-        return given
+    from_environment = os.environ.get(variable)
+    if from_environment is not None:
+        return from_environment
     if not sys.stdin.isatty():
         raise Refused(
             f"Nothing was changed: the password of {account.person} is typed at a terminal; a script gives "

@@ -139,12 +139,12 @@ def _answered(place: int, question: Question, draft: Draft) -> Draft:
 
 def _filled(question: Question, draft: Draft) -> Draft:
     """Each field asked once; an answer may bring further fields."""
-    asked: set[str] = set()
+    asked_ids: set[str] = set()
     while True:
-        field = next((f for f in question.fields(draft) if f.key not in asked), None)
+        field = next((f for f in question.fields(draft) if f.key not in asked_ids), None)
         if field is None:
             return draft
-        asked.add(field.key)
+        asked_ids.add(field.key)
         draft = draft.with_values({field.key: _ask(field, draft.text(field.key))})
 
 

@@ -60,8 +60,8 @@ def budget(
         session.setup.zone(zone)
         names = activities(session.setup, zone)
         if activity is not None and activity not in names:
-            known = ", ".join(n for n in names if n) or "none but the general limits"
-            raise Refused(f"--activity: expected one of {known}; found {activity!r}.")
+            choices = ", ".join(n for n in names if n) or "none but the general limits"
+            raise Refused(f"--activity: expected one of {choices}; found {activity!r}.")
         span = _span(session, zone, start, end)
         work = (*span, length_mm, material_of(material), material_of(scale_material), hours)
         budgets, refused = list[ActivityBudget](), list[str]()

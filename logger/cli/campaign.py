@@ -71,8 +71,8 @@ def plan(
     with open_session(data, config) as session:
         person = authorised(session.store, who, Act.STUDY)
         planned = PlannedCampaign(key, zone, name, tuple(_positions(positions)), person, session.now_ns)
-        done = plan_campaign(session.store, session.setup, planned, person)
-    typer.echo(f"Campaign {key}: {len(done.positions)} positions planned. Next: {done.next_step}.")
+        campaign = plan_campaign(session.store, session.setup, planned, person)
+    typer.echo(f"Campaign {key}: {len(campaign.positions)} positions planned. Next: {campaign.next_step}.")
 
 
 @campaign.command(short_help="Begin a phase: before, after, or a state of the room.")
@@ -104,8 +104,8 @@ def begin(
         from_ns = session.now_ns if start is None else parse(start, session.zone_info, "--from")
         to_ns = None if end is None else parse(end, session.zone_info, "--to")
         name = {"before": BEFORE, "after": AFTER}.get(state, state)
-        done = add_phase(session.store, key, name, (from_ns, to_ns), person)
-    typer.echo(f"Campaign {key}: {name}. Next: {done.next_step}.")
+        campaign = add_phase(session.store, key, name, (from_ns, to_ns), person)
+    typer.echo(f"Campaign {key}: {name}. Next: {campaign.next_step}.")
 
 
 @campaign.command(short_help="End the phase that goes on.")
@@ -128,8 +128,8 @@ def end(
     with open_session(data, config) as session:
         person = authorised(session.store, who, Act.STUDY)
         at_ns = session.now_ns if at is None else parse(at, session.zone_info, "--at")
-        done = end_phase(session.store, key, at_ns, person)
-    typer.echo(f"Campaign {key}: ended. Next: {done.next_step}.")
+        campaign = end_phase(session.store, key, at_ns, person)
+    typer.echo(f"Campaign {key}: ended. Next: {campaign.next_step}.")
 
 
 @campaign.command("take-back", short_help="Leave out a phase that was written down wrongly.")
@@ -154,8 +154,8 @@ def take_back(
     with open_session(data, config) as session:
         person = authorised(session.store, who, Act.STUDY)
         name = {"before": BEFORE, "after": AFTER}.get(state, state)
-        done = leave_out(session.store, key, name, person, why)
-    typer.echo(f"Campaign {key}: {name} taken back. Next: {done.next_step}.")
+        campaign = leave_out(session.store, key, name, person, why)
+    typer.echo(f"Campaign {key}: {name} taken back. Next: {campaign.next_step}.")
 
 
 @campaign.command(short_help="Close a campaign with its answers.")
@@ -177,8 +177,8 @@ def close(
 
     with open_session(data, config) as session:
         person = authorised(session.store, who, Act.STUDY)
-        done, study = close_with_answer(session.verdicts(), key, person, why, session.now_ns)
-    typer.echo(f"Campaign {key} is closed, closure {done.closed['closure']}. {study.answer.headline}")
+        campaign, study = close_with_answer(session.verdicts(), key, person, why, session.now_ns)
+    typer.echo(f"Campaign {key} is closed, closure {campaign.closed['closure']}. {study.answer.headline}")
 
 
 @campaign.command("list", short_help="Campaigns, and what comes next in each.")

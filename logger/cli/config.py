@@ -44,7 +44,7 @@ def check(
     of_record = _of_record(data)
     payload = {"folder": str(folder), "digest": setup.digest, "warnings": notes, "in_force": of_record}
     lines = [f"Configuration is valid: {folder}, {counts}.", *(f"  note: {w}" for w in notes)]
-    answer(payload, as_json, [*lines, *(f"{data}: {said}" for said in of_record)])
+    answer(payload, as_json, [*lines, *(f"{data}: {fault}" for fault in of_record)])
 
 
 def _of_record(data: Path) -> list[str]:

@@ -244,8 +244,8 @@ def take_over(
     with open_session(data, None) as session:
         name = authorised(session.store, who, Act.PROPOSE)
         number = stand_for(session.store, version, name, why, session.now_ns)
-    said = f"Version {number} is proposed by {name} in place of {version}. Another person approves it."
-    answer({"version": number, "state": "waiting", "in_place_of": version}, as_json, [said])
+    message = f"Version {number} is proposed by {name} in place of {version}. Another person approves it."
+    answer({"version": number, "state": "waiting", "in_place_of": version}, as_json, [message])
 
 
 def refuse(

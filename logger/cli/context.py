@@ -79,9 +79,10 @@ def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
 
 def refuse_no_record(data: Path) -> None:
     """Refuse a folder without a record: its disk may not be mounted, which makes it no new room."""
+    from ..store.hot.address import holds_record
     from ..store.hot.database import FILE
 
-    if (data / FILE).exists():
+    if holds_record(data):
         return
     names = sorted(p.name for p in data.iterdir()) if data.is_dir() else []
     if names:
@@ -99,9 +100,9 @@ def refuse_no_record(data: Path) -> None:
 
 def refuse_second_begin(data: Path) -> None:
     """Refuse to begin a record where there is one."""
-    from ..store.hot.database import FILE
+    from ..store.hot.address import holds_record
 
-    if (data / FILE).exists():
+    if holds_record(data):
         raise Refused(
             f"{data} holds a record already; nothing was changed. Start without --begin: it stands in no "
             "unit and no script, where it would begin another record once the disk is not mounted."

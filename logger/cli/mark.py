@@ -43,14 +43,14 @@ def time(
     from ..acts.marks import mark as marked
     from ..model import Mark
 
-    with open_session(data, config) as found:
-        name = authorised(found.store, who, Act.MARK)
+    with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.MARK)
         from_ns, to_ns = (
-            parse(text, found.zone_info, name) for text, name in ((start, "--from"), (end, "--to"))
+            parse(text, session.zone_info, name) for text, name in ((start, "--from"), (end, "--to"))
         )
         if to_ns <= from_ns:
             raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
-        number = marked(found.store, found.setup, Mark(zone, from_ns, to_ns, why, name))
+        number = marked(session.store, session.setup, Mark(zone, from_ns, to_ns, why, name))
     typer.echo(f"Mark {number}: {zone}, {rfc3339(from_ns)} to {rfc3339(to_ns)} is marked as not to be used.")
 
 
@@ -66,9 +66,9 @@ def stop_work(
     """
     from ..acts.work_stops import stop_work as stop
 
-    with open_session(data, config) as found:
-        name = authorised(found.store, who, Act.INSPECT)
-        stop(found.store, found.setup, zone, who=name, why=why, now_ns=found.now_ns)
+    with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.INSPECT)
+        stop(session.store, session.setup, zone, who=name, why=why, now_ns=session.now_ns)
     typer.echo(f"Work in {zone} stopped.")
 
 
@@ -84,7 +84,7 @@ def resume_work(
     """
     from ..acts.work_stops import resume_work as resume
 
-    with open_session(data, config) as found:
-        name = authorised(found.store, who, Act.DECIDE)
-        resume(found.store, found.setup, zone, who=name, why=why, now_ns=found.now_ns)
+    with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.DECIDE)
+        resume(session.store, session.setup, zone, who=name, why=why, now_ns=session.now_ns)
     typer.echo(f"Work in {zone} resumed.")

@@ -37,6 +37,7 @@ from . import (
     selftest,
     service,
     soak,
+    store,
     study,
     user,
 )
@@ -104,6 +105,7 @@ for group in (
     rooms,
     references,
     rejudge,
+    store,
     bench,
     replay,
 ):

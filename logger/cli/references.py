@@ -64,10 +64,10 @@ def impact(
     if reference not in marks and not away:
         listed = ", ".join(marks) or "none"
         raise Refused(f"No certificate names reference {reference!r}. Certificates name: {listed}.")
-    found = touched(answers, reference, from_ns, to_ns)
-    answer([t.to_dict() for t in found], as_json, _lines(reference, found))
-    known = [t for t in found if not t.why]
-    raise typer.Exit(11 if away else 10 if known else 0)
+    affected = touched(answers, reference, from_ns, to_ns)
+    answer([t.to_dict() for t in affected], as_json, _lines(reference, affected))
+    answered = [t for t in affected if not t.why]
+    raise typer.Exit(11 if away else 10 if answered else 0)
 
 
 @reference_app.command("list")
@@ -83,18 +83,18 @@ def list_references(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) 
     answer(rows, as_json, [first, *table(("reference", "certificates", "rooms"), cells)] if rows else [first])
 
 
-def _lines(reference: str, found: list[Touched]) -> list[str]:
-    known = [room for room in found if not room.why]
-    jobs = sum(len(room.jobs) for room in known)
+def _lines(reference: str, rooms: list[Touched]) -> list[str]:
+    answered = [room for room in rooms if not room.why]
+    jobs = sum(len(room.jobs) for room in answered)
     first = (
-        f"{reference} affects {number_of(len(known), 'room')} and {number_of(jobs, 'inspection')}"
-        f"{_unknown(found)}."
+        f"{reference} affects {number_of(len(answered), 'room')} and {number_of(jobs, 'inspection')}"
+        f"{_unknown(rooms)}."
     )
-    return [first, *(line for room in found for line in _room_lines(room))]
+    return [first, *(line for room in rooms for line in _room_lines(room))]
 
 
-def _unknown(found: list[Touched]) -> str:
-    away = sum(bool(room.why) for room in found)
+def _unknown(rooms: list[Touched]) -> str:
+    away = sum(bool(room.why) for room in rooms)
     return f"; {number_of(away, 'room')} not known" if away else ""
 
 

@@ -96,8 +96,8 @@ def _line(result: YearResult) -> str:
     where = " ".join(part for part in (result.room, result.zone, str(result.year or "")) if part)
     if result.why:
         return f"{where}: not judged: {result.why}"
-    kept = "" if result.stored or not result.changed else ", not stored"
-    return f"{where}: {number_of(result.days, 'day')}, {result.changed} changed{kept}, {result.digest}"
+    remark = "" if result.stored or not result.changed else ", not stored"
+    return f"{where}: {number_of(result.days, 'day')}, {result.changed} changed{remark}, {result.digest}"
 
 
 def _entries(rooms: Path | None, only: str, data: Path) -> list[RoomEntry]:

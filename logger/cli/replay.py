@@ -51,14 +51,14 @@ def replay(
     """
     from ..verdicts.replay import delays_of, replay_alarms, setup_with_limits, whole_cells
 
-    with open_session(data, config) as found:
+    with open_session(data, config) as session:
         if limits is not None and not limits.is_file():
             raise Refused(f"There is no file {limits}.")
         text = None if limits is None else limits.read_text(encoding="utf-8-sig")
-        other = found.setup if text is None else setup_with_limits(found.config, text)
-        span = whole_cells(*whole_or_interval(found, start, end), found.setup)
-        now = replay_alarms(found.store, found.setup, *span, {})
-        then = replay_alarms(found.store, other, *span, delays_of(delays or (), other))
+        other = session.setup if text is None else setup_with_limits(session.config, text)
+        span = whole_cells(*whole_or_interval(session, start, end), session.setup)
+        now = replay_alarms(session.store, session.setup, *span, {})
+        then = replay_alarms(session.store, other, *span, delays_of(delays or (), other))
     answer({"in_force": now.to_dict(), "other": then.to_dict()}, as_json, _lines(now, then))
 
 

@@ -17,7 +17,7 @@ from .output import answer, duration, number_of, table
 from .review_papers import handover, pages
 
 if TYPE_CHECKING:
-    from ..record.reviews import Signer
+    from ..record.reviews import Review, Signer
     from ..store import Store
 
 review = typer.Typer(help="Reviews of a day, a week or a month: content, signature, what is missing.")
@@ -133,7 +133,7 @@ def list_reviews(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: J
     with open_session(data, config) as session:
         rows = reviews(session.store)
         late = missing(session.store, session.setup, session.config.reviews, session.now_ns)
-        lines = [_row(r.to_dict(), session, r.at_ns) for r in rows]
+        lines = [_row(r, session) for r in rows]
     heads = ("period", "who", "at", "signed", "comment")
     head = f"{number_of(len(rows), 'review')}; {len(late) or 'none'} missing" + (
         f": {', '.join(late)}." if late else "."
@@ -143,9 +143,9 @@ def list_reviews(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: J
     )
 
 
-def _row(r: dict[str, Any], session: Session, at_ns: int) -> list[object]:
-    signed = "by password" if r["signed"] else "name given"
-    return [r["period"], r["who"], wall(at_ns, session.zone_info), signed, r["comment"]]
+def _row(r: Review, session: Session) -> list[object]:
+    signed = "by password" if r.signed else "name given"
+    return [r.period, r.who, wall(r.at_ns, session.zone_info), signed, r.comment]
 
 
 @review.command("year")

@@ -192,28 +192,26 @@ def lost(
     from_ns, to_ns = (parse(t, ZoneInfo("UTC"), o) for t, o in ((start, "--from"), (end, "--to")))
     if from_ns >= to_ns:
         raise IntervalError("--from is not before --to.")
-    found = losses(read(rooms), from_ns, to_ns, time.time_ns())
-    known = [row for row in found if not row.why]
-    hours = sum(row.not_stable_ns for row in known) / HOUR_NS
-    causes = by_cause(known)
-    rest_ns = sum(row.rest_ns for row in known)
+    rows = losses(read(rooms), from_ns, to_ns, time.time_ns())
+    answered = [row for row in rows if not row.why]
+    hours = sum(row.not_stable_ns for row in answered) / HOUR_NS
+    causes = by_cause(answered)
+    rest_ns = sum(row.rest_ns for row in answered)
     lines = [
-        f"{hours:.1f} h of use not stable in {number_of(len(known), 'room')}.",
-        *(f"{row.room}: not known: {row.why}" for row in found if row.why),
+        f"{hours:.1f} h of use not stable in {number_of(len(answered), 'room')}.",
+        *(f"{row.room}: not known: {row.why}" for row in rows if row.why),
         *table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes]),
         f"no case: {_hours(rest_ns)} h",
-        *table(("room", "hours not stable"), [[r.room, _hours(r.not_stable_ns)] for r in known]),
+        *table(("room", "hours not stable"), [[r.room, _hours(r.not_stable_ns)] for r in answered]),
     ]
     payload = {
         "not_stable_h": round(hours, 3),
         "causes": [{"cause": c, "hours": round(ns / HOUR_NS, 3), "rooms": n} for c, ns, n in causes],
         "no_case_h": round(rest_ns / HOUR_NS, 3),
-        "rooms": [
-            {"room": r.room, "hours": round(r.not_stable_ns / HOUR_NS, 3), "why": r.why} for r in found
-        ],
+        "rooms": [{"room": r.room, "hours": round(r.not_stable_ns / HOUR_NS, 3), "why": r.why} for r in rows],
     }
     answer(payload, as_json, lines)
-    raise typer.Exit(11 if len(known) < len(found) else 0)
+    raise typer.Exit(11 if len(answered) < len(rows) else 0)
 
 
 def _hours(span_ns: int) -> str:

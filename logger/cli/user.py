@@ -251,10 +251,10 @@ def token_add(
     from ..model.roles import scopes_of
     from ..people import Tokens
 
-    with open_session(data, config) as found:
-        probes = _probes(probe or [], found.setup.probes)
-        until_ns = parse(until, found.zone_info, "--until") if until else None
-        tokens, by = Tokens(found.store), _administrator(found.store, who)
+    with open_session(data, config) as session:
+        probes = _probes(probe or [], session.setup.probes)
+        until_ns = parse(until, session.zone_info, "--until") if until else None
+        tokens, by = Tokens(session.store), _administrator(session.store, who)
         new_token, text = tokens.add(name, scopes_of(scope), by, probes=probes, until_ns=until_ns)
     payload = {"token": text, **_token_dict(new_token)}
     answer(
@@ -269,8 +269,8 @@ def token_list(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Jso
     """Every token with what it may; never the token itself."""
     from ..people import Tokens
 
-    with open_session(data, config) as found:
-        rows = [_token_dict(t) for t in Tokens(found.store).all()]
+    with open_session(data, config) as session:
+        rows = [_token_dict(t) for t in Tokens(session.store).all()]
     heads = ("id", "name", "scopes", "probes", "made", "until", "revoked")
     first = f"{number_of(len(rows), 'token')}."
     answer(

@@ -80,7 +80,7 @@ def verification(
 
 
 def _lines(rows: list[LogRow]) -> list[str]:
-    kept = sum(row.result == "kept" for row in rows)
+    within = sum(row.result == "kept" for row in rows)
     heads = (
         "position",
         "mm",
@@ -102,7 +102,7 @@ def _lines(rows: list[LogRow]) -> list[str]:
         )
         for row in rows
     ]  # fmt: skip
-    return [f"{number_of(len(rows), 'length')}, limits kept at {kept}.", "", *table(heads, cells)]
+    return [f"{number_of(len(rows), 'length')}, limits kept at {within}.", "", *table(heads, cells)]
 
 
 def _figure(value: float | None) -> str:

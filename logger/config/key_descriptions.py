@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from .outgoing_key_descriptions import OUTGOING
+from .store_key_descriptions import STORE
 
 _SERIAL = {
     "kind": "kind of probe, as in the heading above",
@@ -229,6 +230,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
     "reviews": {"every": "how often a person reviews the data; `[]`: never; without the table: all three"},
     "records": {"monthly": "`true`: a record of each zone is issued when a month is over"},
     **OUTGOING,
+    **STORE,
     "certificate": {
         "number": "number of the certificate",
         "channel": "channel that it is for, such as `P1.temperature`",

@@ -20,6 +20,7 @@ from ..probes import connection_tables as wires
 from ..probes.bacnet import BacnetTable
 from ..probes.opc_ua import OpcUaTable
 from ..probes.snmp import SnmpObjectTable, SnmpTable
+from ..store import store_file
 from . import notice_tables as notices
 from . import schema
 from .key_descriptions import DESCRIPTIONS
@@ -105,6 +106,7 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("time zones", "[[time.zones]]", profile.ProfileZoneTable),
         KeyTable("columns", "[[columns]]", profile.ProfileColumnTable),
     ),
+    "store.toml": (KeyTable("hot", "[hot]", store_file.HotTable),),
 }
 
 _HEAD = """# Configuration
@@ -121,6 +123,10 @@ the room. Words in capitals (KEY, ZONE, NAME) are names of your own choice.
 _LIMIT_KEYS = """A rule has one limit besides these keys. The key of the limit says its kind, window and unit:
 {keys}. Other windows (`span_10min_K`) and other
 units (`upper_ppm`, `upper_m_per_s`, `upper_lx`) are written in the same way.
+"""
+
+_STORE = """This file stands in the data folder, not in the configuration: it says where parts of the
+record lie that are not in that folder. `stillroom store` writes it; without it everything is in the folder.
 """
 
 # The longest suffix that fits a key is its unit.
@@ -158,8 +164,9 @@ def keys_of(model: type[BaseModel]) -> Iterator[tuple[str, FieldInfo]]:
 
 
 def _file(name: str, tables: Iterable[KeyTable]) -> str:
-    limits = [_LIMIT_KEYS.format(keys=_wrapped_keys())] if name == "limits.toml" else []
-    return "\n".join([f"## {name}", "", *limits, *(_table(name, table) for table in tables)])
+    about = {"limits.toml": _LIMIT_KEYS.format(keys=_wrapped_keys()), "store.toml": _STORE}
+    lead = [about[name]] if name in about else []
+    return "\n".join([f"## {name}", "", *lead, *(_table(name, table) for table in tables)])
 
 
 def _wrapped_keys() -> str:

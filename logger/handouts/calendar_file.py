@@ -28,14 +28,14 @@ def calendar(days: Sequence[DueDay], name: str, record: str) -> bytes:
     """The bytes of a calendar named `name`; `record` makes the identities of its events unique."""
     from icalendar import Calendar
 
-    made: Any = Calendar()
-    made.add("prodid", f"-//stillroom {__version__}//due days//EN")
-    made.add("version", "2.0")
-    made.add("method", "PUBLISH")
-    made.add("x-wr-calname", name)
+    file: Any = Calendar()
+    file.add("prodid", f"-//stillroom {__version__}//due days//EN")
+    file.add("version", "2.0")
+    file.add("method", "PUBLISH")
+    file.add("x-wr-calname", name)
     for item in days:
-        made.add_component(_event(item, name, record))
-    content: bytes = made.to_ical()
+        file.add_component(_event(item, name, record))
+    content: bytes = file.to_ical()
     return content
 
 

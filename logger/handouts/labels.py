@@ -54,13 +54,13 @@ def chosen_labels(setup: Setup, names: Sequence[str], at_ns: int) -> list[Label]
     for entry in entries:
         by_probe.setdefault(entry.probe, []).append(entry)
     placed = {rows[0].position.key: probe for probe, rows in by_probe.items() if rows[0].position}
-    wanted = []
+    probes = []
     for name in names:
         probe = name if name in by_probe else placed.get(name)
         if probe is None:
             raise UnknownName("probe or position with a probe", name, [*by_probe, *placed])
-        wanted.append(probe)
-    chosen = list(dict.fromkeys(wanted)) or list(placed.values())
+        probes.append(probe)
+    chosen = list(dict.fromkeys(probes)) or list(placed.values())
     if not chosen:
         raise Refused("No probe is at a position: expected one, found none. See: stillroom probe list")
     return [_label(setup, by_probe[probe]) for probe in chosen]

@@ -17,7 +17,7 @@ def verification_pdf(
     """The bytes of the PDF, A4 across. what: zone, machine, limits as they were stated."""
     zone, machine, limits = what
     clock = ZoneInfo(setup.room.timezone)
-    kept = sum(row.result == "kept" for row in rows)
+    within = sum(row.result == "kept" for row in rows)
     stated = [
         ["air temperature", f"{_or_none(limits.lower_degC)} to {_or_none(limits.upper_degC)} °C"],
         ["change", f"at most {_or_none(limits.change_K_per_h)} K/h"],
@@ -36,7 +36,7 @@ def verification_pdf(
              "K/h", "K/m", "result", ""]  # fmt: skip
     span = wall_span(rows[0].length.from_ns, max(r.length.to_ns for r in rows), clock)
     words = frame(setup, "Room during a verification", simulated=simulated) | {
-        "sentence": f"Stated limits kept at {kept} of {len(rows)} lengths.",
+        "sentence": f"Stated limits kept at {within} of {len(rows)} lengths.",
         "because": f"{setup.zone(zone).name}, {span}" + (f"; {machine}" if machine else ""),
         "sections": [
             section("Limits as they were stated", ["", "limit"], "lw", stated),

@@ -303,7 +303,9 @@ class _Sheets:
         sheet, row = self._sheet("About", "About this workbook", (), (30, 90))
         room = verdicts.setup.room
         last_ns = min(now_ns, facts.span[1])
-        told = {z: [[p.from_ns, p.to_ns, p.verdict, p.reason] for p in ps] for z, ps in facts.periods.items()}
+        periods = {
+            z: [[p.from_ns, p.to_ns, p.verdict, p.reason] for p in ps] for z, ps in facts.periods.items()
+        }
         for name, words in (
             ("room", f"{room.site}, {room.name}"),
             ("interval", f"{wall(facts.span[0], self._zone)} to {wall(last_ns, self._zone)}"),
@@ -311,7 +313,7 @@ class _Sheets:
             ("software", f"stillroom {__version__}"),
             ("setup", f"version {verdicts.setup.version}, {verdicts.setup.digest}"),
             ("record", store.key),
-            ("verdict periods, SHA-256", digest(told)),
+            ("verdict periods, SHA-256", digest(periods)),
             ("", "Not signed: the record is the PDF of each month (stillroom record issue)."),
             ("", "Minutes not stable in hours of use are the union over rules: each minute counts once."),
             ("", "Bases of limits are quoted as they were written, whatever the unit of this workbook."),

@@ -237,12 +237,12 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     if not possible or (order is not None and order not in possible):
         options = [_both_days(parts[text]) for text in days_text.table]
         refuse_order_switch(options, days_text.codes.astype(np.int64), clock_ns, lines)
-    known, how = _order(parts, line_of_day, possible, order)
-    if known is None:
+    parsed, how = _order(parts, line_of_day, possible, order)
+    if parsed is None:
         walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if _all_days(parts, o)}
         raise ImportRefused(f"{how}{evidence(walls)} Say `order` under [time] in the profile.")
     offset_ns = _offsets(clocks, clocks_text, line_of_clock)
-    return _Wall(wall_of(known), clock_ns, offset_ns, lines), [how]
+    return _Wall(wall_of(parsed), clock_ns, offset_ns, lines), [how]
 
 
 def _both_days(parts: Parts) -> tuple[int | None, int | None]:

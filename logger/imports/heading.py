@@ -205,12 +205,12 @@ def _missing(rows: Sequence[Row], profile: Profile) -> tuple[int, list[str]]:
     return best
 
 
-def _where(heading: Heading, wanted: str) -> list[int]:
+def _where(heading: Heading, column: str) -> list[int]:
     """Columns that a heading may mean: as written, with its group, then without the unit in it."""
-    number = _number(wanted)
+    number = _number(column)
     if number is not None:
         return [number - 1] if number <= heading.width + 1 else []
-    name = plain(wanted)
+    name = plain(column)
     bare = [_bare(n) for n in heading.names]
     with_group = [_bare(n) for n in heading.joined]
     for names in (heading.names, heading.joined, bare, with_group):

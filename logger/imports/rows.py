@@ -236,13 +236,13 @@ class GridRows:
         if not self.profile.sections and not self.profile.day_in:
             return []
         newest: dict[str, str] = {}
-        wanted, found = set(places), []
+        numbers, lines = set(places), []
         for n, (_, cells) in enumerate(self.rows):
-            if n in wanted:
-                found.append(dict(newest))
+            if n in numbers:
+                lines.append(dict(newest))
             elif (section := self._section(cells)) is not None:
                 newest[section[0]] = section[1]
-        return found
+        return lines
 
     def _refused(self, line: int, cells: Sequence[str]) -> ImportRefused:
         width, expected = len(cells), self.width

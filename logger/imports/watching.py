@@ -46,7 +46,7 @@ class Folder:
         self.folder = folder
         self.quiet_s = quiet_s
         self._states: dict[Path, _FileState] = {}
-        self._done: dict[Path, tuple[int, int, str]] = {}
+        self._processed: dict[Path, tuple[int, int, str]] = {}
 
     @property
     def waiting(self) -> list[Path]:
@@ -54,7 +54,7 @@ class Folder:
         return sorted(
             p
             for p, state in self._states.items()
-            if self._done.get(p, ())[:2] != (state.size, state.changed_ns)
+            if self._processed.get(p, ())[:2] != (state.size, state.changed_ns)
         )
 
     def look(self, bring: Callable[[Path], ImportResult], now_s: float, how: str = "") -> list[Outcome]:
@@ -77,7 +77,7 @@ class Folder:
             if before is None or (before.size, before.changed_ns) != (size, changed_ns):
                 self._states[path] = before = _FileState(size, changed_ns, now_s)
             quiet = now_s - before.since_s >= self.quiet_s
-            if quiet and self._done.get(path) != (size, changed_ns, how):
+            if quiet and self._processed.get(path) != (size, changed_ns, how):
                 ready.append((path, (size, changed_ns, how)))
         for path, mark in ready:
             yield self._import_one(path, mark, bring)
@@ -88,9 +88,9 @@ class Folder:
         try:
             result = bring(path)
         except (Refused, ValueError) as error:  # of this file; a store that fails is no fault of it
-            self._done[path] = mark
+            self._processed[path] = mark
             return Outcome(path, "refused", str(error))
-        self._done[path] = mark
+        self._processed[path] = mark
         return Outcome(path, "already" if result.already else "imported", "", result)
 
     def _files(self) -> dict[Path, tuple[int, int]]:

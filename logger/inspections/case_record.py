@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import cached_property
-from typing import Any
 
 from ..acts.case_book import CaseDecision, CaseWork, is_closed
 from ..acts.cases import lacking
 from ..core.judge.cases import NOT_NAMED, Case, Event
 from ..instants import rfc3339
 from ..model import Excursion
+from .case_forms import CaseForm, CaseInspection, CaseSummary
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class CaseRecord:
         """The case as figures need it."""
         return Event(self.case, self.cause, self.settled_ns)
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> CaseSummary:
         """Plain data without what people wrote and without inspections: instants in UTC (RFC 3339)."""
         case = self.case
         return {
@@ -94,7 +94,7 @@ class CaseRecord:
             "runs": [e.to_dict() for e in case.runs],
         }
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> CaseForm:
         """Plain data for programs, all of it: instants in UTC (RFC 3339)."""
         work = self.work
         return {
@@ -113,8 +113,15 @@ class CaseRecord:
         }
 
 
-def _decision_dict(key: str, d: CaseDecision | None) -> dict[str, Any]:
+def _decision_dict(key: str, d: CaseDecision | None) -> CaseInspection:
     if d is None:
         return {"inspection": key, "decision": None}
-    words = {"decision": d.decision, "customer": d.customer, "why": d.reason, "who": d.who}
-    return {"inspection": key, **words, "at": rfc3339(d.at_ns), "entry": d.entry}
+    return {
+        "inspection": key,
+        "decision": d.decision,
+        "customer": d.customer,
+        "why": d.reason,
+        "who": d.who,
+        "at": rfc3339(d.at_ns),
+        "entry": d.entry,
+    }

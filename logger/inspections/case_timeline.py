@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 from sqlalchemy import select
 
@@ -30,6 +30,14 @@ LABELS = {
 }
 
 
+class HappeningForm(TypedDict):
+    """One thing that happened, as plain data."""
+
+    at: str
+    what: str
+    who: str
+
+
 @dataclass(frozen=True)
 class Happening:
     """One thing that happened: when, what in a sentence, and who did it."""
@@ -38,7 +46,7 @@ class Happening:
     what: str
     who: str
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> HappeningForm:
         """Plain data for programs."""
         return {"at": rfc3339(self.at_ns), "what": self.what, "who": self.who}
 

@@ -187,8 +187,8 @@ def _named(content: Mapping[str, Any]) -> list[tuple[str, Any]]:
         rows += [(f"{name}_{end}_{unit}", item[end]) for end in ("min", "max")]
         rows += [(f"{name}_{what}_{difference}", item[what]) for what in ("span", "U")]
     if content["thermal"]:
-        wanted = ("nde_um", "U_um", "ed_um", "tve_um", "share_of_tolerance")
-        rows += [(f"thermal_{name}", content["thermal"][name]) for name in wanted]
+        keys = ("nde_um", "U_um", "ed_um", "tve_um", "share_of_tolerance")
+        rows += [(f"thermal_{name}", content["thermal"][name]) for name in keys]
     return rows + [(n, content[n]) for n in ("statement", "stamp", "digest", "setup", "software")]
 
 

@@ -19,7 +19,7 @@ from ..core.measurement.thermal_error import Feature, Work, largest_um
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM
 from ..errors import UnknownName
 from ..instants import NS, rfc3339
-from ..model import Certificate, Excursion, Inspection, Period, Setup
+from ..model import Certificate, Excursion, Inspection, Period, Setup, Verdict
 from ..verdicts.verdicts import Verdicts
 from .assess import question_of
 from .batch import BatchAnswer, assess_many
@@ -33,7 +33,7 @@ class Impact:
 
     job: Inspection
     about: Span
-    verdict: str
+    verdict: Verdict
     reason: str
     effect_um: float | None
     how: str

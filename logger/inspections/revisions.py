@@ -110,22 +110,22 @@ def revise(
     ended = [(i, c, str(c.to_dict()["digest"])) for i, c in judged if i.to_ns is not None]
     if not ended:
         return {}
-    known = issues(store)
-    if all(_is_newest(known.get(i.key), digest) for i, _, digest in ended):
-        return {i.key: known[i.key][-1] for i, _, _ in ended}
+    issued = issues(store)
+    if all(_is_newest(issued.get(i.key), digest) for i, _, digest in ended):
+        return {i.key: issued[i.key][-1] for i, _, _ in ended}
     with store.begin() as conn:  # nobody else writes meanwhile, so numbers cannot be given twice
-        known = issues(store)
+        issued = issues(store)
         for inspection, check, digest in ended:
-            before = known.setdefault(inspection.key, [])
+            before = issued.setdefault(inspection.key, [])
             if not _is_newest(before, digest):
                 issue = _next(store, inspection, check, before, now_ns, way)
                 entry = store.journal.append(KIND, "stillroom", _content(issue), issue.difference, conn)
                 before.append(Issue(**{**vars(issue), "at_ns": entry.at_ns, "entry": entry.number}))
-    return {i.key: known[i.key][-1] for i, _, _ in ended}
+    return {i.key: issued[i.key][-1] for i, _, _ in ended}
 
 
 def revise_answers(
-    store: Store, asked: Sequence[Inspection], answers: Sequence[BatchAnswer], now_ns: int, way: str
+    store: Store, jobs: Sequence[Inspection], answers: Sequence[BatchAnswer], now_ns: int, way: str
 ) -> dict[str, Issue]:
     """Key -> the revision of each registered inspection among those that were answered."""
     registered = {job.key: job for job in inspections(store)}
@@ -133,7 +133,7 @@ def revise_answers(
         store,
         [
             (inspection, answer.assessment.check)
-            for inspection, answer in zip(asked, answers, strict=True)
+            for inspection, answer in zip(jobs, answers, strict=True)
             if answer.assessment is not None and registered.get(inspection.key) == inspection
         ],
         now_ns,

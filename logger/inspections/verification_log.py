@@ -102,8 +102,8 @@ def read_lengths(file: Path, zone: ZoneInfo) -> list[MeasuredLength]:
     names = [n.strip().casefold() for n in (rows[0] if rows else {})]
     missing = [name for name in WANTED if name not in names]
     if missing or not rows:
-        found = ", ".join(names) or "nothing"
-        raise Refused(f"{file}: expected the columns {', '.join(WANTED)} and a row or more, found {found}.")
+        columns = ", ".join(names) or "nothing"
+        raise Refused(f"{file}: expected the columns {', '.join(WANTED)} and a row or more, found {columns}.")
     lengths, faults = list[MeasuredLength](), list[str]()
     for number, raw in enumerate(rows[:MOST_ROWS], 2):
         cells = {str(k).strip().casefold(): str(v or "").strip() for k, v in raw.items()}
@@ -120,8 +120,8 @@ def _length(cells: Mapping[str, str], zone: ZoneInfo) -> MeasuredLength:
     try:
         length, repeat = float(cells["length_mm"].replace(",", ".")), int(cells["repeat"])
     except ValueError:
-        found = f"{cells['length_mm']!r} and {cells['repeat']!r}"
-        raise Refused(f"expected numbers for length_mm and repeat, found {found}") from None
+        entries = f"{cells['length_mm']!r} and {cells['repeat']!r}"
+        raise Refused(f"expected numbers for length_mm and repeat, found {entries}") from None
     from_ns, to_ns = parse(cells["from"], zone, "from"), parse(cells["to"], zone, "to")
     if not from_ns < to_ns:
         raise Refused(f"from {cells['from']} is not before to {cells['to']}")

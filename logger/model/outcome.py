@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from ..instants import rfc3339
+from .plain_forms import ExcursionForm
 from .words import Conformity, Reason, Verdict
 
 
@@ -48,7 +48,7 @@ class Excursion:
     provisional: bool = False
     asks_disposition: bool = True
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> ExcursionForm:
         """Plain data for programs: instants in UTC (RFC 3339), the exceedance in its unit times hours."""
         return {
             "zone": self.zone,

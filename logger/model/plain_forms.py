@@ -125,6 +125,28 @@ CheckAnswer = TypedDict(
 )
 CheckAnswer.__doc__ = """The answer for one interval; `digest` covers the result, not the software."""
 
+ExcursionForm = TypedDict(
+    "ExcursionForm",
+    {
+        "zone": str,
+        "rule": str,
+        "from": str,
+        "to": str,
+        "worst": float,
+        "worst_at": str,
+        "limit": float,
+        "U": float,
+        "unit": str,
+        "exceedance": float,
+        "probes": Sequence[str],
+        "proven": bool,
+        "basis": str,
+        "provisional": bool,
+        "asks_disposition": bool,
+    },
+)
+ExcursionForm.__doc__ = """A run of one rule out of limits; the exceedance in its unit times hours."""
+
 Segment = TypedDict(
     "Segment", {"from": str, "to": str, "verdict": Verdict, "reason": Reason, "rule": str, "probe": str}
 )

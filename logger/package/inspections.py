@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..inspections.assess import question_of
 from ..inspections.batch import assess_many
+from ..inspections.case_forms import CaseForm
 from ..inspections.revisions import revise_answers
 from ..instants import rfc3339
 from ..people import People
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def inspection_facts(
-    verdicts: Verdicts, cases: Sequence[Mapping[str, Any]], span: tuple[int, int], now_ns: int
+    verdicts: Verdicts, cases: Sequence[CaseForm], span: tuple[int, int], now_ns: int
 ) -> dict[str, Any]:
     """Inspections that touch the interval, and every account with person and roles."""
     from ..acts.inspections import inspections
@@ -33,7 +34,7 @@ def inspection_facts(
         job.key: _verdict(answer) | {"revision": revisions[job.key].number if job.key in revisions else None}
         for job, answer in zip(jobs, answers, strict=True)
     }
-    decisions = decisions_by_inspection([dict(case) for case in cases])
+    decisions = decisions_by_inspection(cases)
     people = [
         {
             "account": account.name,

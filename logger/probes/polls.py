@@ -37,14 +37,14 @@ class Stuck:
     @property
     def hangs(self) -> int:
         """How many of its attempts have not ended yet."""
-        return sum(not attempt.done for attempt in self.hanging)
+        return sum(not attempt.ended for attempt in self.hanging)
 
     def note_missed(self, attempt: Attempt[Sequence[Raw]]) -> None:
         """One more attempt that did not end in time."""
         pause_s = min(LONGEST_PAUSE_S, FIRST_PAUSE_S * 2.0 ** min(self.times, 20))
         self.times += 1
         self.not_before_s = time.monotonic() + pause_s
-        self.hanging = [earlier for earlier in (*self.hanging, attempt) if not earlier.done]
+        self.hanging = [earlier for earlier in (*self.hanging, attempt) if not earlier.ended]
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ class UnderWay:
         """Why a probe cannot be asked now; empty when it can."""
         if driver.probe in self._polls:
             return "not asked: its poll before is still under way"
-        if self._closing is not None and not self._closing.done:
+        if self._closing is not None and not self._closing.ended:
             return "not asked: the line does not close"
         own = self.stuck.get(driver.probe)
         if own and self._rests(driver, own):
@@ -114,10 +114,10 @@ class UnderWay:
         """Polls that are over since this was last asked."""
         for poll in list(self._polls.values()):
             driver, attempt = poll.driver, poll.attempt
-            if not attempt.done and time.monotonic() < poll.until_s:
+            if not attempt.ended and time.monotonic() < poll.until_s:
                 continue
             del self._polls[driver.probe]
-            if not attempt.done:
+            if not attempt.ended:
                 yield self._note_missed(driver, attempt, f"no end within {driver.deadline_s:g} s")
                 continue
             try:
@@ -130,7 +130,7 @@ class UnderWay:
 
     def close(self) -> None:
         """Closes every wire that nobody holds, interrupts who can be; waits for a moment at most."""
-        in_use = {id(poll.driver.wire) for poll in self._polls.values() if not poll.attempt.done}
+        in_use = {id(poll.driver.wire) for poll in self._polls.values() if not poll.attempt.ended}
         in_use |= {id(self._wires[probe]) for probe, stuck in self.stuck.items() if stuck.hangs}
         for driver in self._drivers:
             if id(driver.wire) in in_use and isinstance(driver, Interruptible):
@@ -157,7 +157,7 @@ def _close(drivers: Sequence[ProbeDriver]) -> None:
 def _wait(attempt: Attempt[Sequence[Raw]], seconds: float, stopping: Callable[[], bool]) -> None:
     """Until it ends, for so long at most; less where the bus is to stop."""
     until_s = time.monotonic() + seconds
-    while not attempt.done and (left_s := until_s - time.monotonic()) > 0:
+    while not attempt.ended and (left_s := until_s - time.monotonic()) > 0:
         if stopping():
             until_s = min(until_s, time.monotonic() + AT_THE_END_S)
             attempt.wait(min(AT_THE_END_S, left_s))

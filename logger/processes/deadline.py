@@ -32,18 +32,18 @@ class Attempt(Generic[T]):
         self._work = work
         self._value: T | None = None
         self._error: BaseException | None = None
-        self._done = threading.Event()
+        self._ended = threading.Event()
         self.begun_s = time.monotonic()
         threading.Thread(target=self._run, name=name, daemon=True).start()
 
     @property
-    def done(self) -> bool:
+    def ended(self) -> bool:
         """Whether it has ended, well or not."""
-        return self._done.is_set()
+        return self._ended.is_set()
 
     def wait(self, seconds: float) -> bool:
         """Whether it has ended within that time."""
-        return self._done.wait(max(0.0, seconds))
+        return self._ended.wait(max(0.0, seconds))
 
     def result(self) -> T:
         """What it gave, or raises what it raised; only for one that has ended."""
@@ -56,7 +56,7 @@ class Attempt(Generic[T]):
             self._value = self._work()
         except BaseException as error:  # noqa: BLE001 (it is raised where the result is asked for)
             self._error = error
-        self._done.set()
+        self._ended.set()
 
 
 class Lines:
@@ -109,7 +109,7 @@ class Errand:
 
     def run(self, work: Callable[[Lines], T]) -> T:
         """What `work` gives, or raises what it raises; Overdue where it has not ended in time."""
-        if self._hangs is not None and not self._hangs.done:
+        if self._hangs is not None and not self._hangs.ended:
             age_s = time.monotonic() - self._hangs.begun_s
             raise DeadlineExceeded(f"{self.name} has not ended for {age_s:.0f} s")
         lines = Lines(self.seconds)

@@ -34,5 +34,5 @@ def peer_fault(peer: str, error: Exception) -> str:
             return f"{peer} {words}"
     if isinstance(error, OSError) and error.errno in _NO_WAY:
         return f"{peer} cannot be reached from this machine; see its network"
-    said = (isinstance(error, OSError) and error.strerror) or str(error) or "the connection ended"
-    return f"{peer}: {said}"
+    text = (isinstance(error, OSError) and error.strerror) or str(error) or "the connection ended"
+    return f"{peer}: {text}"

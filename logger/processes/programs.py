@@ -40,7 +40,7 @@ class _Tap(threading.Thread):
 
     def __init__(self, pipe: IO[bytes]) -> None:
         super().__init__(name="output of a program", daemon=True)
-        self.kept = b""
+        self.data = b""
         self.flooded = False
         self._pipe = pipe
 
@@ -48,7 +48,7 @@ class _Tap(threading.Thread):
         count = 0
         with suppress(OSError, ValueError):
             while data := os.read(self._pipe.fileno(), 1 << 16):
-                self.kept += data[: max(0, KEPT - count)]
+                self.data += data[: max(0, KEPT - count)]
                 count += len(data)
                 if count > MOST:
                     self.flooded = True
@@ -97,7 +97,7 @@ class Program:
         for tap in taps:
             tap.join(_TAIL_S)
         return Ran(
-            -9 if process.returncode is None else process.returncode, taps[0].kept, taps[1].kept, ended
+            -9 if process.returncode is None else process.returncode, taps[0].data, taps[1].data, ended
         )
 
     def end(self) -> None:

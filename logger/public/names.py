@@ -23,6 +23,6 @@ class MisspeltName(UnknownName):
 
 def require_name(kind: str, name: str, names: Iterable[str]) -> None:
     """MisspeltName where a name is none of these."""
-    known = set(names)
-    if name not in known:
-        raise MisspeltName(kind, name, known)
+    available = set(names)
+    if name not in available:
+        raise MisspeltName(kind, name, available)

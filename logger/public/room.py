@@ -16,6 +16,7 @@ from logger.config import in_force
 from logger.errors import IntervalError, Refused
 from logger.instants import parse
 from logger.store import Store
+from logger.store.hot.address import holds_record
 from logger.verdicts.verdicts import Verdicts
 
 from .names import require_name
@@ -243,18 +244,18 @@ class RoomRecord:
             raise IntervalError(f"start {start!s}: expected an instant before end {end!s}.")
         return from_ns, to_ns
 
-    def _instant(self, given: Instant, what: str) -> int:
+    def _instant(self, time: Instant, what: str) -> int:
         """An instant in ns: a text as on the command line, a day, or a datetime (naive: the room's time)."""
-        if isinstance(given, datetime):
-            nanosecond = int(getattr(given, "nanosecond", 0))  # of a Timestamp
-            wall = given.strftime("%Y-%m-%dT%H:%M:%S")
-            fraction = f".{given.microsecond:06d}{nanosecond:03d}"
-            return parse(wall + fraction + _offset(given), self._zone, what)
-        if isinstance(given, date):
-            return parse(given.isoformat(), self._zone, what)
-        if isinstance(given, str):
-            return parse(given, self._zone, what)
-        raise IntervalError(f"{what}: expected a text, a date or a datetime, found {type(given).__name__}.")
+        if isinstance(time, datetime):
+            nanosecond = int(getattr(time, "nanosecond", 0))  # of a Timestamp
+            wall = time.strftime("%Y-%m-%dT%H:%M:%S")
+            fraction = f".{time.microsecond:06d}{nanosecond:03d}"
+            return parse(wall + fraction + _offset(time), self._zone, what)
+        if isinstance(time, date):
+            return parse(time.isoformat(), self._zone, what)
+        if isinstance(time, str):
+            return parse(time, self._zone, what)
+        raise IntervalError(f"{what}: expected a text, a date or a datetime, found {type(time).__name__}.")
 
     def _about(self, table: pd.DataFrame, channel: str = "") -> pd.DataFrame:
         """The table with where it comes from; no unit stands here, since pandas drops such notes easily."""
@@ -268,8 +269,8 @@ class RoomRecord:
         return table
 
 
-def _offset(given: datetime) -> str:
-    text = given.strftime("%z")
+def _offset(time: datetime) -> str:
+    text = time.strftime("%z")
     return f"{text[:3]}:{text[3:5]}" if text else ""
 
 
@@ -279,7 +280,7 @@ def open_record(folder: str | Path) -> RoomRecord:
     Every byte of the folder stays as it is, also while the service writes it.
     """
     path = Path(folder).expanduser()
-    if not path.is_dir() or not (path / "stillroom.db").is_file():
+    if not path.is_dir() or not holds_record(path):
         beside = "a folder without stillroom.db" if path.is_dir() else "no such folder"
         raise RecordError(f"{path}: expected the data folder of a record, found {beside}.")
     store = Store.open(path, read_only=True)

@@ -45,8 +45,8 @@ def _unit(unit: str) -> str:
 
 def _words(codes: np.ndarray[Any, Any], words: Sequence[str]) -> pd.Categorical[Any]:
     """A text for each code, stored once."""
-    made: pd.Categorical[Any] = pd.Categorical.from_codes(codes.astype(np.int8), pd.Index(list(words)))
-    return made
+    categories: pd.Categorical[Any] = pd.Categorical.from_codes(codes.astype(np.int8), pd.Index(list(words)))
+    return categories
 
 
 def zones(setup: Setup) -> pd.DataFrame:

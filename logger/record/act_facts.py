@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from ..inspections.case_forms import CaseForm
 from ..inspections.case_timeline import act_sentence
 from ..instants import rfc3339
 from ..people import People
+from .act_forms import ActFacts, PersonFacts
 from .act_times import ActTimes
+from .fact_forms import JudgedFacts
 from .names import MACHINES, Names
 
 if TYPE_CHECKING:
@@ -20,13 +23,13 @@ KINDS = (*CASE_KINDS, "mark", "decision", "inspection", "setup", "setup-approved
 OTHER_KINDS = ("clock-comparison", "clock-correction", "work-stopped", "work-resumed", "review")
 
 
-def acts_about(store: Store, span: Interval) -> list[dict[str, Any]]:
+def acts_about(store: Store, span: Interval) -> list[ActFacts]:
     """Acts about a part of the interval in order of doing: when done, about which time, who, and what.
 
     An act that names no time is about the moment at which it was done. What customers were told is left out.
     """
     times, names = ActTimes(store), Names(store)
-    rows = []
+    rows: list[ActFacts] = []
     entries = (e for kind in (*KINDS, *OTHER_KINDS) for e in store.journal.entries(kind=kind))
     for entry in sorted((e for e in entries if e.who not in MACHINES), key=lambda e: e.number):
         about = times.about(entry)
@@ -67,7 +70,7 @@ def _sentence(entry: JournalEntry) -> str:
     }[entry.kind]
 
 
-def people_of(store: Store, facts: Mapping[str, Any]) -> list[dict[str, Any]]:
+def people_of(store: Store, facts: JudgedFacts) -> list[PersonFacts]:
     """Everybody who is named in a record: what they did in it, and the roles of their account where they have
     one.
     """
@@ -87,12 +90,12 @@ def people_of(store: Store, facts: Mapping[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-def _parts(facts: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+def _parts(facts: JudgedFacts) -> Iterable[tuple[str, str]]:
     yield facts["room"]["custodian"], "custodian"
     for version in facts["setup"]["versions"]:
         if version["version"] == facts["setup"]["version"]:
             yield version["author"], "proposed the setup"
-            yield version["approver"], "approved the setup"
+            yield version["approver"] or "", "approved the setup"
     for job in facts["inspections"]:
         yield job["person"], "measured"
     for mark in facts["marks"]:
@@ -105,7 +108,7 @@ def _parts(facts: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
         yield alarm["who"], "acknowledged alarms"
 
 
-def _parts_in_case(case: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+def _parts_in_case(case: CaseForm) -> Iterable[tuple[str, str]]:
     for text in case["written"].values():
         yield text["who"], "wrote on cases"
     for row in case["inspections"]:

@@ -16,6 +16,7 @@ from ..instants import parse, rfc3339
 
 if TYPE_CHECKING:
     from ..store import JournalEntry, Store
+    from .act_forms import ActIntervalFacts
 
 UTC = ZoneInfo("UTC")
 NEVER_NS = 2**62
@@ -36,7 +37,7 @@ class ActInterval:
         ours = zone is None or not self.zones or zone in self.zones
         return ours and self.from_ns < to_ns and self.to_ns > from_ns
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> ActIntervalFacts:
         """Plain data; an inspection that still runs has no end."""
         end = None if self.to_ns == NEVER_NS else rfc3339(self.to_ns)
         return {"from": rfc3339(self.from_ns), "to": end}

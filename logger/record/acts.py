@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..core.alarms.performance import change_of, performance_figures
+from ..core.alarms.performance import PerformanceForm, change_of, performance_figures
 from ..instants import rfc3339
 from ..model import Setup
+from .act_forms import ActsFacts, AlarmFacts, InspectionFacts, MarkFacts
 from .names import Names
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 def acts_in(
     store: Store, verdicts: Verdicts, setup: Setup, span: Interval, *, draft: bool = False
-) -> dict[str, Any]:
+) -> ActsFacts:
     """Inspections with their verdicts, marks, and what alarms did and were told."""
     return {
         "inspections": _inspections(store, verdicts, span, draft=draft),
@@ -50,7 +51,7 @@ def inspections_of(
     return [{**row["body"], **{k: row[k] for k in ("key", "zone", "from_ns", "to_ns")}} for row in rows]
 
 
-def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: bool) -> list[dict[str, Any]]:
+def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: bool) -> list[InspectionFacts]:
     """Those that touch the interval, each with its verdict and µm, and with the revision of that verdict.
 
     A draft writes no revision: it is not printed yet.
@@ -67,15 +68,16 @@ def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: boo
     answers = assess_many(verdicts, [question_of(job, span.now_ns) for job in jobs], span.now_ns)
     revisions = {} if draft else revise_answers(store, jobs, answers, span.now_ns, "record")
     return [
-        _inspection(job, answer, span)
-        | {"revision": revisions[job.key].number if job.key in revisions else None}
+        _inspection(job, answer, span, revisions[job.key].number if job.key in revisions else None)
         for job, answer in zip(jobs, answers, strict=True)
     ]
 
 
-def _inspection(job: Inspection, answer: BatchAnswer, span: Interval) -> dict[str, Any]:
-    found = answer.assessment
-    thermal: Mapping[str, Any] = (found.thermal_json() if found else None) or {}
+def _inspection(
+    job: Inspection, answer: BatchAnswer, span: Interval, revision: int | None
+) -> InspectionFacts:
+    assessment = answer.assessment
+    thermal: Mapping[str, Any] = (assessment.thermal_json() if assessment else None) or {}
     return {
         "key": job.key,
         "title": job.title,
@@ -85,18 +87,19 @@ def _inspection(job: Inspection, answer: BatchAnswer, span: Interval) -> dict[st
         "from": rfc3339(job.from_ns),
         "to": rfc3339(span.now_ns if job.to_ns is None else job.to_ns),
         "running": job.to_ns is None,
-        "verdict": found.check.verdict if found else "not shown",
-        "reason": found.check.reason if found else answer.refused,
-        "because": found.check.because if found else answer.refused,
-        "digest": found.check.to_dict()["digest"] if found else None,
+        "verdict": assessment.check.verdict if assessment else "not shown",
+        "reason": assessment.check.reason if assessment else answer.refused,
+        "because": assessment.check.because if assessment else answer.refused,
+        "digest": assessment.check.to_dict()["digest"] if assessment else None,
         "error_um": thermal.get("nde_um"),
         "U_um": thermal.get("U_um"),
         "tolerance_um": job.tolerance_um,
         "share_of_tolerance": thermal.get("share_of_tolerance"),
+        "revision": revision,
     }
 
 
-def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
+def _marks(store: Store, span: Interval) -> list[MarkFacts]:
     from sqlalchemy import select
 
     from ..store.hot.tables import mark as t
@@ -117,7 +120,7 @@ def _marks(store: Store, span: Interval) -> list[dict[str, Any]]:
     ]
 
 
-def _alarm_performance(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
+def _alarm_performance(store: Store, setup: Setup, span: Interval) -> PerformanceForm:
     """How the alarms of the zone's rules did their work."""
     entries = store.journal.entries(kind="alarm")
     keys = _alarm_keys(setup, span)
@@ -130,7 +133,7 @@ def _alarm_keys(setup: Setup, span: Interval) -> set[str]:
     return {alarm.key for alarm in setup.alarms if alarm.rule in rules}
 
 
-def _alarms(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
+def _alarms(store: Store, setup: Setup, span: Interval) -> list[AlarmFacts]:
     """What alarms of the zone's rules did, and who took notice of them."""
     keys, names = _alarm_keys(setup, span), Names(store)
     return [

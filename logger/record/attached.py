@@ -9,9 +9,11 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
 
+from ..inspections.case_forms import CaseForm
+from .act_forms import ActFacts, InspectionFacts
 from .case_facts import decision_words
+from .fact_forms import DayFacts, RecordFacts
 from .readings import SIMULATED
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
@@ -30,23 +32,26 @@ TABLES: Mapping[str, str] = {
 }
 
 
-def attached_tables(facts: Mapping[str, Any]) -> dict[str, bytes]:
+def attached_tables(facts: RecordFacts) -> dict[str, bytes]:
     """Name such as periods.csv -> the whole table; those without a row have their head."""
-    rows = {
+    rows: dict[str, Iterable[Mapping[str, object]]] = {
+        "periods": facts["periods"],
+        "excursions": facts["excursions"],
+        "gaps": facts["gaps"],
+        "marks": facts["marks"],
+        "alarms": facts["alarms"],
         "days": map(_day, facts["days"]),
         "cases": map(_case, facts["cases"]),
         "acts": map(_act, facts["acts"]),
         "inspections": map(_job, facts["inspections"]),
     }
     return {
-        f"{name}.csv": _csv(
-            columns.split(), rows.get(name, facts.get(name, ())), simulated=facts["simulated"]
-        )
+        f"{name}.csv": _csv(columns.split(), rows[name], simulated=facts["simulated"])
         for name, columns in TABLES.items()
     }
 
 
-def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], *, simulated: bool) -> bytes:
+def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, object]], *, simulated: bool) -> bytes:
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow([*columns, *(["mark"] if simulated else [])])
@@ -55,7 +60,7 @@ def _csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], *, simulated
     return out.getvalue().encode()
 
 
-def _cell(value: Any) -> str:
+def _cell(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, str):
@@ -65,21 +70,21 @@ def _cell(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-def _day(row: Mapping[str, Any]) -> dict[str, Any]:
+def _day(row: DayFacts) -> dict[str, object]:
     return {**row, **{f"{verdict.replace(' ', '_')}_s": s for verdict, s in row["seconds"].items()}}
 
 
-def _case(row: Mapping[str, Any]) -> dict[str, Any]:
-    closed = row["closed"] or {}
+def _case(row: CaseForm) -> dict[str, object]:
+    closed = row["closed"]
     decided = [f"{r['inspection']}: {r['decision'] or 'not decided'}" for r in row["inspections"]]
     texts = {name: value for name, value in row["texts"].items() if name != "cause"}
-    closing = {"closed_by": closed.get("who"), "closed_at": closed.get("at")}
+    closing = {"closed_by": closed["who"], "closed_at": closed["at"]} if closed else {}
     return {**row, **texts, **closing, "inspections": decided}
 
 
-def _act(row: Mapping[str, Any]) -> dict[str, Any]:
+def _act(row: ActFacts) -> dict[str, object]:
     return {**row, "about_from": row["about"]["from"], "about_to": row["about"]["to"]}
 
 
-def _job(row: Mapping[str, Any]) -> dict[str, Any]:
+def _job(row: InspectionFacts) -> dict[str, object]:
     return {**row, "decisions": [decision_words(d) for d in row.get("decisions", ())]}

@@ -5,12 +5,14 @@ What customers were told stands in packages and case sheets, not in records, whi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
+from ..inspections.case_forms import CaseForm
 from ..inspections.case_record import CaseRecord
-from ..inspections.case_timeline import case_timeline
+from ..inspections.case_timeline import HappeningForm, case_timeline
 from ..inspections.cases import cases_in, impacts_of
+from .act_forms import DecisionFacts
 from .names import Names
 
 if TYPE_CHECKING:
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 CONFIDENTIAL = ("customer",)
 
 
-def record_cases(verdicts: Verdicts, span: Interval, *, write: bool = True) -> list[dict[str, Any]]:
+def record_cases(verdicts: Verdicts, span: Interval, *, write: bool = True) -> list[CaseForm]:
     """Cases of a zone that touch the interval of a record, without what customers were told.
 
     write: whether new cases get their number now.
@@ -31,15 +33,16 @@ def record_cases(verdicts: Verdicts, span: Interval, *, write: bool = True) -> l
     return [_without_customers(case_facts(verdicts, r, names, span.now_ns)) for r in records]
 
 
-def case_facts(verdicts: Verdicts, record: CaseRecord, names: Names, now_ns: int) -> dict[str, Any]:
+def case_facts(verdicts: Verdicts, record: CaseRecord, names: Names, now_ns: int) -> CaseForm:
     """All of a case; beside each name whether an account proved it."""
     proven = {e.number: names.proven(e.who, e.what) for e in record.work.entries}
     facts = record.to_dict()
     effects = {i.job.key: i for i in impacts_of(verdicts, record, now_ns)}
     for row in facts["inspections"]:
         impact = effects[row["inspection"]]
-        row |= {"verdict": impact.verdict, "reason": impact.reason, "effect_um": impact.effect_um}
-        row |= {"share_of_tolerance": impact.share, "title": impact.job.title}
+        row["verdict"], row["reason"] = impact.verdict, impact.reason
+        row["effect_um"], row["share_of_tolerance"] = impact.effect_um, impact.share
+        row["title"] = impact.job.title
         if row.get("entry"):
             row["proven"] = proven.get(row["entry"], False)
     for text in facts["written"].values():
@@ -49,32 +52,30 @@ def case_facts(verdicts: Verdicts, record: CaseRecord, names: Names, now_ns: int
     return facts
 
 
-def case_history(store: Store, verdicts: Verdicts, record: CaseRecord) -> list[dict[str, Any]]:
+def case_history(store: Store, verdicts: Verdicts, record: CaseRecord) -> list[HappeningForm]:
     """What happened in a case in order of time."""
     return [h.to_dict() for h in case_timeline(store, verdicts.setup, record)]
 
 
-def _without_customers(facts: dict[str, Any]) -> dict[str, Any]:
-    for part in ("texts", "written"):
-        facts[part] = {name: value for name, value in facts[part].items() if name not in CONFIDENTIAL}
-    facts["inspections"] = [
-        {name: value for name, value in row.items() if name not in CONFIDENTIAL}
-        for row in facts["inspections"]
-    ]
+def _without_customers(facts: CaseForm) -> CaseForm:
+    facts["texts"] = {name: text for name, text in facts["texts"].items() if name not in CONFIDENTIAL}
+    facts["written"] = {name: act for name, act in facts["written"].items() if name not in CONFIDENTIAL}
+    for row in facts["inspections"]:
+        row.pop("customer", None)
     return facts
 
 
-def decisions_by_inspection(cases: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+def decisions_by_inspection(cases: Sequence[CaseForm]) -> dict[str, list[DecisionFacts]]:
     """Key of an inspection -> the decision on it in each case that affects it, and where none is yet."""
-    decisions: dict[str, list[dict[str, Any]]] = {}
+    decisions: dict[str, list[DecisionFacts]] = {}
     for case in cases:
         for row in case["inspections"]:
-            decisions.setdefault(row["inspection"], []).append(
-                {"case": case["case"], **{k: v for k, v in row.items() if k != "inspection"}}
-            )
+            more = {k: v for k, v in row.items() if k != "inspection"}
+            decision: DecisionFacts = {"case": case["case"], **more}  # type: ignore[typeddict-item]
+            decisions.setdefault(row["inspection"], []).append(decision)
     return decisions
 
 
-def decision_words(decision: Mapping[str, Any]) -> str:
+def decision_words(decision: DecisionFacts) -> str:
     """A decision in words, as in "case 1: measure again"; one that is missing says so."""
     return f"case {decision['case']}: {decision['decision'] or 'not decided'}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ..inspections.case_record import CaseRecord
 from ..instants import NS, rfc3339
 from .case_facts import case_facts, case_history
-from .case_words import sheet
+from .case_words import SheetHead, sheet
 from .figure import figure
 from .interval import Interval
 from .letters import all_printable, printable
@@ -29,7 +29,7 @@ def case_sheet(verdicts: Verdicts, record: CaseRecord, now_ns: int) -> bytes:
 
     store, setup = verdicts.store, verdicts.setup
     facts = case_facts(verdicts, record, Names(store), now_ns)
-    head = {
+    head: SheetHead = {
         "room": setup.room.name,
         "site": setup.room.site,
         "timezone": setup.room.timezone,

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, TypedDict
 from zoneinfo import ZoneInfo
 
+from ..inspections.case_forms import CaseForm, CaseInspection
+from ..inspections.case_timeline import HappeningForm
 from ..instants import parse, wall
 from .names import EXPLANATION, person_text
+from .print_words import Table
 
-Facts: TypeAlias = Mapping[str, Any]
 TEXTS = (
     ("cause", "Cause"),
     ("detail", "Cause in words"),
@@ -20,10 +22,23 @@ TEXTS = (
     ("corrective_action", "Corrective action"),
     ("look_on", "Effect looked at on"),
 )
+
+
+class SheetHead(TypedDict):
+    """Of which room a sheet is, with the names of its zones, and when it was printed."""
+
+    room: str
+    site: str
+    timezone: str
+    simulated: bool
+    zones: Mapping[str, str]
+    printed: str
+
+
 Section: TypeAlias = tuple[str, Sequence[str], str, Sequence[Sequence[str]], str]
 
 
-def case_rows(cases: Sequence[Facts], zone: ZoneInfo) -> list[tuple[str, ...]]:
+def case_rows(cases: Sequence[CaseForm], zone: ZoneInfo) -> list[tuple[str, ...]]:
     """Rows of cases in a record, each with cause and decision."""
     return [_case_row(case, zone) for case in cases]
 
@@ -39,7 +54,7 @@ def clip(text: str, most: int = 140) -> str:
     return text[:most].rpartition(" ")[0].rstrip(".,; ") + " … (whole in cases.csv)"
 
 
-def _case_row(case: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+def _case_row(case: CaseForm, zone: ZoneInfo) -> tuple[str, ...]:
     texts = case["texts"]
     cause = clip(": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet")
     names = ("immediate_action", "impact", "decision")
@@ -58,7 +73,7 @@ def _short(text: str, zone: ZoneInfo) -> str:
     return wall(parse(text, zone), zone)[:16]
 
 
-def sheet(facts: Facts, happenings: Sequence[Facts], head: Facts) -> dict[str, Any]:
+def sheet(facts: CaseForm, happenings: Sequence[HappeningForm], head: SheetHead) -> dict[str, Any]:
     """What `case.typ` needs: the words of one case. `head`: room, site, zone names, time zone, simulated."""
     zone = ZoneInfo(head["timezone"])
     number = facts["case"] or "without number"
@@ -81,7 +96,7 @@ def sheet(facts: Facts, happenings: Sequence[Facts], head: Facts) -> dict[str, A
     }
 
 
-def _sentence(facts: Facts) -> str:
+def _sentence(facts: CaseForm) -> str:
     closed = facts["closed"]
     if facts["state"] == "closed" and closed:
         return f"Case {facts['case']} is closed, by {person_text(closed, 'who')}."
@@ -90,7 +105,7 @@ def _sentence(facts: Facts) -> str:
     return f"Case {facts['case']} is {facts['state']}. Missing: {'; '.join(facts['missing']) or 'nothing'}."
 
 
-def _section(section: Section) -> dict[str, Any]:
+def _section(section: Section) -> Table:
     title, heads, align, rows, none = section
     return {
         "title": title,
@@ -101,7 +116,7 @@ def _section(section: Section) -> dict[str, Any]:
     }
 
 
-def _runs(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+def _runs(facts: CaseForm, zone: ZoneInfo) -> Table:
     rows = [
         (
             e["rule"],
@@ -120,12 +135,12 @@ def _runs(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
     return _section(("Runs by rule", heads, "wllrrrlll", rows, "None."))
 
 
-def _timeline(happenings: Sequence[Facts], zone: ZoneInfo) -> dict[str, Any]:
+def _timeline(happenings: Sequence[HappeningForm], zone: ZoneInfo) -> Table:
     rows = [(_short(h["at"], zone), h["what"], h["who"]) for h in happenings]
     return _section(("In order of time", ("At", "What", "Who"), "lwl", rows, "Nothing."))
 
 
-def _inspections(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+def _inspections(facts: CaseForm, zone: ZoneInfo) -> Table:
     rows = [
         (
             row["inspection"],
@@ -141,14 +156,14 @@ def _inspections(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
     return _section(("Affected inspections", heads, "lllrrw", rows, "No inspection is affected."))
 
 
-def _decision(row: Facts, zone: ZoneInfo) -> str:
+def _decision(row: CaseInspection, zone: ZoneInfo) -> str:
     if not row["decision"]:
         return "not decided"
     by = f"({person_text(row, 'who')}, {_short(row['at'], zone)})"
     return f"{row['decision']}: {row['why']}. Customer: {row['customer']} {by}"
 
 
-def _texts(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+def _texts(facts: CaseForm, zone: ZoneInfo) -> Table:
     rows = []
     for name, label in TEXTS:
         text, written = facts["texts"].get(name), facts["written"].get(name)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict
-from typing import Any
-
 from ..core.calibration.breakdown import largest_change
 from ..core.calibration.trace import register_trace
 from ..instants import NS, rfc3339
 from ..model import Certificate, Setup
+from ..model.certificates import Polynomial
+from .fact_forms import AsFoundFacts, CorrectionFacts, PolynomialFacts, TraceFacts
 from .interval import Interval
 
 FORMULA = (
@@ -20,7 +18,7 @@ FORMULA = (
 )
 
 
-def correction_facts(c: Certificate, setup: Setup) -> dict[str, Any]:
+def correction_facts(c: Certificate, setup: Setup) -> CorrectionFacts:
     """By what a certificate corrects, and what enters U beside it; in the channel's own unit."""
     channel = setup.channels[c.channel]
     certificates = setup.certificates_of(c.channel)
@@ -30,7 +28,7 @@ def correction_facts(c: Certificate, setup: Setup) -> dict[str, Any]:
             {"indication": at, "correction": correction, "U": U}
             for at, correction, U in zip(c.indications, c.corrections, c.U, strict=True)
         ],
-        "polynomial": None if c.polynomial is None else asdict(c.polynomial),
+        "polynomial": None if c.polynomial is None else _polynomial(c.polynomial),
         "drift": c.drift,
         "other_u": c.other_u,
         "resolution": channel.resolution,
@@ -39,7 +37,11 @@ def correction_facts(c: Certificate, setup: Setup) -> dict[str, Any]:
     }
 
 
-def trace_facts(c: Certificate, setup: Setup, span: Interval) -> dict[str, Any] | None:
+def _polynomial(p: Polynomial) -> PolynomialFacts:
+    return {"coefficients": p.coefficients, "centre": p.centre, "scale": p.scale}
+
+
+def trace_facts(c: Certificate, setup: Setup, span: Interval) -> TraceFacts | None:
     """Correction and U part by part, at the middle of the time in which a certificate was used."""
     later = [o.valid_from_ns for o in setup.certificates_of(c.channel) if o.valid_from_ns > c.valid_from_ns]
     begin, end = max(c.valid_from_ns, span.from_ns), min([*later, span.to_ns])
@@ -48,7 +50,7 @@ def trace_facts(c: Certificate, setup: Setup, span: Interval) -> dict[str, Any] 
     return None if trace is None else {"at": rfc3339(at_ns), **trace}
 
 
-def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
+def _as_found(before: Certificate, after: Certificate) -> AsFoundFacts | None:
     """What the next calibration found and how it acts on the readings under this certificate."""
     if after.as_found is None or not after.as_found.model:
         return None
@@ -68,7 +70,7 @@ def _as_found(before: Certificate, after: Certificate) -> dict[str, Any] | None:
     }
 
 
-def correction_points(c: Mapping[str, Any]) -> str:
+def correction_points(c: CorrectionFacts) -> str:
     """Points of a certificate with correction and U, and its polynomial where it states one."""
     points = "; ".join(
         f"{_signed_number(p['correction'])} (U {p['U']:g}) at {p['indication']:g}" for p in c["points"]
@@ -79,7 +81,7 @@ def correction_points(c: Mapping[str, Any]) -> str:
     return f"{points}; polynomial {terms} of (indication − {curve['centre']:g})/{curve['scale']:g}"
 
 
-def as_found_words(as_found: Mapping[str, Any]) -> str:
+def as_found_words(as_found: AsFoundFacts) -> str:
     """What the next calibration found and between which days it acts, by which model."""
     errors = "; ".join(f"{_signed_number(p['error'])} at {p['indication']:g}" for p in as_found["points"])
     return (

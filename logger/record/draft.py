@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from ..instants import rfc3339
 from ..model import Setup
 from .attached import attached_tables
+from .fact_forms import IssueFacts
 from .facts import record_facts, with_issue_head
 from .interval import Interval
 from .names import Names
@@ -26,7 +27,7 @@ def draft(store: Store, verdicts: Verdicts, setup: Setup, span: Interval, who: s
     facts = record_facts(store, verdicts, setup, span, draft=True)
     readings, rows = record_csv(store, setup, span.zone, span.from_ns, span.to_ns)
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
-    head = {
+    head: IssueFacts = {
         "number": 0, "issued_at": rfc3339(span.now_ns // 10**9 * 10**9), "by": who,
         "proven": Names(store).proven_now(who), "replaces": None, "why": "", "signed_by": "",
     }  # fmt: skip

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,6 +20,25 @@ from .acts import acts_in
 from .case_facts import decisions_by_inspection, record_cases
 from .corrections import correction_facts, trace_facts
 from .day_strips import Strip, strip_length, strips
+from .fact_forms import (
+    CertificateFacts,
+    DayFacts,
+    ExcursionFacts,
+    GapFacts,
+    IssuedFacts,
+    IssueFacts,
+    JudgedFacts,
+    LimitFacts,
+    PeriodFacts,
+    RecordFacts,
+    RoomFacts,
+    SetupFacts,
+    ShareFacts,
+    StatisticFacts,
+    StayFacts,
+    UnlimitedFacts,
+    ZoneFacts,
+)
 from .interval import Interval
 from .names import Names, version_people
 from .reviews import covering
@@ -34,7 +53,7 @@ FORMAT = "stillroom record 1"
 
 def record_facts(
     store: Store, verdicts: Verdicts, setup: Setup, span: Interval, *, draft: bool = False
-) -> dict[str, Any]:
+) -> RecordFacts:
     """All facts of the record but its number and the digests of its files; a draft writes
     no revision and numbers no case."""
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
@@ -47,7 +66,7 @@ def record_facts(
         job["decisions"] = decisions.get(job["key"], [])
     zone = ZoneInfo(setup.room.timezone)
     number, head = store.journal.head()
-    facts = {
+    facts: JudgedFacts = {
         "format": FORMAT,
         "simulated": store.simulated,
         "room": _room(setup),
@@ -79,12 +98,17 @@ def record_facts(
         "software": f"stillroom {__version__}",
         "head": {"number": number, "sha256": head},
     }
-    return facts | {"acts": acts_about(store, span), "people": people_of(store, facts)}
+    return cast("RecordFacts", {**facts, "acts": acts_about(store, span), "people": people_of(store, facts)})
 
 
-def _day(strip: Strip) -> dict[str, Any]:
-    span = {"from": rfc3339(strip.from_ns), "to": rfc3339(strip.to_ns), "change": strip.change}
-    return {"label": strip.label, **span, "seconds": strip.seconds}
+def _day(strip: Strip) -> DayFacts:
+    return {
+        "label": strip.label,
+        "from": rfc3339(strip.from_ns),
+        "to": rfc3339(strip.to_ns),
+        "change": strip.change,
+        "seconds": strip.seconds,
+    }
 
 
 def _data_begin(store: Store, setup: Setup, span: Interval) -> str | None:
@@ -96,7 +120,7 @@ def _data_begin(store: Store, setup: Setup, span: Interval) -> str | None:
     return rfc3339(extent[0] // (60 * NS) * 60 * NS)
 
 
-def _room(setup: Setup) -> dict[str, Any]:
+def _room(setup: Setup) -> RoomFacts:
     room = setup.room
     return {
         "key": room.key,
@@ -107,7 +131,7 @@ def _room(setup: Setup) -> dict[str, Any]:
     }
 
 
-def _zone(setup: Setup, key: str) -> dict[str, Any]:
+def _zone(setup: Setup, key: str) -> ZoneFacts:
     zone = setup.zone(key)
     return {
         "key": key,
@@ -118,17 +142,17 @@ def _zone(setup: Setup, key: str) -> dict[str, Any]:
     }
 
 
-def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
+def _setup(store: Store, setup: Setup, span: Interval) -> SetupFacts:
     """Which versions were known, who put them in force, and what reaches back into the interval."""
     versions = [v for v in store.setups.versions() if v.version <= setup.version]
     notices = faults_in_force(versions)
     proven, by_number = Names(store).proven_versions(), {v.version: v for v in versions}
     reaching = [c for c in setup.corrections if c.from_ns < span.to_ns and span.from_ns < c.approved_ns]
-    return {
+    facts: SetupFacts = {
         "version": setup.version,
         "digest": setup.digest,
         "single_person": setup.room.single_person,
-        **({"notices": notices} if notices else {}),
+        "notices": notices,
         "versions": [
             {
                 "version": v.version,
@@ -151,6 +175,9 @@ def _setup(store: Store, setup: Setup, span: Interval) -> dict[str, Any]:
             for c in reaching
         ],
     }
+    if not notices:
+        del facts["notices"]
+    return facts
 
 
 def _hours_of_use(setup: Setup, span: Interval) -> list[Span] | None:
@@ -159,7 +186,7 @@ def _hours_of_use(setup: Setup, span: Interval) -> list[Span] | None:
     return None if hours is None else spans(hours, setup.room.timezone, span.from_ns, span.to_ns)
 
 
-def _rule(rule: Rule) -> dict[str, Any]:
+def _rule(rule: Rule) -> LimitFacts:
     return {
         "rule": rule.key,
         "name": rule.name,
@@ -180,7 +207,7 @@ def _rule(rule: Rule) -> dict[str, Any]:
     }
 
 
-def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
+def _probes(setup: Setup, span: Interval) -> list[StayFacts]:
     """Each stay of a probe in the zone, with the certificates that were in force during it."""
     stays = [
         p
@@ -190,7 +217,7 @@ def _probes(setup: Setup, span: Interval) -> list[dict[str, Any]]:
     return [_stay_dict(setup, stay, span) for stay in stays]
 
 
-def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> dict[str, Any]:
+def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> StayFacts:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
     in_force = {key: _in_force(setup, key, span) for key in probe.channels}
     return {
@@ -225,7 +252,7 @@ def _release_text(c: Certificate, setup: Setup) -> str:
     return f", released until {rfc3339(released_ns)} by {later[0].number}: {later[0].releases_overdue}"
 
 
-def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]:
+def _certificate(c: Certificate, span: Interval, setup: Setup) -> CertificateFacts:
     status = "confirmed"
     if c.due_ns is not None and c.due_ns < span.to_ns:
         status = "overdue" + _release_text(c, setup)
@@ -248,25 +275,30 @@ def _certificate(c: Certificate, span: Interval, setup: Setup) -> dict[str, Any]
     }
 
 
-def _statistics(result: Check) -> list[dict[str, Any]]:
-    return [asdict(row) for row in result.statistics]
+def _statistics(result: Check) -> list[StatisticFacts]:
+    return [cast("StatisticFacts", asdict(row)) for row in result.statistics]
 
 
-def _shares(periods: Sequence[Period], used: Sequence[Span] | None) -> list[dict[str, Any]]:
+def _shares(periods: Sequence[Period], used: Sequence[Span] | None) -> list[ShareFacts]:
     """Time by verdict and reason, in the order in which reasons apply, turned so that stable comes first.
 
     Of all hours, and of the hours of use where any are declared and lie in the interval.
     """
     total = sum(p.to_ns - p.from_ns for p in periods)
     whole = sum(end - begin for begin, end in used or ())
-    rows = []
+    rows: list[ShareFacts] = []
     for reason in reversed(REASONS):
         spent = sum(p.to_ns - p.from_ns for p in periods if p.reason == reason)
         if spent:
-            verdict = VERDICT_OF[reason]
-            share = spent / total
-            row = {"verdict": verdict, "reason": reason, "seconds": spent // NS, "share": share}
-            rows.append(row | {"share_in_use": _share_of(periods, reason, used or (), whole)})
+            rows.append(
+                {
+                    "verdict": VERDICT_OF[reason],
+                    "reason": reason,
+                    "seconds": spent // NS,
+                    "share": spent / total,
+                    "share_in_use": _share_of(periods, reason, used or (), whole),
+                }
+            )
     return rows
 
 
@@ -275,7 +307,7 @@ def _share_of(periods: Sequence[Period], reason: str, used: Sequence[Span], whol
     return overlap_ns(of_reason, used) / whole_ns if whole_ns else None
 
 
-def _period(p: Period) -> dict[str, Any]:
+def _period(p: Period) -> PeriodFacts:
     return {
         "from": rfc3339(p.from_ns),
         "to": rfc3339(p.to_ns),
@@ -287,7 +319,7 @@ def _period(p: Period) -> dict[str, Any]:
     }
 
 
-def _excursion(e: Excursion) -> dict[str, Any]:
+def _excursion(e: Excursion) -> ExcursionFacts:
     return {
         "rule": e.rule,
         "from": rfc3339(e.from_ns),
@@ -305,7 +337,7 @@ def _excursion(e: Excursion) -> dict[str, Any]:
     }
 
 
-def _gaps(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
+def _gaps(store: Store, setup: Setup, span: Interval) -> list[GapFacts]:
     """Where a channel that a limit rests on was silent for too long, the ends of the interval included."""
     by_interval: dict[tuple[int, int], list[str]] = {}
     for key in _judged_channels(setup, span):
@@ -349,9 +381,10 @@ def _judged_channels(setup: Setup, span: Interval) -> list[str]:
     return [key for key in setup.channels_in(span.zone) if key in ruled]
 
 
-def _without_limit(store: Store, setup: Setup, span: Interval) -> list[dict[str, Any]]:
+def _without_limit(store: Store, setup: Setup, span: Interval) -> list[UnlimitedFacts]:
     """Channels that no rule looks at, such as a thermometer read by hand: how often they were read."""
-    ruled, rows = set(_judged_channels(setup, span)), []
+    ruled = set(_judged_channels(setup, span))
+    rows: list[UnlimitedFacts] = []
     for key in setup.channels_in(span.zone):
         stays = _stays(setup, key, span)
         if key in ruled or not stays:
@@ -362,10 +395,7 @@ def _without_limit(store: Store, setup: Setup, span: Interval) -> list[dict[str,
     return rows
 
 
-def with_issue_head(facts: Mapping[str, Any], issue: Mapping[str, Any]) -> dict[str, Any]:
-    """The facts of a record under the head of one issue of it."""
-    return {
-        "format": facts["format"],
-        "issue": dict(issue),
-        **{k: v for k, v in facts.items() if k != "format"},
-    }
+def with_issue_head(facts: RecordFacts, issue: IssueFacts) -> IssuedFacts:
+    """The facts of a record under the head of one issue of it, which stands behind the format."""
+    body = {"format": facts["format"], "issue": issue, **{k: v for k, v in facts.items() if k != "format"}}
+    return cast("IssuedFacts", body)

@@ -16,6 +16,7 @@ from ..errors import Refused
 from ..instants import local, parse, rfc3339
 from ..model import Setup
 from .attached import attached_tables
+from .fact_forms import IssuedFacts, IssueFacts, RecordFacts
 from .facts import record_facts, with_issue_head
 from .interval import Interval
 from .names import Names
@@ -72,14 +73,21 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
     key = signing_key(store, who)
-    head: dict[str, Any] = {"number": 0, "issued_at": rfc3339(now_ns // 10**9 * 10**9), "by": who}
-    head |= {"proven": Names(store).proven_now(who), "replaces": replaces, "why": why, "signed_by": key.name}
+    head: IssueFacts = {
+        "number": 0,
+        "issued_at": rfc3339(now_ns // 10**9 * 10**9),
+        "by": who,
+        "proven": Names(store).proven_now(who),
+        "replaces": replaces,
+        "why": why,
+        "signed_by": key.name,
+    }
 
     def build(conn: Connection) -> tuple[int, dict[str, bytes]]:
         _refuse_replacement(conn, replaces, why)
         number = _next_number(conn)
         return number, _sign_files(
-            key, render_files(with_issue_head(facts, head | {"number": number}), drawn, readings)
+            key, render_files(with_issue_head(facts, {**head, "number": number}), drawn, readings)
         )
 
     with store.read() as conn:  # the pages of a year take seconds, in which nobody must wait to store
@@ -96,7 +104,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     return issued
 
 
-def render_files(facts: Mapping[str, Any], drawn: Mapping[str, str], readings: bytes) -> dict[str, bytes]:
+def render_files(facts: IssuedFacts, drawn: Mapping[str, str], readings: bytes) -> dict[str, bytes]:
     """File name -> bytes of one issue. Nothing but the arguments goes into them."""
     stem = stem_of(facts)
     record = json.dumps(facts, indent=1, ensure_ascii=False, sort_keys=False).encode() + b"\n"
@@ -116,7 +124,7 @@ def _sign_files(key: Key, files: dict[str, bytes]) -> dict[str, bytes]:
     return files | sealed_by(key, stem, files)
 
 
-def stem_of(facts: Mapping[str, Any]) -> str:
+def stem_of(facts: IssuedFacts) -> str:
     """The name of the files of an issue, without its ending."""
     mark = "SIMULATED-" if facts["simulated"] else ""
     zone = ZoneInfo(facts["room"]["timezone"])
@@ -187,7 +195,7 @@ def _journal_issue(  # noqa: PLR0917 (one row and one entry take all that is kno
     issued: IssuedRecord,
     span: Interval,
     act: Mapping[str, Any],
-    facts: Mapping[str, Any],
+    facts: RecordFacts,
 ) -> None:
     from ..store.hot.tables import issue as t
 

@@ -8,7 +8,7 @@ its folders act in nobody's name, and are printed as they are.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias, TypedDict
 
 from ..people import People
 from ..store.origin import ORIGIN
@@ -30,7 +30,16 @@ EXPLANATION = (
 Proven: TypeAlias = bool | None
 
 
-def person_text(row: Mapping[str, Any], role: str) -> str:
+class VersionPeople(TypedDict):
+    """Author and approver of a version of the setup, each with whether an account proved it."""
+
+    author: str
+    author_proven: Proven
+    approver: str | None
+    approver_proven: Proven
+
+
+def person_text(row: Mapping[str, object], role: str) -> str:
     """The name under a key of a row of facts, as it stands on paper; a record of before does not say more.
 
     >>> person_text({"who": "Ruth Amsel", "proven": False}, "who")
@@ -59,16 +68,16 @@ class Names:
 
     def proven_versions(self) -> dict[int, dict[str, Proven]]:
         """Of author and approver of each version of the setup; a first version is put in force by one act."""
-        found: dict[int, dict[str, Proven]] = {}
+        versions: dict[int, dict[str, Proven]] = {}
         for entry in self._entries("setup", "setup-proposed", "setup-approved"):
             what = entry.what
-            of_version = found.setdefault(int(str(what["version"])), {})
+            of_version = versions.setdefault(int(str(what["version"])), {})
             if entry.kind != "setup-approved":
                 of_version["author_proven"] = self.proven(entry.who, what)
             if entry.kind != "setup-proposed":
                 approver = str(what["approver"]) if entry.kind == "setup" else entry.who
                 of_version["approver_proven"] = self.proven(approver, what)
-        return found
+        return versions
 
     def proven_marks(self) -> dict[int, Proven]:
         """Of who marked, by the number of the mark."""
@@ -96,7 +105,7 @@ class Names:
         return None if who in MACHINES else False
 
 
-def version_people(version: SetupVersion, proven: Mapping[int, Mapping[str, Proven]]) -> dict[str, Any]:
+def version_people(version: SetupVersion, proven: Mapping[int, Mapping[str, Proven]]) -> VersionPeople:
     """Author and approver of a version of the setup, each with whether an account proved it."""
     of_version = proven.get(version.version, {})
     return {

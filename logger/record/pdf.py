@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from ..instants import NS, parse
 from ..model import REASONS
+from .fact_forms import IssuedFacts
 from .letters import all_printable, printable
 from .verdict_trace import swatch
 from .words import page
@@ -25,9 +26,7 @@ def _about(name: str) -> str:
     return whole.get(name, f"Whole table of {name.partition('.')[0]}")
 
 
-def compile_pdf(
-    facts: Mapping[str, Any], pictures: Mapping[str, str], attachments: Mapping[str, bytes]
-) -> bytes:
+def compile_pdf(facts: IssuedFacts, pictures: Mapping[str, str], attachments: Mapping[str, bytes]) -> bytes:
     """The bytes of the PDF. Equal input gives equal bytes: no clock, no fonts of the machine.
 
     pictures: the SVGs of `pictures.py`; attachments: files inside it by name, with their descriptions in

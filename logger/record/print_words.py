@@ -6,13 +6,28 @@ Times on paper are wall time of the room with its offset; the JSON beside it has
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, TypeAlias
+from typing import Any, Literal, NotRequired, TypeAlias, TypedDict, TypeVar
 from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
+from .fact_forms import JudgedFacts
 
-Facts: TypeAlias = Mapping[str, Any]
+T = TypeVar("T")
 Row: TypeAlias = Sequence[str]
+Note: TypeAlias = Mapping[Literal["note"], str]
+
+
+class Table(TypedDict):
+    """A table as the template takes it; `align` has a letter a column, `none` stands where no row is."""
+
+    title: str
+    heads: list[str]
+    align: str
+    rows: list[list[str] | dict[Literal["note"], str]]
+    none: str
+    more: NotRequired[str]
+
+
 UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
     "1/m3": "1/m³",
     "1e-6": "×10⁻⁶",
@@ -65,9 +80,9 @@ def minute(text: str, zone: ZoneInfo) -> str:
     return wall(parse(text, zone), zone)[:16]
 
 
-def offsets(facts: Facts, zone: ZoneInfo) -> str:
+def offsets(facts: JudgedFacts, zone: ZoneInfo) -> str:
     """The offset from UTC of the interval; both where the clock changes in it."""
-    ends = [wall(parse(facts[key], zone), zone)[-6:] for key in ("from", "to")]
+    ends = [wall(parse(text, zone), zone)[-6:] for text in (facts["from"], facts["to"])]
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} / {ends[1]}"
 
 
@@ -82,8 +97,8 @@ def names(listed: Sequence[str], most: int = 4) -> str:
 
 
 def table(  # noqa: PLR0917 (what a table has)
-    title: str, heads: Sequence[str], align: str, rows: Sequence[Row | Facts], none: str, more: str = ""
-) -> dict[str, Any]:
+    title: str, heads: Sequence[str], align: str, rows: Sequence[Row | Note], none: str, more: str = ""
+) -> Table:
     """One table; `align` has a letter a column: l text, r figures, w text that takes the spare width.
 
     A row may be {"note": text}: it runs over all columns. `more` stands below the table.
@@ -95,8 +110,8 @@ def table(  # noqa: PLR0917 (what a table has)
 
 
 def first_of(
-    rows: Sequence[Facts], most: int, rank: Callable[[Facts], Any], how: str, file: str
-) -> tuple[list[Facts], str]:
+    rows: Sequence[T], most: int, rank: Callable[[T], Any], how: str, file: str
+) -> tuple[list[T], str]:
     """The `most` rows that rank highest, in the order of `rows`, and the words for those left out.
 
     >>> first_of([{"h": 1}, {"h": 3}, {"h": 2}], 2, lambda r: r["h"], "longest", "gaps.csv")[1]

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
 from .corrections import as_found_words, correction_points
-from .print_words import Facts, at, table, unit
+from .fact_forms import CertificateFacts, JudgedFacts, StayFacts
+from .print_words import Note, Row, Table, at, table, unit
 
 
-def probes(facts: Facts, zone: ZoneInfo) -> dict[str, Any]:
+def probes(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """One table: a row for each certificate of a channel, and below it what its correction consists of."""
     rows = [row for stay in facts["probes"] for row in _rows_of(stay, facts, zone)]
     heads = ("Channel", "Certificate", "Calibrated", "Due", "U (k = 2)", "Status")
     return table("Probes, certificates and corrections", heads, "lllllw", rows, "No probe was in the zone.")
 
 
-def _rows_of(stay: Facts, facts: Facts, zone: ZoneInfo) -> Iterator[Any]:
+def _rows_of(stay: StayFacts, facts: JudgedFacts, zone: ZoneInfo) -> Iterator[Row | Note]:
     x, y, z = stay["xyz_m"]
     place = f"Serial {stay['serial']}, {stay['position']} ({stay['medium']}; {x:.2f} / {y:.2f} / {z:.2f} m)"
     place += _stay_words(stay, facts, zone)
@@ -32,7 +32,7 @@ def _rows_of(stay: Facts, facts: Facts, zone: ZoneInfo) -> Iterator[Any]:
         yield {"note": f"{place}."}
 
 
-def _stay_words(stay: Facts, facts: Facts, zone: ZoneInfo) -> str:
+def _stay_words(stay: StayFacts, facts: JudgedFacts, zone: ZoneInfo) -> str:
     """Since or until when, where that lies inside the interval."""
     begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
     since = f", from {at(stay['from'], zone)[:16]}" if parse(stay["from"], zone) > begin else ""
@@ -40,11 +40,11 @@ def _stay_words(stay: Facts, facts: Facts, zone: ZoneInfo) -> str:
     return since + (f", until {at(stay['to'], zone)[:16]}" if until else "")
 
 
-def _status(c: Facts) -> str:
+def _status(c: CertificateFacts) -> str:
     return "valid" if c["status"] == "confirmed" else str(c["status"])
 
 
-def _parts(c: Facts, zone: ZoneInfo) -> str:
+def _parts(c: CertificateFacts, zone: ZoneInfo) -> str:
     """Points and allowances as stated, then the correction and U as they acted in this interval."""
     issuer = f"{c['issuer']} ({c['accreditation']})" if c["accreditation"] else c["issuer"]
     stated = f"{issuer}: {correction_points(c)}. Drift ±{c['drift']:g}, resolution {c['resolution']:g}, "

@@ -50,7 +50,7 @@ def columns_of(*, simulated: bool) -> tuple[tuple[str, str], ...]:
     return (*RAW, *CORRECTED, *JUDGED, *(MARKED if simulated else ()))
 
 
-def instants(taken_ns: Int, known: Bool | None = None) -> pa.Array:
+def instants(taken_ns: Int, has_time: Bool | None = None) -> pa.Array:
     """RFC 3339 in UTC, all of a channel with as many decimals as its finest instant needs: 0, 3 or 9.
 
     Null where `known` is False; shape (n,).
@@ -58,8 +58,8 @@ def instants(taken_ns: Int, known: Bool | None = None) -> pa.Array:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    unknown = None if known is None else ~known
-    sure = taken_ns if known is None else taken_ns[known]
+    unknown = None if has_time is None else ~has_time
+    sure = taken_ns if has_time is None else taken_ns[has_time]
     unit, size = next((u, s) for u, s in _DECIMALS if s == 1 or not (sure % s).any())
     fn: Any = pc
     spaced = pa.array(taken_ns // size, pa.timestamp(unit), mask=unknown).cast(

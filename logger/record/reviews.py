@@ -26,6 +26,7 @@ from ..people import People, sign
 if TYPE_CHECKING:
     from ..store import JournalEntry, Store
     from ..verdicts.verdicts import Verdicts
+    from .act_forms import ReviewFacts
 
 KIND = "review"
 Cadence = Literal["daily", "weekly", "monthly"]
@@ -55,12 +56,21 @@ class Review:
     signed: bool
     digest: str
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> ReviewFacts:
         """As plain data."""
-        body = {**vars(self), "zones": list(self.zones)}
-        for name, key in (("at_ns", "at"), ("from_ns", "from"), ("to_ns", "to")):
-            body[key] = rfc3339(body.pop(name))
-        return body
+        return {
+            "number": self.number,
+            "who": self.who,
+            "cadence": self.cadence,
+            "period": self.period,
+            "zones": list(self.zones),
+            "comment": self.comment,
+            "signed": self.signed,
+            "digest": self.digest,
+            "at": rfc3339(self.at_ns),
+            "from": rfc3339(self.from_ns),
+            "to": rfc3339(self.to_ns),
+        }
 
 
 @dataclass(frozen=True)

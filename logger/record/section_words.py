@@ -6,17 +6,19 @@ No table grows without bound: what a page cannot hold is counted, and stands who
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 from zoneinfo import ZoneInfo
 
+from ..inspections.case_forms import CaseForm
 from ..instants import parse
 from ..model.figures import decimals_apart, to_printed_unit, unit_name
+from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows
+from .fact_forms import ExcursionFacts, JudgedFacts, LimitFacts, RecordFacts, StatisticFacts
 from .names import person_text
 from .print_words import (
     PLACES,
-    Facts,
+    Table,
     at,
     figure,
     first_of,
@@ -29,14 +31,13 @@ from .print_words import (
     unit,
 )
 
-Table = dict[str, Any]
 MOST = {"cases": 10, "excursions": 8, "gaps": 6, "marks": 6, "inspections": 16, "acts": 10, "alarms": 5} | {
     "reviews": 6,
     "people": 10,
 }
 
 
-def limits(facts: Facts, zone: ZoneInfo) -> Table:
+def limits(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Limits with the activity that they hold for, and their basis."""
     rows = [
         (
@@ -53,41 +54,43 @@ def limits(facts: Facts, zone: ZoneInfo) -> Table:
     return table("Limits and their basis", heads, "llrllw", rows, "No limits defined.")
 
 
-def rule_name(row: Facts, facts: Facts, zone: ZoneInfo) -> str:
+def rule_name(row: LimitFacts, facts: JudgedFacts, zone: ZoneInfo) -> str:
     """The rule's name, and since or until when where that lies inside the interval."""
     begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
     since = f", from {minute(row['from'], zone)}" if parse(row["from"], zone) > begin else ""
-    until = row["to"] is not None and parse(row["to"], zone) < end
-    return str(row["name"]) + since + (f", until {minute(row['to'], zone)}" if until else "")
+    last = row["to"]
+    until = f", until {minute(last, zone)}" if last is not None and parse(last, zone) < end else ""
+    return row["name"] + since + until
 
 
-def _band(row: Facts) -> str:
+def _band(row: LimitFacts) -> str:
     lower, upper = (
-        None if row[end] is None else f"{row[end]:.10g}".replace("-", "−") for end in ("lower", "upper")
+        None if end is None else f"{end:.10g}".replace("-", "−") for end in (row["lower"], row["upper"])
     )
     if lower is None:
         return f"at most {upper}"
     return f"at least {lower}" if upper is None else f"{lower} to {upper}"
 
 
-def statistics(facts: Facts) -> Table:
+def statistics(facts: JudgedFacts) -> Table:
     """What each channel read, corrected."""
     rows = [_statistic(row) for row in facts["statistics"]]
     heads = ("Channel", "Least", "Greatest", "Mean", "Span", "Unit", "Within limits", "In hours of use")
     return table("Corrected readings by channel", heads, "wrrrrlrr", rows, "No channel has readings here.")
 
 
-def _statistic(row: Facts) -> tuple[str, ...]:
+def _statistic(row: StatisticFacts) -> tuple[str, ...]:
     name, factor = unit(row["unit"]), 1.0
     shares = (row["share_conforming"], row["share_conforming_in_use"])
     if row["unit"] == "Pa":  # people read the barometer in hPa
         name, factor = "hPa", 0.01
-    values = [None if row[key] is None else row[key] * factor for key in ("min", "max", "mean", "span")]
-    figures = [figure(value, PLACES.get(row["unit"], 2)) for value in values]
+    values = (row["min"], row["max"], row["mean"], row["span"])
+    places = PLACES.get(row["unit"], 2)
+    figures = [figure(None if value is None else value * factor, places) for value in values]
     return row["channel"], *figures, name, *("–" if s is None else percent(s) for s in shares)
 
 
-def cases(facts: Facts, zone: ZoneInfo) -> Table:
+def cases(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Cases in use, each with cause and decision; those out of use are counted."""
     used = [case for case in facts["cases"] if case["in_use"]]
     quiet = len(facts["cases"]) - len(used)
@@ -102,12 +105,12 @@ def cases(facts: Facts, zone: ZoneInfo) -> Table:
     return table("Cases", heads, "lllwww", case_rows(shown, zone), none, more)
 
 
-def _case_rank(case: Facts) -> tuple[bool, int]:
+def _case_rank(case: CaseForm) -> tuple[bool, int]:
     utc = ZoneInfo("UTC")
     return case["state"] in ("open", "running"), parse(case["to"], utc) - parse(case["from"], utc)
 
 
-def excursions(facts: Facts, zone: ZoneInfo) -> Table:
+def excursions(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Runs of single rules out of limits, the worst ones."""
     shown, more = first_of(
         facts["excursions"],
@@ -122,9 +125,11 @@ def excursions(facts: Facts, zone: ZoneInfo) -> Table:
     return table(title, (*heads, "Probe", "Proven"), "wllrrrlrwl", rows, "No excursions.", more)
 
 
-def _excursion(row: Facts, facts: Facts, zone: ZoneInfo) -> tuple[str, ...]:
+def _excursion(row: ExcursionFacts, facts: JudgedFacts, zone: ZoneInfo) -> tuple[str, ...]:
     """With as many digits as show on which side of the limit, or of its guard band, the worst value lies."""
-    worst, limit, U = (to_printed_unit(row[key], row["unit"]) for key in ("worst", "limit", "U"))
+    worst, limit, U = (
+        to_printed_unit(value, row["unit"]) for value in (row["worst"], row["limit"], row["U"])
+    )
     places = max(decimals_apart(worst, limit, U), PLACES.get(row["unit"], 0))
     return (
         rule_of(row["rule"], facts),
@@ -138,19 +143,19 @@ def _excursion(row: Facts, facts: Facts, zone: ZoneInfo) -> tuple[str, ...]:
     )
 
 
-def rule_of(key: str, facts: Facts) -> str:
+def rule_of(key: str, facts: JudgedFacts) -> str:
     """A rule of the zone by its name, as the table of the limits has it."""
-    return next((str(row["name"]) for row in facts["limits"] if row["rule"] == key), key)
+    return next((row["name"] for row in facts["limits"] if row["rule"] == key), key)
 
 
-def _exceedance(row: Facts) -> str:
+def _exceedance(row: ExcursionFacts) -> str:
     """Area beyond the limit; a difference of temperature is in K."""
     name = {"degC": "K"}.get(row["unit"], unit_name(row["unit"]))
     value = to_printed_unit(row["exceedance"], row["unit"])
     return f"{figure(value) if value >= 0.005 else '< 0.01'} {name}·h"
 
 
-def gaps(facts: Facts, zone: ZoneInfo) -> Table:
+def gaps(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Where channels with a limit were silent for too long, the longest ones."""
     shown, more = first_of(facts["gaps"], MOST["gaps"], lambda g: g["seconds"], "longest", "gaps.csv")
     rows = [
@@ -166,7 +171,7 @@ def gaps(facts: Facts, zone: ZoneInfo) -> Table:
     return table("Gaps", heads, "lllw", rows, "No gaps.", more)
 
 
-def without_limit(facts: Facts) -> Table:
+def without_limit(facts: JudgedFacts) -> Table:
     """Channels that no limit rests on, such as a thermometer read by hand."""
     rows = [
         (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
@@ -176,7 +181,7 @@ def without_limit(facts: Facts) -> Table:
     return table("Channels that no limit rests on", heads, "wrr", rows, "None.")
 
 
-def marks(facts: Facts, zone: ZoneInfo) -> Table:
+def marks(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Time that people marked."""
     shown, more = first_of(facts["marks"], MOST["marks"], lambda m: m["to"], "latest", "marks.csv")
     rows = [
@@ -186,7 +191,7 @@ def marks(facts: Facts, zone: ZoneInfo) -> Table:
     return table("Time marked as not to be used", heads, "llwl", rows, "None.", more)
 
 
-def inspections(facts: Facts, zone: ZoneInfo) -> Table:
+def inspections(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Inspections with verdict, µm and decision; those that are not stable first where not all have room."""
     shown, more = first_of(
         facts["inspections"],
@@ -206,8 +211,8 @@ def inspections(facts: Facts, zone: ZoneInfo) -> Table:
     )  # fmt: skip
 
 
-def _job(job: Facts, zone: ZoneInfo) -> tuple[str, ...]:
-    error, U, share = (job.get(key) for key in ("error_um", "U_um", "share_of_tolerance"))
+def _job(job: InspectionFacts, zone: ZoneInfo) -> tuple[str, ...]:
+    error, U, share = job.get("error_um"), job.get("U_um"), job.get("share_of_tolerance")
     begin, end = minute(job["from"], zone), minute(job["to"], zone)
     revision = f" (rev. {job['revision']})" if (job.get("revision") or 1) > 1 else ""
     return (
@@ -222,7 +227,7 @@ def _job(job: Facts, zone: ZoneInfo) -> tuple[str, ...]:
     )
 
 
-def _verdict_counts(jobs: Sequence[Facts]) -> str:
+def _verdict_counts(jobs: Sequence[InspectionFacts]) -> str:
     if not jobs:
         return ""
     words = ("stable", "not stable", "not shown")
@@ -230,7 +235,7 @@ def _verdict_counts(jobs: Sequence[Facts]) -> str:
     return f"{len(jobs)} inspections: " + ", ".join(f"{n} {w}" for n, w in counts if n) + "."
 
 
-def acts(facts: Facts, zone: ZoneInfo) -> Table:
+def acts(facts: RecordFacts, zone: ZoneInfo) -> Table:
     """Acts about this time, with the time at which they were done."""
     shown, more = first_of(facts.get("acts", ()), MOST["acts"], lambda a: a["entry"], "latest", "acts.csv")
     rows = [
@@ -240,38 +245,38 @@ def acts(facts: Facts, zone: ZoneInfo) -> Table:
     return table("Acts about this time, whenever they were done", heads, "llwl", rows, "None.", more)
 
 
-def _offset_now(shown: Sequence[Facts], zone: ZoneInfo) -> str:
+def _offset_now(shown: Sequence[ActFacts], zone: ZoneInfo) -> str:
     offsets_of = list(dict.fromkeys(at(a["at"], zone)[-6:] for a in shown))
     return " / ".join(offsets_of) or "local"
 
 
-def _about(about: Facts, zone: ZoneInfo) -> str:
-    begin = minute(about["from"], zone)
-    if about["to"] is None:
+def _about(about: ActIntervalFacts, zone: ZoneInfo) -> str:
+    begin, until = minute(about["from"], zone), about["to"]
+    if until is None:
         return f"{begin[5:]} on"
-    end = minute(about["to"], zone)
+    end = minute(until, zone)
     if begin == end:
         return begin[5:]
     return f"{begin[5:]}–{end[11:] if begin[:10] == end[:10] else end[5:]}"
 
 
-def alarms(facts: Facts, zone: ZoneInfo) -> Table:
+def alarms(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Alarms in a sentence, and the acknowledgements and comments of people."""
-    figures = facts.get("alarm_figures") or {}
+    figures = facts.get("alarm_figures")
     spoken = [a for a in facts["alarms"] if a["why"]]
     shown, more = first_of(spoken, MOST["alarms"], lambda a: a["at"], "latest comments", "alarms.csv")
     rows = [(minute(a["at"], zone), a["alarm"], a["what"], person_text(a, "who"), a["why"]) for a in shown]
     heads = (f"At, {offsets(facts, zone)}", "Alarm", "What", "Who", "Comment")
-    raised = figures.get("raised", 0)
+    raised, waited_s = (figures["raised"], figures["to_acknowledge_s"]) if figures else (0, None)
     words = f"{raised} alarm{'' if raised == 1 else 's'} raised"
-    if figures.get("to_acknowledge_s") is not None:
-        words += f", median time to acknowledge {length(figures['to_acknowledge_s'])}"
+    if waited_s is not None:
+        words += f", median time to acknowledge {length(waited_s)}"
     sentence = f"{words}." if raised or facts["alarms"] else ""
     none = sentence or "No alarms."
     return table("Alarms and comments on them", heads, "llllw", rows, none, f"{sentence} {more}".strip())
 
 
-def reviews(facts: Facts, zone: ZoneInfo) -> Table:
+def reviews(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Who reviewed this time."""
     shown, more = first_of(facts["reviews"], MOST["reviews"], lambda r: r["at"], "latest", "record.json")
     rows = [
@@ -288,7 +293,7 @@ def reviews(facts: Facts, zone: ZoneInfo) -> Table:
     return table("Reviews", heads, "llllw", rows, "Not reviewed at the time of issue.", more)
 
 
-def people(facts: Facts) -> Table:
+def people(facts: RecordFacts) -> Table:
     """Everybody who is named, with the roles of their account."""
     listed = facts.get("people", ())
     shown, more = first_of(listed, MOST["people"], lambda p: len(p["did"]), "most involved", "record.json")

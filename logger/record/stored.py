@@ -56,13 +56,13 @@ class _Rows:
 
     rows: Columns
     taken_ns: Int
-    known: Bool
+    has_time: Bool
     decided: NDArray[np.uint8]
 
     @property
     def judged(self) -> Bool:
         """Rows that the judge reads, shape (n,)."""
-        return np.asarray(self.known & (self.decided != _SET_ASIDE))
+        return np.asarray(self.has_time & (self.decided != _SET_ASIDE))
 
 
 def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict[str, tuple[bytes, int]]:
@@ -71,10 +71,10 @@ def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict
     Readings whose true time is not known belong to an interval by their stamps.
     """
     each = {key: _rows_of(store, key, span) for key in store.readings.channels()}
-    each = {key: found for key, found in each.items() if len(found.rows)}
-    flags = qualities(setup, {k: _readings(found) for k, found in each.items() if k in setup.channels})
+    each = {key: stored for key, stored in each.items() if len(stored.rows)}
+    flags = qualities(setup, {k: _readings(stored) for k, stored in each.items() if k in setup.channels})
     heads = head((*STORED, *(MARKED if store.simulated else ())))
-    tables = {key: _table(setup, key, found, flags.get(key)) for key, found in each.items()}
+    tables = {key: _table(setup, key, stored, flags.get(key)) for key, stored in each.items()}
     return {
         key: (heads + lines(_marked(store, table), "needed"), table.num_rows) for key, table in tables.items()
     }
@@ -102,22 +102,22 @@ def zone_tables(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int)
     wide = from_ns - _MARGIN_NS, to_ns + _MARGIN_NS
     with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
         each = dict(zip(around, pool.map(lambda key: _rows_of(store, key, wide), around), strict=True))
-        flags = qualities(setup, {key: _readings(found) for key, found in each.items()})
+        flags = qualities(setup, {key: _readings(stored) for key, stored in each.items()})
 
-        def told(key: str) -> pa.Table:
+        def table_of(key: str) -> pa.Table:
             return _record_table(setup, key, each[key], flags[key], (from_ns, to_ns))
 
-        return {key: _marked(store, table) for key, table in zip(mine, pool.map(told, mine), strict=True)}
+        return {key: _marked(store, table) for key, table in zip(mine, pool.map(table_of, mine), strict=True)}
 
 
 def _record_table(
-    setup: Setup, key: str, found: _Rows, flags: NDArray[np.uint8], span: tuple[int, int]
+    setup: Setup, key: str, stored: _Rows, flags: NDArray[np.uint8], span: tuple[int, int]
 ) -> pa.Table:
     import pyarrow as pa
 
-    where = found.known & (found.taken_ns >= span[0]) & (found.taken_ns < span[1])
-    channel, rows, taken_ns = setup.channels[key], found.rows.part(where), found.taken_ns[where]
-    done = correct_readings(channel, setup.certificates_of(key), taken_ns, rows.value)
+    where = stored.has_time & (stored.taken_ns >= span[0]) & (stored.taken_ns < span[1])
+    channel, rows, taken_ns = setup.channels[key], stored.rows.part(where), stored.taken_ns[where]
+    corrected = correct_readings(channel, setup.certificates_of(key), taken_ns, rows.value)
     n = len(rows)
     columns = {
         "channel": same(key, n),
@@ -126,10 +126,10 @@ def _record_table(
         "unit": same(channel.unit, n),
         "status": _status(rows),
         "late": pa.array(rows.late).cast(pa.uint8()),
-        "corrected": numbers(np.round(done.value, 6)),  # as they are judged
-        "U": numbers(np.round(done.U, 6)),
+        "corrected": numbers(np.round(corrected.value, 6)),  # as they are judged
+        "U": numbers(np.round(corrected.U, 6)),
         "corrected_unit": same(quantity(channel.quantity).unit, n),
-        **_judged(_quality(found, flags)[where], found.decided[where]),
+        **_judged(_quality(stored, flags)[where], stored.decided[where]),
     }
     return pa.table(columns)
 
@@ -156,11 +156,11 @@ def _rows_of(store: Store, key: str, span: tuple[int, int] | None) -> _Rows:
     from_ns, to_ns = span or (-EVER_NS, EVER_NS)
     everywhere = span is None or bool(store.clocks.channels_to_correct([key]))
     rows = store.readings.columns(key, *((-EVER_NS, EVER_NS) if everywhere else span or (from_ns, to_ns)))
-    taken_ns, known = store.clocks.true_instants(key, rows)
+    taken_ns, has_time = store.clocks.true_instants(key, rows)
     decided = _decision_flags(rows, store.decisions.of(key, -EVER_NS, EVER_NS))
     order = np.argsort(taken_ns, kind="stable")
     order = order[(taken_ns[order] >= from_ns) & (taken_ns[order] < to_ns)]
-    return _Rows(rows.part(order), taken_ns[order], known[order], decided[order])
+    return _Rows(rows.part(order), taken_ns[order], has_time[order], decided[order])
 
 
 def _decision_flags(rows: Columns, decisions: Mapping[int, Decision]) -> NDArray[np.uint8]:
@@ -185,7 +185,7 @@ def _table(setup: Setup, key: str, stored: _Rows, flags: NDArray[np.uint8] | Non
     unit = setup.channels[key].unit if key in setup.channels else ""
     columns = {
         "channel": same(key, n),
-        "taken": instants(stored.taken_ns, stored.known),
+        "taken": instants(stored.taken_ns, stored.has_time),
         "stamp": instants(rows.taken_ns),
         "value": numbers(rows.value),
         "unit": same(unit, n),

@@ -13,8 +13,9 @@ from ..instants import parse
 from . import section_words as sections
 from .corrections import FORMULA
 from .day_strips import row_height
+from .fact_forms import DayFacts, IssuedFacts, RecordFacts, SetupFacts, ShareFacts
 from .names import EXPLANATION, person_text
-from .print_words import Facts, at, figure, length, percent, unit
+from .print_words import Table, at, figure, length, percent, unit
 from .probe_words import probes
 
 __all__ = ["at", "figure", "length", "page", "percent", "sentence", "unit"]
@@ -25,7 +26,7 @@ MEANINGS = (
 )
 
 
-def page(facts: Facts) -> dict[str, Any]:
+def page(facts: IssuedFacts) -> dict[str, Any]:
     """What the template needs: sentences, and tables as heads and rows of text."""
     zone, number = ZoneInfo(facts["room"]["timezone"]), facts["issue"]["number"]
     title = f"Record of conditions {number}" if number else "Record of conditions, draft"
@@ -55,7 +56,7 @@ def page(facts: Facts) -> dict[str, Any]:
     }
 
 
-def sentence(facts: Facts) -> str:
+def sentence(facts: RecordFacts) -> str:
     """What a person would say of the interval, in one sentence."""
     name, shares = facts["zone"]["name"], facts["shares"]
     total = sum(row["seconds"] for row in shares)
@@ -73,7 +74,7 @@ def sentence(facts: Facts) -> str:
     return f"{name} was stable for {spent}."
 
 
-def because(facts: Facts) -> str:
+def because(facts: RecordFacts) -> str:
     """Where the rest of the time went, by verdict and reason."""
     parts = []
     for verdict in ("not stable", "not shown"):
@@ -85,7 +86,7 @@ def because(facts: Facts) -> str:
     return f"{words[0].upper()}{words[1:]}." if words else ALL_KEPT
 
 
-def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
+def _heads(facts: IssuedFacts, zone: ZoneInfo) -> list[list[str]]:
     issue = facts["issue"]
     rows = [
         ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
@@ -105,7 +106,7 @@ def _heads(facts: Facts, zone: ZoneInfo) -> list[list[str]]:
     return rows
 
 
-def _approval_rows(setup: Facts, zone: ZoneInfo) -> list[list[str]]:
+def _approval_rows(setup: SetupFacts, zone: ZoneInfo) -> list[list[str]]:
     """Who put the setup in force; one person alone and corrected entry errors are always said."""
     newest = [v for v in setup["versions"] if v["version"] == setup["version"]]
     rows = [
@@ -135,7 +136,7 @@ def _beginning(text: str, zone: ZoneInfo) -> str:
     return "the beginning of the data" if parse(text, zone) <= 0 else at(text, zone)
 
 
-def _share(row: Facts) -> dict[str, str]:
+def _share(row: ShareFacts) -> dict[str, str]:
     return {
         "reason": row["reason"],
         "verdict": row["verdict"],
@@ -145,7 +146,7 @@ def _share(row: Facts) -> dict[str, str]:
     }
 
 
-def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
+def _sections(facts: RecordFacts, zone: ZoneInfo) -> list[Table]:
     """Tables in the order in which a reader asks: what went wrong, what it affects, and who did what."""
     by_hand = [sections.without_limit(facts)] if facts["without_limit"] else []
     return [
@@ -163,7 +164,7 @@ def _sections(facts: Facts, zone: ZoneInfo) -> list[dict[str, Any]]:
     ]
 
 
-def _days(facts: Facts, zone: ZoneInfo) -> list[dict[str, str]]:
+def _days(facts: RecordFacts, zone: ZoneInfo) -> list[dict[str, str]]:
     """A row for each strip: its name, the hours of each verdict, and what else is to be said of it."""
     return [
         {
@@ -185,7 +186,7 @@ def _hours(seconds: int) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}" if seconds else ""
 
 
-def _cases_in(facts: Facts, day: Facts, zone: ZoneInfo) -> str:
+def _cases_in(facts: RecordFacts, day: DayFacts, zone: ZoneInfo) -> str:
     """Cases in use that touch a row, by number."""
     begin, end = parse(day["from"], zone), parse(day["to"], zone)
     mine = [
@@ -198,7 +199,7 @@ def _cases_in(facts: Facts, day: Facts, zone: ZoneInfo) -> str:
     return f"case {', '.join(mine)}" if mine else ""
 
 
-def _meanings(facts: Facts) -> list[tuple[str, str]]:
+def _meanings(facts: RecordFacts) -> list[tuple[str, str]]:
     """What the words mean, with the times of this zone."""
     settling, gap = length(facts["zone"]["settling_s"]), length(facts["zone"]["body_gap_s"])
     bodies = (
@@ -218,7 +219,7 @@ def _explanation() -> list[str]:
     ]
 
 
-def _provenance(facts: Facts) -> list[list[str]]:
+def _provenance(facts: IssuedFacts) -> list[list[str]]:
     head = facts["head"]
     return [
         ["Result (periods and findings)", facts["digest"]],

@@ -158,8 +158,8 @@ def _path(file: Path, where: str, table: Any, faults: list[Fault]) -> Path:
     """A folder, relative to the file."""
     value = table.get("data") if isinstance(table, dict) else None
     if not isinstance(value, str) or not value:
-        found = "no such key" if value is None else repr(value)
-        faults.append(_fault(file, where, "data", "a data folder", found))
+        entered = "no such key" if value is None else repr(value)
+        faults.append(_fault(file, where, "data", "a data folder", entered))
         return file.parent
     return file.parent / value
 
@@ -168,8 +168,8 @@ def _others(tables: Mapping[str, Any]) -> list[str]:
     return [name for name in tables if name not in ("centre", "rooms")]
 
 
-def _fault(file: Path, table: str, key: str, expected: str, found: str) -> Fault:
-    return Fault(str(file), table, key, expected, found)
+def _fault(file: Path, table: str, key: str, expected: str, entered: str) -> Fault:
+    return Fault(str(file), table, key, expected, entered)
 
 
 def _quoted(text: str) -> str:

@@ -96,24 +96,24 @@ def without_days(year: JudgedYear) -> JudgedYear:
 
 def rejudge_here(work: Sequence[ZoneWork | YearResult], *, dry_run: bool) -> Iterator[YearResult]:
     """Judge one zone after the other in this process."""
-    for one in work:
-        if isinstance(one, YearResult):
-            yield one
+    for item in work:
+        if isinstance(item, YearResult):
+            yield item
             continue
         years: list[JudgedYear] = []
         changed = False
-        for task in one.tasks:
+        for task in item.tasks:
             try:
-                year = judged(str(one.folder), task, years[-1] if years else None, versions())
+                year = judged(str(item.folder), task, years[-1] if years else None, versions())
             except (StillroomError, OSError) as error:
-                yield YearResult(one.room, task.zone, task.year, why=str(error))
+                yield YearResult(item.room, task.zone, task.year, why=str(error))
                 break
-            result = _taken(one, year, dry_run=dry_run)
+            result = _taken(item, year, dry_run=dry_run)
             changed |= bool(result.changed)
             yield result
             years.append(without_days(year))
         else:
-            yield from _finished(one, years, changed=changed, dry_run=dry_run)
+            yield from _finished(item, years, changed=changed, dry_run=dry_run)
 
 
 def rejudge_by_workers(
@@ -123,8 +123,8 @@ def rejudge_by_workers(
     from distributed import as_completed
 
     refuse_other_versions(client)
-    waiting = [one for one in work if isinstance(one, ZoneWork)][::-1]
-    yield from (one for one in work if isinstance(one, YearResult))
+    waiting = [item for item in work if isinstance(item, ZoneWork)][::-1]
+    yield from (item for item in work if isinstance(item, YearResult))
     running: dict[Any, tuple[ZoneWork, int]] = {}
     years: dict[tuple[str, str], list[JudgedYear]] = {}
     altered: set[tuple[str, str]] = set()
@@ -132,9 +132,9 @@ def rejudge_by_workers(
     ready = completed()
 
     def submit(zone: ZoneWork, number: int) -> None:
-        done = years.setdefault((zone.room, zone.tasks[0].zone), [])
+        zone_years = years.setdefault((zone.room, zone.tasks[0].zone), [])
         future = client.submit(
-            judged, str(zone.folder), zone.tasks[number], done[-1] if done else None, versions(),
+            judged, str(zone.folder), zone.tasks[number], zone_years[-1] if zone_years else None, versions(),
             pure=False, retries=TRIES - 1,
         )  # fmt: skip
         running[future] = (zone, number)

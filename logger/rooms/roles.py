@@ -72,14 +72,14 @@ def give_roles(centre: People, room: People, name: str, roles: Collection[Role],
 class Spread:
     """In which rooms a change of an account holds now, and where it does not yet, with why."""
 
-    done: tuple[str, ...]
+    changed: tuple[str, ...]
     failed: tuple[tuple[str, str], ...]
 
 
 def spread_password(registry: Registry, centre: People, name: str, by: str) -> Spread:
     """Give the accounts of a person in every room the password that the group's account has now."""
     account, digest = centre.account(name), centre.password_digest(name)
-    done, failed = [], []
+    changed, failed = [], []
     for entry in registry.rooms.values():
         try:
             with room_store(entry) as store:
@@ -87,7 +87,7 @@ def spread_password(registry: Registry, centre: People, name: str, by: str) -> S
                 there = people.find(account.name)
                 if there is not None and there.person == account.person:
                     people.set_password_digest(account.name, digest, by)
-                    done.append(entry.key)
+                    changed.append(entry.key)
         except StillroomError as error:
             failed.append((entry.key, str(error)))
-    return Spread(tuple(done), tuple(failed))
+    return Spread(tuple(changed), tuple(failed))

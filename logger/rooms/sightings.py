@@ -147,8 +147,8 @@ def _content(entry: RoomEntry) -> bytes:
 
 
 def _facts(summary: Summary) -> dict[str, Any]:
-    kept = ("name", "site", "custodian", "timezone", "simulated", "at_ns", "until_ns")
-    return {**{name: summary.body[name] for name in kept}, "head": list(summary.head)}
+    keys = ("name", "site", "custodian", "timezone", "simulated", "at_ns", "until_ns")
+    return {**{name: summary.body[name] for name in keys}, "head": list(summary.head)}
 
 
 def _went_back(seen: Mapping[str, Any], summary: Summary) -> str:
@@ -170,18 +170,18 @@ def _went_back(seen: Mapping[str, Any], summary: Summary) -> str:
 
 def _without(entry: RoomEntry, seen: Mapping[str, Any] | None, trouble: Trouble, why: str) -> RoomState:
     """A room of which nothing that it says now counts."""
-    known = seen or {"name": entry.name or entry.key, "site": "", "custodian": "", "timezone": "UTC"}
+    facts = seen or {"name": entry.name or entry.key, "site": "", "custodian": "", "timezone": "UTC"}
     return RoomState(
         entry.key,
-        str(known["name"]),
-        str(known["site"]),
-        str(known["custodian"]),
+        str(facts["name"]),
+        str(facts["site"]),
+        str(facts["custodian"]),
         trouble,
         why,
         "not shown",
         at_ns=None if seen is None else int(seen["at_ns"]),
-        timezone=str(known["timezone"]),
-        simulated=bool(known.get("simulated", False)),
+        timezone=str(facts["timezone"]),
+        simulated=bool(facts.get("simulated", False)),
     )
 
 

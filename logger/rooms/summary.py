@@ -126,22 +126,37 @@ def is_kept(folder: Path) -> bool:
     return (folder / FILE).exists()
 
 
-def _zone(key: str, name: str, said: Mapping[str, Any] | None, now_ns: int) -> dict[str, Any]:
+def _zone(key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int) -> dict[str, Any]:
     """The newest statement of a zone, without its rules; not shown where it is none, or too old to trust."""
-    if said is None or now_ns - _at_ns(said) > HOLDS_NS:
+    if statement is None or now_ns - _at_ns(statement) > HOLDS_NS:
         nothing = {"verdict": "not shown", "reason": "indeterminate", "since": None, "at": None}
         sentence = f"{name}: not shown."
-        return {"zone": key, "name": name, **nothing, "sentence": sentence, "next_step": _no_verdict(said)}
+        return {
+            "zone": key,
+            "name": name,
+            **nothing,
+            "sentence": sentence,
+            "next_step": _no_verdict(statement),
+        }
     copied = ("verdict", "reason", "since", "at", "sentence")
-    return {"zone": key, "name": name, **{k: said[k] for k in copied}, "next_step": said.get("next_step", "")}
+    return {
+        "zone": key,
+        "name": name,
+        **{k: statement[k] for k in copied},
+        "next_step": statement.get("next_step", ""),
+    }
 
 
-def _no_verdict(said: Mapping[str, Any] | None) -> str:
-    return "No verdict yet." if said is None else f"No verdict since {said['at']}: look at the service."
+def _no_verdict(statement: Mapping[str, Any] | None) -> str:
+    return (
+        "No verdict yet."
+        if statement is None
+        else f"No verdict since {statement['at']}: look at the service."
+    )
 
 
-def _at_ns(said: Mapping[str, Any]) -> int:
-    return round(datetime.fromisoformat(said["at"]).timestamp()) * NS
+def _at_ns(statement: Mapping[str, Any]) -> int:
+    return round(datetime.fromisoformat(statement["at"]).timestamp()) * NS
 
 
 def _silent(store: Store, setup: Setup, now_ns: int) -> list[str]:

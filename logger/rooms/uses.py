@@ -78,7 +78,7 @@ class Touched:
 
 def index(registry: Registry, now_ns: int, *, anew: bool = False) -> list[RoomUses]:
     """Ask every room what changed since it was asked last, and keep the answers; `anew`: believe none."""
-    before = {} if anew else _kept(registry)
+    before = {} if anew else _last_answers(registry)
     answers = [_answer_of(registry, key, before.get(key), now_ns) for key in registry.rooms]
     text = json.dumps({a.room: _plain(a) for a in answers}, ensure_ascii=False, separators=(",", ":"))
     replace_file(registry.centre / FILE, text.encode())
@@ -149,8 +149,8 @@ def _answer_of(registry: Registry, key: str, before: RoomUses | None, now_ns: in
         with room_store(registry.room(key), read_only=True) as store:
             return _answer(store, key, before, now_ns)
     except (StillroomError, OSError) as error:
-        kept = before or RoomUses(key)
-        return RoomUses(key, kept.uses, kept.jobs, kept.setup, kept.head, kept.at_ns, str(error))
+        answer = before or RoomUses(key)
+        return RoomUses(key, answer.uses, answer.jobs, answer.setup, answer.head, answer.at_ns, str(error))
 
 
 def _answer(store: Store, key: str, before: RoomUses | None, now_ns: int) -> RoomUses:
@@ -166,11 +166,11 @@ def _answer(store: Store, key: str, before: RoomUses | None, now_ns: int) -> Roo
     return RoomUses(key, uses, jobs, version, store.journal.head()[0], now_ns)
 
 
-def _kept(registry: Registry) -> Mapping[str, RoomUses]:
+def _last_answers(registry: Registry) -> Mapping[str, RoomUses]:
     """What was answered before; nothing where the file is none, as it can be made anew."""
     try:
-        kept = json.loads((registry.centre / FILE).read_text(encoding="utf-8"))
-        return {key: _of_plain(key, plain) for key, plain in kept.items()}
+        answers = json.loads((registry.centre / FILE).read_text(encoding="utf-8"))
+        return {key: _of_plain(key, plain) for key, plain in answers.items()}
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return {}
 

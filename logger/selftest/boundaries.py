@@ -227,9 +227,9 @@ def _open_from(minutes: int, age_ns: int = 0) -> int | str:
     return "ended" if ended else cells.open_run_from - cells.grid.first
 
 
-def _flat(flat_n: int, one: Readings, other: Readings) -> tuple[str, bool]:
+def _flat(flat_n: int, first: Readings, second: Readings) -> tuple[str, bool]:
     room = setup((rule(),), TWO, channel={"flat_n": flat_n, "resolution": 0.01})
-    cells = judged(room, {"T1": one, "T2": other}, now_ns=at(24)).cells["T1.temperature"]
+    cells = judged(room, {"T1": first, "T2": second}, now_ns=at(24)).cells["T1.temperature"]
     return whys(cells, 600)[0], cells.open_run_from >= cells.grid.first + cells.grid.n
 
 

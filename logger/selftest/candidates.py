@@ -146,9 +146,9 @@ def _moved(pair: Setup, probe: str, place: tuple[float, float, float]) -> Setup:
     )
 
 
-def _finding(made: Setup, values: Mapping[str, object]) -> Finding:
-    return judged(made, {p: series(np.full(N, v)) for p, v in values.items()}).findings[0]
+def _finding(setup: Setup, values: Mapping[str, object]) -> Finding:
+    return judged(setup, {p: series(np.full(N, v)) for p, v in values.items()}).findings[0]
 
 
-def _value(made: Setup, values: Mapping[str, object], minute: int) -> float:
-    return float(_finding(made, values).value[minute]) / MICRO
+def _value(setup: Setup, values: Mapping[str, object], minute: int) -> float:
+    return float(_finding(setup, values).value[minute]) / MICRO

@@ -63,10 +63,10 @@ def uncertainty(of: str, room: Setup | None = None, **U: float) -> float:
     return float(cells(of, U, room=room).U[30]) / MICRO
 
 
-def _one_paper(made: Setup) -> Setup:
+def _one_paper(setup: Setup) -> Setup:
     """Temperature and humidity stand in one certificate."""
-    papers = (replace(c, number="one paper") for c in made.certificates if c.channel != "B1.pressure")
-    return replace(made, certificates=(*papers, made.certificates[-1]))
+    papers = (replace(c, number="one paper") for c in setup.certificates if c.channel != "B1.pressure")
+    return replace(setup, certificates=(*papers, setup.certificates[-1]))
 
 
 def _dew_point() -> Iterator[Case]:

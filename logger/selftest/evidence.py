@@ -302,8 +302,8 @@ def _stuck() -> Iterator[Case]:
     )
 
 
-def _ends(found: tuple[int, ...]) -> tuple[int, int]:
-    return found[0], found[-1]
+def _ends(cells: tuple[int, ...]) -> tuple[int, int]:
+    return cells[0], cells[-1]
 
 
 def _neighbours() -> Iterator[Case]:

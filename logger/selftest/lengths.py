@@ -100,13 +100,13 @@ def _budgets() -> Iterator[Case]:
     }
     u = math.sqrt(math.fsum(x * x for x in by_hand.values()))
 
-    def found() -> tuple[dict[str, float], float, float]:
+    def error_budget() -> tuple[dict[str, float], float, float]:
         b = budget(250.0, part, scale, shared, 1.6)
         return {c.name: c.u_um for c in b.contributions}, b.u_um, b.U_um
 
     for name, expected in by_hand.items():
-        yield group.case(f"{name}, µm", expected, lambda n=name: found()[0][n], 1e-9)
-    yield group.case("combined standard and expanded, µm", (u, 2 * u), lambda: found()[1:], 1e-9)
+        yield group.case(f"{name}, µm", expected, lambda n=name: error_budget()[0][n], 1e-9)
+    yield group.case("combined standard and expanded, µm", (u, 2 * u), lambda: error_budget()[1:], 1e-9)
     yield group.case(
         "nominal differential expansion, µm",
         250 * (23.1e-3 * 2 - 11.5e-3),
@@ -183,27 +183,27 @@ def _errors() -> Iterator[Case]:
     group = CaseGroup("thermal error: of an inspection", ISO)
     feature = Feature(500.0, STEEL, 100.0)
 
-    def found(tracks: Temperatures, work: Work, of: Feature = feature) -> ThermalError:
+    def error(tracks: Temperatures, work: Work, of: Feature = feature) -> ThermalError:
         return thermal_error(tracks, of, work)
 
     warm = made_tracks(22.0, 20.0, u_own=0.2 * RECT)
     yield group.case(
         "required: 500 mm of steel, 22 degC, ideal scale: NDE, U, share of 100 µm",
         (11.5, 1.88, 0.1338),
-        lambda: _three(found(warm, Work(IDEAL))),
+        lambda: _three(error(warm, Work(IDEAL))),
         0.005,
         "required: " + ISO,
     )
     yield group.case(
         "corrected: NDE adds nothing to the share",
         0.0188,
-        lambda: found(warm, Work(IDEAL, compensated=True)).share_of_tolerance,
+        lambda: error(warm, Work(IDEAL, compensated=True)).share_of_tolerance,
         5e-5,
     )
     yield group.case(
         "required: aluminium on a steel scale, both at 21 degC, µm",
         5.8,
-        lambda: found(made_tracks(21.0, 21.0), Work(STEEL), Feature(500.0, ALUMINIUM)).nde_um,
+        lambda: error(made_tracks(21.0, 21.0), Work(STEEL), Feature(500.0, ALUMINIUM)).nde_um,
         1e-9,
     )
     item = made_tracks(22.0, 22.0, u_shared=0.5)
@@ -211,7 +211,7 @@ def _errors() -> Iterator[Case]:
     yield group.case(
         "required: steel on steel, one air probe: u(T) adds nothing",
         0.0,
-        lambda: found(item, Work(ideal), Feature(500.0, ideal)).U_um,
+        lambda: error(item, Work(ideal), Feature(500.0, ideal)).U_um,
     )
     b89 = Work(STEEL, adding_up="b89", drift=DriftCheck(1.5))
     al = Feature(250.0, ALUMINIUM, 50.0)
@@ -219,14 +219,14 @@ def _errors() -> Iterator[Case]:
     yield group.case(
         "by B89.6.2: share, TEI, UNDE, no U",
         (0.21825, 21.825, 2.1625, None, None),
-        lambda: _b89(found(off, b89, al)),
+        lambda: _b89(error(off, b89, al)),
         1e-9,
         TEI,
     )
     yield group.case(
         "and corrected",
         0.07325,
-        lambda: found(off, replace(b89, compensated=True), al).share_of_tolerance,
+        lambda: error(off, replace(b89, compensated=True), al).share_of_tolerance,
         1e-9,
         TEI,
     )
@@ -236,18 +236,18 @@ def _errors() -> Iterator[Case]:
         ("expansion of the scale", 0.71875),
         ("temperature variation error", 1.5),
     )
-    yield group.case("its lines, µm", bounds, lambda: _named(found(off, b89, al)), 1e-9, TEI)
+    yield group.case("its lines, µm", bounds, lambda: _named(error(off, b89, al)), 1e-9, TEI)
     yield group.case(
         "no line for a bias that was corrected",
         3,
-        lambda: len(found(off, replace(b89, compensated=True), al).contributions),
+        lambda: len(error(off, replace(b89, compensated=True), al).contributions),
         0,
         TEI,
     )
     yield group.case(
         "lines of nothing are left out",
         ("expansion of the part",),
-        lambda: tuple(n for n, _ in _named(found(made_tracks(22.0, 22.0), Work(IDEAL)))),
+        lambda: tuple(n for n, _ in _named(error(made_tracks(22.0, 22.0), Work(IDEAL)))),
     )
     for mean, u, case in (
         (20.4, 0.2, "mean at 20 °C"),
@@ -256,22 +256,22 @@ def _errors() -> Iterator[Case]:
         (20.0, 0.0, "mean at 20 °C"),
     ):
         near = made_tracks(mean, mean, u_shared=u)
-        yield group.case(f"mean {mean:g} degC, u {u:g} K", case, lambda t=near: found(t, Work(STEEL)).case)
+        yield group.case(f"mean {mean:g} degC, u {u:g} K", case, lambda t=near: error(t, Work(STEEL)).case)
     split = made_tracks(20.49, 20.0, u_own=0.15, u_shared=0.2)
     yield group.case(
         "own and shared u make 0.25 K together: 0.49 K off is at 20",
         "mean at 20 °C",
-        lambda: found(split, Work(STEEL)).case,
+        lambda: error(split, Work(STEEL)).case,
     )
     yield group.case(
         "one side off 20 is off 20",
         "off 20 °C and corrected",
-        lambda: found(made_tracks(20.51, 20.0, u_own=0.25), Work(STEEL, compensated=True)).case,
+        lambda: error(made_tracks(20.51, 20.0, u_own=0.25), Work(STEEL, compensated=True)).case,
     )
     for allowed, within in ((0.07325, True), (0.07324, False), (None, None)):
         work = replace(b89, compensated=True, share_allowed=allowed)
         yield group.case(
-            f"share 0.07325 against {allowed} allowed", within, lambda w=work: found(off, w, al).within_share
+            f"share 0.07325 against {allowed} allowed", within, lambda w=work: error(off, w, al).within_share
         )
 
 
@@ -295,13 +295,13 @@ def _variation() -> Iterator[Case]:
     bare = Feature(1000.0, replace(STEEL, half_width_per_K=0.0))
     steady = np.full(n, 20.0)
 
-    def found(part: Float, work: Work, span_K: float = 0.0) -> ThermalError:
+    def error(part: Float, work: Work, span_K: float = 0.0) -> ThermalError:
         return thermal_error(made_tracks(part, steady, span_K=span_K), bare, work)
 
     yield group.case(
         "drift of a ramp of 0.8 K from mastering on, 1 m of steel, µm",
         9.2,
-        lambda: found(ramp, Work(IDEAL)).ed_um,
+        lambda: error(ramp, Work(IDEAL)).ed_um,
         1e-9,
     )
     there = 20.0 + np.array([0.1, -0.3, 0.4, 0.0])
@@ -320,26 +320,26 @@ def _variation() -> Iterator[Case]:
     unseen = np.array([20.1, np.nan, 20.3])
     yield group.case("time without evidence is left out", 2.3, lambda: _drift(bare, unseen)[0], 1e-9)
     yield group.case(
-        "even: half-range/√3, k = 2", (9.2 / math.sqrt(3), 2.0), lambda: _U_k(found(ramp, Work(IDEAL))), 1e-9
+        "even: half-range/√3, k = 2", (9.2 / math.sqrt(3), 2.0), lambda: _U_k(error(ramp, Work(IDEAL))), 1e-9
     )
     whole = 1000 * 11.5e-3 * float(np.ptp(cycle))
     yield group.case(
         "one cycle dominates: half-range/√2",
         whole / math.sqrt(2),
-        lambda: found(cycle, Work(IDEAL)).U_um,
+        lambda: error(cycle, Work(IDEAL)).U_um,
         1e-9,
     )
     yield group.case(
         "corrected point by point, a variation does not add",
         0.0,
-        lambda: found(ramp, Work(IDEAL, point_by_point=True)).U_um,
+        lambda: error(ramp, Work(IDEAL, point_by_point=True)).U_um,
     )
     for span, at, tve in ((0.5, 0.5, 3.0), (1.0, 0.5, 6.0), (0.2, 0.5, 3.0), (1.0, 0.0, 3.0)):
         work = Work(IDEAL, drift=DriftCheck(3.0, at))
         yield group.case(
             f"drift check of 3 µm at a span of {at:g} K, room now {span:g} K",
             (tve, tve / math.sqrt(3)),
-            lambda w=work, s=span: _tve_U(found(steady, w, s)),
+            lambda w=work, s=span: _tve_U(error(steady, w, s)),
             1e-9,
         )
     work = Work(IDEAL, drift=DriftCheck(3.0, 0.5, "2026-01-02"))
@@ -348,23 +348,23 @@ def _variation() -> Iterator[Case]:
         (0.5, "drift check of 2026-01-02 at a span of 0.5 K"),
     ):
         yield group.case(
-            f"what is told of it at {span:g} K", expected, lambda s=span: found(steady, work, s).tve_source
+            f"what is told of it at {span:g} K", expected, lambda s=span: error(steady, work, s).tve_source
         )
     yield group.case(
         "a drift check of unknown span",
         "drift check",
-        lambda: found(steady, Work(IDEAL, drift=DriftCheck(3.0)), 1.0).tve_source,
+        lambda: error(steady, Work(IDEAL, drift=DriftCheck(3.0)), 1.0).tve_source,
     )
     slope = Work(IDEAL, um_per_K=-3.0)
     yield group.case(
         "−3 µm/K of a check standard times 0.5 K",
         (1.5, 1.5 / math.sqrt(3)),
-        lambda: _tve_U(found(steady, slope, 0.5)),
+        lambda: _tve_U(error(steady, slope, 0.5)),
         1e-9,
     )
     both = Work(IDEAL, um_per_K=3.0, drift=DriftCheck(2.0))
     yield group.case(
-        "a drift check comes before a check standard", 2.0, lambda: found(steady, both, 0.5).tve_um
+        "a drift check comes before a check standard", 2.0, lambda: error(steady, both, 0.5).tve_um
     )
 
 

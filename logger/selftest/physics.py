@@ -184,7 +184,7 @@ def _slopes_of_n(group: CaseGroup) -> Iterator[Case]:
         ends = [plain.index(633.0, *each) for each in at]
         return (ends[0] - ends[1]) / (step * (up + down))
 
-    def found(name: str, rh: float = 40.0) -> float:
+    def sensitivity(name: str, rh: float = 40.0) -> float:
         return float(getattr(air.sensitivity(633.0, 20.0, 1e5, rh), name))
 
     for name, place, step in (
@@ -195,7 +195,10 @@ def _slopes_of_n(group: CaseGroup) -> Iterator[Case]:
     ):
         expected = slope(place, step)
         yield group.case(
-            f"change of n {name.replace('_', ' ')}", expected, lambda n=name: found(n), abs(expected) * 1e-7
+            f"change of n {name.replace('_', ' ')}",
+            expected,
+            lambda n=name: sensitivity(n),
+            abs(expected) * 1e-7,
         )
     ends = {rh: plain.index(633.0, 20.0, 1e5, rh) for rh in (0.0, 0.5, 1.0, 1.5, 98.0, 98.5, 99.5, 100.0)}
     for rh, item, other in ((0.0, 1.0, 0.0), (0.5, 1.5, 0.5), (99.5, 99.5, 98.5)):
@@ -203,7 +206,7 @@ def _slopes_of_n(group: CaseGroup) -> Iterator[Case]:
         yield group.case(
             f"change of n per %RH at {rh:g} %RH",
             expected,
-            lambda r=rh: found("per_pct_rh", r),
+            lambda r=rh: sensitivity("per_pct_rh", r),
             abs(expected) * 1e-5,
         )
     for rh in (1.0, 99.0):  # both neighbours are there
@@ -211,7 +214,7 @@ def _slopes_of_n(group: CaseGroup) -> Iterator[Case]:
         yield group.case(
             f"change of n per %RH at {rh:g} %RH, from both sides",
             expected,
-            lambda r=rh: found("per_pct_rh", r),
+            lambda r=rh: sensitivity("per_pct_rh", r),
             abs(expected) * 1e-7,
         )
 

@@ -112,7 +112,7 @@ def without(readings: Readings, from_ns: int, to_ns: int) -> Readings:
 
 
 def judged(
-    made: Setup,
+    setup: Setup,
     readings: Mapping[str, Readings],
     from_ns: int = DAY,
     to_ns: int = DAY + 86_400 * NS,
@@ -126,11 +126,11 @@ def judged(
 
     readings: by channel, or by probe, which means its temperature.
     """
-    step_ns = made.step_s * NS
-    grid = Grid(from_ns // step_ns, (to_ns - from_ns) // step_ns, made.step_s)
+    step_ns = setup.step_s * NS
+    grid = Grid(from_ns // step_ns, (to_ns - from_ns) // step_ns, setup.step_s)
     by_channel = {name if "." in name else f"{name}.temperature": r for name, r in readings.items()}
     reference = state or BodyState(0, 0)
-    return judge("bay", made, by_channel, grid, reference, now_ns=now_ns, marks=marks, activity=activity)
+    return judge("bay", setup, by_channel, grid, reference, now_ns=now_ns, marks=marks, activity=activity)
 
 
 def alone(values: object, **room: object) -> Cells:

@@ -164,8 +164,8 @@ def _continued() -> Iterator[Case]:
         result = judged(room, {"T1": readings}, DAY, at(minutes / 60), state=before)
         return result.memory.states[minutes]
 
-    def plain(one: BodyState) -> tuple[object, ...]:
-        return one.settling_s, one.unknown_s, one.silences, one.rule
+    def plain(state: BodyState) -> tuple[object, ...]:
+        return state.settling_s, state.unknown_s, state.silences, state.rule
 
     hour = series(outside((540, 600)))
     for minutes, expected in (

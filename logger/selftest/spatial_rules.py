@@ -298,8 +298,8 @@ def _stated() -> Iterator[Case]:
     )  # fmt: skip
 
 
-def _text(one: Extent) -> str:
-    return conditions_statement(_CHECKED, [one], [], "the bay", UTC).stated[0].text
+def _text(extent: Extent) -> str:
+    return conditions_statement(_CHECKED, [extent], [], "the bay", UTC).stated[0].text
 
 
 def _extents() -> tuple[tuple[object, ...], ...]:

@@ -309,7 +309,7 @@ def _drop_what_is_over(turn: _Turn, waits_s: Mapping[str, int]) -> None:
 
 def _returns(turn: _Turn) -> list[tuple[AlarmNotice, list[Alarm]]]:
     """For each cause that is over one return, which names all of it: the last one, its leader's first."""
-    found: list[tuple[AlarmNotice, list[Alarm]]] = []
+    groups: list[tuple[AlarmNotice, list[Alarm]]] = []
     over: set[object] = set()
     returns = [n for n in turn.notices if n.step == "returned" and _is_newest(n, turn)]
     for notice in sorted(returns, key=lambda n: turn.after[n.alarm].cause != n.alarm):
@@ -319,8 +319,8 @@ def _returns(turn: _Turn) -> list[tuple[AlarmNotice, list[Alarm]]]:
             turn.reasons[alarm.key].append(f"{alarm.key}: cleared with {alarm.cause}, one notice for both.")
             continue
         over.add(cause)
-        found.append((notice, [alarm, *_over_with(alarm, turn)]))
-    return found
+        groups.append((notice, [alarm, *_over_with(alarm, turn)]))
+    return groups
 
 
 def _over_with(alarm: Alarm, turn: _Turn) -> list[Alarm]:

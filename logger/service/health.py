@@ -167,8 +167,8 @@ def _record(store: Store, now_ns: int) -> Iterator[HealthFigure]:
     yield HealthFigure("Record", "disk", free, now_ns, full)
     others = open_to_others(store.folder)
     rights = f"other accounts can read it: chmod -R go-rwx {store.folder}" if others else ""
-    told = "other accounts of this machine" if others else "owner only"
-    yield HealthFigure("Record", "data folder readable by", told, now_ns, rights)
+    readers = "other accounts of this machine" if others else "owner only"
+    yield HealthFigure("Record", "data folder readable by", readers, now_ns, rights)
     size = sum(f.stat().st_size for f in _files(store.folder))
     yield HealthFigure("Record", "size of the data", f"{size / 1e6:.1f} MB", now_ns)
     seals = store.archive.seals()

@@ -29,7 +29,7 @@ class InspectionJobs:
         self._cursor: int | None = None  # None: everything is looked at
         self._marks = 0
         self._next_ns = 0
-        self._told: set[int] = set()
+        self._announced: set[int] = set()
         self._coming: Config | None = None
         self._config, self._verdicts = config, Verdicts(store, config.setup)
 
@@ -56,7 +56,7 @@ class InspectionJobs:
         jobs = {job.key: job for job in inspections(self._store)}
         new = [i for group in issues(self._store).values() for i in group if self._is_news(i, now_ns)]
         for issue in sorted(new, key=lambda i: i.entry):
-            self._told.add(issue.entry)
+            self._announced.add(issue.entry)
             key = f"{issue.inspection}.issue-{issue.number}"
             if not outbox(self._store).of(key):
                 self._tell(key, _change_wording(jobs[issue.inspection], issue), now_ns)
@@ -64,7 +64,7 @@ class InspectionJobs:
     def _is_news(self, issue: Issue, now_ns: int) -> bool:
         """A revision of before this program names no way, and was told when it was written."""
         young = issue.at_ns > now_ns - NEWS_NS
-        return issue.other_verdict and bool(issue.way) and young and issue.entry not in self._told
+        return issue.other_verdict and bool(issue.way) and young and issue.entry not in self._announced
 
     def _review(self, now_ns: int) -> None:
         marked = len(marks(self._store))

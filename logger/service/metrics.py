@@ -82,9 +82,9 @@ def _lines(family: Family, form: str) -> Iterator[str]:
     if family.unit and form == OPENMETRICS:
         yield f"# UNIT {name} {family.unit}"
     yield f"# HELP {name} {_escaped(family.help)}"
-    for one in family.samples:
-        labels = ",".join(f'{key}="{_escaped(value)}"' for key, value in one.labels.items())
-        yield f"{sample}{{{labels}}} {_number(one.value)}" if labels else f"{sample} {_number(one.value)}"
+    for row in family.samples:
+        labels = ",".join(f'{key}="{_escaped(value)}"' for key, value in row.labels.items())
+        yield f"{sample}{{{labels}}} {_number(row.value)}" if labels else f"{sample} {_number(row.value)}"
 
 
 def _escaped(text: str) -> str:

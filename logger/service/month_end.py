@@ -26,12 +26,12 @@ def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
     first = local(now_ns, zone).date().replace(day=1)
     before = (first - timedelta(days=1)).replace(day=1)
     span = parse(before.isoformat(), zone), parse(first.isoformat(), zone)
-    verdicts, known = Verdicts(store, setup), {(r.zone, r.from_ns, r.to_ns) for r in issues(store)}
-    spans = {one.key: _recorded_span(store, verdicts, one.key, span) for one in setup.zones_now()}
+    verdicts, issued = Verdicts(store, setup), {(r.zone, r.from_ns, r.to_ns) for r in issues(store)}
+    spans = {zone.key: _recorded_span(store, verdicts, zone.key, span) for zone in setup.zones_now()}
     numbers = [
         _issue(store, verdicts, key, part, now_ns)
         for key, part in spans.items()
-        if part is not None and (key, *part) not in known
+        if part is not None and (key, *part) not in issued
     ]
     open_cases = [r for r in cases_in(verdicts, None, *span, now_ns) if r.waits]
     return {

@@ -36,7 +36,7 @@ def studies(folder: Path) -> list[list[str]]:
 
 
 @contextmanager
-def run_beside(folder: Path, wanted: bool, say: Callable[[str], None]) -> Iterator[None]:
+def run_beside(folder: Path, enabled: bool, say: Callable[[str], None]) -> Iterator[None]:
     """Answer the questions beside what goes on; what is not answered when that ends is left."""
     over = threading.Event()
     running: list[subprocess.Popen[bytes]] = []
@@ -54,7 +54,7 @@ def run_beside(folder: Path, wanted: bool, say: Callable[[str], None]) -> Iterat
         say("Page Room study has its answers: what to fix first, and what was planted in 24 weeks.")
 
     thread = threading.Thread(target=work, name="demo studies", daemon=True)
-    if wanted:
+    if enabled:
         thread.start()
     try:
         yield
@@ -62,7 +62,7 @@ def run_beside(folder: Path, wanted: bool, say: Callable[[str], None]) -> Iterat
         over.set()
         for process in running:
             process.terminate()
-        if wanted:
+        if enabled:
             thread.join()
 
 

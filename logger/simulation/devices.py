@@ -135,12 +135,14 @@ class ModbusSpeaker:
         if device != self.device:
             return []
         words = self._words()
-        wanted = range(address, address + count)
-        if all(at in words for at in wanted):
-            told = struct.pack(f">BBB{count}H", device, function, 2 * count, *(words[at] for at in wanted))
+        addresses = range(address, address + count)
+        if all(at in words for at in addresses):
+            reply = struct.pack(
+                f">BBB{count}H", device, function, 2 * count, *(words[at] for at in addresses)
+            )
         else:
-            told = bytes([device, function | 0x80, 2])
-        return [frame[:4] + struct.pack(">H", len(told)) + told if self._tcp else told + crc16(told)]
+            reply = bytes([device, function | 0x80, 2])
+        return [frame[:4] + struct.pack(">H", len(reply)) + reply if self._tcp else reply + crc16(reply)]
 
     def _words(self) -> dict[int, int]:
         first = min(register.address for register in self._registers.values())

@@ -40,7 +40,7 @@ class EarlierWeeks:
     doors_s: Int
 
 
-def made() -> EarlierWeeks:
+def earlier_weeks() -> EarlierWeeks:
     """The same numbers each time: from one seed."""
     import numpy as np
 
@@ -74,7 +74,7 @@ def write(folder: Path) -> tuple[Path, Path]:
     import pyarrow as pa
     import pyarrow.csv as pc
 
-    weeks = made()
+    weeks = earlier_weeks()
     stamps = pa.array(weeks.at_s, pa.int64()).cast(pa.timestamp("s", "UTC"))
     table = pa.table({"time": pa.compute.strftime(stamps, "%Y-%m-%dT%H:%M:%SZ"), **weeks.columns})
     folder.mkdir(parents=True, exist_ok=True)

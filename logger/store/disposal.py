@@ -18,10 +18,9 @@ from sqlalchemy import Connection, exists, select
 from ..errors import Refused, StoreInUse
 from ..instants import NS, rfc3339
 from ..model.roles import normalise_name
-from . import lock
 from .archive.archive import LOCK, Archive
 from .archive.sealed_file import SealedFile, read_sealed
-from .hot.database import Database
+from .hot.home import Home
 from .hot.journal import Journal, what_of
 from .hot.name_table import NameTable
 from .hot.seals import all_seals
@@ -59,7 +58,7 @@ class Disposals:
     """Disposal of sealed files of one data folder."""
 
     def __init__(
-        self, folder: Path, database: Database, names: NameTable, archive: Archive, journal: Journal
+        self, folder: Path, database: Home, names: NameTable, archive: Archive, journal: Journal
     ) -> None:
         self._folder = folder
         self._database = database
@@ -73,20 +72,20 @@ class Disposals:
         """Let whole sealed files go as the retention rule allows; without authority Refused, journalled."""
         if reason := _authority_fault(request, now_ns, keep_years) or request.against:
             self._refuse(request, reason)
-        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
+        with self._database.lock(LOCK, wait_s=5.0) as ours:
             if not ours:
                 raise StoreInUse(
                     f"{self._folder} is being sealed just now; nothing was disposed of. Try again."
                 )
             with self._database.read() as conn:
-                seals = [one for one in all_seals(conn, disposed=False) if one.to_ns <= request.before_ns]
-                files = [self._file_facts(conn, one, request) for one in seals]
-            readings = sum(one.rows for one in seals)
+                seals = [seal for seal in all_seals(conn, disposed=False) if seal.to_ns <= request.before_ns]
+                files = [self._file_facts(conn, seal, request) for seal in seals]
+            readings = sum(seal.rows for seal in seals)
             if dry_run or not seals:
-                return Disposal(0, tuple(one.file for one in seals), readings)
+                return Disposal(0, tuple(seal.file for seal in seals), readings)
             number = self._journal_disposal(request, files)
             self._archive.remove_disposed()
-        return Disposal(number, tuple(one.file for one in seals), readings)
+        return Disposal(number, tuple(seal.file for seal in seals), readings)
 
     def _file_facts(self, conn: Connection, month_seal: Seal, request: DisposalRequest) -> dict[str, JSON]:
         """What the entry keeps of a file; Refused where it cannot be let go."""
@@ -130,7 +129,7 @@ class Disposals:
         what |= {"losing": dict(request.losing)} if request.losing else {}
         with self._database.begin() as conn:
             entry = self._journal.append("disposal", request.who, what, request.why, conn)
-            rows = [{"seal": one["seal"], "number": entry.number} for one in files]
+            rows = [{"seal": seal["seal"], "number": entry.number} for seal in files]
             conn.execute(disposal.insert(), rows)
         return entry.number
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from ..errors import StoreError
 from .files import plain_write_errors
+from .hot.address import holds_record
 from .hot.database import FILE
 
 OWNER_ALONE = 0o700
@@ -18,7 +19,7 @@ def _refuse_foreign(folder: Path) -> None:
 
     Nor does what a new file system has at its root.
     """
-    if not folder.is_dir() or (folder / FILE).exists():
+    if not folder.is_dir() or holds_record(folder):
         return
     others = sorted(p.name for p in folder.iterdir() if not p.name.startswith(".") and p.name != "lost+found")
     if others:
@@ -48,9 +49,9 @@ def check_folder(folder: Path, create: bool) -> None:
         _refuse_foreign(folder)
         with plain_write_errors(folder):
             folder.mkdir(mode=OWNER_ALONE, parents=True, exist_ok=True)
-            if not (folder / FILE).exists():
+            if not holds_record(folder):
                 _begin_for_owner_alone(folder)
-    elif not (folder / FILE).is_file():
+    elif not holds_record(folder):
         raise StoreError(
             f"There is no record in {folder}: expected the file {FILE}, found none. "
             "Name the data folder with --data and mount its disk, or begin a record with `stillroom run "

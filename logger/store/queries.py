@@ -13,7 +13,7 @@ from ..series import Readings, merge_readings
 from .archive.archive import Archive
 from .hot.arrays import fetch_arrays
 from .hot.clocks import OURS, UNSURE, Clocks
-from .hot.database import Database
+from .hot.home import Home
 from .hot.name_table import NameTable
 from .hot.readings import HotTier
 from .hot.seals import SealedChannel, last_sealed_arrival, sealed_channel, sealed_channels, under_seal
@@ -29,7 +29,7 @@ class ReadingQueries:
 
     def __init__(
         self,
-        database: Database,
+        database: Home,
         names: NameTable,
         hot: HotTier,
         archive: Archive,

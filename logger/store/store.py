@@ -15,7 +15,6 @@ from .. import __version__
 from ..errors import StoreError, StoreInUse
 from ..model import Row
 from ..series import ImportedReadings
-from . import lock
 from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
 from .archive.journal_months import JournalSealing
@@ -23,8 +22,10 @@ from .archive.overview import Overviews
 from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
+from .hot.address import open_home
 from .hot.clocks import Clocks
-from .hot.database import FILE, RESTORING, Database, upgrade_copy_path
+from .hot.database import FILE, RESTORING, upgrade_copy_path
+from .hot.home import Home
 from .hot.import_register import ImportRegister
 from .hot.journal import Journal
 from .hot.migrations import NEWEST
@@ -51,7 +52,7 @@ class Store:
     What needs several parts at once is a method: transactions, loading, sealing, disposal, verification.
     """
 
-    def __init__(self, folder: Path, database: Database) -> None:
+    def __init__(self, folder: Path, database: Home) -> None:
         self.folder = folder
         self._database = database
         self._names = NameTable(database)
@@ -90,7 +91,7 @@ class Store:
                 f"A restore into {folder} was interrupted; nothing was changed. Repeat it: `stillroom "
                 "restore --from DIR` goes over what it left, once the folder is named with --data."
             )
-        store = cls(folder, Database(folder, read_only))
+        store = cls(folder, open_home(folder, read_only))
         try:
             if not read_only:
                 store._database.prepare(create, store._journal_upgrade)
@@ -120,7 +121,7 @@ class Store:
 
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
-        return lock.service_lock(self.folder)
+        return self._database.lock_service()
 
     def begin(self) -> AbstractContextManager[Connection]:
         """A writing transaction on the tables of `tables.py`: all of it or nothing."""
@@ -181,7 +182,7 @@ class Store:
     @contextmanager
     def importing(self) -> Iterator[None]:
         """Be the one import on this folder: what is stored does not change between comparing and adding."""
-        with lock.try_lock(self.folder / "import.lock", wait_s=600.0) as ours:
+        with self._database.lock("import.lock", wait_s=600.0) as ours:
             if not ours:
                 raise StoreInUse(f"Another import into {self.folder} has been running for ten minutes.")
             yield

@@ -45,11 +45,11 @@ def campaign_states(sources: Sources, key: str) -> list[CampaignState]:
     plan = campaign_of(sources.verdicts.store, key)
     if not plan.states:
         raise Refused(f"Campaign {key!r} has no state yet: {plan.next_step}. Nothing was computed.")
-    wanted = sources.request.options.get("state")
-    states = [phase for phase in plan.states if wanted in (None, phase.name)]
+    state = sources.request.options.get("state")
+    states = [phase for phase in plan.states if state in (None, phase.name)]
     if not states:
         names = ", ".join(phase.name for phase in plan.states)
-        raise Refused(f"--state: expected one of {names}; found {wanted!r}. Nothing was computed.")
+        raise Refused(f"--state: expected one of {names}; found {state!r}. Nothing was computed.")
     before, after = (_side_by_side(sources, plan, name) for name in (BEFORE, AFTER))
     limits, places = sources.limits(), {p.name: p.xyz_m for p in plan.positions}
     ready = []

@@ -75,11 +75,11 @@ def _hours(sources: Sources) -> Compute:
         raise Refused(f"--hours: expected a whole number from 1 to 24, found {hours}.")
     r = sources.request
     weeks = verdict_weeks(sources.verdicts, r.zone, r.from_ns, r.to_ns, sources.now_ns)
-    sources.arrays += [weeks.stable.astype(np.float64), weeks.known.astype(np.float64)]
+    sources.arrays += [weeks.stable.astype(np.float64), weeks.shown.astype(np.float64)]
     use = use_of_week(sources.verdicts.setup.zone(r.zone).hours_of_use)
     if r.options.get("season"):
         weeks = weeks.of_season()
-    return lambda: best_hours(weeks.stable, weeks.known, hours, use)
+    return lambda: best_hours(weeks.stable, weeks.shown, hours, use)
 
 
 def _plan(sources: Sources) -> Compute:
@@ -88,9 +88,9 @@ def _plan(sources: Sources) -> Compute:
     jobs = jobs_of(sources.request.options.get("jobs"))
     r = sources.request
     weeks = verdict_weeks(sources.verdicts, r.zone, r.from_ns, r.to_ns, sources.now_ns, ending=True)
-    sources.arrays += [weeks.stable.astype(np.float64), weeks.known.astype(np.float64)]
+    sources.arrays += [weeks.stable.astype(np.float64), weeks.shown.astype(np.float64)]
     use = use_of_week(sources.verdicts.setup.zone(r.zone).hours_of_use)
-    return lambda: slot_plan(weeks.stable, weeks.known, jobs, weeks.first_day, use)
+    return lambda: slot_plan(weeks.stable, weeks.shown, jobs, weeks.first_day, use)
 
 
 def _causes(sources: Sources) -> Compute:
@@ -191,13 +191,13 @@ def _return(sources: Sources) -> Compute:
     if limits is None:
         raise Refused("The zone has no band of air temperature in force; a return needs one to be ready for.")
     starts = sources.instants("returns", "--return")
-    found = returns_of(sources, starts, limits)
+    returns = returns_of(sources, starts, limits)
     options = sources.request.options
-    departures = [item.departure for item in found]
+    departures = [item.departure for item in returns]
     expected = float(options.get("departure_K") or (np.median(departures) if departures else 0.0))
     outdoors = options.get("outdoors_C")
     coming = Coming(expected, None if outdoors is None else float(outdoors))
-    return lambda: set_back_return(found, coming, (limits[1] - limits[0]) / 2)
+    return lambda: set_back_return(returns, coming, (limits[1] - limits[0]) / 2)
 
 
 LENGTH_FIELDS = (

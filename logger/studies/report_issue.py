@@ -57,9 +57,9 @@ def issue_report(store: Store, setup: Setup, studies: Sequence[Study], who: str,
     for name, content in files.items():
         write_durably(folder / name, content)
     named: dict[str, JSON] = dict(digests(files))
-    asked: dict[str, JSON] = {study.request.question: study.digest for study in studies}
+    answers_by_question: dict[str, JSON] = {study.request.question: study.digest for study in studies}
     what: dict[str, JSON] = {"report": number, "zone": zone, "at": rfc3339(now_ns // 10**9 * 10**9)}
-    store.journal.append(KIND, who, {**what, "files": named, "answers": asked})
+    store.journal.append(KIND, who, {**what, "files": named, "answers": answers_by_question})
     return next(item for item in issued_reports(store) if item.number == number)
 
 

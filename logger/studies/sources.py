@@ -54,8 +54,8 @@ class Sources:
     def read_together(self, channels: Sequence[str], from_ns: int, to_ns: int) -> None:
         """Read several channels at once, which is much quicker than one after the other."""
         self.progress(f"reading {len(channels)} channels")
-        wanted = [key for key in channels if f"{key} {from_ns} {to_ns}" not in self.read]
-        for key, used in read_channels(self.verdicts, wanted, from_ns, to_ns, self.now_ns).items():
+        unread = [key for key in channels if f"{key} {from_ns} {to_ns}" not in self.read]
+        for key, used in read_channels(self.verdicts, unread, from_ns, to_ns, self.now_ns).items():
             self.read[f"{key} {from_ns} {to_ns}"] = used
             self.arrays.append(used.record.value)
             self.remarks.append(used.remark())

@@ -28,7 +28,7 @@ class VerdictWeeks:
     """
 
     stable: Bool
-    known: Bool
+    shown: Bool
     first_week: int
     first_day: int = 0
 
@@ -37,7 +37,7 @@ class VerdictWeeks:
         apart = np.arange(len(self.stable))[::-1] % WEEKS_OF_YEAR
         apart = np.minimum(apart, WEEKS_OF_YEAR - apart)
         keep = apart <= around
-        return VerdictWeeks(self.stable[keep], self.known[keep], self.first_week, self.first_day)
+        return VerdictWeeks(self.stable[keep], self.shown[keep], self.first_week, self.first_day)
 
 
 def verdict_weeks(
@@ -90,8 +90,8 @@ def _by_week(
         for kind in (UNKNOWN, STABLE, FAILED)
     ]
     unknown, stable, failed = counts
-    known = (failed > 0) | ((unknown == 0) & (stable > 0))
-    return VerdictWeeks((failed == 0) & (unknown == 0) & (stable > 0), known, first, first_day)
+    shown = (failed > 0) | ((unknown == 0) & (stable > 0))
+    return VerdictWeeks((failed == 0) & (unknown == 0) & (stable > 0), shown, first, first_day)
 
 
 def use_of_week(hours: HoursOfUse | None) -> Bool | None:

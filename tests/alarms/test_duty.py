@@ -43,7 +43,7 @@ def at(text: str) -> int:
 
 
 @pytest.mark.parametrize(
-    ("moment", "wanted"),
+    ("moment", "expected"),
     [
         ("2026-10-21T10:00", ("greta",)),
         ("2026-10-21T05:59", ("ida",)),
@@ -54,9 +54,9 @@ def at(text: str) -> int:
         ("2026-10-26T10:00", ("ida",)),  # a holiday: no shift begins
     ],
 )
-def test_who_is_on_duty(moment: str, wanted: tuple[str, ...]) -> None:
+def test_who_is_on_duty(moment: str, expected: tuple[str, ...]) -> None:
     """Wednesday by day, at night, at the weekend, on a holiday."""
-    assert on_duty(DUTY, VIENNA, at(moment)) == wanted
+    assert on_duty(DUTY, VIENNA, at(moment)) == expected
 
 
 def test_on_saturday_the_duty_person_alone_is_told(setup: Setup) -> None:

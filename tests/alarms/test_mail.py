@@ -54,7 +54,7 @@ def way(
 
 
 @pytest.mark.parametrize(
-    ("recipient", "wanted"),
+    ("recipient", "expected"),
     [
         ("greta@almtal.example", SendOutcome("accepted", 250)),
         ("gone@almtal.example", SendOutcome("refused", 550, "no such user")),
@@ -63,15 +63,15 @@ def way(
     ids=["accepted", "refused for good", "not now"],
 )
 def test_each_sender_tells_what_became_of_the_message(
-    way: tuple[Sender, MailRoute, Callable[[], list[Message]]], recipient: str, wanted: SendOutcome
+    way: tuple[Sender, MailRoute, Callable[[], list[Message]]], recipient: str, expected: SendOutcome
 ) -> None:
     """Conformance: accepted arrives, what is not accepted does not."""
     sender, route, arrived = way
 
     outcome = sender.send(route, letter(recipient))
 
-    assert outcome == wanted
-    assert [m["To"] for m in arrived()] == ([recipient] if wanted.result == "accepted" else [])
+    assert outcome == expected
+    assert [m["To"] for m in arrived()] == ([recipient] if expected.result == "accepted" else [])
 
 
 def test_each_sender_delivers_the_same_message_twice_under_one_name(

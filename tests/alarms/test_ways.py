@@ -119,15 +119,15 @@ def test_a_receiver_with_either_key_can_verify_the_exact_bytes(receiver: Receive
 
 
 @pytest.mark.parametrize(
-    ("code", "wanted"),
+    ("code", "expected"),
     [(204, "accepted"), (400, "refused"), (401, "refused"), (404, "refused"), (302, "refused"),
      (408, "later"), (429, "later"), (500, "later"), (503, "later")],
 )  # fmt: skip
-def test_codes_are_taken_at_their_word(receiver: Receiver, code: int, wanted: str) -> None:
+def test_codes_are_taken_at_their_word(receiver: Receiver, code: int, expected: str) -> None:
     """A redirect is not followed: it could lead the notice anywhere."""
     receiver.codes = [code]
 
-    assert sent(receiver) == (wanted, code)
+    assert sent(receiver) == (expected, code)
     assert len(receiver.came) == 1
 
 

@@ -37,8 +37,8 @@ def record(demo_history: Path, tmp_path_factory: pytest.TempPathFactory) -> Iter
 @pytest.fixture(scope="session")
 def tokens(record: Store) -> dict[str, str]:
     """Scope -> the header of a machine that has this scope and no other."""
-    made = Tokens(record)
-    return {s.value: f"Bearer {made.add(f'machine-{s.value}', {s}, 'test')[1]}" for s in Scope}
+    book = Tokens(record)
+    return {s.value: f"Bearer {book.add(f'machine-{s.value}', {s}, 'test')[1]}" for s in Scope}
 
 
 @pytest.fixture(scope="session")
@@ -51,12 +51,12 @@ def interface(record: Store) -> Any:
 def ask(interface: Any, tokens: dict[str, str]) -> Any:
     """ask("GET", "/excursions", as_="verdicts", …) -> (status, JSON)."""
 
-    def asked(method: str, path: str, as_: str = "", **more: Any) -> tuple[int, Any]:
+    def request(method: str, path: str, as_: str = "", **more: Any) -> tuple[int, Any]:
         headers = {**more.pop("headers", {}), **({"Authorization": tokens[as_]} if as_ else {})}
         answer = interface.test_client().open("/api/v1" + path, method=method, headers=headers, **more)
         return answer.status_code, answer.get_json()
 
-    return asked
+    return request
 
 
 @pytest.fixture

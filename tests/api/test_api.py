@@ -22,23 +22,23 @@ SPAN = {"from": "2026-10-19T07:30:00Z", "to": "2026-10-19T09:00:00Z"}
 
 def test_verdict_is_that_of_the_command(ask: Any, record: Store) -> None:
     """Two ways to ask, one answer, one digest."""
-    status, told = ask("GET", BAY, "verdicts", query_string=SPAN)
+    status, answer = ask("GET", BAY, "verdicts", query_string=SPAN)
     where = ("--from", SPAN["from"], "--to", SPAN["to"], "--data", record.folder)
-    said = json.loads(run_here("check", "--zone", "machine-bay", "--json", *where).stdout)
+    body = json.loads(run_here("check", "--zone", "machine-bay", "--json", *where).stdout)
     assert status == 200
-    assert told == said
-    assert told["verdict"] == "not stable"
+    assert answer == body
+    assert answer["verdict"] == "not stable"
 
 
 def test_excursions_are_listed(ask: Any) -> None:
     span = {"from": "2026-10-12", "to": "2026-10-26"}
-    status, told = ask("GET", "/excursions", "verdicts", query_string=span)
+    status, answer = ask("GET", "/excursions", "verdicts", query_string=span)
     assert status == 200
-    assert len(told["items"]) >= 1
-    one, zone = told["items"][0], told["items"][0]["zone"]
-    assert one["to"] > one["from"]
+    assert len(answer["items"]) >= 1
+    first, zone = answer["items"][0], answer["items"][0]["zone"]
+    assert first["to"] > first["from"]
     _, only = ask("GET", "/excursions", "verdicts", query_string={**span, "zone": zone})
-    assert only["items"] == [e for e in told["items"] if e["zone"] == zone]
+    assert only["items"] == [e for e in answer["items"] if e["zone"] == zone]
 
 
 def test_cases_are_listed_without_what_people_wrote(ask: Any) -> None:
@@ -55,21 +55,21 @@ def test_cases_are_listed_without_what_people_wrote(ask: Any) -> None:
 def test_inspection_is_started_and_stopped(ask: Any, record: Store) -> None:
     """Sent twice it is one; its journal names the machine and its token."""
     body = {"zone": "machine-bay", "title": "Gear hub 12", "key": "G-12", "length_mm": 120}
-    status, told = ask("POST", "/inspections", "inspections", json=body)
-    assert (status, told["key"], told["to"]) == (201, "G-12", None)
+    status, answer = ask("POST", "/inspections", "inspections", json=body)
+    assert (status, answer["key"], answer["to"]) == (201, "G-12", None)
     assert ask("POST", "/inspections", "inspections", json=body)[0] == 409
-    status, told = ask("POST", "/inspections/G-12/stop", "inspections")
-    assert (status, told["from"] < told["to"]) == (200, True)
-    assert ask("POST", "/inspections/G-12/stop", "inspections") == (200, told)
+    status, answer = ask("POST", "/inspections/G-12/stop", "inspections")
+    assert (status, answer["from"] < answer["to"]) == (200, True)
+    assert ask("POST", "/inspections/G-12/stop", "inspections") == (200, answer)
     entry = record.journal.entries(kind="inspection")[-1]
     assert entry.who == "machine-inspections"
     assert entry.what["through"]["at"] == "http"
 
 
 def test_health_tells_the_head(ask: Any, record: Store) -> None:
-    status, told = ask("GET", "/health", "health")
-    assert (status, told["status"]) == (200, "to be looked at")  # nothing runs on a copy
-    assert told["journal"] == dict(zip(("number", "sha256"), record.journal.head(), strict=True))
+    status, answer = ask("GET", "/health", "health")
+    assert (status, answer["status"]) == (200, "to be looked at")  # nothing runs on a copy
+    assert answer["journal"] == dict(zip(("number", "sha256"), record.journal.head(), strict=True))
 
 
 @pytest.mark.parametrize("scope", [s.value for s in Scope])
@@ -94,8 +94,8 @@ def test_a_token_opens_its_own_door_alone(ask: Any, interface: Any, scope: str) 
 
 def test_refusals_stand_in_the_journal(ask: Any, record: Store) -> None:
     ask("GET", "/excursions", "readings")
-    told = record.journal.entries(kind="refused")
-    assert ("machine-readings", "GET /api/v1/excursions") in [(e.who, e.what["attempt"]) for e in told]
+    entries = record.journal.entries(kind="refused")
+    assert ("machine-readings", "GET /api/v1/excursions") in [(e.who, e.what["attempt"]) for e in entries]
 
 
 @pytest.mark.parametrize(
@@ -144,28 +144,28 @@ def test_what_cannot_be_done_is_a_problem(
     answer = client.open("/api/v1" + path, method=method, headers=headers, **more)
     assert answer.status_code == status, answer.text
     assert answer.mimetype == "application/problem+json"
-    told = answer.get_json()
-    assert told["status"] == status
-    assert told["detail"]
-    meaning = client.get(told["type"]).get_json()  # the type of each problem answers with what it means
-    assert (meaning["type"], meaning["title"], meaning["status"]) == (told["type"], told["title"], status)
+    body = answer.get_json()
+    assert body["status"] == status
+    assert body["detail"]
+    meaning = client.get(body["type"]).get_json()  # the type of each problem answers with what it means
+    assert (meaning["type"], meaning["title"], meaning["status"]) == (body["type"], body["title"], status)
     assert meaning["remedy"]
 
 
 def test_readings_are_pushed_once(pushing: Any) -> None:
     """On the disk when answered; the same message again stores nothing; another one is a conflict."""
     post, store = pushing
-    said = {"time": "2026-10-26T07:33:20Z", "t": 20.03, "rh": 45.0}
-    assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 2, "known": 0, "repeated": False})
+    body = {"time": "2026-10-26T07:33:20Z", "t": 20.03, "rh": 45.0}
+    assert post("/nodes/annex/messages/1", json=body) == (200, {"stored": 2, "known": 0, "repeated": False})
     assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.03]
-    assert post("/nodes/annex/messages/1", json=said) == (200, {"stored": 0, "known": 2, "repeated": True})
-    assert post("/nodes/annex/messages/1", json={**said, "t": 20.04})[0] == 409
+    assert post("/nodes/annex/messages/1", json=body) == (200, {"stored": 0, "known": 2, "repeated": True})
+    assert post("/nodes/annex/messages/1", json={**body, "t": 20.04})[0] == 409
     assert post("/nodes/annex/messages/2", data=b"t=20", content_type="text/plain")[0] == 415
     assert post("/nodes/annex/messages/2", data=b"[" * 99_999, content_type="application/json")[0] == 422
     assert post("/nodes/annex/messages/2", json={"t": 20})[0] == 422
-    assert post("/nodes/annex/messages/" + "9" * 30, json=said)[0] == 422
-    assert post("/nodes/annex/messages/-1", json=said)[0] == 422
-    assert post("/nodes/other/messages/1", json=said)[0] == 403
+    assert post("/nodes/annex/messages/" + "9" * 30, json=body)[0] == 422
+    assert post("/nodes/annex/messages/-1", json=body)[0] == 422
+    assert post("/nodes/other/messages/1", json=body)[0] == 403
     assert store.verify().intact
 
 

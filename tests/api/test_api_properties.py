@@ -103,7 +103,7 @@ def test_answers_about_real_things_are_as_described(
     """With a zone, a job and an interval that there are: these answers are as described, too."""
     operation = described[path][method]
     real = {name: value for name, value in REAL.items() if f"{{{name}}}" in path}
-    spans = SPANS if any(one.name == "from" for one in operation.query) else {}
+    spans = SPANS if any(item.name == "from" for item in operation.query) else {}
     case = operation.Case(path_parameters=real, query=dict(spans))
     answer = case.call(headers=everything)
     case.validate_response(

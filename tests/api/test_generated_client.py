@@ -38,10 +38,10 @@ def client_package(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     path = f"{Path(generator).parent}{os.pathsep}{os.environ['PATH']}"  # its formatter lies beside it
     command = [generator, "generate", "--fail-on-warning", *map(str, options)]
     env = {**os.environ, "PATH": path}
-    done = subprocess.run(command, env=env, capture_output=True, text=True, check=False, timeout=300)
+    result = subprocess.run(command, env=env, capture_output=True, text=True, check=False, timeout=300)
     # A body, answer or parameter that the generator cannot express would be missing from the client.
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert "warning" not in (done.stdout + done.stderr).lower()
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert "warning" not in (result.stdout + result.stderr).lower()
     sys.path.insert(0, str(folder))
     yield "room_client"
     sys.path.remove(str(folder))
@@ -89,11 +89,11 @@ def test_a_measuring_program(client_package: str, demo_copy: Path) -> None:
 
             span = [dt.datetime(2026, 10, 19, hour, 30, tzinfo=dt.UTC) for hour in (7, 9)]
             verdict = call("verdicts.verdict")
-            asked: dict[str, Any] = {"client": client, "zone": "machine-bay", "from_": span[0], "to": span[1]}
-            answer = verdict.sync_detailed(**asked)
+            query: dict[str, Any] = {"client": client, "zone": "machine-bay", "from_": span[0], "to": span[1]}
+            answer = verdict.sync_detailed(**query)
             assert (answer.status_code, answer.parsed.verdict) == (200, "not stable")
             client.get_httpx_client().headers["If-None-Match"] = answer.headers["ETag"]
-            assert verdict.sync_detailed(**asked).status_code == 304
+            assert verdict.sync_detailed(**query).status_code == 304
 
 
 def _pages(operation: Any, client: Any) -> Iterator[str]:

@@ -25,12 +25,12 @@ def ask(demo_copy: Path) -> Iterator[Any]:
         token = Tokens(store).add("cmm-3", {Scope.INSPECTIONS, Scope.CALENDAR}, "test")[1]
         client = create_api(store).test_client()
 
-        def asked(path: str, headers: dict[str, str] | None = None, **more: Any) -> Any:
+        def request(path: str, headers: dict[str, str] | None = None, **more: Any) -> Any:
             head = {"Authorization": f"Bearer {token}", **(headers or {})}
             return client.get("/api/v1" + path, headers=head, **more)
 
-        asked.token, asked.folder = token, demo_copy  # type: ignore[attr-defined]
-        yield asked
+        request.token, request.folder = token, demo_copy  # type: ignore[attr-defined]
+        yield request
 
 
 @pytest.mark.parametrize(

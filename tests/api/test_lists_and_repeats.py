@@ -92,15 +92,15 @@ def test_a_job_that_is_added_between_pages_is_neither_lost_nor_given_twice(calle
 @pytest.mark.parametrize("path", ["/excursions", "/cases"])
 def test_pages_of_one_are_the_list(caller: Caller, path: str) -> None:
     whole = caller.ask("GET", path, query_string=SPAN).get_json()["items"]
-    assert [one for part in pages(caller, path, limit=1, **SPAN) for one in part] == whole
+    assert [item for part in pages(caller, path, limit=1, **SPAN) for item in part] == whole
 
 
 @pytest.mark.parametrize("path", ["/zones", "/channels"])
 def test_names_come_in_pages(caller: Caller, path: str) -> None:
-    listed = [one for part in pages(caller, path, limit=1) for one in part]
+    listed = [item for part in pages(caller, path, limit=1) for item in part]
     setup = in_force(caller.store.setups.versions()).setup
     name = path[1:-1]
-    assert [one[name] for one in listed] == sorted(setup.zones if path == "/zones" else setup.channels)
+    assert [item[name] for item in listed] == sorted(setup.zones if path == "/zones" else setup.channels)
 
 
 def test_readings_in_pages_are_those_of_the_record(caller: Caller) -> None:
@@ -112,7 +112,7 @@ def test_readings_in_pages_are_those_of_the_record(caller: Caller) -> None:
     at_ns = 1_792_398_600 * NS
     caller.store.append("hand", [Row("P1.temperature", at_ns, at_ns + NS, 20.0 + n / 10) for n in range(5)])
     address = "/channels/P1.temperature/readings"
-    listed = [one for part in pages(caller, address, limit=100, **day) for one in part]
+    listed = [item for part in pages(caller, address, limit=100, **day) for item in part]
     start_ns = 1_792_368_000 * NS
     readings = caller.store.readings.read("P1.temperature", start_ns, start_ns + 86_400 * NS)
     assert len(listed) == len(readings) > 1000
@@ -121,11 +121,11 @@ def test_readings_in_pages_are_those_of_the_record(caller: Caller) -> None:
     expected = correct_readings(
         setup.channels["P1.temperature"], certificates, readings.taken_ns, readings.value
     )
-    for one, value, U in zip(listed, expected.value, expected.U, strict=True):
-        assert one["corrected"] == (round(float(value), 6) if np.isfinite(value) else None)
-        assert one["U"] == round(float(U), 6)
+    for item, value, U in zip(listed, expected.value, expected.U, strict=True):
+        assert item["corrected"] == (round(float(value), 6) if np.isfinite(value) else None)
+        assert item["U"] == round(float(U), 6)
     assert {"two values for one instant"} == {
-        one["why"] for one in listed if one["taken"] == "2026-10-19T08:30:00Z"
+        item["why"] for item in listed if item["taken"] == "2026-10-19T08:30:00Z"
     }
 
 
@@ -254,17 +254,17 @@ def test_who_asks_too_often_waits(demo_copy: Path) -> None:
     clock = [0.0]
     with Store.open(demo_copy) as store:
         rates = Rates(ApiPlan(burst=3, rate_per_s=0.5), lambda: clock[0])
-        one, other = Caller(store, rates), Caller(store, rates, "other")
-        left = [one.ask("GET", "/zones").headers["RateLimit"] for _ in range(3)]
-        assert left == ['"token";r=2;t=2', '"token";r=1;t=4', '"token";r=0;t=6']
-        refused = one.ask("GET", "/zones")
+        first, other = Caller(store, rates), Caller(store, rates, "other")
+        remaining = [first.ask("GET", "/zones").headers["RateLimit"] for _ in range(3)]
+        assert remaining == ['"token";r=2;t=2', '"token";r=1;t=4', '"token";r=0;t=6']
+        refused = first.ask("GET", "/zones")
         assert (refused.status_code, refused.headers["Retry-After"]) == (429, "2")
         assert refused.headers["RateLimit-Policy"] == '"token";q=3;w=6'
         assert refused.get_json()["type"] == "/api/v1/problems/too-many-requests"
         assert other.ask("GET", "/zones").status_code == 200
-        assert one.ask("POST", "/nodes/program/rows", json={}).status_code == 422
+        assert first.ask("POST", "/nodes/program/rows", json={}).status_code == 422
         clock[0] += 2.0
-        assert [one.ask("GET", "/zones").status_code for _ in range(2)] == [200, 429]
+        assert [first.ask("GET", "/zones").status_code for _ in range(2)] == [200, 429]
 
 
 def test_zones_are_not_shown_where_no_service_judges(caller: Caller) -> None:
@@ -295,7 +295,7 @@ def test_an_inspection_shows_each_issue_of_its_verdict(caller: Caller) -> None:
     review(caller.store, Verdicts(caller.store, setup), caller.now_ns)
     key, issued = next(iter(issues(caller.store).items()))
     answer = caller.ask("GET", f"/inspections/{key}").get_json()
-    assert [one["digest"] for one in answer["verdicts"]] == [one.digest for one in issued]
+    assert [item["digest"] for item in answer["verdicts"]] == [item.digest for item in issued]
     verdict = caller.ask("GET", answer["links"]["verdict"]).get_json()
     assert verdict["digest"] == issued[-1].digest
 

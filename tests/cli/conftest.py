@@ -15,8 +15,8 @@ def ask(stillroom: Any, demo_history: Path) -> Callable[..., tuple[int, Any]]:
     """(exit code, answer in JSON) of a command on the demo's history."""
 
     def run(*arguments: object) -> tuple[int, Any]:
-        done = stillroom(*arguments, "--data", demo_history, "--json")
-        assert done.stdout, done.stderr
-        return done.returncode, json.loads(done.stdout)
+        result = stillroom(*arguments, "--data", demo_history, "--json")
+        assert result.stdout, result.stderr
+        return result.returncode, json.loads(result.stdout)
 
     return run

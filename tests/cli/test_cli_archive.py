@@ -19,10 +19,10 @@ SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 
 def test_an_untouched_record_is_intact(ask: Any) -> None:
     """sample_logs/README.md: together 262 380 rows."""
-    code, told = ask("verify")
-    assert (code, told["intact"], told["faults"]) == (0, True, [])
-    assert told["readings"] == 262_380
-    assert len(told["head"]["sha256"]) == 64
+    code, answer = ask("verify")
+    assert (code, answer["intact"], answer["faults"]) == (0, True, [])
+    assert answer["readings"] == 262_380
+    assert len(answer["head"]["sha256"]) == 64
 
 
 def test_a_changed_byte_of_the_archive_is_found_and_named(stillroom: Any, demo_copy: Path) -> None:
@@ -31,17 +31,17 @@ def test_a_changed_byte_of_the_archive_is_found_and_named(stillroom: Any, demo_c
     content[len(content) // 2] ^= 1
     file.chmod(0o600)
     file.write_bytes(content)
-    done = stillroom("verify", "--data", demo_copy)
-    assert done.returncode == 10
-    assert done.stdout.startswith("Verification FAILED:")
-    assert file.name in done.stdout
+    result = stillroom("verify", "--data", demo_copy)
+    assert result.returncode == 10
+    assert result.stdout.startswith("Verification FAILED:")
+    assert file.name in result.stdout
 
 
 def test_a_changed_journal_entry_is_found_and_named(stillroom: Any, demo_copy: Path) -> None:
     edit(demo_copy, "UPDATE journal SET who = 'somebody else' WHERE number = 2")
-    done = stillroom("verify", "--data", demo_copy, "--json")
-    assert done.returncode == 10
-    assert any("journal entry 2" in fault for fault in json.loads(done.stdout)["faults"])
+    result = stillroom("verify", "--data", demo_copy, "--json")
+    assert result.returncode == 10
+    assert any("journal entry 2" in fault for fault in json.loads(result.stdout)["faults"])
 
 
 def test_an_edited_verdict_is_found_by_judging_again(stillroom: Any, demo_copy: Path) -> None:
@@ -53,27 +53,27 @@ def test_an_edited_verdict_is_found_by_judging_again(stillroom: Any, demo_copy: 
         edited = body.replace("nonconforming", "conforming")
         db.execute("UPDATE piece SET body = ? WHERE zone = 'machine-bay' AND day = ?", (edited, day))
     db.close()
-    told = str(date(1970, 1, 1) + timedelta(days=day))
+    text = str(date(1970, 1, 1) + timedelta(days=day))
 
     assert stillroom("verify", "--no-verdicts", "--data", demo_copy).returncode == 0
-    done = stillroom("verify", "--data", demo_copy, "--json")
-    assert done.returncode == 10
-    (fault,) = json.loads(done.stdout)["faults"]
-    assert fault.startswith(f"verdicts of zone machine-bay, {told}:")
+    result = stillroom("verify", "--data", demo_copy, "--json")
+    assert result.returncode == 10
+    (fault,) = json.loads(result.stdout)["faults"]
+    assert fault.startswith(f"verdicts of zone machine-bay, {text}:")
 
 
 def test_a_damaged_file_is_broken_and_no_traceback(stillroom: Any, demo_copy: Path) -> None:
     (demo_copy / "stillroom.db").write_bytes(b"this is no database" * 300)
-    done = stillroom("verify", "--data", demo_copy)
-    assert done.returncode == 10
-    assert "stillroom.db" in done.stdout
-    assert "Traceback" not in done.stderr
+    result = stillroom("verify", "--data", demo_copy)
+    assert result.returncode == 10
+    assert "stillroom.db" in result.stdout
+    assert "Traceback" not in result.stderr
 
 
 def test_an_export_holds_what_the_logger_wrote(ask: Any, tmp_path: Path) -> None:
     """The exported indications of P1 are those of the logger's own file, read here with csv alone."""
-    code, told = ask("export", "--out", tmp_path / "out")
-    assert (code, told["readings"]) == (0, 262_380)
+    code, answer = ask("export", "--out", tmp_path / "out")
+    assert (code, answer["readings"]) == (0, 262_380)
     with (SAMPLES / "machine-bay.csv").open(encoding="utf-8", newline="") as lines:
         written = [float(row[1]) for row in list(csv.reader(lines))[1:]]
     with (tmp_path / "out" / "readings" / "P1.temperature.csv").open(encoding="utf-8", newline="") as lines:
@@ -94,22 +94,22 @@ def test_the_manifest_of_an_export_agrees_with_its_files(ask: Any, tmp_path: Pat
 
 def test_an_export_never_writes_over_anything(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     (tmp_path / "kept.txt").write_text("mine")
-    done = stillroom("export", "--out", tmp_path, "--data", demo_history)
-    assert done.returncode == 2
+    result = stillroom("export", "--out", tmp_path, "--data", demo_history)
+    assert result.returncode == 2
     assert [p.name for p in tmp_path.iterdir()] == ["kept.txt"]
 
 
 def test_importing_twice_is_importing_once(stillroom: Any, demo_copy: Path) -> None:
-    done = stillroom("import", SAMPLES / "machine-bay.csv", "--data", demo_copy, "--json")
-    assert done.returncode == 0
-    assert [(r["already"], r["stored"]) for r in json.loads(done.stdout)] == [(True, 0)]
+    result = stillroom("import", SAMPLES / "machine-bay.csv", "--data", demo_copy, "--json")
+    assert result.returncode == 0
+    assert [(r["already"], r["stored"]) for r in json.loads(result.stdout)] == [(True, 0)]
 
 
 def test_a_dry_run_says_what_would_be_stored_and_stores_nothing(stillroom: Any, tmp_path: Path) -> None:
     data, config = tmp_path / "data", SAMPLES.parent / "config"
     common = ("--data", data, "--config", config, "--json")
-    told = json.loads(stillroom("import", SAMPLES / "barometer.txt", "--dry-run", *common).stdout)
-    assert [(r["rows"], r["stored"], r["dry_run"]) for r in told] == [(20_220, 20_220, True)]
+    answer = json.loads(stillroom("import", SAMPLES / "barometer.txt", "--dry-run", *common).stdout)
+    assert [(r["rows"], r["stored"], r["dry_run"]) for r in answer] == [(20_220, 20_220, True)]
     assert not data.exists()
 
 
@@ -118,16 +118,16 @@ def test_one_refused_file_leaves_nothing_of_the_others(stillroom: Any, tmp_path:
     torn.write_bytes(b"Zeit;P4\r\nnever;in its life\r\n")
     data, config = tmp_path / "data", SAMPLES.parent / "config"
     assert stillroom("config", "apply", "--begin", "--data", data, "--config", config).returncode == 0
-    done = stillroom("import", SAMPLES / "barometer.txt", torn, "--data", data, "--config", config)
-    assert done.returncode == 2
-    assert "plate-bench-torn.csv" in done.stderr
+    result = stillroom("import", SAMPLES / "barometer.txt", torn, "--data", data, "--config", config)
+    assert result.returncode == 2
+    assert "plate-bench-torn.csv" in result.stderr
     assert json.loads(stillroom("verify", "--data", data, "--json").stdout)["readings"] == 0
 
 
 def test_the_example_configuration_is_sound(stillroom: Any) -> None:
-    done = stillroom("config", "check", "--json")
-    assert done.returncode == 0
-    assert len(json.loads(done.stdout)["digest"]) == 64
+    result = stillroom("config", "check", "--json")
+    assert result.returncode == 0
+    assert len(json.loads(result.stdout)["digest"]) == 64
 
 
 def test_all_faults_of_all_files_come_at_once(stillroom: Any, tmp_path: Path) -> None:
@@ -136,10 +136,10 @@ def test_all_faults_of_all_files_come_at_once(stillroom: Any, tmp_path: Path) ->
     limits, room = config / "limits.toml", config / "room.toml"
     limits.write_text(limits.read_text("utf-8").replace("upper_degC = 20.5", "uper_degC = 20.5", 1), "utf-8")
     room.write_text(room.read_text("utf-8").replace("Europe/Vienna", "Europe/Wien", 1), "utf-8")
-    done = stillroom("config", "check", "--config", config)
-    assert done.returncode == 2
-    assert all(word in done.stderr for word in ("limits.toml", "uper_degC", "room.toml", "Europe/Wien"))
-    assert "Traceback" not in done.stderr
+    result = stillroom("config", "check", "--config", config)
+    assert result.returncode == 2
+    assert all(word in result.stderr for word in ("limits.toml", "uper_degC", "room.toml", "Europe/Wien"))
+    assert "Traceback" not in result.stderr
 
 
 def test_a_setup_is_applied_with_its_reason_and_written_back(
@@ -156,9 +156,9 @@ def test_a_setup_is_applied_with_its_reason_and_written_back(
         "a change needs its reason"
     )
     why = ("--why", "new specification", "--who", "Greta Holm")
-    done = json.loads(stillroom("config", "apply", "--config", config, *why, *common, "--json").stdout)
-    assert (done["version"], done["state"]) == (2, "waiting")
-    assert done["changes"] == [
+    answer = json.loads(stillroom("config", "apply", "--config", config, *why, *common, "--json").stdout)
+    assert (answer["version"], answer["state"]) == (2, "waiting")
+    assert answer["changes"] == [
         {"thing": "rule machine-bay.temperature", "what": "upper 20.5 → 20.6", "from": None}
     ]
     own = stillroom("config", "approve", 2, "--who", "greta holm", *common)
@@ -213,14 +213,14 @@ def test_an_older_limit_still_judges_its_time(stillroom: Any, demo_copy: Path, t
     assert stillroom("config", "approve", 2, "--who", "Ines Faber", *common).returncode == 0
     assert stillroom("verdicts", *october, *common).stdout == before
     out = tmp_path / "then"
-    done = stillroom("config", "export", "--out", out, "--at", "2026-10-20", *common)
-    assert done.returncode == 2, "nothing was in force before the first approval"
+    result = stillroom("config", "export", "--out", out, "--at", "2026-10-20", *common)
+    assert result.returncode == 2, "nothing was in force before the first approval"
     exported = tmp_path / "export"
     assert stillroom("export", "--out", exported, *common).returncode == 0
     assert "upper_degC = 20.5" in (exported / "setup/earlier/1/limits.toml").read_text("utf-8")
     assert "upper_degC = 19.9" in (exported / "setup/limits.toml").read_text("utf-8")
-    told = json.loads((exported / "setup/versions.json").read_text("utf-8"))
-    assert [(v["version"], v["author"], v["approver"]) for v in told][1] == (2, "Greta Holm", "Ines Faber")
+    answer = json.loads((exported / "setup/versions.json").read_text("utf-8"))
+    assert [(v["version"], v["author"], v["approver"]) for v in answer][1] == (2, "Greta Holm", "Ines Faber")
 
 
 def test_a_refused_proposal_is_closed(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
@@ -231,24 +231,24 @@ def test_a_refused_proposal_is_closed(stillroom: Any, demo_copy: Path, tmp_path:
     stillroom("config", "apply", "--config", config, "--why", "wider", "--who", "A", *common)
     assert stillroom("config", "refuse", 2, "--who", "B", *common).returncode == 2, "a refusal has a reason"
     assert stillroom("config", "refuse", 2, "--why", "no", "--who", "B", *common).returncode == 0
-    done = stillroom("config", "approve", 2, "--who", "B", *common)
-    assert (done.returncode, "refused already" in done.stderr) == (2, True)
+    result = stillroom("config", "approve", 2, "--who", "B", *common)
+    assert (result.returncode, "refused already" in result.stderr) == (2, True)
     states = [v["state"] for v in json.loads(stillroom("config", "list", *common, "--json").stdout)]
     assert states == ["in force", "refused"]
 
 
 def test_what_is_in_force_already_makes_no_new_version(ask: Any) -> None:
-    code, told = ask("config", "apply", "--config", SAMPLES.parent / "config")
-    assert (code, told["version"], told["changed"]) == (0, 1, False)
+    code, answer = ask("config", "apply", "--config", SAMPLES.parent / "config")
+    assert (code, answer["version"], answer["changed"]) == (0, 1, False)
 
 
 @pytest.mark.parametrize("version", [0, 7])
 def test_a_version_that_never_was_is_refused(
     stillroom: Any, demo_history: Path, tmp_path: Path, version: int
 ) -> None:
-    done = stillroom(
+    result = stillroom(
         "config", "export", "--out", tmp_path / "x", "--version", version, "--data", demo_history
     )
-    assert done.returncode == 2
-    assert str(version) in done.stderr
+    assert result.returncode == 2
+    assert str(version) in result.stderr
     assert not (tmp_path / "x").exists()

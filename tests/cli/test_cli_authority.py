@@ -37,13 +37,13 @@ class Done:
     stderr: str
 
 
-def run(data: Path, *words: str, given: str = "", **env: str | None) -> Done:
+def run(data: Path, *words: str, typed: str = "", **env: str | None) -> Done:
     """The program in this process; what main() would print of a refusal is in `stderr`."""
     every = {"STILLROOM_PASSWORD": None, "STILLROOM_APPROVER_PASSWORD": None, **env}
-    done = CliRunner().invoke(app, [*words, "--data", str(data)], input=given, env=every)
-    if isinstance(done.exception, Refused):
-        return Done(2, done.stdout, str(done.exception))
-    return Done(done.exit_code, done.stdout, done.stderr + str(done.exception or ""))
+    result = CliRunner().invoke(app, [*words, "--data", str(data)], input=typed, env=every)
+    if isinstance(result.exception, Refused):
+        return Done(2, result.stdout, str(result.exception))
+    return Done(result.exit_code, result.stdout, result.stderr + str(result.exception or ""))
 
 
 @pytest.fixture(scope="module")
@@ -73,41 +73,43 @@ def room(template: Path, tmp_path: Path) -> Path:
 def ask(room: Path) -> Ask:
     """ask(words, …, password=…): a command by a script that has or has not a password."""
 
-    def asked(*words: str, password: str | None = None, approver: str | None = None, given: str = "") -> Done:
+    def run_as(
+        *words: str, password: str | None = None, approver: str | None = None, typed: str = ""
+    ) -> Done:
         env = {"STILLROOM_PASSWORD": password, "STILLROOM_APPROVER_PASSWORD": approver}
-        return run(room / "data", *words, given=given, **env)
+        return run(room / "data", *words, typed=typed, **env)
 
-    return asked
+    return run_as
 
 
 def versions(room: Path) -> list[int]:
     with Store.open(room / "data", read_only=True) as store:
-        return [one.version for one in store.setups.versions()]
+        return [row.version for row in store.setups.versions()]
 
 
 def test_two_invented_names_put_nothing_in_force(room: Path, ask: Ask) -> None:
     """Once there are accounts, names without one, a look-alike and a name without its password do nothing."""
     apply = ("config", "apply", "--config", str(room / "config"), "--why", "wider")
-    for who, password, told in (
+    for who, password, expected in (
         ("Somebody", PASSWORD, "Somebody has no account here"),
         ("Gret\u0430 Holm", PASSWORD, "CYRILLIC SMALL LETTER A"),
         ("Guido Estrel", PASSWORD, "may not propose limits"),
         ("gholm", None, "STILLROOM_PASSWORD"),
         ("gholm", "not the password", "the password of Greta Holm is wrong"),
     ):
-        done = ask(*apply, "--who", who, password=password)
-        assert (done.returncode, done.stdout) == (2, ""), who
-        assert told in done.stderr, who
+        result = ask(*apply, "--who", who, password=password)
+        assert (result.returncode, result.stdout) == (2, ""), who
+        assert expected in result.stderr, who
     assert ask(*apply, "--who", "gholm", password=PASSWORD).returncode == 0
-    for who, password, told in (
+    for who, password, expected in (
         ("Another Invented", PASSWORD, "has no account here"),
         ("Gret\u0430 Holm", PASSWORD, "has no account here"),
         ("greta  HOLM", PASSWORD, "may not approve"),
         ("faber", "guessed at random", "is wrong"),
     ):
-        done = ask("config", "approve", "2", "--who", who, password=password)
-        assert done.returncode == 2, who
-        assert told in done.stderr, who
+        result = ask("config", "approve", "2", "--who", who, password=password)
+        assert result.returncode == 2, who
+        assert expected in result.stderr, who
     assert versions(room) == [1]
     assert ask("config", "approve", "2", "--who", "faber", password=PASSWORD).returncode == 0
     with Store.open(room / "data", read_only=True) as store:
@@ -168,9 +170,9 @@ def test_every_act_that_takes_a_role_asks_who(room: Path, ask: Ask, words: tuple
     """Neither an invented name nor a reader's does any of them."""
     words = tuple(str(room / "out") if word == "OUT" else word for word in words)
     for who in (("--who", "Somebody"), ("--who", "guest")) if "--account" not in words else ((),):
-        done = ask(*words, *who, password=PASSWORD)
-        assert done.returncode == 2, (who, done)
-        assert "has no account here" in done.stderr or "(reader) may not" in done.stderr, done
+        result = ask(*words, *who, password=PASSWORD)
+        assert result.returncode == 2, (who, result)
+        assert "has no account here" in result.stderr or "(reader) may not" in result.stderr, result
     assert not (room / "out").exists()
     with Store.open(room / "data", read_only=True) as store:
         assert len(People(store).all()) == len(ACCOUNTS)
@@ -179,21 +181,21 @@ def test_every_act_that_takes_a_role_asks_who(room: Path, ask: Ask, words: tuple
 def test_disposing_takes_two_accounts(ask: Ask) -> None:
     """Each with a password of its own; the second one is given by another variable, or typed."""
     words = ("dispose", "--before", "2016-01-01", "--why", "x", "--who", "gholm", "--approver", "faber")
-    done = ask(*words, password=PASSWORD)
-    assert "STILLROOM_APPROVER_PASSWORD" in done.stderr
-    done = ask(*words, password=PASSWORD, approver="another password")
-    assert "the password of Ines Faber is wrong" in done.stderr
-    done = ask(*words, password=PASSWORD, approver=PASSWORD)
-    assert "no account" not in done.stderr
-    assert "password" not in done.stderr
+    result = ask(*words, password=PASSWORD)
+    assert "STILLROOM_APPROVER_PASSWORD" in result.stderr
+    result = ask(*words, password=PASSWORD, approver="another password")
+    assert "the password of Ines Faber is wrong" in result.stderr
+    result = ask(*words, password=PASSWORD, approver=PASSWORD)
+    assert "no account" not in result.stderr
+    assert "password" not in result.stderr
 
 
 def test_a_lost_password_is_recovered_on_record(room: Path, ask: Ask) -> None:
     """Who owns the machine owns the record: it can be done, and the journal says how and by which login."""
     words = ("user", "password", "boss", "--password-stdin")
     assert ask(*words, "--who", "boss", given="quite another password\n").returncode == 2
-    done = ask(*words, "--recover", given="quite another password\n")
-    assert done.returncode == 0, done
+    result = ask(*words, "--recover", given="quite another password\n")
+    assert result.returncode == 0, result
     with Store.open(room / "data", read_only=True) as store:
         entry = store.journal.entries(kind="account")[-1]
         assert entry.who.endswith("by --recover")
@@ -213,8 +215,8 @@ def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> No
     for name, text in texts.items():
         (folder / name).write_text(text.replace("20.5", "20.4") if name == "limits.toml" else text, "utf-8")
 
-    done = run(demo_copy, "config", "apply", "--config", str(folder), "--why", "tighter")
-    assert "is proposed" in done.stdout, done.stderr
+    result = run(demo_copy, "config", "apply", "--config", str(folder), "--why", "tighter")
+    assert "is proposed" in result.stdout, result.stderr
     refused = run(demo_copy, "config", "approve", "2")
     assert "In this demonstration say: --who faber." in refused.stderr
     assert run(demo_copy, "config", "approve", "2", "--who", "faber").returncode == 0

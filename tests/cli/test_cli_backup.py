@@ -12,24 +12,24 @@ import pytest
 
 @pytest.fixture
 def share(tmp_path: Path) -> Path:
-    made = tmp_path / "share"
-    made.mkdir()
-    return made
+    folder = tmp_path / "share"
+    folder.mkdir()
+    return folder
 
 
 def test_a_lost_record_comes_back(stillroom: Any, demo_copy: Path, share: Path, tmp_path: Path) -> None:
     """The acceptance of S5: back up, lose the folder, restore elsewhere, verify."""
-    done = stillroom("backup", "--to", share, "--data", demo_copy, "--who", "Greta Holm", "--json")
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
-    assert (told["intact"], told["readings"]) == (True, 262_380)
+    result = stillroom("backup", "--to", share, "--data", demo_copy, "--who", "Greta Holm", "--json")
+    assert result.returncode == 0, result.stderr
+    answer = json.loads(result.stdout)
+    assert (answer["intact"], answer["readings"]) == (True, 262_380)
 
     new = tmp_path / "new"
     back = stillroom("restore", "--from", share, "--data", new)
     assert back.returncode == 0, back.stderr
     assert "intact" in back.stdout
     assert "what came later is not in it" in back.stdout
-    head = f"{told['head']['number']}:{told['head']['sha256']}"
+    head = f"{answer['head']['number']}:{answer['head']['sha256']}"
     assert stillroom("verify", "--data", new, "--head", head, "--backup", share).returncode == 0
     again = stillroom("restore", "--from", share, "--data", new)
     assert (again.returncode, "is not empty" in again.stderr) == (2, True)
@@ -68,16 +68,16 @@ def test_an_altered_file_is_named_with_where_it_still_is(
     stillroom("backup", "--to", share, "--data", demo_copy)
     file = next(demo_copy.rglob("*.parquet"))
     file.write_bytes(file.read_bytes()[:-1])
-    done = stillroom("verify", "--data", demo_copy, "--backup", share)
-    assert done.returncode == 10
-    assert f"{file.name}: altered" in done.stdout
-    assert "is whole in backup 000001-" in done.stdout
+    result = stillroom("verify", "--data", demo_copy, "--backup", share)
+    assert result.returncode == 10
+    assert f"{file.name}: altered" in result.stdout
+    assert "is whole in backup 000001-" in result.stdout
 
 
 def test_a_backup_without_a_place_says_what_is_wanted(stillroom: Any, demo_copy: Path) -> None:
-    done = stillroom("backup", "--data", demo_copy)
-    assert done.returncode == 2
-    assert "service.toml" in done.stderr
+    result = stillroom("backup", "--data", demo_copy)
+    assert result.returncode == 2
+    assert "service.toml" in result.stderr
     away = stillroom("backup", "--to", demo_copy.parent / "away", "--data", demo_copy)
     assert away.returncode == 2
     with sqlite3.connect(demo_copy / "stillroom.db") as db:
@@ -88,6 +88,6 @@ def test_a_backup_without_a_place_says_what_is_wanted(stillroom: Any, demo_copy:
 
 @pytest.mark.parametrize("head", ["12", "12:abc", "x:" + 64 * "0"])
 def test_a_head_that_is_none_is_refused(stillroom: Any, demo_history: Path, head: str) -> None:
-    done = stillroom("verify", "--data", demo_history, "--head", head)
-    assert done.returncode == 2
-    assert "NUMBER:SHA256" in done.stderr
+    result = stillroom("verify", "--data", demo_history, "--head", head)
+    assert result.returncode == 2
+    assert "NUMBER:SHA256" in result.stderr

@@ -82,11 +82,11 @@ def test_bad_input_is_refused_with_a_message_that_helps(
 ) -> None:
     arguments, words = CASES[case]
     more = () if case == "a command that does not exist" else ("--data", demo_history)
-    done = stillroom(*arguments, *more)
-    assert done.returncode == 2, done.stderr
-    assert done.stdout == ""
-    assert "Traceback" not in done.stderr
-    assert all(word in done.stderr for word in words), done.stderr
+    result = stillroom(*arguments, *more)
+    assert result.returncode == 2, result.stderr
+    assert result.stdout == ""
+    assert "Traceback" not in result.stderr
+    assert all(word in result.stderr for word in words), result.stderr
 
 
 @pytest.mark.parametrize(
@@ -96,19 +96,19 @@ def test_a_data_folder_that_is_not_there_is_named(
     stillroom: Any, tmp_path: Path, command: tuple[str, ...]
 ) -> None:
     missing = tmp_path / "nowhere"
-    done = stillroom(*command, "--data", missing)
-    assert done.returncode == 2
-    assert str(missing) in done.stderr
-    assert "--data" in done.stderr
+    result = stillroom(*command, "--data", missing)
+    assert result.returncode == 2
+    assert str(missing) in result.stderr
+    assert "--data" in result.stderr
     assert not missing.exists()
 
 
 def test_a_folder_that_holds_something_else_is_left_alone(stillroom: Any, tmp_path: Path) -> None:
     (tmp_path / "holiday.jpg").write_bytes(b"\xff\xd8")
-    done = stillroom("check", *BAY, *DAY, "--data", tmp_path)
-    assert done.returncode == 3
-    assert str(tmp_path) in done.stderr
-    assert "Traceback" not in done.stderr
+    result = stillroom("check", *BAY, *DAY, "--data", tmp_path)
+    assert result.returncode == 3
+    assert str(tmp_path) in result.stderr
+    assert "Traceback" not in result.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["holiday.jpg"]
 
 
@@ -121,9 +121,11 @@ def test_a_real_room_cannot_enter_the_store_of_the_demo(
     room.write_text(
         room.read_text(encoding="utf-8").replace("simulated = true", "simulated = false"), "utf-8"
     )
-    done = stillroom("config", "apply", "--config", config, "--data", demo_history, "--why", "now it is real")
-    assert done.returncode in {2, 3}
-    assert "simulated" in done.stderr
+    result = stillroom(
+        "config", "apply", "--config", config, "--data", demo_history, "--why", "now it is real"
+    )
+    assert result.returncode in {2, 3}
+    assert "simulated" in result.stderr
 
 
 def test_a_folder_that_may_not_be_written_is_said_without_a_traceback(
@@ -131,15 +133,15 @@ def test_a_folder_that_may_not_be_written_is_said_without_a_traceback(
 ) -> None:
     file = tmp_path / "a file"
     file.write_text("no folder")
-    done = stillroom("record", "issue", *BAY, *DAY, "--out", file, "--data", demo_history)
-    assert done.returncode == 2
-    assert str(file) in done.stderr
-    assert "Traceback" not in done.stderr
+    result = stillroom("record", "issue", *BAY, *DAY, "--out", file, "--data", demo_history)
+    assert result.returncode == 2
+    assert str(file) in result.stderr
+    assert "Traceback" not in result.stderr
 
 
 def test_a_refused_import_does_not_leave_a_data_folder_behind(stillroom: Any, tmp_path: Path) -> None:
-    done = stillroom("import", "LICENSE", "--profile", "machine-bay", "--data", tmp_path / "data")
-    assert done.returncode == 2, done.stderr
+    result = stillroom("import", "LICENSE", "--profile", "machine-bay", "--data", tmp_path / "data")
+    assert result.returncode == 2, result.stderr
     assert list(tmp_path.iterdir()) == []
 
 
@@ -148,7 +150,7 @@ def test_the_demo_does_not_run_with_the_configuration_of_a_real_room(stillroom: 
     assert stillroom("config", "export", "--data", tmp_path / "none", "--out", config).returncode == 0
     room = (config / "room.toml").read_text(encoding="utf-8").replace("simulated = true", "")
     (config / "room.toml").write_text(room, encoding="utf-8")
-    done = stillroom("demo", "--history-only", "--config", config, "--data", tmp_path / "data")
-    assert done.returncode == 2
-    assert "describes a real room" in done.stderr
+    result = stillroom("demo", "--history-only", "--config", config, "--data", tmp_path / "data")
+    assert result.returncode == 2
+    assert "describes a real room" in result.stderr
     assert not (tmp_path / "data").exists()

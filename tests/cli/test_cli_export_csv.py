@@ -24,13 +24,13 @@ def at(n: int) -> int:
 
 
 def begun(stillroom: Any, data: Path) -> None:
-    done = stillroom(
+    result = stillroom(
         "config", "apply", "--begin", "--data", data, "--config", example_folder(), "--who", "Greta Holm"
     )
-    assert done.returncode == 0, done.stderr
+    assert result.returncode == 0, result.stderr
 
 
-def told(row: Row, value: float, source: str, raw: str = "") -> Row:
+def expected_row(row: Row, value: float, source: str, raw: str = "") -> Row:
     return Row(row.channel, row.taken_ns, row.received_ns, value, source=source, raw=raw)
 
 
@@ -40,9 +40,9 @@ def rows_of(out: Path, channel: str) -> list[dict[str, str]]:
 
 
 def exported(stillroom: Any, data: Path, out: Path, *more: object) -> str:
-    done = stillroom("export", "--out", out, "--data", data, *more)
-    assert done.returncode == 0, done.stderr
-    return str(done.stdout)
+    result = stillroom("export", "--out", out, "--data", data, *more)
+    assert result.returncode == 0, result.stderr
+    return str(result.stdout)
 
 
 def test_after_a_comparison_of_clocks_no_reading_is_missing(stillroom: Any, tmp_path: Path) -> None:
@@ -82,12 +82,14 @@ def test_wild_values_and_conflicts_are_not_called_good(stillroom: Any, tmp_path:
     data = tmp_path / "data"
     begun(stillroom, data)
     plain = [Row(P1, at(n), at(n), 20.0 + n % 5 / 100, source="import:a") for n in range(20)]
-    plain[4] = told(plain[4], 28_264.0, "import:a")
-    plain[7] = told(plain[7], 20.02, "import:a", raw='68,036 "degF"')
-    plain[11] = told(plain[11], 21.5, "import:a")  # its neighbours say 20.0
+    plain[4] = expected_row(plain[4], 28_264.0, "import:a")
+    plain[7] = expected_row(plain[7], 20.02, "import:a", raw='68,036 "degF"')
+    plain[11] = expected_row(plain[11], 21.5, "import:a")  # its neighbours say 20.0
     with Store.open(data) as store:
         store.append("import", plain)
-        store.append("import", [told(plain[15], 24.0, "import:b"), told(plain[17], 24.0, "import:b")])
+        store.append(
+            "import", [expected_row(plain[15], 24.0, "import:b"), expected_row(plain[17], 24.0, "import:b")]
+        )
     first = exported(stillroom, data, tmp_path / "open")
     assert first.startswith("22 readings")
     rows = rows_of(tmp_path / "open", P1)
@@ -122,8 +124,8 @@ def test_a_reading_whose_clock_is_not_known_is_exported_without_an_instant(
         store.append("poll", [unsure])
         store.clocks.record_doubt("boot-a", 80 * NS, "it shows 1970")
     assert exported(stillroom, data, tmp_path / "csv").startswith("2 readings")
-    found = {(row["taken"], row["stamp"], row["value"]) for row in rows_of(tmp_path / "csv", P1)}
-    assert found == {
+    result = {(row["taken"], row["stamp"], row["value"]) for row in rows_of(tmp_path / "csv", P1)}
+    assert result == {
         ("2026-10-14T17:47:00Z", "2026-10-14T17:47:00Z", "20"),
         ("", "1970-01-01T00:01:30Z", "21"),
     }

@@ -9,9 +9,9 @@ from typing import Any
 
 def test_everything_goes_out_and_comes_back(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     out, new = tmp_path / "out", tmp_path / "new"
-    done = stillroom("export", "--out", out, "--format", "parquet", "--data", demo_history, "--json")
-    assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["readings"] == 262_380
+    result = stillroom("export", "--out", out, "--format", "parquet", "--data", demo_history, "--json")
+    assert result.returncode == 0, result.stderr
+    assert json.loads(result.stdout)["readings"] == 262_380
 
     back = stillroom("restore", "--from", out, "--data", new, "--json")
     assert back.returncode == 0, back.stderr
@@ -23,7 +23,7 @@ def test_everything_goes_out_and_comes_back(stillroom: Any, demo_history: Path, 
 def test_a_part_of_it_is_not_exported_as_a_whole(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     common = ("--format", "parquet", "--data", demo_history)
-    done = stillroom("export", "--out", out, "--from", "2026-10-19", *common)
-    assert done.returncode == 2
-    assert "whole record" in done.stderr
+    result = stillroom("export", "--out", out, "--from", "2026-10-19", *common)
+    assert result.returncode == 2
+    assert "whole record" in result.stderr
     assert not out.exists()

@@ -48,12 +48,12 @@ def test_no_record_is_begun_unasked(
     begun(data)
     before = contents(data)
 
-    done = stillroom(*words, "--config", example_folder(), "--data", data, "--who", "Greta Holm")
+    result = stillroom(*words, "--config", example_folder(), "--data", data, "--who", "Greta Holm")
 
-    assert done.returncode == 2
-    assert str(data) in done.stderr
+    assert result.returncode == 2
+    assert str(data) in result.stderr
     for way in ("mounted", "stillroom restore", "--begin"):
-        assert way in done.stderr
+        assert way in result.stderr
     assert contents(data) == before
 
 
@@ -63,10 +63,10 @@ def test_a_record_is_begun_once(stillroom: Run, tmp_path: Path) -> None:
     with Store.open(data, create=True, simulated=True):
         pass
     for command in (("run",), ("config", "apply")):
-        done = stillroom(*command, "--begin", "--config", example_folder(), "--data", data)
-        assert done.returncode == 2
-        assert f"{data} holds a record already" in done.stderr
-        assert "without --begin" in done.stderr
+        result = stillroom(*command, "--begin", "--config", example_folder(), "--data", data)
+        assert result.returncode == 2
+        assert f"{data} holds a record already" in result.stderr
+        assert "without --begin" in result.stderr
 
 
 def test_config_apply_begins_the_record_of_a_service(stillroom: Run, tmp_path: Path) -> None:
@@ -75,8 +75,8 @@ def test_config_apply_begins_the_record_of_a_service(stillroom: Run, tmp_path: P
     (data / "lost+found").mkdir(parents=True)
     words = ("config", "apply", "--config", example_folder(), "--data", data, "--who", "Greta Holm")
     assert stillroom(*words).returncode == 2
-    done = stillroom(*words, "--begin")
-    assert done.returncode == 0, done.stderr
+    result = stillroom(*words, "--begin")
+    assert result.returncode == 0, result.stderr
     with Store.open(data) as store:
         assert [version.version for version in store.setups.versions()] == [1]
 

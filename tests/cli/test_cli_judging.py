@@ -35,45 +35,49 @@ REASON_KEYS = {"reason", "rule", "probe", "from", "to", "worst", "limit", "U", "
 REASONS = {"nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"}
 
 
-def asked(ask: Any, key: str, *more: object) -> tuple[int, Any]:
+def check(ask: Any, key: str, *more: object) -> tuple[int, Any]:
     job = INSPECTIONS[key]
-    code, told = ask("check", "--zone", job["zone"], "--from", job["from"], "--to", job["to"], *more)
-    return code, told
+    code, answer = ask("check", "--zone", job["zone"], "--from", job["from"], "--to", job["to"], *more)
+    return code, answer
 
 
 @pytest.mark.parametrize("key", INSPECTIONS)
 def test_each_sample_inspection_has_the_verdict_that_was_planted(ask: Any, key: str) -> None:
-    code, told = asked(ask, key)
-    assert told["verdict"] == INSPECTIONS[key]["expected"]
-    assert code == EXIT_OF[told["verdict"]]
+    code, answer = check(ask, key)
+    assert answer["verdict"] == INSPECTIONS[key]["expected"]
+    assert code == EXIT_OF[answer["verdict"]]
 
 
 @pytest.mark.parametrize("key", WHY)
 def test_a_verdict_comes_with_its_reason(ask: Any, key: str) -> None:
     reason, rule, probe, word = WHY[key]
-    _, told = asked(ask, key)
-    inside = [r for r in told["reasons"] if not r["pre_window"]]
+    _, answer = check(ask, key)
+    inside = [r for r in answer["reasons"] if not r["pre_window"]]
     assert any(
         (r["reason"], r["rule"], r["probe"]) == (reason, rule, probe) and word in r["why"] for r in inside
     ), inside
 
 
 def test_the_answer_of_check_has_the_agreed_shape(ask: Any) -> None:
-    _, told = asked(ask, "I-2603")
-    assert set(told) >= CHECK_KEYS
-    assert all(set(r) >= REASON_KEYS for r in told["reasons"])
-    assert all(INSTANT.fullmatch(r[end]) for r in (told, *told["reasons"]) for end in ("from", "to"))
-    assert {r["reason"] for r in told["reasons"]} <= REASONS
-    for row in told["statistics"].values():
+    _, answer = check(ask, "I-2603")
+    assert set(answer) >= CHECK_KEYS
+    assert all(set(r) >= REASON_KEYS for r in answer["reasons"])
+    assert all(INSTANT.fullmatch(r[end]) for r in (answer, *answer["reasons"]) for end in ("from", "to"))
+    assert {r["reason"] for r in answer["reasons"]} <= REASONS
+    for row in answer["statistics"].values():
         assert {"min", "max", "mean", "span", "share_conforming"} <= set(row)
 
 
 def test_the_worst_value_of_the_excursion_is_the_one_that_was_planted(ask: Any) -> None:
     """sample_logs/README.md: column top P2 up to 20.97 degC, bridge table P1 to 20.83 degC, corrected."""
-    _, told = ask("check", "--zone", "machine-bay", "--from", "2026-10-19T04:00", "--to", "2026-10-19T09:00")
-    worst = max(r["worst"] for r in told["reasons"] if r["rule"] == "machine-bay.temperature" and r["worst"])
+    _, answer = ask(
+        "check", "--zone", "machine-bay", "--from", "2026-10-19T04:00", "--to", "2026-10-19T09:00"
+    )
+    worst = max(
+        r["worst"] for r in answer["reasons"] if r["rule"] == "machine-bay.temperature" and r["worst"]
+    )
     assert worst == pytest.approx(20.97, abs=0.005)
-    assert told["statistics"]["P1.temperature"]["max"] == pytest.approx(20.83, abs=0.005)
+    assert answer["statistics"]["P1.temperature"]["max"] == pytest.approx(20.83, abs=0.005)
 
 
 def test_room_time_offset_and_utc_name_the_same_interval(ask: Any) -> None:
@@ -88,18 +92,18 @@ def test_room_time_offset_and_utc_name_the_same_interval(ask: Any) -> None:
 
 def test_the_pre_window_is_the_rules_alone(ask: Any) -> None:
     """The 1 h span was broken in the 2 h before I-2604; with no pre-window, settling alone is left."""
-    _, told = asked(ask, "I-2604", "--pre-window-s", 0)
-    assert {r["reason"] for r in told["reasons"]} == {"settling"}
-    assert told["pre_window_s"] == 0
+    _, answer = check(ask, "I-2604", "--pre-window-s", 0)
+    assert {r["reason"] for r in answer["reasons"]} == {"settling"}
+    assert answer["pre_window_s"] == 0
 
 
 def test_verdicts_cover_the_day_of_25_hours_without_a_hole(ask: Any) -> None:
-    code, told = ask("verdicts", "--zone", "machine-bay", "--from", "2026-10-25", "--to", "2026-10-26")
+    code, answer = ask("verdicts", "--zone", "machine-bay", "--from", "2026-10-25", "--to", "2026-10-26")
     assert code == 0
-    assert told[0]["from"] == "2026-10-24T22:00:00Z"
-    assert told[-1]["to"] == "2026-10-25T23:00:00Z"
-    assert all(a["to"] == b["from"] for a, b in pairwise(told))
-    spent = [datetime.fromisoformat(p["to"]) - datetime.fromisoformat(p["from"]) for p in told]
+    assert answer[0]["from"] == "2026-10-24T22:00:00Z"
+    assert answer[-1]["to"] == "2026-10-25T23:00:00Z"
+    assert all(a["to"] == b["from"] for a, b in pairwise(answer))
+    spent = [datetime.fromisoformat(p["to"]) - datetime.fromisoformat(p["from"]) for p in answer]
     assert sum(s.total_seconds() for s in spent) == 25 * 3600
 
 
@@ -108,25 +112,25 @@ def test_time_before_the_record_and_the_minute_that_runs_are_not_shown(ask: Any)
     clock = datetime.now(UTC)
     now, just_now = (f"{t:%Y-%m-%dT%H:%M:%S}Z" for t in (clock, clock - timedelta(seconds=1)))
     for start in ("2026-10-10T00:00:00Z", just_now):
-        _, told = ask("verdicts", "--zone", "machine-bay", "--from", start, "--to", now)
-        assert (told[0]["from"], told[-1]["to"]) == (start, now)
-        assert all(a["to"] == b["from"] for a, b in pairwise(told))
-        ends = (told[0], told[-1])
+        _, answer = ask("verdicts", "--zone", "machine-bay", "--from", start, "--to", now)
+        assert (answer[0]["from"], answer[-1]["to"]) == (start, now)
+        assert all(a["to"] == b["from"] for a, b in pairwise(answer))
+        ends = (answer[0], answer[-1])
         assert {(p["verdict"], p["reason"]) for p in ends} == {("not shown", "indeterminate")}
-    assert told[-1]["provisional"]
+    assert answer[-1]["provisional"]
 
 
 def test_verdicts_have_the_agreed_shape(ask: Any) -> None:
-    _, told = ask("verdicts", "--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20")
+    _, answer = ask("verdicts", "--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20")
     keys = {"zone", "from", "to", "verdict", "reason", "rule", "probe", "provisional"}
-    assert all(set(p) == keys and p["reason"] in REASONS for p in told)
-    assert {p["verdict"] for p in told} == {"stable", "not stable", "not shown"}
-    assert not any(p["provisional"] for p in told)
+    assert all(set(p) == keys and p["reason"] in REASONS for p in answer)
+    assert {p["verdict"] for p in answer} == {"stable", "not stable", "not shown"}
+    assert not any(p["provisional"] for p in answer)
 
 
 def test_the_excursion_of_monday_is_listed_with_its_worst_value(ask: Any) -> None:
-    _, told = ask("excursion", "list", "--zone", "machine-bay")
-    worst = max((e for e in told if e["rule"] == "machine-bay.temperature"), key=lambda e: e["worst"])
+    _, answer = ask("excursion", "list", "--zone", "machine-bay")
+    worst = max((e for e in answer if e["rule"] == "machine-bay.temperature"), key=lambda e: e["worst"])
     assert worst["worst"] == pytest.approx(20.97, abs=0.005)
     assert worst["proven"]
     assert worst["from"] == "2026-10-19T02:57:00Z"
@@ -134,20 +138,20 @@ def test_the_excursion_of_monday_is_listed_with_its_worst_value(ask: Any) -> Non
 
 
 def test_inspections_are_listed_with_their_verdicts(ask: Any) -> None:
-    _, told = ask("inspection", "list")
-    assert {row["key"]: row["verdict"] for row in told} == {
+    _, answer = ask("inspection", "list")
+    assert {row["key"]: row["verdict"] for row in answer} == {
         key: row["expected"] for key, row in INSPECTIONS.items()
     }
 
 
 def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> None:
     arguments = ("--zone", "machine-bay", "--from", "2026-10-19T06:00", "--to", "2026-10-19T07:00")
-    done = stillroom("check", *arguments, "--data", demo_history)
-    first, second, said, fourth, heads, *rest = done.stdout.splitlines()
+    result = stillroom("check", *arguments, "--data", demo_history)
+    first, second, message, fourth, heads, *rest = result.stdout.splitlines()
     assert first == "Machine bay, 2026-10-19 06:00 +02:00 to 07:00: not stable (nonconforming)."
     assert (second, fourth, heads.split()[0]) == ("", "", "reason")
     value = re.match(
-        r"  Temperature ([\d.]+) ± [\d.]+ °C at P2, [\d.]+ K above 20.5 °C; 2026-10-19 06:00", said
+        r"  Temperature ([\d.]+) ± [\d.]+ °C at P2, [\d.]+ K above 20.5 °C; 2026-10-19 06:00", message
     )
     assert value is not None
     assert float(value[1]) == pytest.approx(20.97, abs=0.005)  # sample_logs/README.md
@@ -156,9 +160,9 @@ def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> 
 
 def test_the_register_names_what_is_overdue(ask: Any) -> None:
     """sample_logs/README.md: the certificate of P6 was due on 2026-10-21."""
-    code, told = ask("probe", "list", "--at", "2026-10-22")
+    code, answer = ask("probe", "list", "--at", "2026-10-22")
     assert code == 0
-    rows = {row["channel"]: row for row in told}
+    rows = {row["channel"]: row for row in answer}
     assert len(rows) == 13
     overdue = rows["P6.temperature"]
     assert (overdue["status"], overdue["due"], overdue["days_left"]) == ("overdue", "2026-10-21", -1)
@@ -171,8 +175,8 @@ def test_the_register_names_what_is_overdue(ask: Any) -> None:
 
 def test_excursions_say_whether_they_ask_for_a_decision(ask: Any) -> None:
     """The Monday excursion reaches into the hours of use, from 06:00 local on; both say it."""
-    _, told = ask("excursion", "list", "--zone", "machine-bay")
-    assert [row["asks_disposition"] for row in told] != []
-    assert all(isinstance(row["asks_disposition"], bool) for row in told)
-    worst = max((row for row in told if row["rule"] == "machine-bay.temperature"), key=lambda r: r["worst"])
+    _, answer = ask("excursion", "list", "--zone", "machine-bay")
+    assert [row["asks_disposition"] for row in answer] != []
+    assert all(isinstance(row["asks_disposition"], bool) for row in answer)
+    worst = max((row for row in answer if row["rule"] == "machine-bay.temperature"), key=lambda r: r["worst"])
     assert worst["asks_disposition"]

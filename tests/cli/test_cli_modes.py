@@ -32,10 +32,10 @@ def test_what_the_program_writes_is_its_owners_alone(tmp_path: Path) -> None:
         f"backup --to {tmp_path / 'kept'} {data}",
         f"export --out {tmp_path / 'out'} {data}",
     ):
-        done = subprocess.run(
+        result = subprocess.run(
             ["sh", "-c", f"{tool} {words}"], capture_output=True, text=True, check=False, timeout=300
         )
-        assert done.returncode == 0, done.stderr
+        assert result.returncode == 0, result.stderr
     for name in ("data", "kept", "out"):
         assert (tmp_path / name).is_dir()
         assert _open(tmp_path / name) == []
@@ -48,10 +48,10 @@ def test_a_folder_that_others_can_read_is_told_on_health(tmp_path: Path) -> None
         with Store.open(tmp_path / "data", create=True, simulated=True) as store:
             setup = load(example_folder()).setup
             assert not [p for p in _open(tmp_path / "data") if not p.endswith((".lock", "-shm"))]
-            told = {f.what: f for f in health(store, setup, 1_792_432_800 * NS)}
-            assert told["data folder readable by"].fault == ""
+            figures = {f.what: f for f in health(store, setup, 1_792_432_800 * NS)}
+            assert figures["data folder readable by"].fault == ""
             store.folder.chmod(0o755)
-            told = {f.what: f for f in health(store, setup, 1_792_432_800 * NS)}
-            assert "chmod -R go-rwx" in told["data folder readable by"].fault
+            figures = {f.what: f for f in health(store, setup, 1_792_432_800 * NS)}
+            assert "chmod -R go-rwx" in figures["data folder readable by"].fault
     finally:
         os.umask(before)

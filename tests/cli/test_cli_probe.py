@@ -49,25 +49,25 @@ PAPERS = {"AG-0499-T.toml": PAPER}
 
 @pytest.fixture
 def spoken() -> Iterator[Any]:
-    made: list[Spoken] = []
+    item: list[Spoken] = []
 
     def start(speaker: Any) -> str:
         device = Spoken(SocketWire(), speaker)
-        made.append(device)
+        item.append(device)
         return device.wire.url
 
     yield start
-    for device in made:
+    for device in item:
         device.close()
 
 
 def test_a_text_probe_is_tried_and_its_table_is_one_that_works(stillroom: Any, spoken: Any) -> None:
     url = spoken(TextSpeaker(START))
-    done = stillroom("probe", "try", url, "--ask", "READ?", "--timeout", 1)
-    assert done.returncode == 0, done.stderr
-    assert "received: T=20.03 RH=47.8" in done.stdout
-    assert "v1 = 20.03" in done.stdout
-    table = tomllib.loads(done.stdout[done.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
+    result = stillroom("probe", "try", url, "--ask", "READ?", "--timeout", 1)
+    assert result.returncode == 0, result.stderr
+    assert "received: T=20.03 RH=47.8" in result.stdout
+    assert "v1 = 20.03" in result.stdout
+    table = tomllib.loads(result.stdout[result.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
     match = re.fullmatch(table["pattern"], "T=-1.5 RH=100.0")
     assert match is not None
     assert match.groupdict() == {"v1": "-1.5", "v2": "100.0"}
@@ -77,13 +77,15 @@ def test_all_orders_of_a_modbus_device_are_shown_and_the_likely_ones_marked(
     stillroom: Any, spoken: Any
 ) -> None:
     url = spoken(ModbusSpeaker(START, FLOATS, tcp=True)).replace("socket", "tcp")
-    done = stillroom("probe", "try", url, "--kind", "modbus", "--register", 10, "--count", 4, "--timeout", 1)
-    assert done.returncode == 0, done.stderr
-    assert re.search(r"\* +10 float32 CDAB +20\.03", done.stdout)
-    assert re.search(r"\* +12 float32 ABCD +47\.8", done.stdout)
+    result = stillroom(
+        "probe", "try", url, "--kind", "modbus", "--register", 10, "--count", 4, "--timeout", 1
+    )
+    assert result.returncode == 0, result.stderr
+    assert re.search(r"\* +10 float32 CDAB +20\.03", result.stdout)
+    assert re.search(r"\* +12 float32 ABCD +47\.8", result.stdout)
     for order in ("ABCD", "BADC", "DCBA"):
-        assert re.search(rf"\n  +10 float32 {order}", done.stdout), order
-    table = tomllib.loads(done.stdout[done.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
+        assert re.search(rf"\n  +10 float32 {order}", result.stdout), order
+    table = tomllib.loads(result.stdout[result.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
     assert table["registers"]["temperature"]["order"] == "CDAB"
     assert struct.pack(">f", 20.03) == bytes.fromhex("41a03d71")
 
@@ -93,34 +95,36 @@ def test_a_table_keeps_all_by_which_the_probe_was_reached(stillroom: Any, spoken
     wire = ("--frame", "7E1", "--baud", 1200, "--timeout", 2.5)
     sdi = stillroom("probe", "try", spoken(Sdi12Speaker(START)), "--kind", "sdi-12", *wire)
     scpi = stillroom("probe", "try", spoken(ScpiSpeaker(START)), "--kind", "scpi", *wire)
-    for kind, done in (("sdi-12", sdi), ("scpi", scpi)):
-        table = tomllib.loads(done.stdout[done.stdout.index("[probes.NEW") :])["probes"]["NEW"]["connection"]
-        found = [table[key] for key in ("kind", "baudrate", "bytesize", "parity", "stopbits", "timeout_s")]
-        assert found == [kind, 1200, 7, "E", 1, 2.5]
+    for kind, result in (("sdi-12", sdi), ("scpi", scpi)):
+        table = tomllib.loads(result.stdout[result.stdout.index("[probes.NEW") :])["probes"]["NEW"][
+            "connection"
+        ]
+        outcome = [table[key] for key in ("kind", "baudrate", "bytesize", "parity", "stopbits", "timeout_s")]
+        assert outcome == [kind, 1200, 7, "E", 1, 2.5]
         assert len(table["values"]) == 2
     assert "\\b" not in stillroom("probe", "try", "--help").stdout
 
 
 def test_what_does_not_answer_says_where_to_look(stillroom: Any, spoken: Any) -> None:
     url = spoken(ModbusSpeaker(START, FLOATS, device=9, tcp=True)).replace("socket", "tcp")
-    done = stillroom("probe", "try", url, "--kind", "modbus", "--timeout", 0.3)
-    assert done.returncode == 2
-    assert "look at device = 1" in done.stdout
-    done = stillroom("probe", "try", "/dev/serial/by-id/not-there", "--ask", "READ?")
-    assert done.returncode == 2
-    assert "not-there" in done.stderr
-    assert "no other program uses it" in done.stderr
+    result = stillroom("probe", "try", url, "--kind", "modbus", "--timeout", 0.3)
+    assert result.returncode == 2
+    assert "look at device = 1" in result.stdout
+    result = stillroom("probe", "try", "/dev/serial/by-id/not-there", "--ask", "READ?")
+    assert result.returncode == 2
+    assert "not-there" in result.stderr
+    assert "no other program uses it" in result.stderr
     assert stillroom("probe", "try", url, "--frame", "9X1").returncode == 2
 
 
 def test_sdi12_and_one_wire_are_tried(stillroom: Any, spoken: Any, tmp_path: Path) -> None:
-    done = stillroom("probe", "try", spoken(Sdi12Speaker(START)), "--kind", "sdi-12")
-    assert "value 1 = 20.03" in done.stdout
+    result = stillroom("probe", "try", spoken(Sdi12Speaker(START)), "--kind", "sdi-12")
+    assert "value 1 = 20.03" in result.stdout
     show_one_wire(tmp_path / "28-0000", 21.5)
     show_one_wire(tmp_path / "28-0001", None)
-    done = stillroom("probe", "try", tmp_path, "--kind", "one-wire")
-    assert "28-0000: 21.5 degC" in done.stdout
-    assert "28-0001: garbage" in done.stdout
+    result = stillroom("probe", "try", tmp_path, "--kind", "one-wire")
+    assert "28-0000: 21.5 degC" in result.stdout
+    assert "28-0001: garbage" in result.stdout
 
 
 def test_edits_keep_every_comment_and_give_a_sound_setup() -> None:
@@ -168,26 +172,26 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     paper = tmp_path / "AG-0499-T.toml"
     paper.write_text(PAPER)
     new = ("--file", file, "--certificate", paper)
-    done = stillroom(
+    result = stillroom(
         "config", "apply", "--begin", "--data", data, "--config", example_folder(), "--who", "Greta Holm"
     )
-    assert done.returncode == 0, done.stderr
+    assert result.returncode == 0, result.stderr
     to = ("--data", data, "--who", "Greta Holm")
     swap = ("probe", "swap", "P2", "P8", *new, "--at", "2026-10-26T10:00:00Z", *to)
     lost = "relative humidity in zone machine-bay rests on 1 of 2 channels from 2026-10-26T10:00:00Z on."
-    done = stillroom(*swap)  # P8 has no humidity
-    assert (done.returncode, lost in done.stderr, "Add --yes" in done.stderr) == (2, True, True)
-    done = stillroom(*swap, "--yes")
-    assert done.stdout.splitlines() == [
+    result = stillroom(*swap)  # P8 has no humidity
+    assert (result.returncode, lost in result.stderr, "Add --yes" in result.stderr) == (2, True, True)
+    result = stillroom(*swap, "--yes")
+    assert result.stdout.splitlines() == [
         "At column-top, P8 replaces P2 from 2026-10-26T10:00:00Z on.",
         lost,
         "Proposed as version 2; another person runs: stillroom config approve 2",
     ]
     approve = ("config", "approve", 2, "--data", data, "--who", "Ines Brandl")
-    done = stillroom(*approve)
-    assert (done.returncode, lost in done.stderr) == (2, True)
-    done = stillroom(*approve, "--yes")
-    assert done.returncode == 0, done.stderr
+    result = stillroom(*approve)
+    assert (result.returncode, lost in result.stderr) == (2, True)
+    result = stillroom(*approve, "--yes")
+    assert result.returncode == 0, result.stderr
     with Store.open(data) as store:
         setup = in_force(store.setups.versions()).setup
         at = to_ns(datetime(2026, 10, 26, 10, tzinfo=UTC))
@@ -196,11 +200,11 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
             ("P2", False, True), ("P8", True, False),
         ]  # fmt: skip
         assert store.verify().intact
-    for arguments, said in (
+    for arguments, expected in (
         (("move", "P3", "--to", "bench-air"), "P3 is at bench-air from"),
         (("withdraw", "P6", "--why", "sent to calibration"), "P6 leaves bench-air at"),
     ):
-        done = stillroom("probe", *arguments, "--yes", *to)
-        assert done.stdout.startswith(said), done.stderr
-    done = stillroom("probe", "withdraw", "P1", "--at", "2126-01-01T00:00:00Z", *to)
-    assert (done.returncode, "future" in done.stderr) == (2, True)
+        result = stillroom("probe", *arguments, "--yes", *to)
+        assert result.stdout.startswith(expected), result.stderr
+    result = stillroom("probe", "withdraw", "P1", "--at", "2126-01-01T00:00:00Z", *to)
+    assert (result.returncode, "future" in result.stderr) == (2, True)

@@ -29,10 +29,10 @@ WITHOUT_A_CONFIGURATION = {"soak", "heartbeat", "rejudge"}
 
 def test_help_names_every_command(installed: Any) -> None:
     begin = time.perf_counter()
-    done = installed("--help")
+    result = installed("--help")
     print(f"stillroom --help took {time.perf_counter() - begin:.2f} s")
-    listed = set(re.findall(r"^  ([a-z]+)  +\S", done.stdout.partition("Commands:")[2], re.MULTILINE))
-    assert done.returncode == 0
+    listed = set(re.findall(r"^  ([a-z]+)  +\S", result.stdout.partition("Commands:")[2], re.MULTILINE))
+    assert result.returncode == 0
     assert len(SINGLE) > 10
     assert listed == set(COMMANDS)
 
@@ -45,8 +45,8 @@ def test_help_loads_nothing_heavy() -> None:
         "except SystemExit: pass\n"
         "print('LOADED', *sorted({m.partition('.')[0] for m in sys.modules}))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    loaded = set(done.stdout.rpartition("LOADED")[2].split())
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(result.stdout.rpartition("LOADED")[2].split())
     assert "typer" in loaded
     assert not loaded & HEAVY
 
@@ -63,9 +63,9 @@ def test_the_version_is_that_of_the_package(installed: Any) -> None:
 
 
 def test_without_a_command_the_front_page_is_shown(installed: Any) -> None:
-    done = installed()
-    assert done.returncode == 2
-    assert "stillroom demo" in done.stdout + done.stderr
+    result = installed()
+    assert result.returncode == 2
+    assert "stillroom demo" in result.stdout + result.stderr
 
 
 def test_a_package_of_the_same_name_from_elsewhere_is_refused(tmp_path: Path) -> None:
@@ -87,16 +87,16 @@ def test_our_own_packages_are_accepted() -> None:
 def test_a_taken_port_is_said_before_anything_is_made(installed: Any, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
-        done = installed("demo", "--no-browser", "--port", port, "--data", tmp_path / "demo")
-    assert done.returncode == 2
-    assert f"Port {port} on 127.0.0.1 is taken" in done.stderr
-    assert "--port" in done.stderr
+        result = installed("demo", "--no-browser", "--port", port, "--data", tmp_path / "demo")
+    assert result.returncode == 2
+    assert f"Port {port} on 127.0.0.1 is taken" in result.stderr
+    assert "--port" in result.stderr
     assert not (tmp_path / "demo").exists()
 
 
 def test_a_second_demo_start_imports_nothing_twice(installed: Any, demo_copy: Path) -> None:
-    done = installed("demo", "--history-only", "--data", demo_copy)
-    assert done.returncode == 0
-    assert "Imported" not in done.stdout
-    told = installed("verify", "--data", demo_copy).stdout
-    assert "262380 readings" in told
+    result = installed("demo", "--history-only", "--data", demo_copy)
+    assert result.returncode == 0
+    assert "Imported" not in result.stdout
+    text = installed("verify", "--data", demo_copy).stdout
+    assert "262380 readings" in text

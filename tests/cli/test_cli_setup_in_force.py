@@ -92,9 +92,9 @@ def test_a_record_that_is_issued_says_it(older: Path) -> None:
 def test_the_check_of_a_configuration_names_what_is_in_force_beside_it(stillroom: Any, older: Path) -> None:
     """The folder is sound; the record beside it is not by the same rules."""
     words = ("config", "check", "--config", example_folder(), "--data", older)
-    done = stillroom(*words)
-    assert done.returncode == 0
-    assert all(words in done.stdout for words in SAYS)
+    result = stillroom(*words)
+    assert result.returncode == 0
+    assert all(words in result.stdout for words in SAYS)
     assert len(json.loads(stillroom(*words, "--json").stdout)["in_force"]) == 1
 
 

@@ -18,19 +18,19 @@ Ask = Callable[..., tuple[int, Any]]
 
 def test_a_stamp_holds_only_as_it_was_given(ask: Ask) -> None:
     """Another verdict beside the right digest is forged, as is another digest: exit 12."""
-    code, told = ask(*BAY)
-    line, verdict = told["stamp"], told["verdict"]
+    code, answer = ask(*BAY)
+    line, verdict = answer["stamp"], answer["verdict"]
     held, again = ask("check", "--stamp", line)
     assert held == code
     assert again["stamp_holds"]
     other = "stable" if verdict != "stable" else "not shown"
     for forged in (line.replace(f": {verdict}", f": {other}"), line[:-4] + "0000"):
-        code, told = ask("check", "--stamp", forged)
-        assert (code, told["stamp_holds"], told["verdict"]) == (12, False, verdict)
+        code, answer = ask("check", "--stamp", forged)
+        assert (code, answer["stamp_holds"], answer["verdict"]) == (12, False, verdict)
 
 
 @pytest.mark.parametrize(
-    ("more", "wanted"),
+    ("more", "expected"),
     [
         ((*LENGTH, "--tve-um", "nan"), "--tve-um"),
         ((*LENGTH, "--tve-um", "2", "--tve-span-K", "-1"), "--tve-span-K"),
@@ -46,17 +46,17 @@ def test_a_stamp_holds_only_as_it_was_given(ask: Ask) -> None:
     ],
 )
 def test_what_cannot_be_meant_is_refused(
-    stillroom: Any, demo_history: Path, more: tuple[str, ...], wanted: str
+    stillroom: Any, demo_history: Path, more: tuple[str, ...], expected: str
 ) -> None:
     """Exit 2 and the option's name, in place of an answer that passes it over."""
-    done = stillroom(*BAY, *more, "--data", demo_history)
-    assert done.returncode == 2
-    assert wanted in done.stderr
+    result = stillroom(*BAY, *more, "--data", demo_history)
+    assert result.returncode == 2
+    assert expected in result.stderr
 
 
 def test_a_drift_check_says_its_day_and_a_mastering_without_a_record_is_not_shown(ask: Ask) -> None:
-    _, told = ask(*BAY, *LENGTH, "--tve-um", "1.5", "--tve-on", "2026-10-02")
-    assert told["thermal"]["tve_source"] == "drift check of 2026-10-02"
-    _, told = ask(*BAY, *LENGTH, "--mastered-at", "2026-09-01")
-    assert not told["thermal"]["shown"]
-    assert any("no temperature is known at mastering" in n for n in told["thermal"]["notices"])
+    _, answer = ask(*BAY, *LENGTH, "--tve-um", "1.5", "--tve-on", "2026-10-02")
+    assert answer["thermal"]["tve_source"] == "drift check of 2026-10-02"
+    _, answer = ask(*BAY, *LENGTH, "--mastered-at", "2026-09-01")
+    assert not answer["thermal"]["shown"]
+    assert any("no temperature is known at mastering" in n for n in answer["thermal"]["notices"])

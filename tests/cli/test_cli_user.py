@@ -11,18 +11,18 @@ from tests.command_line import run_here
 PASSWORD = "a room of 20 degrees\n"
 
 
-def user(data: Path, *words: str, given: str = "") -> Any:
+def user(data: Path, *words: str, typed: str = "") -> Any:
     """The program with these words."""
-    return run_here("user", *words, "--data", data, given=given)
+    return run_here("user", *words, "--data", data, given=typed)
 
 
 def test_an_account_from_first_to_last(demo_copy: Path) -> None:
     """Made, listed, given another role, disabled; each act in the journal with the system's user."""
-    made = user(
+    result = user(
         demo_copy, "add", "gholm", "--person", "Greta Holm", "--role", "metrologist", "--password-stdin",
-        "--who", "The Head", given=PASSWORD,
+        "--who", "The Head", typed=PASSWORD,
     )  # fmt: skip
-    assert made.stdout == "Greta Holm signs in as gholm: metrologist.\n", made.stderr
+    assert result.stdout == "Greta Holm signs in as gholm: metrologist.\n", result.stderr
     assert user(demo_copy, "role", "gholm", "--role", "quality").stdout == "Greta Holm: quality.\n"
     assert "is disabled" in user(demo_copy, "disable", "gholm").stdout
     (listed,) = json.loads(user(demo_copy, "list", "--json").stdout)
@@ -40,7 +40,7 @@ def test_an_account_from_first_to_last(demo_copy: Path) -> None:
 def test_faults_are_told_and_change_nothing(demo_copy: Path) -> None:
     """An unknown role, a short password, a name that is none, a probe that is not there: 2, and why."""
     add = ("add", "x", "--person", "X Y", "--password-stdin")
-    for words, given, told in (
+    for words, typed, expected in (
         ((*add, "--role", "boss"), PASSWORD, "expected one or more of reader, operator"),
         ((*add, "--role", "reader"), "short\n", "expected 12 to 128 characters, found 5"),
         (("add", "x", "--person", "X Y", "--role", "reader"), "", "--password-stdin"),
@@ -48,16 +48,16 @@ def test_faults_are_told_and_change_nothing(demo_copy: Path) -> None:
         (("token", "add", "n", "--scope", "everything"), "", "expected one or more of readings"),
         (("token", "add", "n", "--scope", "readings", "--probe", "P99"), "", "There is no probe 'P99'"),
     ):
-        done = user(demo_copy, *words, given=given)
-        assert done.returncode == 2, (words, done.stdout)
-        assert told in done.stderr, (words, done.stderr)
+        result = user(demo_copy, *words, typed=typed)
+        assert result.returncode == 2, (words, result.stdout)
+        assert expected in result.stderr, (words, result.stderr)
     assert json.loads(user(demo_copy, "list", "--json").stdout) == []
 
 
 def test_token_is_shown_once(demo_copy: Path) -> None:
-    made = json.loads(user(demo_copy, "token", "add", "node-1", "--scope", "readings", "--json").stdout)
-    assert made["token"].startswith(f"stillroom_{made['id']}_")
+    answer = json.loads(user(demo_copy, "token", "add", "node-1", "--scope", "readings", "--json").stdout)
+    assert answer["token"].startswith(f"stillroom_{answer['id']}_")
     listed = user(demo_copy, "token", "list").stdout
-    assert made["id"] in listed
-    assert made["token"] not in listed
-    assert "is revoked" in user(demo_copy, "token", "revoke", made["id"]).stdout
+    assert answer["id"] in listed
+    assert answer["token"] not in listed
+    assert "is revoked" in user(demo_copy, "token", "revoke", answer["id"]).stdout

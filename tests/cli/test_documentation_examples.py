@@ -79,9 +79,9 @@ def test_the_examples_of_a_page_work(page: str, desk: Path, stillroom: Run) -> N
             write_file(block, desk)
         if kind == "sh":
             for words, code in commands_in(block):
-                done = stillroom(*words, cwd=desk)
-                assert done.returncode == code, f"{' '.join(words)}\n{done.stdout}\n{done.stderr}"
-                assert "Traceback" not in done.stderr
+                result = stillroom(*words, cwd=desk)
+                assert result.returncode == code, f"{' '.join(words)}\n{result.stdout}\n{result.stderr}"
+                assert "Traceback" not in result.stderr
 
 
 def test_every_page_with_files_or_commands_is_run() -> None:
@@ -95,15 +95,15 @@ def test_the_questions_of_the_readme_have_the_answers_of_the_sample_room(desk: P
     """sample_logs/README.md: I-2604 (Monday, 09:30 to 11:00) is not stable; one event."""
     (desk / "data").rename(desk / "stillroom-demo")
     blocks = [block for kind, block in BLOCK.findall((ROOT / "README.md").read_text("utf-8")) if kind == "sh"]
-    asked = {
+    query = {
         words[0]: words
         for block in blocks
         if "--data stillroom-demo" in block
         for words, _ in commands_in(block)
     }
-    assert set(asked) == {"serve", "check", "case", "package"}
-    check = stillroom(*asked["check"], cwd=desk)
+    assert set(query) == {"serve", "check", "case", "package"}
+    check = stillroom(*query["check"], cwd=desk)
     assert (check.returncode, ": not stable (" in check.stdout, "µm" in check.stdout) == (10, True, True)
-    assert "1 case in use, 1 of them not closed." in stillroom(*asked["case"], cwd=desk).stdout
-    assert stillroom(*asked["package"], cwd=desk).returncode == 0
+    assert "1 case in use, 1 of them not closed." in stillroom(*query["case"], cwd=desk).stdout
+    assert stillroom(*query["package"], cwd=desk).returncode == 0
     assert stillroom("verify", "audit.zip", cwd=desk).returncode == 0

@@ -17,10 +17,10 @@ SAID = ["settling 4 h", "guard factor r = 1", "pre-window 2 h"]
 
 def test_settings_stand_in_text_json_and_record(stillroom: Any, ask: Any, demo_history: Path) -> None:
     """Settling, guard factor and pre-window always; page and HTTP print the JSON's."""
-    _, told = ask("check", *WHERE)
-    assert told["settings"][:3] == SAID
+    _, answer = ask("check", *WHERE)
+    assert answer["settings"][:3] == SAID
     text = stillroom("check", *WHERE, "--data", demo_history).stdout
-    assert f"settings: {'; '.join(told['settings'])}" in text
+    assert f"settings: {'; '.join(answer['settings'])}" in text
     with Store.open(demo_history) as store:
         setup = in_force(store.setups.versions()).setup
         from_ns = 1_792_483_200 * 10**9  # 2026-10-20T08:00Z
@@ -38,7 +38,7 @@ def test_a_setting_beyond_its_ceiling_is_refused_on_the_command_line(stillroom: 
         file.parent.mkdir(parents=True, exist_ok=True)
         header = "[probes.P1.channels.temperature]\n"
         file.write_text(text.replace(header, header + "max_age_s = 86400\n"), encoding="utf-8")
-    done = stillroom("config", "check", "--config", tmp_path)
-    assert done.returncode != 0
-    assert "probes.toml [probes.P1.channels.temperature] max_age_s" in done.stdout + done.stderr
-    assert "at most 300 s" in done.stdout + done.stderr
+    result = stillroom("config", "check", "--config", tmp_path)
+    assert result.returncode != 0
+    assert "probes.toml [probes.P1.channels.temperature] max_age_s" in result.stdout + result.stderr
+    assert "at most 300 s" in result.stdout + result.stderr

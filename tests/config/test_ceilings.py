@@ -14,7 +14,7 @@ from logger.core.measurement.check import check
 from logger.core.validity.leniency import evidence_settings
 from logger.instants import NS
 from logger.model import Setup
-from logger.selftest import room as made
+from logger.selftest import room
 from logger.store import SetupVersion
 
 TEXTS = read_texts(example_folder())
@@ -106,7 +106,7 @@ def test_the_default_age_of_an_hourly_reading_is_two_hours() -> None:
 
 def test_no_setup_holds_more_by_whatever_way_it_comes() -> None:
     """Bounds are those of the model itself, so that no code can judge by wider ones."""
-    setup = made.setup((made.rule(completeness=0.01, need=0),))
+    setup = room.setup((room.rule(completeness=0.01, need=0),))
     lax = replace(setup, clock_limit_s=1e9)
     channel = replace(setup.channels["T1.temperature"], interval_s=86_400.0, max_age_s=1e9)
     zone = replace(setup.zones["bay"], settling_s=7200, body_gap_s=864_000)
@@ -131,7 +131,7 @@ def test_a_limit_that_no_reading_can_break_is_warned_of() -> None:
 
 def test_settling_guard_factor_and_pre_window_are_always_printed() -> None:
     """Also a band that disturbs nothing, bodies quicker than the usual settling, and no settling at all."""
-    setup = made.setup((made.rule(disturbs=False, r=0.5),), settling_s=14_400)
+    setup = room.setup((room.rule(disturbs=False, r=0.5),), settling_s=14_400)
     text = settings_of(setup)
     assert text[:3] == ("settling 4 h", "guard factor r = 0.5", "pre-window 2 h")
     assert "temperature: a value out of limits starts no settling" in text
@@ -141,8 +141,8 @@ def test_settling_guard_factor_and_pre_window_are_always_printed() -> None:
 
 def settings_of(setup: Setup) -> tuple[str, ...]:
     """As a check prints them."""
-    judgement = made.judged(setup, {"T1": made.series([20.0] * 1440)})
-    return check(judgement, setup, made.at(9), made.at(10), pre_window_s=7200).settings
+    judgement = room.judged(setup, {"T1": room.series([20.0] * 1440)})
+    return check(judgement, setup, room.at(9), room.at(10), pre_window_s=7200).settings
 
 
 def test_a_comparison_that_can_never_be_made_is_refused_and_a_withdrawal_warns() -> None:

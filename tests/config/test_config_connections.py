@@ -43,7 +43,7 @@ def test_every_kind_of_connection_is_read(table: str, kind: type) -> None:
 
 
 @pytest.mark.parametrize(
-    ("table", "said"),
+    ("table", "expected"),
     [
         ('kind = "modbuss"\nurl = "x"', "[probes.B1.connection] kind: expected one of text, scpi"),
         ('kind = "modbus"\nurl = "x"\nregisters = { presure = { address = 0 } }', "registers: expected a"),
@@ -73,10 +73,10 @@ def test_every_kind_of_connection_is_read(table: str, kind: type) -> None:
         ),
     ],
 )  # fmt: skip
-def test_a_fault_of_a_connection_is_told_with_its_place(table: str, said: str) -> None:
+def test_a_fault_of_a_connection_is_told_with_its_place(table: str, expected: str) -> None:
     with pytest.raises(ConfigError) as refused:
         config.load_texts(texts(table))
-    assert said in str(refused.value)
+    assert expected in str(refused.value)
 
 
 def test_an_interval_that_does_not_divide_a_day_is_refused_with_the_configuration() -> None:

@@ -86,7 +86,7 @@ def test_limits_of_the_air(example: Texts, key: str, quantity: str, channel: str
 
 
 @pytest.mark.parametrize(
-    ("table", "lines", "said"),
+    ("table", "lines", "expected"),
     [
         ("plate-bench.air", ["upper_kg_per_m3 = 1.3"], "at least 1 channel(s) of air_density"),
         ("machine-bay.c", ["condensation_margin_K = 2.0", 'media = ["part"]'], "a temperature of part"),
@@ -101,7 +101,7 @@ def test_limits_of_the_air(example: Texts, key: str, quantity: str, channel: str
     ],
     ids=["no barometer", "no part", "humidity as surface", "another quantity", "barometer", "another zone"],
 )  # fmt: skip
-def test_what_cannot_be_is_told(example: Texts, table: str, lines: list[str], said: str) -> None:
+def test_what_cannot_be_is_told(example: Texts, table: str, lines: list[str], expected: str) -> None:
     with pytest.raises(ConfigError, match=r"limits\.toml") as refused:
         with_rule(example, table, *lines)
-    assert said in str(refused.value)
+    assert expected in str(refused.value)

@@ -225,13 +225,13 @@ CASES = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("file", "old", "new", "said"), CASES.values(), ids=CASES.keys())
+@pytest.mark.parametrize(("file", "old", "new", "expected"), CASES.values(), ids=CASES.keys())
 def test_one_mistake_gives_one_fault_that_says_where(
-    example: Texts, file: str, old: str, new: str, said: list[str]
+    example: Texts, file: str, old: str, new: str, expected: list[str]
 ) -> None:
     faults = faults_of(edited(example, file, old, new))
     line = str(example[file][: example[file].index(old)].count("\n") + 1)
-    about = [f for f in faults if all(part.replace("{line}", line) in f for part in said)]
+    about = [f for f in faults if all(part.replace("{line}", line) in f for part in expected)]
     assert len(about) == 1, faults
     assert about[0].startswith(file)
 

@@ -68,14 +68,14 @@ class Crowded(Synthetic):
             self._alarms[key] = replace(self._alarms[key], condition=AlarmState.ACKNOWLEDGED, **by)
 
     def live(self) -> Mapping[str, Mapping[str, Any]]:
-        said = {key: dict(body) for key, body in super().live().items()}
+        payload = {key: dict(body) for key, body in super().live().items()}
         if self._alarms:
             out = {"verdict": "not stable", "reason": "nonconforming"}
-            said[BAY] |= out | {"sentence": "Machine bay is not stable.", "next_step": "20.71 °C at P1."}
-        text = json.dumps(said[BAY])
+            payload[BAY] |= out | {"sentence": "Machine bay is not stable.", "next_step": "20.71 °C at P1."}
+        text = json.dumps(payload[BAY])
         for key, zone in self._crowded.zones.items():
-            said.setdefault(key, json.loads(text.replace(BAY, key).replace("Machine bay", zone.name)))
-        return {key: body for key, body in said.items() if key in self._crowded.zones}
+            payload.setdefault(key, json.loads(text.replace(BAY, key).replace("Machine bay", zone.name)))
+        return {key: body for key, body in payload.items() if key in self._crowded.zones}
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
         of_bay = super().periods(BAY if zone.startswith("zone-") else zone, from_ns, to_ns, now_ns)

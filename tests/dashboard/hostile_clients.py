@@ -73,14 +73,14 @@ async def deaf(target: Target) -> None:
 
 async def broken(target: Target) -> None:
     """What is no HTTP, or stops in the middle."""
-    for said in (
+    for expected in (
         b"\x16\x03\x01\x02\x00\x01",
         b"GET",
         b"\0" * 5000,
         b"GET / HTTP/1.1\r\nContent-Length: -1\r\n\r\n",
     ):
         _, writer = await target.raw()
-        writer.write(said)
+        writer.write(expected)
         await writer.drain()
         writer.transport.abort()
     _, writer = await target.open()

@@ -34,8 +34,8 @@ def room(tmp_path: Path) -> Iterator[tuple[Store, Any]]:
         actions.apply_setup(store, texts, "Greta Holm", "first", "Ines Faber", NOW - NS)
         cell = Cell(NOW - 60 * NS, NOW, Conformity.NONCONFORMING, 20.9, 0.06, -0.4, "degC", 20.5, "AG-1")
         with store.begin() as conn:
-            done = step(SPEC, Alarm(SPEC.key), [cell], [], NOW).alarm
-            attending.put_alarm(conn, done, NOW)
+            result = step(SPEC, Alarm(SPEC.key), [cell], [], NOW).alarm
+            attending.put_alarm(conn, result, NOW)
         app = create_app(folder, now_ns=lambda: NOW)
         yield store, app.server.test_client()
 
@@ -70,9 +70,9 @@ def test_pressing_acknowledges_once(room: tuple[Store, Any]) -> None:
     store, client = room
     address = f"/acknowledge/{sign_permit(store.folder, PERMIT)}"
 
-    done, again = pressed(client, address), client.get(address)
+    response, again = pressed(client, address), client.get(address)
 
-    assert (done.status_code, again.status_code) == (200, 410)
+    assert (response.status_code, again.status_code) == (200, 410)
     assert "Greta Holm has acknowledged it already" in again.text
     assert state(store) is AlarmState.ACKNOWLEDGED
     entry = store.journal.entries(kind="alarm")[-1]

@@ -53,8 +53,8 @@ def test_the_plan_is_a_raster_of_the_room_with_numbers(q: Queries) -> None:
 def test_a_campaign_runs_on_the_page(record: Synthetic, q: Queries) -> None:
     """Planned, a phase begun and ended: the card says what comes next."""
     assert "No campaign was planned yet." in text_of(campaigns.layout(q, ""))
-    wanted = PlannedCampaign("map-1", "machine-bay", "Volume", tuple(positions_of(LINES)), "Greta Holm", NOW)
-    plan_campaign(record.store, q.setup, wanted, "Greta Holm")
+    plan = PlannedCampaign("map-1", "machine-bay", "Volume", tuple(positions_of(LINES)), "Greta Holm", NOW)
+    plan_campaign(record.store, q.setup, plan, "Greta Holm")
     add_phase(record.store, "map-1", BEFORE, (NOW - 3 * HOUR, NOW - HOUR), "Greta Holm")
     words = text_of(campaigns.layout(q, ""))
     for expected in ("map-1: Volume", "Next: put each probe at its position", BEFORE, "2 positions"):

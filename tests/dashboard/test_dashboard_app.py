@@ -203,7 +203,7 @@ def test_callback_that_is_no_json_is_refused(client: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("age_s", "stopped", "told"),
+    ("age_s", "stopped", "expected"),
     [
         (5, False, {}),
         (90, False, {"silent_s": 90, "stopped": False}),
@@ -211,12 +211,16 @@ def test_callback_that_is_no_json_is_refused(client: Any) -> None:
     ],
 )
 def test_pulse_tells_a_silent_service(
-    client: Any, record: Synthetic, age_s: int, stopped: bool, told: dict[str, Any]
+    client: Any, record: Synthetic, age_s: int, stopped: bool, expected: dict[str, Any]
 ) -> None:
     """One small answer: the newest arrival, and silence only when there is one."""
     record.beat(age_s, stopped=stopped)
     answer = client.get("/_news")
-    assert answer.json == {"cursor": record.arrived_after(-1)[1], "setup": record.setup().digest[:12], **told}
+    assert answer.json == {
+        "cursor": record.arrived_after(-1)[1],
+        "setup": record.setup().digest[:12],
+        **expected,
+    }
     assert len(answer.data) < 90
 
 

@@ -79,23 +79,23 @@ def test_gradient_of_a_plane_is_found() -> None:
     """Probes on T = 20 + 0.03 x − 0.04 y (+ 0.1 z): |g| = 0.05 K/m, U by hand for a square."""
     corners = [(0, 0), (4, 0), (0, 4), (4, 4)]
     flat = [spot(x, y, 1.0, 20 + 0.03 * x - 0.04 * y) for x, y in corners]
-    found = gradient(flat)
-    assert found is not None
-    assert (found.gx, found.gy, found.size) == (
+    field = gradient(flat)
+    assert field is not None
+    assert (field.gx, field.gy, field.size) == (
         pytest.approx(0.03),
         pytest.approx(-0.04),
         pytest.approx(0.05),
     )
     # Each component of the slope over a square of side d has u = u_probe / d, and so has |g|.
-    assert pytest.approx(2 * 0.05 / 4) == found.U
+    assert pytest.approx(2 * 0.05 / 4) == field.U
 
 
 def test_height_has_a_part_of_its_own() -> None:
     """With probes at two heights the vertical part does not leak into the horizontal one."""
     places = [(0, 0, 1), (4, 0, 2.5), (0, 4, 1), (4, 4, 1), (2, 2, 2.5)]
-    found = gradient([spot(x, y, z, 20 + 0.03 * x - 0.04 * y + 0.2 * z) for x, y, z in places])
-    assert found is not None
-    assert (found.gx, found.gy) == (pytest.approx(0.03), pytest.approx(-0.04))
+    field = gradient([spot(x, y, z, 20 + 0.03 * x - 0.04 * y + 0.2 * z) for x, y, z in places])
+    assert field is not None
+    assert (field.gx, field.gy) == (pytest.approx(0.03), pytest.approx(-0.04))
 
 
 def test_gradient_is_not_shown_without_evidence() -> None:
@@ -171,11 +171,11 @@ def test_trace_places_tell_the_verdict(q: Queries) -> None:
     heat = next(
         t for t in figures.build_figure(live_chart(q, "machine-bay"))["data"] if t["type"] == "heatmap"
     )
-    told = {text: row for row, texts in enumerate(heat["text"]) for text in texts if text}
-    assert told["stable"] == 2
-    assert told["not shown: indeterminate<br>gradient<br>P1–P2"] == 1
-    assert told["not stable: settling<br>temperature"] == 0
-    assert told["not stable: nonconforming<br>temperature<br>P1"] == 0
+    row_of = {text: row for row, texts in enumerate(heat["text"]) for text in texts if text}
+    assert row_of["stable"] == 2
+    assert row_of["not shown: indeterminate<br>gradient<br>P1–P2"] == 1
+    assert row_of["not stable: settling<br>temperature"] == 0
+    assert row_of["not stable: nonconforming<br>temperature<br>P1"] == 0
 
 
 def test_labels_at_line_ends_do_not_meet() -> None:

@@ -30,13 +30,13 @@ def test_one_spike_stays_on_the_year() -> None:
 
 
 @given(st.lists(st.floats(-40, 60), min_size=1, max_size=3000), st.integers(4, 300))
-def test_extremes_are_kept(found: list[float], n_out: int) -> None:
+def test_extremes_are_kept(readings: list[float], n_out: int) -> None:
     """Least and greatest value, first and last instant survive whatever is thrown away."""
-    taken = np.arange(len(found), dtype=np.int64) * MINUTE
-    value = np.round(np.array(found), 4)
+    taken = np.arange(len(readings), dtype=np.int64) * MINUTE
+    value = np.round(np.array(readings), 4)
     times, values = envelope(taken, value, 3 * MINUTE, n_out)
-    kept = [v for v in values if v is not None]
-    assert (min(kept), max(kept)) == (value.min(), value.max())
+    remaining = [v for v in values if v is not None]
+    assert (min(remaining), max(remaining)) == (value.min(), value.max())
     assert (times[0], times[-1]) == (taken[0], taken[-1])
     assert len(values) <= max(n_out, 4) + 2
 

@@ -35,8 +35,8 @@ def probe(
 
 def test_a_linear_profile_has_one_gradient() -> None:
     """19.8, 20.0 and 20.4 °C at 0.5, 1.0 and 2.0 m: 0.40 K/m between each two of them."""
-    found = [probe("A", 0.5, 19.8), probe("B", 1.0, 20.0), probe("C", 2.0, 20.4)]
-    every = pairs("vertical", found)
+    probes = [probe("A", 0.5, 19.8), probe("B", 1.0, 20.0), probe("C", 2.0, 20.4)]
+    every = pairs("vertical", probes)
     assert len(every) == 3
     assert every[0][2] == 1.5  # the farthest first
     for a, b, d in every:
@@ -65,24 +65,24 @@ def test_plane_through_probes() -> None:
     """T = 20 + 0.03 x + 0.2 z at four corners of two heights: 0.2 K/m up; three probes make no plane."""
     at = ((0.0, 0.5), (4.0, 0.5), (0.0, 2.0), (4.0, 2.0))
     four = [probe(f"P{i}", z, 20 + 0.03 * x + 0.2 * z, x=x) for i, (x, z) in enumerate(at)]
-    found = plane(four)
-    assert found["vertical"][0] == pytest.approx(0.2)
+    plane_figures = plane(four)
+    assert plane_figures["vertical"][0] == pytest.approx(0.2)
     # Each component over a rectangle of sides d has u = u_probe/d: U = 0.10/1.5.
-    assert found["vertical"][1] == pytest.approx(0.10 / 1.5, abs=1e-6)
+    assert plane_figures["vertical"][1] == pytest.approx(0.10 / 1.5, abs=1e-6)
     assert plane(four[:3]) == {}
     assert plane([]) == {}
 
 
 def test_page_draws_what_the_record_says(q: Queries) -> None:
     """P1 and P2 of the invented bay: |19.91 − 20.02| over √(1.6² + 1.8² + 1.4²) = 2.786 m, along the pair."""
-    found = air_probes(q, "machine-bay", NOW - 2 * HOUR, NOW)
-    assert [s.channel for s in found] == ["P1.temperature", "P2.temperature"]
-    drawn = chart(q, "machine-bay", "along", found, (NOW - 2 * HOUR, NOW))
+    probes = air_probes(q, "machine-bay", NOW - 2 * HOUR, NOW)
+    assert [s.channel for s in probes] == ["P1.temperature", "P2.temperature"]
+    drawn = chart(q, "machine-bay", "along", probes, (NOW - 2 * HOUR, NOW))
     (line,) = drawn.lines
     assert line.label == "P2–P1"
     assert [v for v in line.values if v is not None] == pytest.approx([0.11 / 2.786] * 120, abs=0.006)
     assert [(r.lower, r.upper) for r in drawn.limits] == [(None, 0.25)]
-    vertical = chart(q, "machine-bay", "vertical", found, (NOW - 2 * HOUR, NOW))
+    vertical = chart(q, "machine-bay", "vertical", probes, (NOW - 2 * HOUR, NOW))
     assert vertical.limits == []
     page = str(gradients.layout(q, ""))
     assert "Along the pair 0.039 ± 0.050 K/m" in page
@@ -107,15 +107,15 @@ def test_profile_is_well_formed() -> None:
 def test_wall_shows_verdicts_and_no_job(q: Queries, record: Synthetic) -> None:
     """Zone, verdict, why and value; no key or title of an inspection; old words lose their place."""
     job = q.start_inspection("machine-bay", "Secret gear", "Radek Sova")
-    told = str(wall(q))
+    text = str(wall(q))
     for part in ("Machine bay", "stable", "not shown", "P6, calibration overdue", "19.91"):
-        assert part in told
-    assert not any(secret in told for secret in ("Secret gear", job.key, "Gear hub 4471", "J1"))
+        assert part in text
+    assert not any(secret in text for secret in ("Secret gear", job.key, "Gear hub 4471", "J1"))
     record.age_statements(1200)
-    told = str(wall(q))
-    assert "20 min" in told
-    assert "no heartbeat; 15:40 stable" in told
-    assert "19.91" not in told
+    text = str(wall(q))
+    assert "20 min" in text
+    assert "no heartbeat; 15:40 stable" in text
+    assert "19.91" not in text
 
 
 def test_a_single_pair_gives_the_component_along_its_line_and_nothing_else() -> None:
@@ -144,14 +144,14 @@ def test_the_page_tells_one_difference_once(
     pair = next(rule for rule in record.setup().rules if rule.kind == "gradient")
     setup = replace(record.setup(), rules=(replace(pair, direction="vertical", upper=0.5),))
     monkeypatch.setattr(record, "setup", lambda: setup)
-    told = str(gradients.layout(q, "?zone=machine-bay"))
-    assert "Vertical: not shown." in told
-    assert "Horizontal: not shown." in told
-    assert "Along the pair -0.0" in told or "Along the pair 0.0" in told
-    assert "P2–P1: not limited separately, as the line between the probes is inclined" in told
-    assert "No limit." in told
-    assert "Vertical gradient of" not in told
-    assert "Gradient along the pair of Machine bay" in told
+    text = str(gradients.layout(q, "?zone=machine-bay"))
+    assert "Vertical: not shown." in text
+    assert "Horizontal: not shown." in text
+    assert "Along the pair -0.0" in text or "Along the pair 0.0" in text
+    assert "P2–P1: not limited separately, as the line between the probes is inclined" in text
+    assert "No limit." in text
+    assert "Vertical gradient of" not in text
+    assert "Gradient along the pair of Machine bay" in text
 
 
 def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) -> None:
@@ -163,10 +163,10 @@ def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) ->
     newest = record.newest()
     row = replace(newest[f"{state.probe}.temperature"], taken_ns=record.now - 200 * NS)
     record.newest = lambda: newest | {row.channel: row}  # type: ignore[method-assign]
-    told = str(wall(q))
-    assert f"no reading from {state.probe} since 15:56" in told
-    assert "19.91" not in told
-    assert "P1 41 s, limit 20.5" in told
+    text = str(wall(q))
+    assert f"no reading from {state.probe} since 15:56" in text
+    assert "19.91" not in text
+    assert "P1 41 s, limit 20.5" in text
     del record.newest
     record.now += 160 * NS  # the newest reading is 201 s old, and the interval is 60 s
     assert "no value" in str(wall(q))
@@ -177,21 +177,21 @@ def test_an_overdue_probe_has_no_part_in_gradients(q: Queries) -> None:
     """P6 is overdue: it is left out of its zone and of the plane, and the page says so."""
     assert [s.channel for s in air_probes(q, "plate-bench", NOW - HOUR, NOW)] == ["P4.temperature"]
     assert left_out(q, ["plate-bench"], NOW) == "Left out: P6, calibration overdue."
-    told = str(gradients.layout(q, "?zone=plate-bench"))
-    assert "Left out: P6, calibration overdue." in told
-    assert "Through" not in told
+    text = str(gradients.layout(q, "?zone=plate-bench"))
+    assert "Left out: P6, calibration overdue." in text
+    assert "Through" not in text
 
 
 def test_uncertainty_is_drawn_around_the_line(q: Queries) -> None:
     """A band of ± U, which the axis holds and which is broken where the line is."""
-    found = air_probes(q, "machine-bay", NOW - 6 * HOUR, NOW)
-    drawn = figures.build_figure(chart(q, "machine-bay", "along", found, (NOW - 6 * HOUR, NOW)))
+    probes = air_probes(q, "machine-bay", NOW - 6 * HOUR, NOW)
+    drawn = figures.build_figure(chart(q, "machine-bay", "along", probes, (NOW - 6 * HOUR, NOW)))
     line = next(t for t in drawn["data"] if t.get("name") == "P2–P1")
     band = next(t for t in drawn["data"] if t.get("name") == "U of P2–P1")
-    known = [v for v in line["y"] if v is not None]
+    finite = [v for v in line["y"] if v is not None]
     edges = [v for v in band["y"] if v is not None]
-    assert len(edges) == 2 * len(known)
-    assert max(edges) - max(known) == pytest.approx(
+    assert len(edges) == 2 * len(finite)
+    assert max(edges) - max(finite) == pytest.approx(
         0.141 / 2.786, abs=0.002
     )  # U 0.10 K each, √(1.6² + 1.8² + 1.4²) m apart
     assert band["y"].count(None) == line["y"].count(None) == 1

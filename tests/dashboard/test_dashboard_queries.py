@@ -60,7 +60,7 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
 
 
 @pytest.mark.parametrize(
-    ("ahead", "told"),
+    ("ahead", "expected"),
     [
         (None, "since 13:16"),
         ({"until": NOW + HOUR}, "since 13:16. No limit expected to be reached before 17:00"),
@@ -80,10 +80,10 @@ def test_silent_service_is_told(q: Queries, record: Synthetic, monkeypatch: pyte
     ],
     ids=["not known", "quiet", "a ramp"],
 )
-def test_until_when_is_told_beside_since_when(record: Synthetic, ahead: Any, told: str) -> None:
+def test_until_when_is_told_beside_since_when(record: Synthetic, ahead: Any, expected: str) -> None:
     """The forecast that the service stored; a word that is too old has none."""
     zone, body = setup().zone("machine-bay"), {**record.live()["machine-bay"], "ahead": ahead}
-    assert statement(zone, body, NOW).when(NOW, "Europe/Vienna") == told
+    assert statement(zone, body, NOW).when(NOW, "Europe/Vienna") == expected
     assert statement(zone, body, NOW + HOUR).when(NOW + HOUR, "Europe/Vienna") == ""
 
 
@@ -109,9 +109,9 @@ def test_no_task_is_no_word_on_the_room(q: Queries, monkeypatch: pytest.MonkeyPa
     """Nothing to do is said where every zone is stable, and nowhere else."""
     for part in ("_alarms", "_running", "_soaking", "_cases", "_overdue"):
         monkeypatch.setattr(hands, part, lambda _: [])
-    (said,) = hands.rows(q)
-    assert "Nothing to do" not in str(said)
-    assert "Plate bench is not shown: see above." in str(said)
+    (row,) = hands.rows(q)
+    assert "Nothing to do" not in str(row)
+    assert "Plate bench is not shown: see above." in str(row)
 
 
 def test_a_value_is_stale_after_three_of_its_own_intervals(

@@ -91,8 +91,8 @@ def test_what_the_service_proposed_is_taken_over_by_a_person_first(q: Queries) -
     assert ("Take over" in page, "'Approve'" in page) == (True, False)
     with pytest.raises(Refused, match="has no author yet"):
         limits.decide_proposal(q, number, "approve", "Ines Faber", "")
-    said = limits.decide_proposal(q, number, "take over", "Greta Holm", "looked through")
-    assert said == f"Proposed by Greta Holm as version {number + 1}. Another person approves it."
+    message = limits.decide_proposal(q, number, "take over", "Greta Holm", "looked through")
+    assert message == f"Proposed by Greta Holm as version {number + 1}. Another person approves it."
     assert f"Proposal {number + 1}: approval needed" in str(limits.layout(q, ""))
     limits.decide_proposal(q, number + 1, "refuse", "Ines Faber", "only a test")
 
@@ -130,13 +130,15 @@ def test_probes_side_by_side(q: Queries) -> None:
     from dashboard.parts.comparison import compare_probes
 
     now = q.now_ns()
-    found = compare_probes(q, ["P1.temperature", "P2.temperature", "P3.temperature"], now - 7500 * NS, now)
+    comparison = compare_probes(
+        q, ["P1.temperature", "P2.temperature", "P3.temperature"], now - 7500 * NS, now
+    )
     at_20 = {c: q.setup.certificates_of(f"{c}.temperature")[0].corrections[1] for c in ("P1", "P2", "P3")}
     mean = sum(at_20.values()) / 3
-    wanted = {"P1": 0.03 + at_20["P1"] - mean, "P2": at_20["P2"] - mean, "P3": -0.03 + at_20["P3"] - mean}
-    assert found.cells >= 110
-    for offset in found.offsets:
-        assert offset.offset == pytest.approx(wanted[offset.channel[:2]], abs=0.01)
+    expected = {"P1": 0.03 + at_20["P1"] - mean, "P2": at_20["P2"] - mean, "P3": -0.03 + at_20["P3"] - mean}
+    assert comparison.cells >= 110
+    for offset in comparison.offsets:
+        assert offset.offset == pytest.approx(expected[offset.channel[:2]], abs=0.01)
         assert offset.U < 0.01
     with pytest.raises(Refused, match="common cells"):
         compare_probes(q, ["P1.temperature", "P4.temperature"], now - 7500 * NS, now)
@@ -147,11 +149,11 @@ def test_probes_side_by_side(q: Queries) -> None:
 def test_health_says_what_is_missing(q: Queries) -> None:
     """No service has run, no backup was made, four probes were never read: each is told, nothing is green."""
     figures = q.source.keeping.health(q.now_ns())
-    told = {f.what: f.fault for f in figures}
-    assert told["heartbeat"] == "the service has never run: stillroom run"
-    assert told["P4.temperature"] == "no reading yet"
-    assert told["P1.temperature"] == ""
-    assert "stillroom backup" in told["last backup"]
+    health_figures = {f.what: f.fault for f in figures}
+    assert health_figures["heartbeat"] == "the service has never run: stillroom run"
+    assert health_figures["P4.temperature"] == "no reading yet"
+    assert health_figures["P1.temperature"] == ""
+    assert "stillroom backup" in health_figures["last backup"]
     assert {f.what for f in figures if f.at_ns is None} >= {"heartbeat", "P4.temperature", "last backup"}
     page = str(health.layout(q, ""))
     assert "Check: heartbeat" in page

@@ -27,9 +27,9 @@ def words(component: Any) -> str:
 
 
 def test_a_date_is_answered_on_the_page_and_a_wrong_one_refused(q: Queries) -> None:
-    told = words(records.layout(q, "?zone=machine-bay&at=20+October+14:10"))
+    text = words(records.layout(q, "?zone=machine-bay&at=20+October+14:10"))
     for expected in ("2026-10-20 14:10", "AG-0411-T", "Not reviewed", "approved by", "stable"):
-        assert expected in told
+        assert expected in text
     assert "expected a local time" in words(records.layout(q, "?zone=machine-bay&at=yesterday"))
     assert "outside the record" in words(records.layout(q, "?zone=machine-bay&at=2020-01-01T10:00"))
 
@@ -37,14 +37,14 @@ def test_a_date_is_answered_on_the_page_and_a_wrong_one_refused(q: Queries) -> N
 def test_an_issued_record_is_listed_and_its_file_is_what_is_kept(q: Queries, demo_copy: Path) -> None:
     from tests.record.conftest import DAY
 
-    def made(current: Any, out: Path) -> int:
+    def issue_day(current: Any, out: Path) -> int:
         ours = (current.store, current.verdicts, current.setup, "machine-bay")
         return int(records.issue(*ours, *DAY, out, "Greta Holm", q.now_ns()).number)
 
-    listing, said = records._issue_record(q, made)
-    assert "Record 1 issued" in words(said)
-    one = issues(q.source.store)[0]
-    name, digest = next((n, d) for n, d in one.files.items() if n.endswith(".pdf"))
+    listing, message = records._issue_record(q, issue_day)
+    assert "Record 1 issued" in words(message)
+    issue = issues(q.source.store)[0]
+    name, digest = next((n, d) for n, d in issue.files.items() if n.endswith(".pdf"))
     assert f"/records/files/1/{name}" in words(listing[0])
     client = create_app(demo_copy).server.test_client()
     client.get("/")  # on the invented record whoever is at this machine is signed in
@@ -61,12 +61,12 @@ def test_a_refusal_is_told_and_nothing_is_issued(q: Queries) -> None:
     def refused(current: Any, out: Path) -> int:
         raise Refused("There is no record 9.")
 
-    _, said = records._issue_record(q, refused)
-    assert "no record 9" in words(said)
+    _, message = records._issue_record(q, refused)
+    assert "no record 9" in words(message)
     assert issues(q.source.store) == []
 
 
 def test_what_is_to_be_reviewed_is_shown(q: Queries) -> None:
-    told = words(records._review_card(q, "2026-10-19"))
-    assert "Machine bay" in told
-    assert "16.9 h" in told  # 16 h 54 min of Monday were stable, as the record of that day says
+    text = words(records._review_card(q, "2026-10-19"))
+    assert "Machine bay" in text
+    assert "16.9 h" in text  # 16 h 54 min of Monday were stable, as the record of that day says

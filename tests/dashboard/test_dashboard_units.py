@@ -39,7 +39,7 @@ def test_values_and_differences_differ() -> None:
 
 
 @pytest.mark.parametrize(
-    ("stored", "told"),
+    ("stored", "expected"),
     [
         ("Closest to its limit: temperature 20.02 ± 0.10 °C at P1, limit 20.5 °C.",
          "Closest to its limit: temperature 68.04 ± 0.18 °F at P1, limit 68.9 °F."),
@@ -56,9 +56,9 @@ def test_values_and_differences_differ() -> None:
     ids=["value", "beyond", "span", "cold", "humidity", "no figure"],
 )  # fmt: skip
 @pytest.mark.usefixtures("in_fahrenheit")
-def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, told: str) -> None:
+def test_stored_sentences_are_told_in_the_chosen_unit(stored: str, expected: str) -> None:
     """The service writes °C; who reads °F reads every figure of the sentence so."""
-    assert in_read_units(stored) == told
+    assert in_read_units(stored) == expected
 
 
 @pytest.mark.usefixtures("in_fahrenheit")
@@ -74,10 +74,10 @@ def test_a_certificate_is_read_in_the_chosen_unit(monkeypatch: pytest.MonkeyPatc
     paper = replace(paper, range=(0.0, 100.0), drift=0.05)
     setup = replace(setup, certificates=(paper,))
     monkeypatch.setattr(record, "setup", lambda: setup)
-    told = str(certificate_card(Queries(record, lambda: NOW), paper.number))
+    card = str(certificate_card(Queries(record, lambda: NOW), paper.number))
     for text in ("32 °F to 212 °F", "68 °F", "67.982 °F", "+0.018 °F", "0.108 °F", "± 0.09 °F"):
-        assert text in told, text
-    assert "°C" not in re.sub(r"in use now, .*?className='provenance'", "", told)
+        assert text in card, text
+    assert "°C" not in re.sub(r"in use now, .*?className='provenance'", "", card)
 
 
 def test_without_a_choice_nothing_changes() -> None:
@@ -92,17 +92,17 @@ def test_a_soak_is_planned_in_the_chosen_unit() -> None:
     form = str(soak.layout(Queries(Synthetic(), lambda: NOW), ""))
     for text in ("Part now, °F", "Room, °F", "Allowed remaining difference, °F", "'77'", "'68'"):
         assert text in form, text
-    found = soak.plan_from({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
-    assert (found.difference_K, found.residual_K) == (pytest.approx(5.0), pytest.approx(0.1))
-    assert "9 °F from room temperature; 0.18 °F allowed" in str(soak.plan_card(found))
+    plan = soak.plan_from({"tau": "30", "from": "77", "room": "68", "residual": "0.18"})
+    assert (plan.difference_K, plan.residual_K) == (pytest.approx(5.0), pytest.approx(0.1))
+    assert "9 °F from room temperature; 0.18 °F allowed" in str(soak.plan_card(plan))
 
 
 @pytest.mark.usefixtures("in_fahrenheit")
 def test_a_budget_is_told_in_the_chosen_unit() -> None:
     """U = 2 · 0.05 K is 0.18 °F, and a span of 0.5 K is 0.90 °F: never 0.18 K."""
-    one = {"mean_C": 20.0, "u_K": 0.05, "how": "measured", "channels": ["P1.temperature"]}
-    told = str(_temperatures({"part": one, "scale": one, "air_span_K": 0.5}))
-    assert "68.00 ± 0.18 °F" in told
-    assert "0.18 °F" in told
-    assert "span 0.90 °F" in told
-    assert " K" not in told
+    first = {"mean_C": 20.0, "u_K": 0.05, "how": "measured", "channels": ["P1.temperature"]}
+    text = str(_temperatures({"part": first, "scale": first, "air_span_K": 0.5}))
+    assert "68.00 ± 0.18 °F" in text
+    assert "0.18 °F" in text
+    assert "span 0.90 °F" in text
+    assert " K" not in text

@@ -32,11 +32,11 @@ def components(part: Any) -> Iterator[Any]:
 
 def targets(part: Any) -> list[str]:
     """Addresses of all links inside a component."""
-    return [str(one.href) for one in components(part) if getattr(one, "href", None)]
+    return [str(component.href) for component in components(part) if getattr(component, "href", None)]
 
 
 def identifiers(part: Any) -> set[str]:
-    return {str(one.id) for one in components(part) if getattr(one, "id", None)}
+    return {str(component.id) for component in components(part) if getattr(component, "id", None)}
 
 
 @pytest.mark.parametrize("name", sorted(help_pages()))
@@ -72,7 +72,7 @@ def test_markup_in_a_page_stays_text(q: Queries) -> None:
     from dashboard.parts.markdown import markdown
 
     drawn = markdown("a <script>alert(1)</script> b", lambda target: target)
-    assert {type(one).__name__ for part in drawn for one in components(part)} == {"P", "str"}
+    assert {type(component).__name__ for part in drawn for component in components(part)} == {"P", "str"}
 
 
 def test_every_page_has_its_help(q: Queries) -> None:

@@ -66,34 +66,34 @@ def client() -> Iterator[Any]:
     record.store.close()
 
 
-def ident(wanted: str, value: str) -> Any:
+def ident(expected: str, value: str) -> Any:
     """An identifier that a pattern takes."""
-    if not wanted.startswith("{"):
-        return wanted
-    return {key: value if isinstance(one, list) else one for key, one in json.loads(wanted).items()}
+    if not expected.startswith("{"):
+        return expected
+    return {key: value if isinstance(item, list) else item for key, item in json.loads(expected).items()}
 
 
 def filled(part: dict[str, Any], value: Any) -> Any:
     """One input or state with a value; a pattern of many gets one of them."""
     many = '["ALL"]' in part["id"] or '["ALLSMALLER"]' in part["id"]
-    one = {"id": ident(part["id"], "x"), "property": part["property"], "value": value}
-    return [one] if many else one
+    first = {"id": ident(part["id"], "x"), "property": part["property"], "value": value}
+    return [first] if many else first
 
 
 def calls(app: Any, value: Any) -> Iterator[dict[str, Any]]:
     """A call of every callback, all of whose values are this one, for the reason of each of its inputs."""
-    for output, one in app.callback_map.items():
-        if "callback" not in one:
+    for output, entry in app.callback_map.items():
+        if "callback" not in entry:
             continue
-        inputs = [filled(part, value) for part in one["inputs"]]
+        inputs = [filled(part, value) for part in entry["inputs"]]
         body = {
             "output": output,
             "outputs": [{"id": "x", "property": "y"}],
             "inputs": inputs,
-            "state": [filled(part, value) for part in one["state"]],
+            "state": [filled(part, value) for part in entry["state"]],
         }
-        for given in inputs:
-            first = given[0] if isinstance(given, list) else given
+        for item in inputs:
+            first = item[0] if isinstance(item, list) else item
             name = first["id"] if isinstance(first["id"], str) else json.dumps(first["id"], sort_keys=True)
             yield {**body, "changedPropIds": [f"{name}.{first['property']}"]}
 
@@ -109,9 +109,9 @@ def test_no_value_breaks_a_callback(client: Any, value: Any) -> None:
 @pytest.mark.parametrize("page", READERS, ids=lambda page: page.TITLE)
 def test_no_address_breaks_a_page(client: Any, page: Any) -> None:
     """A page keeps its frame and says what is wrong, whatever stands in its address."""
-    asked = ["&".join(f"{key}={word}" for key in KEYS) for word in WORDS]
-    asked += [f"{key}={word}" for key in KEYS for word in ("9999-12-31", "\x00")]
-    for search in asked:
+    queries = ["&".join(f"{key}={word}" for key in KEYS) for word in WORDS]
+    queries += [f"{key}={word}" for key in KEYS for word in ("9999-12-31", "\x00")]
+    for search in queries:
         inputs = [
             {"id": "address", "property": "pathname", "value": page.PATH},
             {"id": "address", "property": "search", "value": f"?{search}"},

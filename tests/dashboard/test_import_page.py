@@ -34,7 +34,7 @@ def text_of(component: Any) -> str:
     return text_of(getattr(component, "children", None)) + " " + str(getattr(component, "label", "") or "")
 
 
-def made(values: Callable[[int], float] = lambda n: 20 + n / 100) -> bytes:
+def logger_file(values: Callable[[int], float] = lambda n: 20 + n / 100) -> bytes:
     """Half an hour of minutes, long before the clock of the invented record."""
     from datetime import UTC, datetime
 
@@ -66,27 +66,27 @@ def brought(q: Queries, upload: Any, answers: dict[str, str]) -> None:
 
 
 def test_a_file_is_asked_about_looked_at_and_imported(q: Queries, desk: importing.Desk) -> None:
-    upload = opened(q, desk, made())
-    asked = text_of(questions(q, upload))
-    assert "In which time zone" in asked
-    assert "Column bay, such as 20,00: channel" in asked
+    upload = opened(q, desk, logger_file())
+    question_text = text_of(questions(q, upload))
+    assert "In which time zone" in question_text
+    assert "Column bay, such as 20,00: channel" in question_text
     importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
     assert q.source.store.imports.all() == []  # looking stores nothing
-    told = text_of(preview_card(q, upload))
-    assert "30 readings would be stored" in told
-    assert "the decimal sign is a comma" in told
-    assert "No gap." in told
+    text = text_of(preview_card(q, upload))
+    assert "30 readings would be stored" in text
+    assert "the decimal sign is a comma" in text
+    assert "No gap." in text
     importing.bring_in(upload, q.source.store, q.setup, "Greta Holm", q.now_ns())
-    assert upload.done is not None
-    assert upload.done.stored == 30
+    assert upload.result is not None
+    assert upload.result.stored == 30
     assert [f.name for f in q.source.store.imports.all()] == ["bay 1.csv"]
 
 
 def test_the_next_file_of_a_source_is_read_by_the_answers_given_once(
     q: Queries, desk: importing.Desk
 ) -> None:
-    brought(q, opened(q, desk, made()), ANSWERS)
-    second = opened(q, desk, made(lambda n: 21.0), "bay 2.csv")
+    brought(q, opened(q, desk, logger_file()), ANSWERS)
+    second = opened(q, desk, logger_file(lambda n: 21.0), "bay 2.csv")
     chosen = next(part for part in walked(questions(q, second)) if getattr(part, "label", "") == "Profile")
     assert chosen.value == "bay"
     assert profile_from_answers(q, second, {"profile": "bay"}).zone == "UTC"
@@ -105,23 +105,23 @@ def walked(component: Any) -> Any:
 
 
 def test_conflicts_are_listed_with_their_files_and_decided(q: Queries, desk: importing.Desk) -> None:
-    brought(q, opened(q, desk, made(), "a.csv"), ANSWERS)
-    brought(q, opened(q, desk, made(lambda n: 22.5 if n < 3 else 20 + n / 100), "b.csv"), ANSWERS)
-    told = text_of(imports._conflicts(q))
-    assert "3 to decide" in told
-    assert "a.csv" in told
+    brought(q, opened(q, desk, logger_file(), "a.csv"), ANSWERS)
+    brought(q, opened(q, desk, logger_file(lambda n: 22.5 if n < 3 else 20 + n / 100), "b.csv"), ANSWERS)
+    text = text_of(imports._conflicts(q))
+    assert "3 to decide" in text
+    assert "a.csv" in text
     (source,) = {c.source for d in disagreements(q.source.store) for c in d.claims if c.file == "a.csv"}
     with pytest.raises(Refused, match="reason"):
         imports.decide_conflicts(q, "Greta Holm", "", f"keep {source}", "")
-    said = imports.decide_conflicts(
+    message = imports.decide_conflicts(
         q, "Greta Holm", "P1.temperature", f"keep {source}", "b came from the wrong probe"
     )
-    assert said.startswith("3 conflict")
+    assert message.startswith("3 conflict")
     assert imports._conflicts(q) == []
 
 
 def test_without_a_column_or_with_a_broken_file_nothing_goes_on(q: Queries, desk: importing.Desk) -> None:
-    upload = opened(q, desk, made())
+    upload = opened(q, desk, logger_file())
     with pytest.raises(Refused, match="Assign at least one column"):
         profile_from_answers(q, upload, {"profile": NEW})
     with pytest.raises(Refused, match="upload incomplete"):
@@ -155,7 +155,7 @@ def test_the_pages_never_hold_what_a_file_unpacks_to(q: Queries, desk: importing
     with pytest.raises(ImportRefused, match="MiB unpacked"):
         importing.try_out(upload, profile, q.source.store, q.setup, q.now_ns())
     assert resident() - before < 60 << 20
-    assert opened(q, desk, made()).described is not None
+    assert opened(q, desk, logger_file()).described is not None
 
 
 def test_work_tells_a_refusal_and_does_one_thing_at_a_time(desk: importing.Desk) -> None:
@@ -182,7 +182,7 @@ def test_the_page_and_its_callbacks_answer(record: Synthetic, q: Queries) -> Non
 
 
 def test_the_axis_is_drawn_with_words_for_who_cannot_see_it(q: Queries, desk: importing.Desk) -> None:
-    upload = opened(q, desk, made())
+    upload = opened(q, desk, logger_file())
     importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
     drawn = axis_svg(upload.tried[1].axes)
     assert 'aria-label="Time axis: P1.temperature: 30 readings, 0 gaps"' in drawn

@@ -90,11 +90,11 @@ class Visitor:
 
 @pytest.fixture(scope="module")
 def pages() -> Iterator[Pages]:
-    made = Pages()
-    thread = threading.Thread(target=made.server.run, daemon=True)
+    item = Pages()
+    thread = threading.Thread(target=item.server.run, daemon=True)
     thread.start()
-    yield made
-    made.server.close()
+    yield item
+    item.server.close()
     thread.join(10)
 
 
@@ -132,13 +132,15 @@ def test_a_file_goes_straight_to_the_disk_and_is_described(pages: Pages) -> None
     """Larger than anything else that is taken; the key opens it on the page."""
     content = b"time;bay\n" + b"2026-01-01 00:00:00;20.1\n" * 200_000
     visitor = pages.visit("op")
-    status, told = visitor.announce(len(content))
+    status, answer = visitor.announce(len(content))
     assert status == 201
-    status, body = visitor.ask("POST", f"/import/file/{told['ticket']}", content, "application/octet-stream")
+    status, body = visitor.ask(
+        "POST", f"/import/file/{answer['ticket']}", content, "application/octet-stream"
+    )
     assert status == 201
     assert json.loads(body)["key"]
     assert [file.read_bytes() == content for file in lying(pages)] == [True]
-    again = visitor.ask("POST", f"/import/file/{told['ticket']}", b"x", "application/octet-stream")
+    again = visitor.ask("POST", f"/import/file/{answer['ticket']}", b"x", "application/octet-stream")
     assert again[0] == 409
 
 
@@ -147,31 +149,31 @@ def test_a_body_of_another_size_or_for_another_account_is_refused(pages: Pages) 
     ticket = visitor.announce(3 * MIB)[1]["ticket"]
     assert visitor.ask("POST", f"/import/file/{ticket}", None, size=4 * MIB)[0] == 413
     other = pages.visit("reader")
-    kept = len(lying(pages))
+    before = len(lying(pages))
     assert other.ask("POST", f"/import/file/{ticket}", bytes(3 * MIB), "application/octet-stream")[0] == 403
-    assert until(lambda: len(lying(pages)) == kept)
+    assert until(lambda: len(lying(pages)) == before)
 
 
 def test_half_a_file_leaves_nothing(pages: Pages) -> None:
     """The connection breaks in the middle."""
     visitor = pages.visit("op")
-    kept = len(lying(pages))
+    before = len(lying(pages))
     ticket = visitor.announce(3 * MIB)[1]["ticket"]
     with closing(http.client.HTTPConnection(HOST, pages.port, timeout=60)) as connection:
         connection.putrequest("POST", f"/import/file/{ticket}")
         connection.putheader("Content-Length", str(3 * MIB))
         connection.endheaders()
         connection.send(bytes(MIB))
-        assert until(lambda: len(lying(pages)) == kept + 1)
-    assert until(lambda: len(lying(pages)) == kept)
+        assert until(lambda: len(lying(pages)) == before + 1)
+    assert until(lambda: len(lying(pages)) == before)
 
 
 def test_what_is_too_large_or_has_no_room_is_refused_in_words(
     pages: Pages, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     visitor = pages.visit("op")
-    status, told = visitor.announce(MOST_BYTES + 1)
-    assert (status, told["refused"]) == (
+    status, answer = visitor.announce(MOST_BYTES + 1)
+    assert (status, answer["refused"]) == (
         409,
         "bay.csv is larger than 512 MiB; import it with `stillroom import` on the machine.",
     )
@@ -204,7 +206,7 @@ def test_a_ticket_is_for_one_body_in_its_time(tmp_path: Path, monkeypatch: pytes
 
 def test_a_file_that_left_the_desk_meanwhile_is_a_sentence(tmp_path: Path) -> None:
     upload = Upload("a.csv", tmp_path / "gone")
-    work(upload, lambda one: description_of(one.name, one.path), wait_s=60.0)
+    work(upload, lambda first: description_of(first.name, first.path), wait_s=60.0)
     assert upload.refused == "a.csv can no longer be read: No such file or directory. Choose it again."
 
 

@@ -35,12 +35,12 @@ TOLD: dict[str, Any] = {
 }
 
 
-def titles(found: list[Any]) -> list[str]:
-    return re.findall(r"A\(children='([^']*)'", str(found))
+def titles(jobs: list[Any]) -> list[str]:
+    return re.findall(r"A\(children='([^']*)'", str(jobs))
 
 
 @pytest.mark.parametrize(
-    ("asked", "wanted"),
+    ("filters", "expected"),
     [
         ({}, ["Ring set 100 mm", "Valve body 4480", "Gear hub 4471"]),
         ({"find": "gear"}, ["Gear hub 4471"]),
@@ -50,8 +50,8 @@ def titles(found: list[Any]) -> list[str]:
         ({"find": "nothing such"}, []),
     ],
 )
-def test_jobs_are_found(q: Queries, asked: dict[str, str], wanted: list[str]) -> None:
-    assert titles(inspection_list(q, asked)) == wanted
+def test_jobs_are_found(q: Queries, filters: dict[str, str], expected: list[str]) -> None:
+    assert titles(inspection_list(q, filters)) == expected
 
 
 def test_jobs_of_a_day_are_found(q: Queries, record: Synthetic) -> None:
@@ -68,9 +68,9 @@ def test_the_budget_says_what_is_how_large() -> None:
     rows = bars(TOLD)
     assert ("error + U", 4.0, "whole") in rows
     assert ("variation", 0.8, "part") in rows
-    said = words(TOLD)
-    assert "Bore: the part measures 3.00 µm short, U 1.00 µm" in said
-    assert "Error + U: 40 % of the tolerance of 10 µm. Not accepted: 10 % is allowed." in said
+    message = words(TOLD)
+    assert "Bore: the part measures 3.00 µm short, U 1.00 µm" in message
+    assert "Error + U: 40 % of the tolerance of 10 µm. Not accepted: 10 % is allowed." in message
     drawn = drawing(rows, 10.0)
     lengths = {float(w) for w in re.findall(r'class="budget-whole" x="208" y="\d+" width="([\d.]+)"', drawn)}
     assert max(lengths) == pytest.approx(4 * min(lengths), rel=0.01)
@@ -96,38 +96,38 @@ def test_the_facts_of_a_length_stand_large_above_the_budget() -> None:
 
 
 def test_an_arithmetic_sum_has_no_uncertainty() -> None:
-    told = {**TOLD, "adding_up": "b89", "U_um": None, "k": None}
-    assert bars(told)[-1] == ("sum", pytest.approx(0.7), "whole")
-    assert "UNDE 0.50 µm" in words(told)
+    budget = {**TOLD, "adding_up": "b89", "U_um": None, "k": None}
+    assert bars(budget)[-1] == ("sum", pytest.approx(0.7), "whole")
+    assert "UNDE 0.50 µm" in words(budget)
 
 
 def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
     first, last = (field_text(NOW - h * HOUR, q.room.timezone) for h in (3, 2))
     about = {"length": "420", "tolerance": "30", "material": "aluminium"}
-    asked = "?" + urlencode({"zone": "machine-bay", "from": first, "to": last, **about})
-    drawn = str(layout(q, asked))
+    queries = "?" + urlencode({"zone": "machine-bay", "from": first, "to": last, **about})
+    drawn = str(layout(q, queries))
     assert "thermal-answer" in drawn
     assert "Temperatures used" in drawn
-    assert "thermal-answer" not in str(layout(q, asked.replace("&length=420", "")))
+    assert "thermal-answer" not in str(layout(q, queries.replace("&length=420", "")))
 
 
 @pytest.mark.parametrize(
-    ("asked", "told"),
+    ("entries", "expected"),
     [
         ({"length": "420"}, "choose the part material"),
         ({"length": "long", "material": "steel"}, "enter a number in mm. You entered “long”"),
         ({"length": "420", "material": "cheese"}, "no material"),
     ],
 )
-def test_what_was_filled_in_wrongly_is_told(q: Queries, asked: dict[str, str], told: str) -> None:
-    with pytest.raises(Refused, match=told):
-        question(q, "machine-bay", (NOW - HOUR, NOW), None, asked)
+def test_what_was_filled_in_wrongly_is_told(q: Queries, entries: dict[str, str], expected: str) -> None:
+    with pytest.raises(Refused, match=expected):
+        question(q, "machine-bay", (NOW - HOUR, NOW), None, entries)
 
 
 def test_an_answer_to_something_else_is_marked_so() -> None:
     """After an entry that is refused, the answer below names the interval that it is for."""
-    said, css = earlier("?zone=machine-bay&from=2026-10-19+06%3A00&to=2026-10-19+07%3A00")
-    assert (said, css) == ("Below: the earlier answer, for 2026-10-19 06:00 to 2026-10-19 07:00.", "earlier")
+    text, css = earlier("?zone=machine-bay&from=2026-10-19+06%3A00&to=2026-10-19+07%3A00")
+    assert (text, css) == ("Below: the earlier answer, for 2026-10-19 06:00 to 2026-10-19 07:00.", "earlier")
     assert earlier("?inspection=I-2603")[0] == "Below: the earlier answer, for inspection I-2603."
     assert earlier("") == ("", "")
 

@@ -69,11 +69,11 @@ def test_pages_come_over_tls(served: Any, files: TlsFiles) -> None:
 def test_plain_http_on_the_port_of_tls_is_no_page(served: Any) -> None:
     """And the server goes on."""
     place, _ = served
-    said = b""
+    reply = b""
     with socket.create_connection((place.host, place.port), 5) as plain, suppress(ConnectionError):
         plain.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
-        said = plain.recv(200)
-    assert b"200 OK" not in said
+        reply = plain.recv(200)
+    assert b"200 OK" not in reply
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     with socket.create_connection((place.host, place.port), 5) as plain:
@@ -86,7 +86,7 @@ def test_unusable_files_are_named(files: TlsFiles, tmp_path: Path, wrong: str) -
     locked = tmp_path / "locked.key"
     write_key(locked, ec.generate_private_key(ec.SECP256R1()), b"secret")
     (tmp_path / "garbage.pem").write_text("nothing")
-    given = {
+    fields = {
         "missing": TlsFiles(tmp_path / "none.pem", files.key),
         "swapped": TlsFiles(files.key, files.certificate),
         "garbage": TlsFiles(tmp_path / "garbage.pem", files.key),
@@ -94,11 +94,11 @@ def test_unusable_files_are_named(files: TlsFiles, tmp_path: Path, wrong: str) -
     }[wrong]
     record = Synthetic()
     with pytest.raises(Refused, match="expected a"):
-        bind(record.store.folder, ServingPlace(port=free_port(), tls=given), source=record)
+        bind(record.store.folder, ServingPlace(port=free_port(), tls=fields), source=record)
 
 
 @pytest.mark.parametrize(
-    ("place", "told"),
+    ("place", "expected"),
     [
         (ServingPlace("127.0.0.1", 1), False),
         (ServingPlace("::1", 1), False),
@@ -108,7 +108,7 @@ def test_unusable_files_are_named(files: TlsFiles, tmp_path: Path, wrong: str) -
     ],
 )
 def test_plain_http_beyond_this_machine_is_said(
-    monkeypatch: pytest.MonkeyPatch, place: ServingPlace, told: bool
+    monkeypatch: pytest.MonkeyPatch, place: ServingPlace, expected: bool
 ) -> None:
     """Plainly, with what to do; and the first administrator's address is one of this machine."""
     from dashboard import server as serving
@@ -120,10 +120,10 @@ def test_plain_http_beyond_this_machine_is_said(
 
     monkeypatch.setattr(serving, "bind", lambda *_, **__: Ended())
     monkeypatch.setattr(serving.sign_in, "wanted_first", lambda _: True)
-    said: list[str] = []
-    serve(Path("unused"), place, said.append)
-    assert any("plain HTTP, open to other machines" in line for line in said) == told
-    assert any("/first?code=" in line for line in said)
+    lines: list[str] = []
+    serve(Path("unused"), place, lines.append)
+    assert any("plain HTTP, open to other machines" in line for line in lines) == expected
+    assert any("/first?code=" in line for line in lines)
 
 
 @pytest.mark.parametrize(("proxy", "address"), [("127.0.0.1", "192.0.2.7"), ("", "127.0.0.1")])
@@ -147,13 +147,13 @@ def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> N
 
 
 def test_what_is_no_address_of_a_proxy_is_refused(demo_history: Path) -> None:
-    done = run_here("serve", "--data", demo_history, "--proxy", "front")
-    assert (done.returncode, "--proxy: enter its IP address" in done.stderr) == (2, True)
+    result = run_here("serve", "--data", demo_history, "--proxy", "front")
+    assert (result.returncode, "--proxy: enter its IP address" in result.stderr) == (2, True)
 
 
 def test_one_file_of_tls_is_refused(demo_history: Path) -> None:
-    done = run_here("serve", "--data", demo_history, "--key", "x")
-    assert (done.returncode, "takes both files" in done.stderr) == (2, True)
+    result = run_here("serve", "--data", demo_history, "--key", "x")
+    assert (result.returncode, "takes both files" in result.stderr) == (2, True)
 
 
 AUDITED = """
@@ -182,9 +182,9 @@ def test_no_socket_is_opened_but_its_own(demo_copy: Path) -> None:
     """Every connection, look-up and bind of the serving process, by Python's audit hook."""
     port = free_port()
     command = [sys.executable, "-c", AUDITED, str(demo_copy), str(port)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
-    assert done.returncode == 0, done.stderr
-    seen = set(done.stdout.split("\n")) - {""}
+    result = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
+    assert result.returncode == 0, result.stderr
+    seen = set(result.stdout.split("\n")) - {""}
     own = f"('127.0.0.1', {port})"
     allowed = {f"socket.bind {own}", f"socket.connect {own}", "socket.getaddrinfo 127.0.0.1"}
     assert f"socket.bind {own}" in seen

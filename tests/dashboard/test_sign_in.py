@@ -44,10 +44,10 @@ def tried(client: Any, name: str, password: str, **more: Any) -> Any:
 def test_who_signs_in_goes_on_to_where_they_were(real: Any) -> None:
     """The page that was asked for comes after signing in; another host never does."""
     client = real[2].server.test_client()
-    asked = client.get("/trend?zone=machine-bay")
-    assert asked.headers["Location"] == "/sign-in?next=/trend%3Fzone%3Dmachine-bay"
-    done = tried(client, "OP", PASSWORD, next="/trend?zone=machine-bay")
-    assert (done.status_code, done.headers["Location"]) == (302, "/trend?zone=machine-bay")
+    response = client.get("/trend?zone=machine-bay")
+    assert response.headers["Location"] == "/sign-in?next=/trend%3Fzone%3Dmachine-bay"
+    reply = tried(client, "OP", PASSWORD, next="/trend?zone=machine-bay")
+    assert (reply.status_code, reply.headers["Location"]) == (302, "/trend?zone=machine-bay")
     for foreign in ("//evil.example", "https://evil.example", "/\\evil.example", "/%0d%0aX:y", "data:x"):
         place = tried(real[2].server.test_client(), "op", PASSWORD, next=foreign).headers["Location"]
         assert place in ("/", foreign)
@@ -57,8 +57,8 @@ def test_who_signs_in_goes_on_to_where_they_were(real: Any) -> None:
 def test_cookies_are_strict(real: Any) -> None:
     """Not sent from elsewhere, not readable by scripts, over TLS alone where there is TLS."""
     record = real[0]
-    done = tried(real[2].server.test_client(), "op", PASSWORD)
-    cookie = next(c for c in done.headers.getlist("Set-Cookie") if c.startswith("stillroom-"))
+    response = tried(real[2].server.test_client(), "op", PASSWORD)
+    cookie = next(c for c in response.headers.getlist("Set-Cookie") if c.startswith("stillroom-"))
     assert "HttpOnly" in cookie
     assert "SameSite=Strict" in cookie
     assert "Secure" not in cookie
@@ -123,8 +123,8 @@ def test_wrong_passwords_are_bounded_and_journalled(real: Any) -> None:
     answer = tried(client, "op", PASSWORD)
     assert answer.status_code == 429
     assert int(answer.headers["Retry-After"]) > 200
-    told = [e.why for e in record.store.journal.entries(kind="refused")]
-    assert any("wrong name or password" in why for why in told)
+    events = [e.why for e in record.store.journal.entries(kind="refused")]
+    assert any("wrong name or password" in why for why in events)
 
 
 def test_strangers_lock_out_nobody_who_belongs_here(real: Any) -> None:
@@ -204,8 +204,8 @@ def test_own_password_is_changed(real: Any) -> None:
     assert here.post("/account/password", data=wrong).status_code == 400
     right = {**wrong, "password": PASSWORD}
     assert here.post("/account/password", data={**right, "again": "x"}).status_code == 400
-    done = here.post("/account/password", data=right)
-    assert "Password changed" in done.text
+    response = here.post("/account/password", data=right)
+    assert "Password changed" in response.text
     assert here.get("/account").status_code == 200
     assert elsewhere.get("/account").status_code == 401
     assert people.authenticate("op", "another one of them") is not None
@@ -229,9 +229,9 @@ class TestAdministration:
         for act in ({"act": "roles", "role": ["reader"]}, {"act": "password", **new}, {"act": "disable"}):
             assert admin.post("/accounts", data={"name": "ikern", "own": PASSWORD, **act}).status_code == 200
         assert people.authenticate("ikern", new["new"]) is None
-        told = real[0].store.journal.entries(kind="account")[-1]
-        assert (told.who, told.what["act"]) == ("Nora Adler", "disable")
-        assert told.what["through"] == {"at": "dashboard", "account": "boss", "signed": "confirmed"}
+        events = real[0].store.journal.entries(kind="account")[-1]
+        assert (events.who, events.what["act"]) == ("Nora Adler", "disable")
+        assert events.what["through"] == {"at": "dashboard", "account": "boss", "signed": "confirmed"}
 
     @pytest.mark.parametrize(
         "wrong",
@@ -247,8 +247,8 @@ class TestAdministration:
         assert real[1].all() == before
 
     def test_the_last_administrator_stays(self, admin: Any) -> None:
-        done = admin.post("/accounts", data={"act": "disable", "name": "boss", "own": PASSWORD})
-        assert (done.status_code, "last administrator" in done.text) == (400, True)
+        response = admin.post("/accounts", data={"act": "disable", "name": "boss", "own": PASSWORD})
+        assert (response.status_code, "last administrator" in response.text) == (400, True)
 
     def test_nobody_else_may(self, real: Any) -> None:
         client = signed_in(real[2], "op")
@@ -354,12 +354,12 @@ def test_page_that_asks_by_itself_keeps_no_session_alive(real: Any, monkeypatch:
     used: list[bool] = []
     from logger.people import Sessions
 
-    known = Sessions.account
-    monkeypatch.setattr(Sessions, "account", lambda self, key, *, used: told(self, key, used))
+    original = Sessions.account
+    monkeypatch.setattr(Sessions, "account", lambda self, key, *, used: spied(self, key, used))
 
-    def told(self: Any, key: str, by_person: bool) -> Any:
+    def spied(self: Any, key: str, by_person: bool) -> Any:
         used.append(by_person)
-        return known(self, key, used=by_person)
+        return original(self, key, used=by_person)
 
     output, body = next((o, b) for o, b in calls_of(app) if "clock.children" in o)
     client.post(CALLBACKS, json={**body, "changedPropIds": ["shell-tick.n_intervals"]})
@@ -401,13 +401,13 @@ def test_page_that_asks_by_itself_keeps_no_session_alive(real: Any, monkeypatch:
         ("GET", "/", {"headers": {"Host": "127.0.0.1:8060@evil.example"}}),
     ],
 )  # fmt: skip
-@pytest.mark.parametrize("known", [False, True], ids=["nobody", "signed in"])
+@pytest.mark.parametrize("has_page", [False, True], ids=["nobody", "signed in"])
 def test_hostile_requests_are_the_senders_fault(
-    real: Any, method: str, path: str, more: dict[str, Any], known: bool
+    real: Any, method: str, path: str, more: dict[str, Any], has_page: bool
 ) -> None:
     """Never a failure of the server, never a file that is none of the program's."""
     app = real[2]
-    client = signed_in(app, "op") if known else app.server.test_client()
+    client = signed_in(app, "op") if has_page else app.server.test_client()
     with client.open(path, method=method, **more) as answer:
         assert answer.status_code < 500, answer.text
         if method != "GET" or "Host" in more.get("headers", {}):
@@ -422,14 +422,14 @@ def test_values_that_no_page_sends_are_refused(real: Any) -> None:
     client = signed_in(app, "op")
     for output, body in calls_of(app):
         for value in ({}, [], "x" * 5000, -1, 1e308, True, {"a": {"b": []}}, "\ud800", None):
-            said = json.loads(json.dumps(body))
-            for part in [*said["inputs"], *said["state"]]:
-                for one in part if isinstance(part, list) else [part]:
-                    one["value"] = value
-            said["changedPropIds"] = [
-                f"{one['id']}.{one['property']}" for one in said["inputs"] if isinstance(one, dict)
+            reply = json.loads(json.dumps(body))
+            for part in [*reply["inputs"], *reply["state"]]:
+                for item in part if isinstance(part, list) else [part]:
+                    item["value"] = value
+            reply["changedPropIds"] = [
+                f"{item['id']}.{item['property']}" for item in reply["inputs"] if isinstance(item, dict)
             ]
-            answer = client.post(CALLBACKS, json=said)
+            answer = client.post(CALLBACKS, json=reply)
             assert answer.status_code < 500, (output, value, answer.text)
 
 

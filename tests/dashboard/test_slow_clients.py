@@ -52,18 +52,18 @@ def _visit(place: ServingPlace, source: str = HOST) -> int:
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     more: dict[str, Any] = {"timeout": PATIENT_S, "source_address": (source, 0)}
-    asked = (
+    words = (
         http.client.HTTPSConnection(HOST, place.port, context=context, **more)
         if place.tls
         else http.client.HTTPConnection(HOST, place.port, **more)
     )
     try:
-        asked.request("GET", "/sign-in")
-        answer = asked.getresponse()
+        words.request("GET", "/sign-in")
+        answer = words.getresponse()
         answer.read()
         return answer.status
     finally:
-        asked.close()
+        words.close()
 
 
 def _silent(stack: ExitStack, place: ServingPlace, count: int) -> list[socket.socket]:
@@ -93,18 +93,18 @@ def test_there_is_room_for_300_quiet_viewers(place: ServingPlace) -> None:
     with ExitStack() as stack:
         viewers = _silent(stack, place, 300)
         if place.tls:
-            viewers = [stack.enter_context(context.wrap_socket(one)) for one in viewers]
+            viewers = [stack.enter_context(context.wrap_socket(client)) for client in viewers]
         for _ in range(2):
-            for one in viewers:
-                one.sendall(b"HEAD /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
-            for one in viewers:
-                one.settimeout(PATIENT_S)
-                assert one.recv(65536).startswith(b"HTTP/1.1 200")
+            for client in viewers:
+                client.sendall(b"HEAD /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            for client in viewers:
+                client.settimeout(PATIENT_S)
+                assert client.recv(65536).startswith(b"HTTP/1.1 200")
         assert _visit(place) == 200
 
 
 @pytest.mark.parametrize(
-    "said",
+    "expected",
     [
         b"",
         b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: y",
@@ -114,15 +114,15 @@ def test_there_is_room_for_300_quiet_viewers(place: ServingPlace) -> None:
     ids=["silent", "in the headers", "in the body", "after an answer"],
 )
 @pytest.mark.parametrize("over", ["plain", "tls"])
-def test_what_does_not_go_on_is_closed(files: TlsFiles, over: str, said: bytes) -> None:
+def test_what_does_not_go_on_is_closed(files: TlsFiles, over: str, expected: bytes) -> None:
     """A connection that stays silent, stops in the headers or the body, or after its answer, is ended."""
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     short = {"head_s": 0.5, "idle_s": 0.5, "grace_s": 0.5}
     for place in _served(files if over == "tls" else None, **short):
         with socket.create_connection((HOST, place.port), 30) as plain, ExitStack() as stack:
-            spoken = stack.enter_context(context.wrap_socket(plain)) if over == "tls" and said else plain
-            spoken.sendall(said)
+            spoken = stack.enter_context(context.wrap_socket(plain)) if over == "tls" and expected else plain
+            spoken.sendall(expected)
             assert _closed(spoken, PATIENT_S)
         assert _visit(place) == 200
 
@@ -198,14 +198,14 @@ def _attacked(place: ServingPlace, seconds: float, gap_s: float) -> list[float]:
     return took
 
 
-def _told(took: list[float]) -> str:
+def _times_text(took: list[float]) -> str:
     ordered = sorted(took)
     return f"{len(took)} visits: median {ordered[len(took) // 2]:.3f} s, longest {ordered[-1]:.3f} s"
 
 
 def test_a_visitor_is_served_beside_hostile_clients(place: ServingPlace) -> None:
     """Slow, silent, broken and greedy clients, some 600 of them, for some seconds."""
-    print(_told(_attacked(place, 4.0, 0.1)))
+    print(_times_text(_attacked(place, 4.0, 0.1)))
 
 
 @pytest.mark.long
@@ -228,6 +228,6 @@ def test_campaign_of_hostile_clients(demo_copy: Path, files: TlsFiles, over: str
             except OSError:
                 assert time.monotonic() < until
                 time.sleep(0.2)
-        print(_told(_attacked(place, seconds, 0.5)))
+        print(_times_text(_attacked(place, seconds, 0.5)))
         assert pages.poll() is None
         pages.kill()

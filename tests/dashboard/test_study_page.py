@@ -35,9 +35,9 @@ def stored(record: Synthetic, channel: str = "P1.temperature") -> Study:
     )
     answer = Answer("cycles", "Day ±0.60 K.", figures, ("A remark.",), tables)
     request = StudyRequest("cycles", "machine-bay", channel, NOW - 48 * HOUR, NOW)
-    made = Study(request, answer, ("P1.temperature: 48.0 h used.",), "d" * 64, 1, "e" * 64, NOW, True)
-    record.store.studies.put(made.stored())
-    return made
+    item = Study(request, answer, ("P1.temperature: 48.0 h used.",), "d" * 64, 1, "e" * 64, NOW, True)
+    record.store.studies.put(item.stored())
+    return item
 
 
 def test_every_question_has_a_card_that_says_what_it_needs(q: Queries) -> None:

@@ -34,18 +34,18 @@ def test_every_reading_is_in_the_file(q: Queries) -> None:
 
 
 @pytest.mark.parametrize(
-    ("asked", "status", "said"),
+    ("query", "status", "expected"),
     [
         ("zone=plate-bench", 200, "time_utc,"),
         ("zone=attic", 400, "There is no zone 'attic'"),
         ("from=2026-10-19&to=2026-10-18", 400, "“To” must be later than “From”."),
     ],
 )
-def test_the_route_answers(record: Synthetic, asked: str, status: int, said: str) -> None:
+def test_the_route_answers(record: Synthetic, query: str, status: int, expected: str) -> None:
     """As a download; what cannot be read is refused with a sentence."""
     app = create_app(record.store.folder, source=record, now_ns=lambda: record.now)
     client: Any = with_token(app.server.test_client())
-    answer = client.get(f"/trend.csv?{asked}")
+    answer = client.get(f"/trend.csv?{query}")
     assert answer.status_code == status
-    assert answer.text.startswith(said)
+    assert answer.text.startswith(expected)
     assert ("attachment" in answer.headers.get("Content-Disposition", "")) == (status == 200)

@@ -43,8 +43,8 @@ def signed_in(app: Any, name: str) -> Any:
     client = app.server.test_client()
     page = client.get("/sign-in").text
     token = page.partition('name="csrf_token" value="')[2].partition('"')[0]
-    done = client.post("/sign-in", data={"name": name, "password": PASSWORD, "csrf_token": token})
-    assert done.status_code == 302, done.text
+    response = client.post("/sign-in", data={"name": name, "password": PASSWORD, "csrf_token": token})
+    assert response.status_code == 302, response.text
     return with_token(client)
 
 
@@ -57,12 +57,12 @@ def example(ident: str) -> Any:
 
 def calls_of(app: Any) -> Iterator[tuple[str, dict[str, Any]]]:
     """A well-formed call of every callback of the server, with nothing in it."""
-    for output, one in app.callback_map.items():
-        if "callback" in one:
+    for output, entry in app.callback_map.items():
+        if "callback" in entry:
             parts = {
                 name: [
                     [] if "[" in part["id"] else {"id": example(part["id"]), "property": part["property"]}
-                    for part in one[kind]
+                    for part in entry[kind]
                 ]
                 for name, kind in (("inputs", "inputs"), ("state", "state"))
             }
@@ -74,7 +74,7 @@ def test_everything_declares_who_may(room: Any) -> None:
     """A part that says nothing opens to nobody, and stops the program from starting."""
     app = room[1]
     assert undeclared(app) == []
-    assert sum("callback" in one for one in app.callback_map.values()) >= 8
+    assert sum("callback" in entry for entry in app.callback_map.values()) >= 8
 
 
 def test_a_callback_without_a_need_does_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -136,8 +136,8 @@ def test_refused_attempts_are_in_the_journal(room: Any) -> None:
     client = signed_in(app, "reader")
     output, body = next((o, b) for o, b in calls_of(app) if "acknowledge-comment.value" in o)
     assert client.post(CALLBACKS, json=body).status_code == 403
-    told = [(e.who, e.what["attempt"]) for e in record.store.journal.entries(kind="refused")]
-    assert ("The reader", f"callback {output}"[:200]) in told
+    events = [(e.who, e.what["attempt"]) for e in record.store.journal.entries(kind="refused")]
+    assert ("The reader", f"callback {output}"[:200]) in events
     assert app.server.test_client().post(CALLBACKS, json=body).status_code == 401
     assert any(e.who == "nobody" for e in record.store.journal.entries(kind="refused"))
 
@@ -168,15 +168,15 @@ def test_a_reader_sees_no_job(room: Any) -> None:
     """On no page, by no address, while an operator sees them where they belong."""
     record, app = room
     jobs = record.inspections()
-    told = {word for job in jobs for word in (job.title, job.person, job.part) if word}
-    assert len(told) >= 3
+    job_words = {word for job in jobs for word in (job.title, job.person, job.part) if word}
+    assert len(job_words) >= 3
     reader, operator = signed_in(app, "reader"), signed_in(app, "operator")
-    asked = [page.PATH for page in PAGES]
-    asked += [f"{path}?inspection=J2&zone=machine-bay" for path in asked]
-    asked += ["/trend?zone=machine-bay&from=2026-10-16T16:00&to=2026-10-19T16:00"]
-    for path in asked:
+    queries = [page.PATH for page in PAGES]
+    queries += [f"{path}?inspection=J2&zone=machine-bay" for path in queries]
+    queries += ["/trend?zone=machine-bay&from=2026-10-16T16:00&to=2026-10-19T16:00"]
+    for path in queries:
         shown = drawn(reader, path)
-        assert not [word for word in told if word in shown], path
+        assert not [word for word in job_words if word in shown], path
         assert "/inspections" not in shown, path
     assert all(job.title in drawn(operator, "/inspections") for job in jobs)
-    assert not [word for word in told if word in drawn(operator, "/wall")]  # whoever is signed in there
+    assert not [word for word in job_words if word in drawn(operator, "/wall")]  # whoever is signed in there

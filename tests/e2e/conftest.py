@@ -80,8 +80,8 @@ class Opened:
         """Rules that the page violates, with the first place of each."""
         if not self.page.evaluate("'axe' in window"):
             self.page.evaluate(AXE.read_text(encoding="utf-8"))
-        found = self.page.evaluate("tags => axe.run(document, {runOnly: tags})", AXE_TAGS)
-        return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found["violations"]]
+        result = self.page.evaluate("tags => axe.run(document, {runOnly: tags})", AXE_TAGS)
+        return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in result["violations"]]
 
 
 def executable(playwright: Any) -> str | None:

@@ -28,8 +28,10 @@ def test_inspections_have_their_answers(open_page: Callable[..., Any], history: 
     """Six jobs of the scenario: two stable, two not stable, two not shown; one is opened and explained."""
     opened = open_page(where=history)
     page = opened.go("/inspections", "#inspection-list tbody tr")
-    told = [text.partition(":")[0] for text in page.locator("#inspection-list .verdict").all_inner_texts()]
-    assert sorted(told) == ["not shown", "not shown", "not stable", "not stable", "stable", "stable"]
+    verdicts = [
+        text.partition(":")[0] for text in page.locator("#inspection-list .verdict").all_inner_texts()
+    ]
+    assert sorted(verdicts) == ["not shown", "not shown", "not stable", "not stable", "stable", "stable"]
     page.get_by_role("link", name="Ring gear early shift").click()
     page.wait_for_selector("#check-answer")
     assert page.locator(".answer .sentence").inner_text() == "not stable: nonconforming"

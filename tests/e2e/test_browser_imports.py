@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.dashboard.test_import_page import made
+from tests.dashboard.test_import_page import logger_file
 
 pytestmark = pytest.mark.browser
 
@@ -18,7 +18,7 @@ def test_a_file_goes_in_by_the_page(
     open_page: Callable[..., Any], record: Any, tmp_path: Any, scheme: str
 ) -> None:
     file = tmp_path / "bay 1.csv"
-    file.write_bytes(made())
+    file.write_bytes(logger_file())
     opened = open_page(scheme=scheme)
     page = opened.go("/import", "h1")
     assert opened.axe() == []

@@ -78,7 +78,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
     record.raise_alarm()
     page.wait_for_selector(".alert", timeout=45_000)
     ask_to_acknowledge(page)
-    told = page.locator(".alarm-line").inner_text()
+    text = page.locator(".alarm-line").inner_text()
     for part in (
         "HIGH",
         "Machine bay",
@@ -88,7 +88,7 @@ def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: A
         "since 15:55",
         "Stop measuring on the machine.",
     ):
-        assert part in told
+        assert part in text
     assert page.locator("#polite").get_attribute("role") == "alert"
     assert page.locator("#polite").inner_text().startswith("1 unacknowledged alarm. Highest: high priority")
     page.locator("#alarm-acts button").click()

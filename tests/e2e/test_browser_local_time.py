@@ -71,14 +71,14 @@ class Elsewhere(Synthetic):
         return Curve(edges[:-1], edges[1:], value, value, value, np.full(bins, 0.1), counts)
 
     def periods(self, zone: str, from_ns: int, to_ns: int, now_ns: int) -> list[Period]:
-        found, at = [], from_ns
+        result, at = [], from_ns
         for begin, end in self.out:
             a, b = max(begin, from_ns), min(end, to_ns, now_ns)
             if a < b:
-                found += [Period(zone, at, a, "stable", "conforming")] if at < a else []
-                found.append(Period(zone, a, b, "not stable", "nonconforming", f"{zone}.temperature", "P1"))
+                result += [Period(zone, at, a, "stable", "conforming")] if at < a else []
+                result.append(Period(zone, a, b, "not stable", "nonconforming", f"{zone}.temperature", "P1"))
                 at = b
-        return found + ([Period(zone, at, to_ns, "stable", "conforming")] if at < to_ns else [])
+        return result + ([Period(zone, at, to_ns, "stable", "conforming")] if at < to_ns else [])
 
     def excursions(self, zone: str | None, from_ns: int, to_ns: int, now_ns: int) -> list[Excursion]:
         return []
@@ -117,10 +117,10 @@ def proven(axis: Mapping[str, Any], zone: str) -> int:
             f"{then:%Y-%m}",
             f"{then:%Y}",
         )
-        told = f"{then:%z}"[:3] + ":" + f"{then:%z}"[3:5]
+        offset = f"{then:%z}"[:3] + ":" + f"{then:%z}"[3:5]
         offsets += [word for word in words if word[:1] in "+-" and word]
         if words[-1][:1] in ("+", "-"):
-            assert words[-1] == told
+            assert words[-1] == offset
     a, b = (int(edge * 1e6) for edge in axis["range"])
     parts = stretches(a, b, ZoneInfo(zone))
     assert len(offsets) == (len(parts) if len(parts) > 1 else 0)
@@ -134,7 +134,7 @@ def readout(opened: Any, graph: str, share: float) -> str:
     return str(opened.page.locator(f":is(.readout, .readout-table):has(+ .chart {graph})").inner_text())
 
 
-def said(text: str, zone: str) -> int:
+def instant_of(text: str, zone: str) -> int:
     """The instant that a readout says, with its offset."""
     day, time, offset = re.search(r"(\d{4}-\d\d-\d\d)\s+(\d\d:\d\d)\s+([+-]\d\d:\d\d)", text).groups()
     assert clock(parse(f"{day}T{time}{offset}", ZoneInfo(zone)) / 1e6, zone).strftime("%H:%M") == time
@@ -160,10 +160,10 @@ def test_trend_is_true_on_both_sides_of_a_change_of_the_clock(
         assert axis["range"] == [begin / 1e6, end / 1e6]
         edges = page.evaluate(f"{TRACE}.x")
         assert [edge for pair in out for edge in pair] == [int(ms) * 10**6 for ms in edges[1:-1]]
-        for one in out:
-            middle = (one[0] + one[1]) // 2
+        for item in out:
+            middle = (item[0] + item[1]) // 2
             text = readout(opened, "#trend-graph", (middle - begin) / (end - begin))
-            assert said(text, zone) == pytest.approx(middle, abs=2 * MINUTE)
+            assert instant_of(text, zone) == pytest.approx(middle, abs=2 * MINUTE)
             assert "not stable: nonconforming" in text
             assert "21.00 ± 0.10 °C" in text
         page.get_by_text("Periods: ").click()
@@ -187,7 +187,7 @@ def test_trend_is_true_on_both_sides_of_a_change_of_the_clock(
         middle = (out[0][0] + out[0][1]) // 2
         left, right = (int(ms * 1e6) for ms in axis["range"])
         text = readout(opened, "#trend-graph", (middle - left) / (right - left))
-        assert said(text, zone) == pytest.approx(middle, abs=2 * MINUTE)
+        assert instant_of(text, zone) == pytest.approx(middle, abs=2 * MINUTE)
         assert "not stable: nonconforming" in text
         assert opened.seen.console == []
 
@@ -206,8 +206,8 @@ def test_an_excursion_has_one_time_in_every_window(
         for (a, b), inside in windows.items():
             begin, end = at + a * HOUR, at + b * HOUR
             stamps = [clock(t / 1e6, zone).strftime("%Y-%m-%dT%H:%M%z") for t in (begin, end)]
-            asked = [quote(f"{stamp[:-2]}:{stamp[-2:]}") for stamp in stamps]
-            page = opened.go(f"/trend?from={asked[0]}&to={asked[1]}", "#trend-graph .nsewdrag")
+            queries = [quote(f"{stamp[:-2]}:{stamp[-2:]}") for stamp in stamps]
+            page = opened.go(f"/trend?from={queries[0]}&to={queries[1]}", "#trend-graph .nsewdrag")
             opened.wait("window.stillroomAxis && document.querySelector('.readout-table').textContent")
             assert page.evaluate(AXES)[0]["range"] == [begin / 1e6, end / 1e6]
             edges = page.evaluate(f"{TRACE}.x")
@@ -215,7 +215,7 @@ def test_an_excursion_has_one_time_in_every_window(
             table = page.locator("table", has_text="periods, local time").inner_text()
             for from_ns, to_ns in inside:
                 text = readout(opened, "#trend-graph", ((from_ns + to_ns) // 2 - begin) / (end - begin))
-                assert said(text, zone) == pytest.approx((from_ns + to_ns) // 2, abs=2 * MINUTE)
+                assert instant_of(text, zone) == pytest.approx((from_ns + to_ns) // 2, abs=2 * MINUTE)
                 assert from_ns // 10**6 in edges
                 assert f"{clock(from_ns / 1e6, zone):%Y-%m-%d %H:%M}" in table
 
@@ -239,7 +239,7 @@ def test_now_and_gradients_are_true_in_the_hours_after_a_change(
 
 def test_browser_and_server_write_the_same_ticks(open_page: Callable[..., Any]) -> None:
     """Windows from a minute to decades, around changes of the clock and far from them, in five zones."""
-    cases, wanted, names = [], [], []
+    cases, expected, names = [], [], []
     for zone in [*{zone for zone, _ in CHANGES}, "America/Santiago", "America/Havana"]:
         for change in {change for _, change in CHANGES} | {"2025-09-07T04:00:00Z", "2025-11-02T05:00:00Z"}:
             at = parse(change, ZoneInfo("UTC"))
@@ -249,16 +249,16 @@ def test_browser_and_server_write_the_same_ticks(open_page: Callable[..., Any]) 
                 parts = [[s.from_ns // 10**6, s.offset_s] for s in stretches(begin, end + 1, ZoneInfo(zone))]
                 ticks = tick_words(begin, end, zone)
                 cases.append([begin // 10**6, end // 10**6, parts])
-                wanted.append({"at": ticks["tickvals"], "text": ticks["ticktext"]})
+                expected.append({"at": ticks["tickvals"], "text": ticks["ticktext"]})
                 names.append((zone, change, minutes))
-    found = (
+    result = (
         open_page()
         .go("/health")
         .evaluate("cases => cases.map(([a, b, parts]) => window.stillroomAxis.ticks(a, b, parts, 8))", cases)
     )
-    assert len(found) == len(wanted) == 300
-    for name, one, other in zip(names, found, wanted, strict=True):
-        assert one == other, name
+    assert len(result) == len(expected) == 300
+    for name, first, other in zip(names, result, expected, strict=True):
+        assert first == other, name
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1280, "light"), (1920, "dark")])

@@ -166,7 +166,7 @@ def test_keyboard_reaches_everything(open_page: Callable[..., Any], record: Any)
     for _ in range(34):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("(document.activeElement.textContent || '').trim().slice(0, 30)"))
-    for wanted in (
+    for expected in (
         "Skip to content",
         "Now",
         "Trend",
@@ -175,5 +175,5 @@ def test_keyboard_reaches_everything(open_page: Callable[..., Any], record: Any)
         "Table behind this chart",
         "Theme: light",
     ):
-        assert wanted in reached
+        assert expected in reached
     assert reached[:3] == ["what to do", "Acknowledge", "Skip to content"]

@@ -19,11 +19,11 @@ PASSWORD = "twelve or more of them"
 @pytest.fixture
 def real() -> Synthetic:
     """A record that counts as real, with an operator and a reader."""
-    made = Synthetic(simulated=False)
-    people = People(made.store)
+    source = Synthetic(simulated=False)
+    people = People(source.store)
     people.add("op", "Olga Pern", {Role.OPERATOR}, PASSWORD, "test")
     people.add("door", "Screen by the door", {Role.READER}, PASSWORD, "test")
-    return made
+    return source
 
 
 @pytest.fixture
@@ -178,10 +178,10 @@ def test_a_limit_is_approved_by_two_people(open_page: Callable[..., Any], record
     page.get_by_role("button", name="Ines Faber").click()
     page = opened.go("/limits", "h1")
     signed = (("not this one", "password is wrong"), (invented.PASSWORD, "approved by Ines Faber"))
-    for password, told in signed:
+    for password, expected in signed:
         page.get_by_label("Your password, to sign").fill(password)
         page.get_by_role("button", name="Approve").click()
-        page.locator("#limits-said", has_text=told).wait_for()
+        page.locator("#limits-said", has_text=expected).wait_for()
     assert (keeping.versions()[-1].version, keeping.versions()[-1].approver) == (number, "Ines Faber")
     (entry,) = keeping.entries("", kinds=["setup-approved"])
     assert entry.what["through"] == {"at": "dashboard", "account": "faber", "signed": "approved"}

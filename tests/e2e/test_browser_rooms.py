@@ -30,25 +30,25 @@ class AsServed:
 @pytest.fixture(scope="module")
 def many(tmp_path_factory: pytest.TempPathFactory, served: Callable[..., Any]) -> Iterator[str]:
     """One whole room, and 199 that have a key and a signed summary of their own; where they are served."""
-    made = MadeGroup(tmp_path_factory.mktemp("many") / "rooms.toml")
-    folder = made.add("hall-0")
+    many_rooms = MadeGroup(tmp_path_factory.mktemp("many") / "rooms.toml")
+    folder = many_rooms.add("hall-0")
     body = dict(opened((folder / FILE).read_bytes()).body)
     for number in range(1, COUNT):
-        _made_room(made, number, body)
-    made.person("greta", "Greta Holm", "metrologist", rooms=("hall-0",))
-    group = Group(made.file, now_ns=lambda: NOW)
+        _made_room(many_rooms, number, body)
+    many_rooms.person("greta", "Greta Holm", "metrologist", rooms=("hall-0",))
+    group = Group(many_rooms.file, now_ns=lambda: NOW)
     group.states()  # the centre has seen all of them before one went back
-    _write(made, BACK, {**body, "name": f"Hall {BACK}", "head": [1, "0" * 64]})
+    _write(many_rooms, BACK, {**body, "name": f"Hall {BACK}", "head": [1, "0" * 64]})
     with served(AsServed(group)) as address:
         yield address
     group.close()
 
 
-def _made_room(made: MadeGroup, number: int, body: dict[str, Any]) -> None:
-    folder = made.file.parent / f"hall-{number}"
+def _made_room(group: MadeGroup, number: int, body: dict[str, Any]) -> None:
+    folder = group.file.parent / f"hall-{number}"
     folder.mkdir()
     key = _create_key(folder / "keys" / "signing-key.pem")
-    registry.add(made.file, registry.RoomEntry(f"hall-{number}", Path(f"hall-{number}"), key.name))
+    registry.add(group.file, registry.RoomEntry(f"hall-{number}", Path(f"hall-{number}"), key.name))
     stable = [{**z, "verdict": "stable", "sentence": f"{z['name']} is stable."} for z in body["zones"]]
     zones = body["zones"] if number % 40 == 0 else stable
     own = {**body, "name": f"Hall {number}", "site": f"Works {number % 5}", "zones": zones, "due": []}
@@ -60,10 +60,10 @@ def _made_room(made: MadeGroup, number: int, body: dict[str, Any]) -> None:
         (folder / FILE).write_text(text.replace(f"Hall {FORGED}", "Hall 6I"), encoding="utf-8")
 
 
-def _write(made: MadeGroup, number: int, body: dict[str, Any]) -> None:
+def _write(group: MadeGroup, number: int, body: dict[str, Any]) -> None:
     from logger.record.signatures import _read_key
 
-    folder = made.file.parent / f"hall-{number}"
+    folder = group.file.parent / f"hall-{number}"
     (folder / FILE).write_bytes(signed(body, _read_key(folder / "keys" / "signing-key.pem")))
 
 
@@ -115,6 +115,6 @@ def test_from_the_rooms_into_one_and_back(many: str, open_page: Callable[..., An
     page.click("#nav-rooms")
     page.wait_for_selector("#rooms")
     # On a busy machine a browser remarks that what was fetched ahead is not used yet.
-    assert [said for said in opened_page.seen.console if "was preloaded" not in said] == []
+    assert [expected for expected in opened_page.seen.console if "was preloaded" not in expected] == []
     page.goto(f"{many}/hall-1/")
     assert "none that your account may see" in page.inner_text("main")

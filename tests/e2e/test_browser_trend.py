@@ -34,16 +34,16 @@ def test_the_readout_says_all_of_one_time(open_page: Callable[..., Any]) -> None
     box = page.locator(AREA).first.bounding_box()
     page.mouse.move(box["x"] + box["width"] * 0.25, box["y"] + box["height"] / 2)  # 08:30
     opened.wait("document.querySelector('.readout-table').textContent.startsWith('at the cursor')")
-    told = page.locator(".readout-table").inner_text()
+    text = page.locator(".readout-table").inner_text()
     for part in (
         "08:30 +02:00",
         "20.76 ± 0.10 °C",
         "not stable: nonconforming",
         "P1 0.26 K above 20.5 °C, proven",
     ):
-        assert part in told
-    assert "xcursion: temperature, worst 20.76 °C, 19 min so far." in told
-    assert "nspection J2: Valve body 4480." in told
+        assert part in text
+    assert "xcursion: temperature, worst 20.76 °C, 19 min so far." in text
+    assert "nspection J2: Valve body 4480." in text
     assert page.locator(".readout-value.out").count() >= 2
     assert page.locator("#trend-graph").bounding_box() == before
     assert page.evaluate("document.querySelector('.cursor-line').hidden") is False

@@ -80,7 +80,7 @@ def test_interval_is_checked_through_the_page(open_page: Callable[..., Any]) -> 
 
 
 @pytest.mark.parametrize(
-    ("first", "last", "told"),
+    ("first", "last", "expected"),
     [
         ("2026-10-19 10:00", "2026-10-19 09:00", "not after its start"),
         ("2026-10-25 02:30", "2026-10-25 05:00", "occurs twice"),
@@ -89,7 +89,7 @@ def test_interval_is_checked_through_the_page(open_page: Callable[..., Any]) -> 
     ids=["end before start", "hour that occurs twice", "in the future"],
 )
 def test_impossible_interval_is_refused(
-    open_page: Callable[..., Any], first: str, last: str, told: str
+    open_page: Callable[..., Any], first: str, last: str, expected: str
 ) -> None:
     """Each refusal says what is wrong beside the form; nothing is answered."""
     page = open_page().go("/inspections", "#check-ask")
@@ -97,7 +97,7 @@ def test_impossible_interval_is_refused(
     page.get_by_label("To, local").fill(last)
     page.get_by_role("button", name="Check").click()
     page.locator("#check-refusal .refusal").wait_for()
-    assert told in page.locator("#check-refusal").inner_text()
+    assert expected in page.locator("#check-refusal").inner_text()
     assert page.locator("#check-answer").count() == 0
 
 

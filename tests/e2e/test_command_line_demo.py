@@ -30,9 +30,9 @@ def until(what: Callable[[], Any], seconds: float, failed: str) -> Any:
     """Wait for something to become true, for at most that long."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        found = what()
-        if found:
-            return found
+        result = what()
+        if result:
+            return result
         time.sleep(0.2)
     pytest.fail(failed)
 
@@ -67,12 +67,12 @@ class Demo:
     def address(self) -> str:
         return f"http://127.0.0.1:{self.port}/"
 
-    def said(self) -> str:
+    def output(self) -> str:
         return self.log.read_text("utf-8")
 
     def started(self) -> bool:
-        assert self.process.poll() is None, self.said()
-        return self.address in self.said()
+        assert self.process.poll() is None, self.output()
+        return self.address in self.output()
 
     def polled(self) -> int:
         """Channels with a reading that came over a line and has a value."""
@@ -99,8 +99,8 @@ def demo(demo_copy: Path) -> Iterator[Demo]:
 
 
 def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, installed: Any) -> None:
-    held = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.said())
-    assert held, demo.said()
+    held = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.output())
+    assert held, demo.output()
     # 54 h of six channels; a poll comes some seconds early or late, so either end may hold one more or less.
     assert abs(int(held[1]) - 54 * 60 * 6) <= 6, "what the loggers held up to now"
     with urllib.request.urlopen(demo.address, timeout=10) as page:  # noqa: S310 (our own address)
@@ -112,8 +112,8 @@ def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, ins
     assert str(demo.process.pid) in second.stderr
     started = children(demo.process.pid)
     demo.process.send_signal(signal.SIGTERM)
-    assert demo.process.wait(60) == 0, demo.said()
-    assert demo.said().rstrip().endswith("The demo has stopped.")
+    assert demo.process.wait(60) == 0, demo.output()
+    assert demo.output().rstrip().endswith("The demo has stopped.")
     until(lambda: not alive(started), 5, "a process was left behind")
     with socket.create_server(("127.0.0.1", demo.port)):
         pass

@@ -18,9 +18,9 @@ def seconds(period: dict[str, Any]) -> float:
 
 def test_the_four_uses_agree_with_each_other(installed: Any, demo_copy: Path, tmp_path: Path) -> None:
     def ask(*arguments: object) -> Any:
-        done = installed(*arguments, "--data", demo_copy, "--json")
-        assert done.returncode in {0, 10, 11}, done.stderr
-        return json.loads(done.stdout)
+        result = installed(*arguments, "--data", demo_copy, "--json")
+        assert result.returncode in {0, 10, 11}, result.stderr
+        return json.loads(result.stdout)
 
     # Is the room fit? No service runs on this copy, so no alarm waits for anybody.
     assert ask("alarm", "list") == []

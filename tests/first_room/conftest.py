@@ -15,8 +15,8 @@ ANSWER = "TEMP 20.05 C; HUM 47.0 %; N 17"
 
 class _Probe(socketserver.StreamRequestHandler):
     def handle(self) -> None:
-        for asked in self.rfile:
-            if asked.strip() == b"READ?":
+        for line in self.rfile:
+            if line.strip() == b"READ?":
                 self.wfile.write(ANSWER.encode() + b"\r\n")
 
 

@@ -43,8 +43,8 @@ NONE = "\n\n"
 
 
 def begin(folder: Path, typed: str, *options: str) -> tuple[int, str, str]:
-    done = run_here("begin", "--no-start", *options, cwd=folder, given=typed)
-    return done.returncode, done.stdout, done.stderr
+    result = run_here("begin", "--no-start", *options, cwd=folder, given=typed)
+    return result.returncode, result.stdout, result.stderr
 
 
 def test_eight_questions_put_a_first_setup_in_force(probe: str, elsewhere: Path) -> None:

@@ -79,8 +79,8 @@ def test_the_questions_lead_to_a_setup_in_force_and_a_first_administrator(
     account = {"name": "gholm", "new": PASSWORD, "again": PASSWORD, "role": ["operator", "metrologist"]}
     token = re.search(r'value="([^"]+)"', page.text)
     assert token is not None
-    done = browser.post("/force", data={"csrf_token": token[1], **account})
-    assert "Setup version 1 is in force." in done.text
+    response = browser.post("/force", data={"csrf_token": token[1], **account})
+    assert "Setup version 1 is in force." in response.text
     assert desk.in_force.is_set()
     with Store.open(desk.data) as store:
         assert [v.who for v in store.setups.versions()] == ["Greta Holm"]
@@ -98,8 +98,8 @@ def test_a_short_password_puts_nothing_in_force(
     page = answer_all(browser, desk, answers)
     token = re.search(r'name="csrf_token" value="([^"]+)"', page.text)
     assert token is not None
-    given = {"csrf_token": token[1], "name": "gholm", "new": "short", "again": "short"}
-    refused = browser.post("/force", data=given)
+    fields = {"csrf_token": token[1], "name": "gholm", "new": "short", "again": "short"}
+    refused = browser.post("/force", data=fields)
     assert refused.status_code == 400
     assert "12 to 128 characters" in refused.text
     assert not desk.folder.exists()

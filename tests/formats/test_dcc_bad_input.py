@@ -29,7 +29,7 @@ def refused(content: bytes) -> str:
 
 
 @pytest.mark.parametrize(
-    ("content", "said"),
+    ("content", "expected"),
     [
         (b"", "no whole XML document"),
         (b"%PDF-1.7 not XML", "no whole XML document"),
@@ -53,10 +53,10 @@ def refused(content: bytes) -> str:
     ids=["empty", "not XML", "bytes", "truncated", "wrong root", "wrong namespace", "2.4", "4.0",
          "no version", "no number", "no day", "no table", "deep", "unknown encoding", "too large"],
 )  # fmt: skip
-def test_what_is_no_certificate_is_told(content: bytes, said: str) -> None:
+def test_what_is_no_certificate_is_told(content: bytes, expected: str) -> None:
     message = refused(content)
     assert message.startswith("bad.xml: expected ")
-    assert said in message
+    assert expected in message
 
 
 def test_billion_laughs_is_refused_at_once() -> None:

@@ -200,17 +200,17 @@ BAD_LISTS = {
 }
 
 
-@pytest.mark.parametrize("said", BAD_LISTS)
-def test_a_table_without_what_it_needs_is_refused(said: str) -> None:
-    reference = certificates.listed([20, 21] if "lengths" in said else [20], r"\degreecelsius")
+@pytest.mark.parametrize("expected", BAD_LISTS)
+def test_a_table_without_what_it_needs_is_refused(expected: str) -> None:
+    reference = certificates.listed([20, 21] if "lengths" in expected else [20], r"\degreecelsius")
     bad = certificates.result(
         certificates.quantity("basic_referenceValue", reference),
-        certificates.quantity("basic_measuredValue", BAD_LISTS[said]),
+        certificates.quantity("basic_measuredValue", BAD_LISTS[expected]),
     )
     with pytest.raises(CertificateRefused) as refused:
         read_made(bad)
-    if "unit" not in said:
-        assert said in str(refused.value)
+    if "unit" not in expected:
+        assert expected in str(refused.value)
     else:
         assert "units for 1 values" in str(refused.value)
 

@@ -116,8 +116,8 @@ def test_no_line_is_longer_than_75_octets_and_every_letter_comes_back() -> None:
 
 def test_the_command_writes_the_file_and_names_no_inspection(demo_copy: Path, stillroom: Run) -> None:
     out = demo_copy.parent / "due.ics"
-    done = stillroom("calendar", "--out", out, "--data", demo_copy)
+    result = stillroom("calendar", "--out", out, "--data", demo_copy)
 
-    assert done.returncode == 0, done.stderr
+    assert result.returncode == 0, result.stderr
     assert "I-260" not in out.read_text("utf-8")
-    assert f"{len(events(out.read_bytes()))} due days in" in done.stdout
+    assert f"{len(events(out.read_bytes()))} due days in" in result.stdout

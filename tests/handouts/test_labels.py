@@ -69,8 +69,8 @@ def test_each_code_leads_to_the_page_of_its_position(config: Config, tmp_path: P
 
 
 def test_twenty_four_labels_and_one_more_take_two_sheets(config: Config, tmp_path: Path) -> None:
-    one = chosen_labels(config.setup, ["P1"], NOW)[0]
-    many = [replace(one, probe=f"P{n}", position=f"place-{n}") for n in range(25)]
+    first = chosen_labels(config.setup, ["P1"], NOW)[0]
+    many = [replace(first, probe=f"P{n}", position=f"place-{n}") for n in range(25)]
     pdf = labels_pdf(many, config.setup, NAME, NOW)
 
     assert len(set(codes(pdf, tmp_path, 100))) == 25
@@ -123,15 +123,15 @@ def test_bad_input_names_what_there_is(config: Config, stillroom: Run, demo_copy
         labels_pdf(chosen_labels(config.setup, ["P1"], NOW), config.setup, NAME, NOW, "9x9")
     with pytest.raises(Refused, match="--name: expected a host"):
         base_address("room east")
-    done = stillroom("probe", "labels", "--data", demo_copy)
-    assert (done.returncode, "Expected one of --out with a file and --stale" in done.stderr) == (2, True)
+    result = stillroom("probe", "labels", "--data", demo_copy)
+    assert (result.returncode, "Expected one of --out with a file and --stale" in result.stderr) == (2, True)
 
 
 def test_the_command_prints_and_remembers(demo_copy: Path, stillroom: Run, tmp_path: Path) -> None:
-    done = stillroom(
+    result = stillroom(
         "probe", "labels", "P1", "--out", tmp_path / "l.pdf", "--who", "Greta Holm", "--data", demo_copy
     )
-    assert (done.returncode, done.stdout) == (0, f"1 label in {tmp_path / 'l.pdf'}.\n")
+    assert (result.returncode, result.stdout) == (0, f"1 label in {tmp_path / 'l.pdf'}.\n")
     listed = stillroom("probe", "labels", "--stale", "--json", "--data", demo_copy)
     assert json.loads(listed.stdout) == []
 
@@ -169,6 +169,6 @@ def test_a_limit_of_one_activity_stands_beside_that_of_all_work(config: Config, 
 
 
 def test_an_unknown_zone_is_refused(demo_history: Path, stillroom: Run, tmp_path: Path) -> None:
-    done = stillroom("limits", "notice", "bay", "--out", tmp_path / "d.pdf", "--data", demo_history)
-    assert (done.returncode, "There is no zone 'bay'" in done.stderr) == (2, True)
+    result = stillroom("limits", "notice", "bay", "--out", tmp_path / "d.pdf", "--data", demo_history)
+    assert (result.returncode, "There is no zone 'bay'" in result.stderr) == (2, True)
     assert not (tmp_path / "d.pdf").exists()

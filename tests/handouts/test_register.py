@@ -82,8 +82,8 @@ def test_a_description_that_would_run_as_a_formula_stays_a_text(setup: Setup) ->
 
 
 def test_the_commands(demo_history: Path, stillroom: Run, tmp_path: Path) -> None:
-    done = stillroom("probe", "register", "--out", tmp_path / "r.csv", "--data", demo_history)
-    assert (done.returncode, "channels in" in done.stdout) == (0, True), done.stderr
+    result = stillroom("probe", "register", "--out", tmp_path / "r.csv", "--data", demo_history)
+    assert (result.returncode, "channels in" in result.stdout) == (0, True), result.stderr
     refused = stillroom("probe", "register", "--out", tmp_path / "r.doc", "--data", demo_history)
     assert (refused.returncode, "ends in .pdf or .csv, found 'r.doc'" in refused.stderr) == (2, True)
     (first, *_) = json.loads(stillroom("probe", "list", "--json", "--data", demo_history).stdout)

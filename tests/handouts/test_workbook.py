@@ -152,9 +152,9 @@ def test_the_mark_of_simulated_data_stands_on_every_sheet(store: Store, verdicts
 def test_bad_input_is_refused_in_words(
     demo_history: Path, stillroom: Run, tmp_path: Path, words: tuple[str, ...], message: str
 ) -> None:
-    done = stillroom("record", "workbook", *words, "--out", tmp_path / "x.xlsx", "--data", demo_history)
+    result = stillroom("record", "workbook", *words, "--out", tmp_path / "x.xlsx", "--data", demo_history)
 
-    assert (done.returncode, message in done.stderr) == (2, True), done.stderr
+    assert (result.returncode, message in result.stderr) == (2, True), result.stderr
     assert not (tmp_path / "x.xlsx").exists()
 
 

@@ -72,8 +72,8 @@ class MemoryStore:
     def importing(self) -> AbstractContextManager[None]:
         return nullcontext()
 
-    def load_series(self, writer: str, told: Sequence[ImportedReadings], now_ns: int) -> None:
-        for item in told:
+    def load_series(self, writer: str, series: Sequence[ImportedReadings], now_ns: int) -> None:
+        for item in series:
             self.rows += columns_of_series(writer, item).rows()
 
     def held(self) -> list[tuple[str, int, str]]:

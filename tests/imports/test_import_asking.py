@@ -110,7 +110,7 @@ def test_steps_of_an_undecided_order_are_told_to_the_person_who_decides(bring: B
     )
 
 
-def made(skip: range = range(0), words: tuple[int, ...] = ()) -> str:
+def logger_text(skip: range = range(0), words: tuple[int, ...] = ()) -> str:
     rows = [
         f"{FIRST + timedelta(minutes=n):%Y-%m-%dT%H:%M:%SZ},{'OL' if n in words else f'{20 + n / 100:.2f}'}"
         for n in range(120)
@@ -121,7 +121,7 @@ def made(skip: range = range(0), words: tuple[int, ...] = ()) -> str:
 
 def test_a_preview_tells_rows_axis_gaps_and_flags(setup: Setup, plain: Profile) -> None:
     """Minutes 40 to 49 are missing and minute 60 is a fault: one gap of 11 minutes, one row without value."""
-    reading = checked("made.csv", made(range(40, 50), (60,)).encode(), plain, setup, NOW)
+    reading = checked("made.csv", logger_text(range(40, 50), (60,)).encode(), plain, setup, NOW)
     observed = preview_of(reading)
     t0 = int(FIRST.timestamp()) * NS
     assert [row.line for row in observed.first] == [2, 3, 4]
@@ -146,7 +146,7 @@ def test_describe_answer_import_and_the_next_file_needs_no_answer(tmp_path: Path
     """The whole way of a new source on the command line; the second file finds the profile by itself."""
     data, config = str(tmp_path / "data"), str(example_folder())
     first, second = tmp_path / "bay 2026-10-13.csv", tmp_path / "bay 2026-10-14.csv"
-    first.write_text(made().replace("Z,", ",").replace("temperature", "P1 temperature (°C)"), "utf-8")
+    first.write_text(logger_text().replace("Z,", ",").replace("temperature", "P1 temperature (°C)"), "utf-8")
     second.write_text(first.read_text("utf-8").replace("2026-10-13T", "2026-10-14T"), "utf-8")
     profile = tmp_path / "bay.toml"
     where = ("--data", data, "--config", config)

@@ -208,7 +208,7 @@ SMALL = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
 
 @only_limited
 @pytest.mark.parametrize(
-    ("work", "args", "said"),
+    ("work", "args", "expected"),
     [
         (hungry, (256 * MIB,), "more than 64 MiB of memory"),
         (endless, (), "longer than 1 s of computing"),
@@ -218,9 +218,9 @@ SMALL = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
         (talkative, (), "take more than 1 MiB"),
     ],
 )
-def test_each_limit_is_a_sentence(work: Any, args: tuple[Any, ...], said: str) -> None:
+def test_each_limit_is_a_sentence(work: Any, args: tuple[Any, ...], expected: str) -> None:
     """Whatever becomes of the child, the caller gets a refusal with the file's name and the limit."""
-    with pytest.raises(ImportRefused, match=said) as refused:
+    with pytest.raises(ImportRefused, match=expected) as refused:
         run_confined("odd.csv", SMALL, work, *args)
     assert str(refused.value).startswith("odd.csv: ")
     assert run_confined("good.csv", SMALL, hungry, MIB) == MIB

@@ -168,7 +168,7 @@ def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, k
 
 
 @pytest.mark.parametrize(
-    ("content", "said"),
+    ("content", "expected"),
     [
         (b"%PDF-1.7 whatever", "is a PDF document; expected a table"),
         (b"\x89PNG\r\n\x1a\n", "is a picture"),
@@ -190,10 +190,10 @@ def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, k
     ],
 )
 def test_what_is_no_table_is_refused_with_a_sentence(
-    bring: Bring, memory: Any, content: bytes, said: str
+    bring: Bring, memory: Any, content: bytes, expected: str
 ) -> None:
     store = memory()
-    with pytest.raises(ImportRefused, match=said):
+    with pytest.raises(ImportRefused, match=expected):
         bring(content, store, name="made.bin")
     assert store.rows == []
 

@@ -48,7 +48,7 @@ def both(monkeypatch: pytest.MonkeyPatch, setup: Setup) -> Callable[[bytes, Prof
 
     monkeypatch.setattr("logger.imports.reading.plain_table", spied)
 
-    def told(content: bytes, profile: Profile, longest: int) -> Told:
+    def outcome_of(content: bytes, profile: Profile, longest: int) -> Told:
         monkeypatch.setattr(plain, "LONG", longest)
         try:
             reading = read_content("f.csv", content, profile, setup)
@@ -61,7 +61,7 @@ def both(monkeypatch: pytest.MonkeyPatch, setup: Setup) -> Callable[[bytes, Prof
         return reading.rows, reading.assumed, series, [s.line.tolist() for s in reading.series]
 
     def compared(content: bytes, profile: Profile) -> tuple[Told, bool]:
-        slow, fast = told(content, profile, 1 << 40), told(content, profile, 0)
+        slow, fast = outcome_of(content, profile, 1 << 40), outcome_of(content, profile, 0)
         assert fast == slow
         assert taken_ns[-2] is None
         return fast, taken_ns[-1] is not None

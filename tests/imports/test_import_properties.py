@@ -54,10 +54,10 @@ def test_an_import_twice_equals_once(rows: Readings, plain: Profile, setup: Setu
 @trial
 @given(one=readings, other=readings)
 def test_the_order_of_two_overlapping_files_does_not_matter(
-    one: Readings, other: Readings, plain: Profile, setup: Setup, memory: Any
+    first: Readings, other: Readings, plain: Profile, setup: Setup, memory: Any
 ) -> None:
     here, there = memory(), memory()
-    for store, files in ((here, (one, other)), (there, (other, one))):
+    for store, files in ((here, (first, other)), (there, (other, first))):
         for rows in files:
             brought(store, rows, epoch(plain), setup)
     assert here.held() == there.held()

@@ -101,7 +101,7 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "expected"),
     [
         (HEAD + ROWS.replace("20.02", "20.02,7"), "Line 4 has 3 columns, expected 2"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "paused"), "Line 4 has no time in it"),
@@ -122,12 +122,12 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
          "empty"],
 )  # fmt: skip
 def test_a_file_with_a_fault_stays_outside_as_a_whole(
-    bring: Bring, memory: Any, text: str, said: str
+    bring: Bring, memory: Any, text: str, expected: str
 ) -> None:
     store = memory()
     with pytest.raises(ImportRefused) as refused:
         bring(text, store)
-    assert said in str(refused.value)
+    assert expected in str(refused.value)
     assert store.rows == []
     assert store.imports.files == {}
 
@@ -267,7 +267,7 @@ channel = "P1.temperature"
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "expected"),
     [
         ('zone = "UTC"', 'zone = "Vienna"', "made.toml [time] zone: expected an IANA time zone"),
         ('heading = "temperature"', "", "made.toml [columns #1] heading: expected a value, found nothing"),
@@ -280,10 +280,10 @@ channel = "P1.temperature"
         ),
     ],
 )
-def test_faults_of_a_profile_say_where(old: str, new: str, said: str) -> None:
+def test_faults_of_a_profile_say_where(old: str, new: str, expected: str) -> None:
     with pytest.raises(ConfigError) as refused:
         profile_of("made.toml", PROFILE.replace(old, new))
-    assert said in str(refused.value)
+    assert expected in str(refused.value)
 
 
 def test_the_profile_is_chosen_by_the_name_of_the_file(tmp_path: Any) -> None:

@@ -78,13 +78,13 @@ def test_by_every_polled_transport(kind: str, store: Store, tmp_path: Path) -> N
     built.close()
 
 
-def said(at_ns: int, value: float) -> bytes:
+def message(at_ns: int, value: float) -> bytes:
     return json.dumps({"time": rfc3339(at_ns), "t": value, "rh": 45.0}).encode()
 
 
 def as_json(store: Store, config: Config) -> None:
     for n, (at_ns, value) in enumerate(WANTED):
-        push(store, config, "annex", n, said(at_ns, value), at_ns + NS)
+        push(store, config, "annex", n, message(at_ns, value), at_ns + NS)
 
 
 def as_senml(store: Store, config: Config) -> None:
@@ -124,7 +124,7 @@ def test_by_a_broker(store: Store, config: Config, broker: Broker) -> None:
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
     back_ns = (time.time_ns() - WANTED[-1][0]) // NS * NS  # by the broker's way the present is the present
-    sent = [client.publish("room/p1", said(at_ns + back_ns, value), qos=1) for at_ns, value in WANTED]
+    sent = [client.publish("room/p1", message(at_ns + back_ns, value), qos=1) for at_ns, value in WANTED]
     [item.wait_for_publish(5) for item in sent]
     assert until(lambda: len(store.readings.read("P1.temperature", 0, 2**62)) == 100)
     assert stored(store) == [(at_ns + back_ns, value) for at_ns, value in WANTED]

@@ -29,7 +29,7 @@ def value(minute: int) -> float:
     return 20.0 + minute % 2 / 100 + (0.9 if 100 <= minute < 130 else 0.0)
 
 
-def said(*minutes: int) -> bytes:
+def message(*minutes: int) -> bytes:
     output = [
         {"time": (START + m * MINUTE + 30 * NS) / NS, **{p: value(m) + n / 100 for n, p in enumerate(PROBES)}}
         for m in minutes
@@ -47,9 +47,9 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         for minute in range(END):
             now_ns = START + (minute + 1) * MINUTE
             if not LOST <= minute < BACK:
-                push(store, config, "annex", minute, said(minute), now_ns - 29 * NS)
+                push(store, config, "annex", minute, message(minute), now_ns - 29 * NS)
             if minute == BACK:
-                remaining = push(store, config, "annex", 10_000, said(*range(LOST, BACK)), now_ns)
+                remaining = push(store, config, "annex", 10_000, message(*range(LOST, BACK)), now_ns)
                 assert remaining.stored == 3 * (BACK - LOST)
             if minute % 3 == 2:
                 verdicts.judge_live(now_ns)

@@ -48,7 +48,7 @@ def test_a_time_far_back_is_relative_too() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pack", "said"),
+    ("pack", "expected"),
     [
         (b'[{"n":"t","v":20,"secret_":1}]', "must be understood"),
         (b'[{"n":"t","v":20,"bver":11}]', "newer than 10"),
@@ -62,8 +62,8 @@ def test_a_time_far_back_is_relative_too() -> None:
         (b'[{"bt":1e999999999,"n":"t","v":1}]', "a double can hold"),
     ],
 )
-def test_what_is_no_senml_is_refused(pack: bytes, said: str) -> None:
-    with pytest.raises(NoSenml, match=said):
+def test_what_is_no_senml_is_refused(pack: bytes, expected: str) -> None:
+    with pytest.raises(NoSenml, match=expected):
         records(pack, NOW_NS)
 
 
@@ -81,7 +81,7 @@ def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> 
 
 
 @pytest.mark.parametrize(
-    ("body", "said"),
+    ("body", "expected"),
     [
         ("[1]", "a list of objects"),
         ("{", "expected JSON"),
@@ -94,8 +94,8 @@ def test_an_object_or_several_with_time_clock_and_values_within_each_other() -> 
         ("[" * 100_000, "expected JSON"),
     ],
 )
-def test_a_message_that_cannot_be_read_says_why(body: str, said: str) -> None:
-    with pytest.raises(BadMessage, match=said):
+def test_a_message_that_cannot_be_read_says_why(body: str, expected: str) -> None:
+    with pytest.raises(BadMessage, match=expected):
         parse_message(body.encode(), JSON, ("t",), NOW_NS)
 
 

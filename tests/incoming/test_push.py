@@ -17,17 +17,17 @@ from logger.store import Store
 from .conftest import NAMES, NOW_NS, with_lines
 
 
-def said(t: float, at_s: float = 0, **more: object) -> bytes:
+def message(t: float, at_s: float = 0, **more: object) -> bytes:
     return json.dumps({"time": NOW_NS / NS + at_s, "t": t, "rh": 45.0, **more}).encode()
 
 
 def test_a_message_is_stored_once_by_node_and_number(store: Store, config: Config) -> None:
-    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Accepted(2, 0)
-    assert push(store, config, "annex", 1, said(20.03), NOW_NS) == Accepted(0, 2, repeated=True)
+    assert push(store, config, "annex", 1, message(20.03), NOW_NS) == Accepted(2, 0)
+    assert push(store, config, "annex", 1, message(20.03), NOW_NS) == Accepted(0, 2, repeated=True)
     with pytest.raises(Duplicate, match="Message 1 of annex came before"):
-        push(store, config, "annex", 1, said(20.04), NOW_NS)
-    assert push(store, config, "annex", 7, said(20.03), NOW_NS) == Accepted(0, 2)  # sent anew
-    assert push(store, config, "annex", 8, said(20.05, 60), NOW_NS + 60 * NS) == Accepted(2, 0)
+        push(store, config, "annex", 1, message(20.04), NOW_NS)
+    assert push(store, config, "annex", 7, message(20.03), NOW_NS) == Accepted(0, 2)  # sent anew
+    assert push(store, config, "annex", 8, message(20.05, 60), NOW_NS + 60 * NS) == Accepted(2, 0)
     result = store.readings.read("P1.temperature", 0, 2**62)
     assert result.value.tolist() == [20.03, 20.05]
     assert result.taken_ns.tolist() == [NOW_NS, NOW_NS + 60 * NS]
@@ -45,10 +45,10 @@ def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Sto
 
 
 @pytest.mark.parametrize(
-    ("payload", "said_"),
+    ("payload", "expected"),
     [
-        (said(20.0, 3600), "future"),
-        (said(20.0, -1_792_999_000), "before the year 2000. Set its clock"),
+        (message(20.0, 3600), "future"),
+        (message(20.0, -1_792_999_000), "before the year 2000. Set its clock"),
         (b'{"time": "0001-01-01T00:00:00Z", "t": 20.0}', "before the year 2000"),
         (b'{"time": "1969-12-31T23:00:00Z", "t": 20.0}', "before the year 2000"),
         (b'{"time": 1e99999999999999999999, "t": 20.0}', "a double can hold"),
@@ -59,11 +59,11 @@ def test_what_was_kept_over_a_lost_link_comes_late_with_its_own_times(store: Sto
     ],
 )
 def test_what_cannot_be_stored_is_refused_and_its_number_stays_free(
-    store: Store, config: Config, payload: bytes, said_: str
+    store: Store, config: Config, payload: bytes, expected: str
 ) -> None:
-    with pytest.raises(Refused, match=said_):
+    with pytest.raises(Refused, match=expected):
         push(store, config, "annex", 1, payload, NOW_NS)
-    assert push(store, config, "annex", 1, said(20.0), NOW_NS).stored == 2
+    assert push(store, config, "annex", 1, message(20.0), NOW_NS).stored == 2
 
 
 def test_a_fault_that_is_told_again_is_one_row(store: Store, config: Config) -> None:
@@ -71,13 +71,13 @@ def test_a_fault_that_is_told_again_is_one_row(store: Store, config: Config) -> 
     output = json.dumps({"time": NOW_NS / NS, "t": None, "rh": "OL"}).encode()
     assert push(store, config, "annex", 1, output, NOW_NS) == Accepted(2, 0)
     assert push(store, config, "annex", 2, output, NOW_NS) == Accepted(0, 2)
-    assert push(store, config, "annex", 3, said(20.03), NOW_NS) == Accepted(2, 0)
+    assert push(store, config, "annex", 3, message(20.03), NOW_NS) == Accepted(2, 0)
     assert len(store.readings.columns("P1.temperature", 0, 2**62)) == 2
 
 
 def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config) -> None:
     with pytest.raises(UnknownName, match="no node 'attic'"):
-        push(store, config, "attic", 1, said(20.0), NOW_NS)
+        push(store, config, "attic", 1, message(20.0), NOW_NS)
     line = PushedLine("P1", "annex", NAMES, Message("senml"))
     pack = b'[{"bn":"","n":"t","u":"K","v":293.15},{"n":"rh","u":"%RH","v":45}]'
     with pytest.raises(UnitError, match=r"t: expected degC|t: expected °C"):
@@ -89,7 +89,7 @@ def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config
 def test_a_hundred_messages_at_once_twice_each_are_a_hundred(store: Store, config: Config) -> None:
     def send(first: int) -> None:
         for n in range(first, 50):
-            push(store, config, "annex", n, said(20.0 + n / 100, n), NOW_NS + n * NS)
+            push(store, config, "annex", n, message(20.0 + n / 100, n), NOW_NS + n * NS)
 
     threads = [threading.Thread(target=send, args=(first,)) for first in (0, 0, 25)]
     [t.start() for t in threads]
@@ -158,9 +158,9 @@ def test_an_unsure_clock_refuses_no_message_for_its_time(store: Store, config: C
     """This machine woke up an hour early: what a probe says of its own time is no worse than that."""
     early_ns = NOW_NS - 3600 * NS
     with pytest.raises(Refused, match="future"):
-        push(store, config, "annex", 1, said(20.0), early_ns)
+        push(store, config, "annex", 1, message(20.0), early_ns)
     store.clocks.record_doubt(boot_id(), early_ns, "it shows an hour before the newest reading")
-    assert push(store, config, "annex", 1, said(20.0), early_ns) == Accepted(2, 0)
+    assert push(store, config, "annex", 1, message(20.0), early_ns) == Accepted(2, 0)
     assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == [NOW_NS]
     assert store.clocks.comparisons("P1") == []
 

@@ -35,15 +35,15 @@ def warm() -> Made:
         room = replace(room, positions=places)
         minutes = (np.arange(1440) + 0.5) / 60  # a reading lies in the middle of its cell
         values = {p: series(v(minutes) if callable(v) else np.full(1440, v)) for p, (_, v) in probes.items()}
-        found = part_and_scale(
+        result = part_and_scale(
             judged(room, values),
             room,
             (at(hours[0] if mastered is None else mastered), at(hours[0]), at(hours[1])),
             part or Lag(),
             scale or Lag(),
         )
-        assert found is not None
-        return found
+        assert result is not None
+        return result
 
     return build
 

@@ -58,16 +58,16 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
     ]
     store.append("late", late)
     attending.turn(NOW + 240 * NS)
-    one, two = issues(store)["I-2601"]
-    assert (one.verdict, two.verdict, two.number) == ("stable", "not stable", 2)
+    issue, two = issues(store)["I-2601"]
+    assert (issue.verdict, two.verdict, two.number) == ("stable", "not stable", 2)
     assert two.difference == "was stable (conforming), now not stable (nonconforming)"
     assert issues(store)["I-2602"] == first["I-2602"]
-    (told,) = [s for s in letters(store) if s not in before]
-    assert "inspection I-2601 was stable (conforming), now not stable" in told
+    (mail,) = [s for s in letters(store) if s not in before]
+    assert "inspection I-2601 was stable (conforming), now not stable" in mail
     bodies = [letter.body["text"] for letter in alarm_acts.outbox(store).waiting(NOW + 10**15)]
     assert any(two.because in body for body in bodies)
     assert "K above 0.5 K; 2026-10-13 14:00 +02:00" in two.because
-    assert of_digest(store, one.digest) == one
+    assert of_digest(store, issue.digest) == issue
     assert store.verify().intact
 
 
@@ -94,10 +94,10 @@ def test_a_forgotten_stop_is_asked_about_once(store: Store, config: Config) -> N
     ] * sum(len(route.recipients) for route in config.mail)
 
 
-def drop(store: Store, name: str, said: object) -> None:
+def drop(store: Store, name: str, expected: object) -> None:
     folder = store.folder / dropped.FOLDER
     folder.mkdir(exist_ok=True)
-    text = said if isinstance(said, str) else json.dumps(said)
+    text = expected if isinstance(expected, str) else json.dumps(expected)
     (folder / name).write_text(text, "utf-8")
     os.utime(folder / name, ns=(NOW - 10 * NS,) * 2)
 
@@ -105,8 +105,8 @@ def drop(store: Store, name: str, said: object) -> None:
 def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Config) -> None:
     start = {"act": "start", "key": "D-1", "zone": "machine-bay", "title": "Ring", "length_mm": 120.0}
     drop(store, "a.json", start)
-    (done,) = dropped.process_files(store, config.setup, NOW)
-    assert (done.key, done.refused) == ("D-1", "")
+    (result,) = dropped.process_files(store, config.setup, NOW)
+    assert (result.key, result.refused) == ("D-1", "")
     drop(store, "b.json", {"act": "stop", "key": "D-1"})
     dropped.process_files(store, config.setup, NOW + HOUR)
     job = next(j for j in actions.inspections(store) if j.key == "D-1")
@@ -115,26 +115,28 @@ def test_a_measuring_program_starts_and_stops_by_files(store: Store, config: Con
 
 
 @pytest.mark.parametrize(
-    "said",
+    "expected",
     [
         "{half", "[1]", {"act": "begin"}, {"act": "stop", "key": "nobody"}, {"act": "start", "zone": "attic"},
         {"act": "start", "zone": "machine-bay", "rm": "-rf"},
         {"act": "start", "zone": "machine-bay", "length_mm": "long"},
     ],
 )  # fmt: skip
-def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: Config, said: object) -> None:
+def test_what_cannot_be_done_is_put_aside_with_its_reason(
+    store: Store, config: Config, expected: object
+) -> None:
     before = len(actions.inspections(store))
-    drop(store, "x.json", said)
-    (one,) = dropped.process_files(store, config.setup, NOW)
-    assert one.refused
+    drop(store, "x.json", expected)
+    (outcome,) = dropped.process_files(store, config.setup, NOW)
+    assert outcome.refused
     assert len(actions.inspections(store)) == before
     (why,) = (store.folder / dropped.FOLDER / "refused").glob("*.txt")
-    assert why.read_text("utf-8").strip() == one.refused
+    assert why.read_text("utf-8").strip() == outcome.refused
     assert dropped.process_files(store, config.setup, NOW) == []
 
 
 @pytest.mark.parametrize(
-    "said",
+    "expected",
     [
         {"act": "x" * 90_000},
         {"act": "start", "zone": "machine-bay", "length_mm": "9" * 90_000},
@@ -142,13 +144,13 @@ def test_what_cannot_be_done_is_put_aside_with_its_reason(store: Store, config: 
     ],
     ids=["act", "value", "names"],
 )
-def test_the_reason_stays_a_sentence(store: Store, config: Config, said: object) -> None:
+def test_the_reason_stays_a_sentence(store: Store, config: Config, expected: object) -> None:
     """Whatever a file holds, the reason beside it quotes the beginning and no more."""
-    drop(store, "x.json", said)
-    (one,) = dropped.process_files(store, config.setup, NOW)
+    drop(store, "x.json", expected)
+    (outcome,) = dropped.process_files(store, config.setup, NOW)
 
-    assert "expected" in one.refused
-    assert len(one.refused) < 1000
+    assert "expected" in outcome.refused
+    assert len(outcome.refused) < 1000
 
 
 def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None:
@@ -172,11 +174,14 @@ def test_one_bad_file_never_stops_the_next(store: Store, config: Config) -> None
     drop(store, "z.json", start | {"key": "D-8"})
     for file in folder.glob("*.json"):
         os.utime(file, ns=(NOW - 10 * NS,) * 2, follow_symlinks=False)
-    done = {one.name: one for one in dropped.process_files(store, config.setup, NOW)}
-    assert sorted(name for name, one in done.items() if not one.refused) == ["n" * 250 + ".json", "z.json"]
+    result = {outcome.name: outcome for outcome in dropped.process_files(store, config.setup, NOW)}
+    assert sorted(name for name, outcome in result.items() if not outcome.refused) == [
+        "n" * 250 + ".json",
+        "z.json",
+    ]
     assert {"D-7", "D-8"} <= {job.key for job in actions.inspections(store)}
-    assert len(done) == 12
-    assert all(one.refused.endswith(".") for one in done.values() if one.refused)
+    assert len(result) == 12
+    assert all(outcome.refused.endswith(".") for outcome in result.values() if outcome.refused)
     assert list(folder.glob("*.json")) == []
     assert len(list((folder / "refused").glob("*.txt"))) == 10
 
@@ -185,8 +190,8 @@ def test_a_dropped_file_acts_as_its_folder(store: Store, config: Config) -> None
     """Whoever may write there can write any name: the journal says that the folder acted, and by which file.
     The name in the file is who measures, and no more.
     """
-    said = {"key": "D-9", "zone": "machine-bay", "title": "Ring", "person": "Ines Faber"}
-    drop(store, "a.json", {"act": "start", **said})
+    body = {"key": "D-9", "zone": "machine-bay", "title": "Ring", "person": "Ines Faber"}
+    drop(store, "a.json", {"act": "start", **body})
     dropped.process_files(store, config.setup, NOW)
     drop(store, "b.json", {"act": "stop", "key": "D-9", "person": "Ines Faber"})
     dropped.process_files(store, config.setup, NOW + HOUR)

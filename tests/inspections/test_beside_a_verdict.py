@@ -38,9 +38,9 @@ def job(store: Store, setup: Setup, build: SimpleNamespace) -> Inspection:
     first = build.at(0) + 30 * NS
     taken = [first + i * 60 * NS for i in range(len(values))]
     store.append("w", [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken, values, strict=True)])
-    one = Inspection("R-1", "bay", build.at(10), build.at(11), "Ring")
-    actions.add_inspection(store, setup, one, "Radek Sova")
-    return one
+    inspection = Inspection("R-1", "bay", build.at(10), build.at(11), "Ring")
+    actions.add_inspection(store, setup, inspection, "Radek Sova")
+    return inspection
 
 
 def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
@@ -48,8 +48,8 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
 ) -> None:
     """Not stable by its pre-window, in the guard band inside: "nonconforming" everywhere."""
     verdicts, now = Verdicts(store, setup), build.at(48)
-    found = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
-    assert (found.verdict, found.reason) == ("not stable", "nonconforming")
+    check = verdicts.check("bay", job.from_ns, job.to_ns or 0, now)
+    assert (check.verdict, check.reason) == ("not stable", "nonconforming")
     ((_, issue),) = review(store, verdicts, now)
     (touched,) = affected._impacts(verdicts, [job], Span("probe", "bay", "T1", 0, now), now, None)
     (answer,) = assess_many(verdicts, [question_of(job, now)], now)
@@ -57,7 +57,7 @@ def test_the_reason_belongs_to_the_verdict_wherever_it_stands(
     row, page = inspection_row(job, answer), _verdict_of(job, answer.assessment.to_dict())
     ways = [issue, touched, SimpleNamespace(**row), SimpleNamespace(verdict=page[0], reason=page[1])]
     assert {(way.verdict, way.reason) for way in ways} == {("not stable", "nonconforming")}
-    assert issue.because == row["because"] == found.because
+    assert issue.because == row["because"] == check.because
     wider = replace(setup, rules=tuple(replace(r, upper=22.0) for r in setup.rules))
     (change,) = changed_verdicts(store, setup, wider, now)
     assert (change.was, change.becomes) == ("not stable (nonconforming)", "stable (conforming)")
@@ -67,8 +67,8 @@ def test_the_sentence_has_figures_and_local_times(
     store: Store, setup: Setup, job: Inspection, build: SimpleNamespace
 ) -> None:
     """21.5 °C ± 0.2 K is 0.5 K above 21 °C; nine to ten past nine in UTC, the time of that room."""
-    found = Verdicts(store, setup).check("bay", job.from_ns, job.to_ns or 0, build.at(48))
-    assert found.because == (
+    check = Verdicts(store, setup).check("bay", job.from_ns, job.to_ns or 0, build.at(48))
+    assert check.because == (
         "Temperature 21.50 ± 0.20 °C at T1, 0.50 K above 21 °C; "
         "before the start, 2026-03-10 09:00 +00:00 to 09:10."
     )
@@ -79,9 +79,9 @@ def test_time_for_which_no_limit_is_in_force_is_said(
 ) -> None:
     """Limits that begin at noon: nothing is shown of the hour before, and the answer says why."""
     later = replace(setup, rules=tuple(replace(r, from_ns=build.at(12)) for r in setup.rules))
-    found = Verdicts(store, later).check("bay", job.from_ns, job.to_ns or 0, build.at(48))
-    assert (found.verdict, found.reason) == ("not shown", "indeterminate")
-    assert found.because.startswith("No limit is in force; 2026-03-10 10:00 +00:00 to 11:00")
+    check = Verdicts(store, later).check("bay", job.from_ns, job.to_ns or 0, build.at(48))
+    assert (check.verdict, check.reason) == ("not shown", "indeterminate")
+    assert check.because.startswith("No limit is in force; 2026-03-10 10:00 +00:00 to 11:00")
 
 
 def test_an_instant_keeps_its_nanoseconds(
@@ -89,9 +89,9 @@ def test_an_instant_keeps_its_nanoseconds(
 ) -> None:
     """Two intervals that differ by a nanosecond are two: in the text and in the digest (RFC 3339)."""
     verdicts, ends = Verdicts(store, setup), (job.from_ns, job.to_ns or 0)
-    one, other = (verdicts.check("bay", ends[0] + n, ends[1], build.at(48)).to_dict() for n in (1, 2))
-    assert (one["from"], other["from"]) == (
+    first, other = (verdicts.check("bay", ends[0] + n, ends[1], build.at(48)).to_dict() for n in (1, 2))
+    assert (first["from"], other["from"]) == (
         "2026-03-10T10:00:00.000000001Z",
         "2026-03-10T10:00:00.000000002Z",
     )
-    assert one["digest"] != other["digest"]
+    assert first["digest"] != other["digest"]

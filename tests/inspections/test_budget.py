@@ -104,9 +104,9 @@ def test_drift_looks_only_at_times_that_count() -> None:
 def test_rows_of_the_demo_stand_on_what_its_room_did(demo_history: Path, stillroom: Run) -> None:
     """θ lies inside the limits of the bay, the rows add up, and the CSV says the same unrounded."""
     out = Path(str(demo_history.parent)) / "rows.csv"
-    done = stillroom("inspection", "budget", *DEMO, "--csv", out, "--data", demo_history, "--json")
-    assert done.returncode == 0, done.stderr
-    (general, *_) = json.loads(done.stdout)["budgets"]
+    result = stillroom("inspection", "budget", *DEMO, "--csv", out, "--data", demo_history, "--json")
+    assert result.returncode == 0, result.stderr
+    (general, *_) = json.loads(result.stdout)["budgets"]
     rows = {row["symbol"]: row for row in general["rows"]}
 
     assert abs(rows["θ"]["value"]) < 0.5
@@ -119,9 +119,9 @@ def test_rows_of_the_demo_stand_on_what_its_room_did(demo_history: Path, stillro
 def test_one_inspection_has_its_rows(demo_history: Path, stillroom: Run) -> None:
     when = ("--zone", "machine-bay", "--from", "2026-10-13T13:00", "--to", "2026-10-13T15:30")
     what = ("--length-mm", "420", "--material", "aluminium", "--tolerance-um", "30")
-    done = stillroom("check", *when, *what, "--budget", "--data", demo_history)
-    assert "Rows for a budget:" in done.stdout
-    assert "temperature of the part minus that of the scale" in done.stdout
+    result = stillroom("check", *when, *what, "--budget", "--data", demo_history)
+    assert "Rows for a budget:" in result.stdout
+    assert "temperature of the part minus that of the scale" in result.stdout
     body = json.loads(stillroom("check", *when, *what, "--data", demo_history, "--json").stdout)
     effect_um, nde_um = body["thermal"]["budget"]["effect_nm"] / 1000, body["thermal"]["nde_um"]
     assert effect_um == pytest.approx(nde_um, abs=1e-4)
@@ -139,6 +139,6 @@ def test_one_inspection_has_its_rows(demo_history: Path, stillroom: Run) -> None
 def test_bad_input_is_refused_in_words(
     demo_history: Path, stillroom: Run, words: tuple[str, ...], message: str
 ) -> None:
-    done = stillroom("inspection", "budget", *DEMO, *words, "--data", demo_history)
+    result = stillroom("inspection", "budget", *DEMO, *words, "--data", demo_history)
 
-    assert (done.returncode, message in done.stderr) == (2, True), done.stderr
+    assert (result.returncode, message in result.stderr) == (2, True), result.stderr

@@ -26,10 +26,10 @@ def test_three_um_per_kelvin_from_forty_points() -> None:
     for seed in range(40):
         rng = np.random.default_rng(seed)
         T = 20 + rng.normal(0, 0.5, 40)
-        found = fit_sensitivity(range(40), 3 * (T - 20) + rng.normal(0, 0.5, 40), lambda _tau, T=T: T)
-        assert found.um_per_K == pytest.approx(3.0, abs=0.6)
-        inside += abs(found.um_per_K - 3.0) <= found.U_um_per_K
-        assert found.um_per_K == pytest.approx(linregress(T, 3 * (T - 20)).slope, abs=0.6)
+        fit = fit_sensitivity(range(40), 3 * (T - 20) + rng.normal(0, 0.5, 40), lambda _tau, T=T: T)
+        assert fit.um_per_K == pytest.approx(3.0, abs=0.6)
+        inside += abs(fit.um_per_K - 3.0) <= fit.U_um_per_K
+        assert fit.um_per_K == pytest.approx(linregress(T, 3 * (T - 20)).slope, abs=0.6)
     assert inside >= 36
 
 
@@ -37,9 +37,9 @@ def test_the_slope_is_that_of_a_reference_library() -> None:
     rng = np.random.default_rng(4)
     T, e = 20 + rng.normal(0, 0.5, 40), rng.normal(0, 0.5, 40)
     reference = linregress(T, 3 * (T - 20) + e)
-    found = fit_sensitivity(range(40), 3 * (T - 20) + e, lambda _tau: T)
-    assert found.um_per_K == pytest.approx(reference.slope)
-    assert found.um_per_K == pytest.approx(3.0, abs=0.4)
+    fit = fit_sensitivity(range(40), 3 * (T - 20) + e, lambda _tau: T)
+    assert fit.um_per_K == pytest.approx(reference.slope)
+    assert fit.um_per_K == pytest.approx(3.0, abs=0.4)
 
 
 def test_a_lag_is_found() -> None:
@@ -52,10 +52,10 @@ def test_a_lag_is_found() -> None:
     def lagged(tau: float) -> np.ndarray:
         return np.interp(at, t, response(t, air, tau, 20.0) if tau else air)
 
-    found = fit_sensitivity(at.tolist(), 4 * (lagged(3 * 3600.0) - 20) + rng.normal(0, 0.1, 60), lagged)
-    assert found.lag_s == pytest.approx(3 * 3600, rel=0.15)
-    assert found.lag_low_s <= 3 * 3600 <= (found.lag_high_s or np.inf)
-    assert found.um_per_K == pytest.approx(4.0, abs=found.U_um_per_K)
+    fit = fit_sensitivity(at.tolist(), 4 * (lagged(3 * 3600.0) - 20) + rng.normal(0, 0.1, 60), lagged)
+    assert fit.lag_s == pytest.approx(3 * 3600, rel=0.15)
+    assert fit.lag_low_s <= 3 * 3600 <= (fit.lag_high_s or np.inf)
+    assert fit.um_per_K == pytest.approx(4.0, abs=fit.U_um_per_K)
 
 
 def test_what_tells_nothing_is_refused() -> None:
@@ -69,8 +69,8 @@ def test_it_stands_in_the_place_of_book_values(warm: Made) -> None:
     """3 µm/K times a span of 1 K: TVE 3 µm; a drift check goes before it."""
     room = warm({"T1": ("air", lambda h: 20 + 0.5 * (h - 8))}, (8.0, 10.0 + 1 / 60))
     steel = material_of("steel")
-    found = thermal_error(room, Feature(100.0, steel), Work(steel, um_per_K=3.0))
-    assert (found.tve_um, found.tve_source) == (pytest.approx(3.0), "check standard, 3 µm/K times 1.00 K")
+    error = thermal_error(room, Feature(100.0, steel), Work(steel, um_per_K=3.0))
+    assert (error.tve_um, error.tve_source) == (pytest.approx(3.0), "check standard, 3 µm/K times 1.00 K")
     both = thermal_error(room, Feature(100.0, steel), Work(steel, um_per_K=3.0, drift=DriftCheck(1.0)))
     assert both.tve_um == 1.0
 
@@ -91,7 +91,7 @@ def test_the_command_reads_a_list(stillroom: Any, demo_history: Path, tmp_path: 
         for s, T in zip(seconds[::120], air[::120], strict=True)
     ]
     (tmp_path / "ring.csv").write_text("\n".join(["time,um", *rows]), "utf-8")
-    done = stillroom(
+    result = stillroom(
         "inspection",
         "standard",
         tmp_path / "ring.csv",
@@ -101,20 +101,20 @@ def test_the_command_reads_a_list(stillroom: Any, demo_history: Path, tmp_path: 
         demo_history,
         "--json",
     )
-    told = json.loads(done.stdout)
-    assert told["um_per_K"] == pytest.approx(3.0, rel=0.02)
-    assert told["lag_s"] == 0.0
+    answer = json.loads(result.stdout)
+    assert answer["um_per_K"] == pytest.approx(3.0, rel=0.02)
+    assert answer["lag_s"] == 0.0
 
 
 def test_a_limit_follows_from_a_length_and_says_so(stillroom: Any) -> None:
     """500 mm of aluminium, 2 µm: 0.17 K alone, 0.34 K on a steel scale (by hand)."""
-    done = stillroom(
+    result = stillroom(
         "limits", "derive", "--length-mm", 500, "--material", "aluminium", "--allowed-um", 2, "--json"
     )
-    told = json.loads(done.stdout)
-    assert told["alone_K"] == pytest.approx(2 / (500e3 * 23.1e-6), abs=1e-6)
-    assert told["on_scale_K"] == pytest.approx(2 / (500e3 * 11.6e-6), abs=1e-6)
-    assert "500 mm of aluminium, 2 µm allowed: ±0.173 K alone" in told["basis"]
+    answer = json.loads(result.stdout)
+    assert answer["alone_K"] == pytest.approx(2 / (500e3 * 23.1e-6), abs=1e-6)
+    assert answer["on_scale_K"] == pytest.approx(2 / (500e3 * 11.6e-6), abs=1e-6)
+    assert "500 mm of aluminium, 2 µm allowed: ±0.173 K alone" in answer["basis"]
     steel = derive_limits(500.0, material_of("steel"), material_of("steel"), 2.0)
     assert steel.on_scale_K is None
     assert "any, expansions are equal" in steel.basis

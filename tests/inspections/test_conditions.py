@@ -267,11 +267,11 @@ def test_files_have_the_bytes_of_the_command(
     expected = (store.folder / "out" / "I-2603.csv").read_bytes()
     out = tmp_path / "x.csv"
 
-    done = stillroom(
+    result = stillroom(
         "inspection", "conditions", "I-2603", "--form", "csv", "--out", out, "--data", store.folder
     )
 
-    assert done.returncode == 10, done.stderr
+    assert result.returncode == 10, result.stderr
     assert out.read_bytes() == expected
 
 

@@ -61,10 +61,10 @@ def test_ranked_by_effect_against_tolerance_the_unknown_first(verdicts: Verdicts
     add(verdicts, "tight", monday.from_ns + HOUR, 0.5, tolerance_um=3.0, **part)
     add(verdicts, "wide", monday.from_ns + HOUR, 0.5, tolerance_um=300.0, **part)
     add(verdicts, "unknown", monday.from_ns + HOUR, 0.5)
-    found = impacts_of(verdicts, case_at(verdicts, "machine-bay", monday.from_ns, NOW), NOW)
-    assert [t.job.key for t in found][:2] == ["unknown", "tight"]
-    assert found[-1].job.key == "wide"
-    tight, wide = (next(t for t in found if t.job.key == k) for k in ("tight", "wide"))
+    impacts = impacts_of(verdicts, case_at(verdicts, "machine-bay", monday.from_ns, NOW), NOW)
+    assert [t.job.key for t in impacts][:2] == ["unknown", "tight"]
+    assert impacts[-1].job.key == "wide"
+    tight, wide = (next(t for t in impacts if t.job.key == k) for k in ("tight", "wide"))
     assert tight.effect_um == wide.effect_um
     assert tight.share == pytest.approx(100 * (wide.share or 0))
 
@@ -72,9 +72,9 @@ def test_ranked_by_effect_against_tolerance_the_unknown_first(verdicts: Verdicts
 def test_a_wrong_probe_touches_what_rests_on_it(verdicts: Verdicts) -> None:
     """P3 stands on the scale: 0.3 K on 420 mm of steel scale are 1.449 µm (by hand)."""
     ends = (parse("2026-10-13", verdicts_zone(verdicts)), parse("2026-10-14", verdicts_zone(verdicts)))
-    (one,) = affected.by_probe(verdicts, "P3", ends, NOW, 0.3)
-    assert one.job.key == "I-2601"
-    assert one.effect_um == pytest.approx(420e3 * 11.5e-6 * 0.3)
+    (first,) = affected.by_probe(verdicts, "P3", ends, NOW, 0.3)
+    assert first.job.key == "I-2601"
+    assert first.effect_um == pytest.approx(420e3 * 11.5e-6 * 0.3)
     (unknown,) = affected.by_probe(verdicts, "P3", ends, NOW)
     assert unknown.effect_um is None
     with pytest.raises(UnknownName):
@@ -83,18 +83,18 @@ def test_a_wrong_probe_touches_what_rests_on_it(verdicts: Verdicts) -> None:
 
 def test_a_certificate_touches_all_inspections_under_it(verdicts: Verdicts) -> None:
     number = verdicts.setup.certificates_of("P3.temperature")[-1].number
-    found = affected.by_certificate(verdicts, number, NOW, 0.1)
-    assert {t.job.key for t in found} == {"I-2601", "I-2603", "I-2604", "I-2605"}
-    assert all(t.about.kind == "certificate" for t in found)
+    impacts = affected.by_certificate(verdicts, number, NOW, 0.1)
+    assert {t.job.key for t in impacts} == {"I-2601", "I-2603", "I-2604", "I-2605"}
+    assert all(t.about.kind == "certificate" for t in impacts)
     moved = affected.by_position(verdicts, "bridge-table", (0, NOW), NOW)
-    assert {t.job.key for t in moved} == {t.job.key for t in found}
+    assert {t.job.key for t in moved} == {t.job.key for t in impacts}
 
 
 def test_work_is_resumed_by_authority_only(verdicts: Verdicts) -> None:
     store, setup = verdicts.store, verdicts.setup
     people = People(store)
-    known = {"wirth": ("Jonas Wirth", Role.OPERATOR), "brandt": ("Livia Brandt", Role.QUALITY)}
-    for name, (person, role) in known.items():
+    accounts = {"wirth": ("Jonas Wirth", Role.OPERATOR), "brandt": ("Livia Brandt", Role.QUALITY)}
+    for name, (person, role) in accounts.items():
         people.add(name, person, {role}, "a-long-enough-password-7", "Greta Holm")
     work_stops.stop_work(store, setup, "machine-bay", who="Jonas Wirth", why="damper", now_ns=NOW)
     job = Inspection("", "machine-bay", 0, None, "Ring")
@@ -106,17 +106,17 @@ def test_work_is_resumed_by_authority_only(verdicts: Verdicts) -> None:
             work_stops.resume_work(store, setup, "machine-bay", who=nobody, why="looks fine", now_ns=NOW)
     work_stops.resume_work(store, setup, "machine-bay", who="Livia Brandt", why="checked", now_ns=NOW)
     assert work_stops.stops_in_force(store) == {}
-    made = begin(store, setup, job, "Jonas Wirth", NOW)
-    assert made.key
+    item = begin(store, setup, job, "Jonas Wirth", NOW)
+    assert item.key
     assert overlong(store, NOW + 11 * HOUR) == []
-    assert [j.key for j in overlong(store, NOW + 13 * HOUR)] == [made.key]
+    assert [j.key for j in overlong(store, NOW + 13 * HOUR)] == [item.key]
 
 
 def test_may_i_start_says_when(verdicts: Verdicts, monday: Excursion) -> None:
     """An hour after the excursion: settling, until four hours after it; afterwards yes; in it no."""
-    told = ready(verdicts, "machine-bay", monday.to_ns + HOUR)
-    assert (told.may_start, told.reason) == (False, "settling")
-    assert told.from_ns == pytest.approx(monday.to_ns + 4 * HOUR, abs=60 * NS)
+    readiness = ready(verdicts, "machine-bay", monday.to_ns + HOUR)
+    assert (readiness.may_start, readiness.reason) == (False, "settling")
+    assert readiness.from_ns == pytest.approx(monday.to_ns + 4 * HOUR, abs=60 * NS)
     assert ready(verdicts, "machine-bay", monday.to_ns + 5 * HOUR).may_start
     during = ready(verdicts, "machine-bay", monday.from_ns + HOUR)
     assert (during.may_start, during.from_ns, during.reason) == (False, None, "nonconforming")

@@ -38,14 +38,14 @@ def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
     """Intervals of 5 min to 6 h anywhere in the record, many of them with a length."""
     draw = random.Random(5)
     first, last = verdicts.store.readings.extent() or (0, 0)
-    found = []
+    result = []
     for i in range(n):
         begin = draw.randrange(first // NS + 7200, last // NS - 6 * 3600) * NS
         end = begin + draw.randrange(300, 6 * 3600) * NS
         zone = draw.choice(["machine-bay", "plate-bench"])
         length = draw.choice([None, 120.0, 500.0])
-        found.append(Inspection(f"L{i:04}", zone, begin, end, "", "", "steel", length, 20.0))
-    return found
+        result.append(Inspection(f"L{i:04}", zone, begin, end, "", "", "steel", length, 20.0))
+    return result
 
 
 @pytest.mark.parametrize(
@@ -53,13 +53,13 @@ def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
 )
 def test_a_list_is_answered_as_each_alone(verdicts: Verdicts, number: int) -> None:
     """Many intervals: every digest and every µm as asked alone (40 of them); the time is printed."""
-    asked = [question_of(job, NOW) for job in intervals(verdicts, number)]
+    queries = [question_of(job, NOW) for job in intervals(verdicts, number)]
     began = time.perf_counter()
-    answers = assess_many(verdicts, asked, NOW)
+    answers = assess_many(verdicts, queries, NOW)
     print(f"{number} intervals in {time.perf_counter() - began:.1f} s")
     assert [a.place for a in answers] == list(range(number))
     for a in random.Random(6).sample(answers, 40):
-        alone = assess(verdicts, asked[a.place], NOW)
+        alone = assess(verdicts, queries[a.place], NOW)
         assert a.assessment is not None
         assert a.assessment.to_dict() == alone.to_dict()
 
@@ -90,15 +90,15 @@ def test_csv_and_workbook_say_the_same(
     for cells in [HEAD, *map(row, jobs)]:
         book.active.append(cells)
     book.save(tmp_path / "jobs.xlsx")
-    told = [
+    answers = [
         json.loads(stillroom("check", "--list", tmp_path / name, "--data", demo_copy, "--json").stdout)
         for name in ("jobs.csv", "jobs.xlsx")
     ]
-    assert told[0] == told[1]
-    assert [r["key"] for r in told[0]] == [j.key for j in jobs]
-    done = stillroom("inspection", "import", tmp_path / "jobs.xlsx", "--data", demo_copy, "--json")
-    assert {r["key"]: r["digest"] for r in json.loads(done.stdout)} == {
-        r["key"]: r["digest"] for r in told[0]
+    assert answers[0] == answers[1]
+    assert [r["key"] for r in answers[0]] == [j.key for j in jobs]
+    result = stillroom("inspection", "import", tmp_path / "jobs.xlsx", "--data", demo_copy, "--json")
+    assert {r["key"]: r["digest"] for r in json.loads(result.stdout)} == {
+        r["key"]: r["digest"] for r in answers[0]
     }
     again = stillroom("inspection", "import", tmp_path / "jobs.csv", "--data", demo_copy)
     assert again.returncode == 2
@@ -114,9 +114,9 @@ def test_every_fault_of_a_list_is_told(tmp_path: Path) -> None:
         "B,bay,2026-10-01,2026-10-02,\nB,bay,2026-10-01,2026-10-02,\n",
         "utf-8",
     )
-    with pytest.raises(Refused) as told:
+    with pytest.raises(Refused) as refused:
         read_list(file, ZoneInfo("UTC"))
-    assert all(word in str(told.value) for word in ("row 2", "'ten'", "row 4", "'soon'", "row 6", "row 5"))
+    assert all(word in str(refused.value) for word in ("row 2", "'ten'", "row 4", "'soon'", "row 6", "row 5"))
     file.write_text("zone;start\nbay;1\n", "utf-8")
     with pytest.raises(Refused, match="columns key, from, to"):
         read_list(file, ZoneInfo("UTC"))

@@ -110,8 +110,8 @@ def rows_of(key: str, quantity: str, span: tuple[int, int], rng: np.random.Gener
     if key.startswith("P1"):
         values[1700:1740] = np.nan
     first = span[0] + 20 * NS
-    known = np.flatnonzero(np.isfinite(values))
-    return [Row(key, first + int(i) * MINUTE, first + int(i) * MINUTE, float(values[i])) for i in known]
+    finite = np.flatnonzero(np.isfinite(values))
+    return [Row(key, first + int(i) * MINUTE, first + int(i) * MINUTE, float(values[i])) for i in finite]
 
 
 def intervals(room: Room, count: int, seed: int) -> list[Inspection]:
@@ -148,20 +148,20 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
     everything = Span("probe", jobs[0].zone, "P1", 0, now)
     affects = {t.job.key: t for t in affected._impacts(verdicts, jobs, everything, now, None)}
     opened_ = SimpleNamespace(setup=room.setup, zone_info=VIENNA, store=room.store)
-    found = []
+    result = []
     for job, answer in zip(jobs, many, strict=True):
         end_ns = job.to_ns or now
-        one = assess(verdicts, question_of(job, now), now)
+        first = assess(verdicts, question_of(job, now), now)
         assert answer.assessment is not None, answer.refused
         query = {"from": rfc3339(job.from_ns), "to": rfc3339(end_ns)}
         header = {"Authorization": f"Bearer {room.token}"}
         ends = {"from": field_text(job.from_ns, VIENNA.key), "to": field_text(end_ns, VIENNA.key)}
-        asked = {"zone": job.zone, **ends}
+        query_of_page = {"zone": job.zone, **ends}
         issue, touched = issues[job.key], affects[job.key]
         word, reason = _verdict_of(job, answer.assessment.to_dict())
-        found.append(
+        result.append(
             {
-                "whole": one.to_dict(),
+                "whole": first.to_dict(),
                 "check": verdicts.check(job.zone, job.from_ns, end_ns, now).to_dict(),
                 "many": answer.assessment.to_dict(),
                 "http": client.get(
@@ -171,12 +171,12 @@ def told_everywhere(room: Room, jobs: list[Inspection]) -> list[dict[str, dict[s
                 "issue": vars(issue),
                 "affected": touched.to_dict(),
                 "list": {"verdict": word, "reason": reason},
-                "page": {"text": str(answer_card(pages, asked))},
-                "lines": {"text": "\n".join(assessment_lines(opened_, one))},  # type: ignore[arg-type]
+                "page": {"text": str(answer_card(pages, query_of_page))},
+                "lines": {"text": "\n".join(assessment_lines(opened_, first))},  # type: ignore[arg-type]
                 "record": {"statement": sentence_of(verdicts, job, now)},
             }
         )
-    return found
+    return result
 
 
 def sentence_of(verdicts: Verdicts, job: Inspection, now_ns: int) -> str | None:
@@ -189,13 +189,13 @@ def sentence_of(verdicts: Verdicts, job: Inspection, now_ns: int) -> str | None:
 def agree(ways: dict[str, dict[str, Any]]) -> None:
     """Every way says what the whole answer says, as far as it says it at all."""
     whole = ways["whole"]
-    for way, told in ways.items():
+    for way, answer in ways.items():
         for name in ("verdict", "reason", "because", "digest", "statement", "stamp", "leading"):
-            assert told.get(name, whole[name]) == whole[name], (way, name)
+            assert answer.get(name, whole[name]) == whole[name], (way, name)
     for way in ("page", "lines"):
         text = ways[way]["text"]
-        for said in (whole["because"], whole["verdict"], whole["reason"], whole["stamp"]):
-            assert said in text, (way, said)
+        for expected in (whole["because"], whole["verdict"], whole["reason"], whole["stamp"]):
+            assert expected in text, (way, expected)
         assert (whole["statement"] or "No certificate statement: the verdict is “not shown”.") in text, way
     assert read_stamp(whole["stamp"]).digest == whole["digest"]
     leads(whole)

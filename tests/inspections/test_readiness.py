@@ -15,8 +15,8 @@ WARM, AIR = BodyTrack(22_000_000, 22_000_000, 22_000_000), AirMemory(20_000_000)
 
 def test_a_body_whose_air_was_never_seen_leaves_the_time_unknown() -> None:
     """The first body alone: from 22 to 21 degC in air of 20 degC, ln 2 of an hour, in whole cells."""
-    one = SimpleNamespace(bodies=(TABLE,))
+    first = SimpleNamespace(bodies=(TABLE,))
     two = SimpleNamespace(bodies=(TABLE, TABLE))
-    assert _bodies_left_s(one, TrackState((WARM,), (AIR,)), 60) == pytest.approx(3600 * 0.6931, abs=60)  # type: ignore[arg-type]
+    assert _bodies_left_s(first, TrackState((WARM,), (AIR,)), 60) == pytest.approx(3600 * 0.6931, abs=60)  # type: ignore[arg-type]
     for tracks in (TrackState((WARM, None), (AIR, AirMemory())), TrackState((), ())):
         assert _bodies_left_s(two, tracks, 60) is None  # type: ignore[arg-type]

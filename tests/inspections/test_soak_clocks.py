@@ -69,8 +69,8 @@ def test_without_air_a_clock_says_so(demo_copy: Path) -> None:
             "who": "Radek Sova",
         }
         begin_soak(store, setup, "machine-bay", "Ring", **words, now_ns=NOW)
-        found = read(Verdicts(store, setup), clocks(store)[0], NOW + HOUR)
-        assert (found.ready, found.ready_ns) == (False, None)
+        check = read(Verdicts(store, setup), clocks(store)[0], NOW + HOUR)
+        assert (check.ready, check.ready_ns) == (False, None)
 
 
 def test_the_page_plans_by_size_by_constant_and_by_tolerance() -> None:
@@ -111,7 +111,9 @@ def test_a_clock_ended_twice_says_so_on_the_page(demo_copy: Path) -> None:
             plan=plan_soak(constant_from_tau(1800.0), 27.0, 20.0, 0.1), who="Radek Sova", now_ns=NOW,
         )  # fmt: skip
     app = create_app(demo_copy)
-    output = next(key for key, one in app.callback_map.items() if "soak-end" in str(one.get("inputs", "")))
+    output = next(
+        key for key, entry in app.callback_map.items() if "soak-end" in str(entry.get("inputs", ""))
+    )
     ident = {"type": "soak-end", "clock": number}
     body = {
         "output": output,

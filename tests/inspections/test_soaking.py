@@ -26,10 +26,10 @@ from logger.errors import Refused
 
 def test_a_gauge_block_of_steel() -> None:
     """100 x 35 x 9 mm, h = 8 W/(m²·K), all faces: 25.13 min (by hand); 5 K to 0.1 K takes ln 50 of it."""
-    found = constant_from_size(BODIES["steel"], "cuboid", (100.0, 35.0, 9.0))
-    assert found.tau_s / 60 == pytest.approx(25.13, abs=0.01)
-    ready = plan_soak(found, 25.0, 20.0, 0.1)
-    assert ready.ready_after_s == pytest.approx(found.tau_s * np.log(50))
+    constant = constant_from_size(BODIES["steel"], "cuboid", (100.0, 35.0, 9.0))
+    assert constant.tau_s / 60 == pytest.approx(25.13, abs=0.01)
+    ready = plan_soak(constant, 25.0, 20.0, 0.1)
+    assert ready.ready_after_s == pytest.approx(constant.tau_s * np.log(50))
     assert ready.ready_latest_s == pytest.approx(ready.ready_after_s * 8 / 6)
 
 
@@ -41,8 +41,8 @@ def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
 ) -> None:
     """Conduction in shells, solved by scipy: ours for the core is within 5 % of it, lumped is too early."""
     body = Body(1190, 1470, 0.19)
-    found = constant_from_size(body, shape, size)
-    assert not found.lumped
+    constant = constant_from_size(body, shape, size)
+    assert not constant.lumped
     R, n = size[0] / 2000, 60
     edges = np.linspace(0, R, n + 1)
     mid, dr = (edges[1:] + edges[:-1]) / 2, R / n
@@ -54,11 +54,11 @@ def test_the_core_of_a_thick_piece_is_no_sooner_than_conduction_says(
         heat = np.concatenate([[0.0], inner, [-surface]])
         return np.diff(heat) / volume / (body.density * body.specific_heat)
 
-    ours = plan_soak(found, 25.0, 20.0, 0.1).ready_after_s
+    ours = plan_soak(constant, 25.0, 20.0, 0.1).ready_after_s
     solved = solve_ivp(flow, (0, 2 * ours), np.full(n, 5.0), method="BDF", rtol=1e-7, max_step=ours / 300)
     true = float(np.interp(-0.1, -solved.y[0], solved.t))
     assert ours == pytest.approx(true, rel=0.05)
-    assert found.tau_s * np.log(50) < 0.97 * true
+    assert constant.tau_s * np.log(50) < 0.97 * true
 
 
 def test_the_middle_of_a_ceramic_sphere_is_later_than_its_mean() -> None:
@@ -66,10 +66,10 @@ def test_the_middle_of_a_ceramic_sphere_is_later_than_its_mean() -> None:
 
     The whole sphere at one temperature takes τ·ln 50 = 6900 s · 3.912 = 26,993 s, which is 5 % early.
     """
-    found = constant_from_size(Body(6000, 460, 2.5), "sphere", (120.0,))
-    assert found.biot == pytest.approx(0.064, abs=1e-6)
-    assert not found.lumped
-    assert plan_soak(found, 25.0, 20.0, 0.1).ready_after_s == pytest.approx(28_443, rel=1e-3)
+    constant = constant_from_size(Body(6000, 460, 2.5), "sphere", (120.0,))
+    assert constant.biot == pytest.approx(0.064, abs=1e-6)
+    assert not constant.lumped
+    assert plan_soak(constant, 25.0, 20.0, 0.1).ready_after_s == pytest.approx(28_443, rel=1e-3)
 
 
 def test_where_the_middle_is_left_out_it_is_early_by_less_than_three_per_cent() -> None:
@@ -139,13 +139,13 @@ def test_a_constant_is_fitted_to_twenty_minutes() -> None:
     """37 → 20 °C with τ = 30 min, noise 0.02 K, 20 min of it: within 15 %."""
     rng = np.random.default_rng(11)
     t = np.arange(0, 1200, 10.0)
-    found = constant_from_step(t, 20 + 17 * np.exp(-t / 1800) + rng.normal(0, 0.02, len(t)))
-    assert found.tau_s == pytest.approx(1800, rel=0.15)
-    assert plan_soak(found, 37.0, 20.0, 0.5).ready_after_s == pytest.approx(106 * 60, rel=0.15)
+    constant = constant_from_step(t, 20 + 17 * np.exp(-t / 1800) + rng.normal(0, 0.02, len(t)))
+    assert constant.tau_s == pytest.approx(1800, rel=0.15)
+    assert plan_soak(constant, 37.0, 20.0, 0.5).ready_after_s == pytest.approx(106 * 60, rel=0.15)
 
 
 @pytest.mark.parametrize(
-    ("call", "told"),
+    ("call", "expected"),
     [
         (lambda: constant_from_size(BODIES["steel"], "cylinder", (10.0,)), "diameter x length"),
         (lambda: plan_soak(constant_from_tau(1800.0), 25.0, 20.0, 0.0), "residual"),
@@ -157,24 +157,24 @@ def test_a_constant_is_fitted_to_twenty_minutes() -> None:
         (lambda: read_stamp("stable, I swear"), "whole line"),
     ],
 )
-def test_what_cannot_be_planned_is_refused(call: Any, told: str) -> None:
-    with pytest.raises(Refused, match=told):
+def test_what_cannot_be_planned_is_refused(call: Any, expected: str) -> None:
+    with pytest.raises(Refused, match=expected):
         call()
 
 
 def test_the_command_answers_the_planner(stillroom: Any, tmp_path: Path) -> None:
     """37 °C to 20 ± 0.5 °C with τ = 30 min: 106 min; the same fitted from a file."""
-    done = stillroom("soak", "--time-constant-s", 1800, "--from-C", 37, "--residual-K", 0.5, "--json")
-    assert json.loads(done.stdout)["ready_after_s"] / 60 == pytest.approx(106, abs=2)
+    result = stillroom("soak", "--time-constant-s", 1800, "--from-C", 37, "--residual-K", 0.5, "--json")
+    assert json.loads(result.stdout)["ready_after_s"] / 60 == pytest.approx(106, abs=2)
     t = np.arange(0, 1200, 10)
     lines = ["s,degC", *(f"{s},{20 + 17 * np.exp(-s / 1800):.4f}" for s in t)]
     (tmp_path / "step.csv").write_text("\n".join(lines), "utf-8")
-    done = stillroom("soak", "--fit", tmp_path / "step.csv", "--from-C", 37, "--residual-K", 0.5, "--json")
-    assert json.loads(done.stdout)["time_constant_s"] == pytest.approx(1800, rel=0.01)
+    result = stillroom("soak", "--fit", tmp_path / "step.csv", "--from-C", 37, "--residual-K", 0.5, "--json")
+    assert json.loads(result.stdout)["time_constant_s"] == pytest.approx(1800, rel=0.01)
     cube = stillroom(
         "soak", "--material", "granite", "--size-mm", 300, "--from-C", 25, "--residual-K", 0.1, "--json"
     )
-    told = json.loads(cube.stdout)
-    assert told["biot"] == pytest.approx(0.1429, abs=1e-4)  # Incropera & DeWitt: lumped below 0.1
-    assert not told["lumped"]
-    assert told["warnings"]
+    answer = json.loads(cube.stdout)
+    assert answer["biot"] == pytest.approx(0.1429, abs=1e-4)  # Incropera & DeWitt: lumped below 0.1
+    assert not answer["lumped"]
+    assert answer["warnings"]

@@ -123,15 +123,15 @@ def test_the_stamp_of_check_says_what_replaced_it_though_no_service_ran(
     ends = ("--from", rfc3339(job.from_ns), "--to", rfc3339(job.to_ns or 0))
     first = run_here("check", "--zone", "machine-bay", *ends, "--data", demo_copy, "--json")
     stamp = json.loads(first.stdout)["stamp"]
-    (one,) = issues(store)["I-2601"]
-    assert (one.number, one.way, one.digest in stamp) == (1, "command", True)
+    (issue,) = issues(store)["I-2601"]
+    assert (issue.number, issue.way, issue.digest in stamp) == (1, "command", True)
     holds = run_here("check", "--stamp", stamp, "--data", demo_copy)
     assert holds.returncode == 0
     assert "The stamp holds: revision 1 of inspection I-2601, printed 2026-" in holds.stdout
     recalibrate(store)
-    asked = run_here("check", "--stamp", stamp, "--data", demo_copy)
-    words = " ".join(asked.stdout.split())
-    assert asked.returncode == 12
+    result = run_here("check", "--stamp", stamp, "--data", demo_copy)
+    words = " ".join(result.stdout.split())
+    assert result.returncode == 12
     assert "The stamp is out of date. It is revision 1 of inspection I-2601" in words
     assert "Replaced by revision 2 on 20" in words
     assert ", because of setup 2: P1 recalibrated: " in words
@@ -142,8 +142,8 @@ def test_a_stamp_of_provisional_minutes_leads_on_to_the_final_one(store: Store) 
     (job,) = (j for j in actions.inspections(store) if j.key == "I-2601")
     young = printed(store, job, (job.to_ns or 0) + 60 * NS, "http")
     assert read_stamp(young).provisional
-    (one,) = issues(store)["I-2601"]
-    assert one.provisional
+    (issue,) = issues(store)["I-2601"]
+    assert issue.provisional
     final = printed(store, job, NOW, "page")
     trace = trace_stamp(store, read_stamp(young))
     assert trace is not None
@@ -178,9 +178,9 @@ def test_an_altered_stamp_is_named(store: Store, demo_copy: Path) -> None:
     (job,) = (j for j in actions.inspections(store) if j.key == "I-2603")
     stamp = printed(store, job, NOW)
     assert "not stable" in stamp
-    asked = run_here("check", "--stamp", stamp.replace("not stable", "stable"), "--data", demo_copy)
-    assert asked.returncode == 12
-    assert "verdict printed: not stable, now: stable" in " ".join(asked.stdout.split())
+    result = run_here("check", "--stamp", stamp.replace("not stable", "stable"), "--data", demo_copy)
+    assert result.returncode == 12
+    assert "verdict printed: not stable, now: stable" in " ".join(result.stdout.split())
 
 
 def test_who_is_concerned_is_told_also_of_a_change_that_a_command_printed_first(store: Store) -> None:

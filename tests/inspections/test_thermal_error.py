@@ -31,34 +31,34 @@ RECT = 1 / 3**0.5
 
 def test_steel_against_an_ideal_scale(warm: Made) -> None:
     """500 mm at 22 °C, α ±10 % and t ±0.2 K rectangular: NDE 11.5 µm, U 1.88 µm (by hand)."""
-    found = thermal_error(
+    error = thermal_error(
         warm({"T1": ("part", 22.0)} | {"T2": ("scale", 20.0)}, U=2 * 0.2 * RECT),
         Feature(500.0, STEEL),
         Work(IDEAL),
     )
-    assert found.nde_um == pytest.approx(11.5)
-    assert found.U_um == pytest.approx(1.88, abs=0.005)
-    assert (found.k, found.share_of_tolerance, found.tei_pct) == (2.0, None, None)
+    assert error.nde_um == pytest.approx(11.5)
+    assert error.U_um == pytest.approx(1.88, abs=0.005)
+    assert (error.k, error.share_of_tolerance, error.tei_pct) == (2.0, None, None)
 
 
 def test_aluminium_on_a_steel_scale(warm: Made) -> None:
     """500 mm, 23.1 against 11.5e-6/K, both at 21 °C: 5.8 µm (by hand)."""
-    found = thermal_error(warm({"T1": ("air", 21.0)}), Feature(500.0, ALUMINIUM), Work(STEEL))
-    assert found.nde_um == pytest.approx(5.8)
-    assert found.case == "off 20 °C and not corrected"
+    error = thermal_error(warm({"T1": ("air", 21.0)}), Feature(500.0, ALUMINIUM), Work(STEEL))
+    assert error.nde_um == pytest.approx(5.8)
+    assert error.case == "off 20 °C and not corrected"
 
 
 def test_a_shared_probe_adds_nothing_to_steel_on_steel(warm: Made) -> None:
     """One air probe for both: its error is common and cancels; two probes of their own do not cancel."""
     feature, work = Feature(500.0, STEEL), Work(STEEL)
-    one, worse = (thermal_error(warm({"T1": ("air", 20.0)}, U=U), feature, work) for U in (0.01, 1.0))
+    exact, worse = (thermal_error(warm({"T1": ("air", 20.0)}, U=U), feature, work) for U in (0.01, 1.0))
     own = thermal_error(warm({"T1": ("part", 20.0), "T2": ("scale", 20.0)}, U=1.0), feature, work)
     first = [c.um for c in worse.contributions if c.name.startswith("temperature")]
     assert first == []
-    # Second order is left: the error of the shared temperature times that of each α, which differ.
+    # Second order is exact: the error of the shared temperature times that of each α, which differ.
     L, u_alpha = 500e3, 1.15e-6 * RECT
     assert worse.U_um == pytest.approx(2 * L * u_alpha * 0.5 * 2**0.5)
-    assert one.U_um == pytest.approx(worse.U_um / 100)
+    assert exact.U_um == pytest.approx(worse.U_um / 100)
     assert own.U_um == pytest.approx(2 * np.hypot(L * 11.5e-6 * 0.5 * 2**0.5, worse.U_um / 2), rel=1e-6)
 
 
@@ -68,23 +68,23 @@ def test_the_example_of_the_thermal_error_index(warm: Made) -> None:
     feature = Feature(250.0, ALUMINIUM, 50.0)
     for compensated, tei in ((False, 21.825), (True, 7.325)):
         work = Work(STEEL, compensated=compensated, adding_up="b89", drift=DriftCheck(1.5))
-        found = thermal_error(tracks, feature, work)
-        assert (found.nde_um, found.unde_um) == (pytest.approx(7.25), pytest.approx(2.1625))
-        assert found.tei_pct == pytest.approx(tei)
-        assert found.share_of_tolerance == pytest.approx(tei / 100)
-        assert (found.U_um, found.k) == (None, None)  # no quadrature inside an arithmetic sum
-        assert sum(c.um for c in found.contributions) == pytest.approx(tei / 100 * 50.0)
+        error = thermal_error(tracks, feature, work)
+        assert (error.nde_um, error.unde_um) == (pytest.approx(7.25), pytest.approx(2.1625))
+        assert error.tei_pct == pytest.approx(tei)
+        assert error.share_of_tolerance == pytest.approx(tei / 100)
+        assert (error.U_um, error.k) == (None, None)  # no quadrature inside an arithmetic sum
+        assert sum(c.um for c in error.contributions) == pytest.approx(tei / 100 * 50.0)
 
 
 def test_the_same_example_by_a_reference_library(warm: Made) -> None:
     """`uncertainties` propagates the same model to first order: own probes, α rectangular."""
     tracks = warm({"T1": ("part", 22.5), "T2": ("scale", 22.4)}, U=2 * 0.1 * RECT)
-    found = thermal_error(tracks, Feature(250.0, ALUMINIUM), Work(STEEL))
+    error = thermal_error(tracks, Feature(250.0, ALUMINIUM), Work(STEEL))
     ap, as_ = ufloat(23.1e-6, 2.31e-6 * RECT), ufloat(11.5e-6, 1.15e-6 * RECT)
     tp, ts = ufloat(22.5, 0.1 * RECT), ufloat(22.4, 0.1 * RECT)
     reference = 250e3 * (ap * (tp - 20) - as_ * (ts - 20))
-    first = np.sqrt(sum(c.um**2 for c in found.contributions if c.name != "second order"))
-    assert found.nde_um == pytest.approx(reference.nominal_value)
+    first = np.sqrt(sum(c.um**2 for c in error.contributions if c.name != "second order"))
+    assert error.nde_um == pytest.approx(reference.nominal_value)
     assert first == pytest.approx(reference.std_dev, rel=1e-6)
 
 
@@ -98,7 +98,7 @@ def test_the_budget_agrees_with_monte_carlo(seed: int) -> None:
     sides = [SideTemperature(np.full(120, m), m, u, ("A",), "air") for m, u in zip(means, own, strict=True)]
     tracks = Temperatures(*sides, np.full(120, 20.0), shared, 0.0, 0.0, 60.0, ())
     work = Work(STEEL, drift=DriftCheck(swing))
-    found = thermal_error(tracks, Feature(400.0, ALUMINIUM), work)
+    error = thermal_error(tracks, Feature(400.0, ALUMINIUM), work)
     n = 400_000
     common = rng.normal(0, shared, n)
     tp, ts = (m - 20 + rng.normal(0, u, n) + common for m, u in zip(means, own, strict=True))
@@ -106,7 +106,7 @@ def test_the_budget_agrees_with_monte_carlo(seed: int) -> None:
         m.alpha_per_K + rng.uniform(-m.half_width_per_K, m.half_width_per_K, n) for m in (ALUMINIUM, STEEL)
     )
     draws = 400e3 * (ap * tp - as_ * ts) + rng.uniform(-swing / 2, swing / 2, n)
-    assert found.U_um == pytest.approx(2 * float(draws.std()), rel=0.01)
+    assert error.U_um == pytest.approx(2 * float(draws.std()), rel=0.01)
 
 
 def test_temperatures_are_lagged_as_the_equation_says(warm: Made) -> None:
@@ -116,14 +116,14 @@ def test_temperatures_are_lagged_as_the_equation_says(warm: Made) -> None:
         return 20.0 + 0.6 * np.sin(hour * 1.3) + 0.25 * np.sin(hour * 7.0)
 
     tau_s = 2700.0
-    found = warm({"T1": ("air", air)}, (12.0, 16.0), part=Lag(tau_s))
+    error = warm({"T1": ("air", air)}, (12.0, 16.0), part=Lag(tau_s))
     t = (np.arange(1440) + 0.5) * 60.0  # a cell stands for its middle, as the readings do
     solved = solve_ivp(
         lambda s, y: (air(s / 3600) - y) / tau_s, (0, t[-1]), [air(0.0)], t_eval=t, max_step=30.0, rtol=1e-9
     )
     middles = solved.y[0][720:960]
-    assert np.abs(found.part.value - middles).max() < 0.0002
-    feature = thermal_error(found, Feature(500.0, STEEL), Work(STEEL))
+    assert np.abs(error.part.value - middles).max() < 0.0002
+    feature = thermal_error(error, Feature(500.0, STEEL), Work(STEEL))
     scale = air((np.arange(720, 960) + 0.5) / 60)
     delta = 500e3 * 11.5e-6 * (middles - scale)
     assert feature.ed_um == pytest.approx(np.abs(delta - delta[0]).max(), rel=0.002)
@@ -132,9 +132,9 @@ def test_temperatures_are_lagged_as_the_equation_says(warm: Made) -> None:
 def test_drift_counts_from_mastering(warm: Made) -> None:
     """A ramp of 0.5 K/h, part on an ideal scale: mastered an hour before two hours of work: 3 h of drift."""
     ramp = warm({"T1": ("part", lambda h: 20 + 0.5 * h), "T2": ("scale", 20.0)}, (8.0, 10.0), mastered=7.0)
-    found = thermal_error(ramp, Feature(100.0, STEEL), Work(IDEAL))
-    assert found.ed_um == pytest.approx(1.15 * 0.5 * (3 - 1 / 60), rel=1e-6)
-    assert (found.tve_um, found.tve_source) == (found.ed_um, OWN_TVE)
+    error = thermal_error(ramp, Feature(100.0, STEEL), Work(IDEAL))
+    assert error.ed_um == pytest.approx(1.15 * 0.5 * (3 - 1 / 60), rel=1e-6)
+    assert (error.tve_um, error.tve_source) == (error.ed_um, OWN_TVE)
 
 
 def test_a_drift_check_is_scaled_up_and_never_down(warm: Made) -> None:
@@ -142,17 +142,17 @@ def test_a_drift_check_is_scaled_up_and_never_down(warm: Made) -> None:
     work = Work(STEEL, drift=DriftCheck(1.2, 0.5, "2026-03-01"))
     wide = warm({"T1": ("air", lambda h: 20 + 0.5 * (h - 8))}, (8.0, 10.0 + 1 / 60))
     narrow = warm({"T1": ("air", lambda h: 20 + 0.1 * (h - 8))}, (8.0, 10.0 + 1 / 60))
-    found = [thermal_error(t, Feature(100.0, STEEL), work) for t in (wide, narrow)]
-    assert [f.tve_um for f in found] == [pytest.approx(2.4), pytest.approx(1.2)]
-    assert found[0].tve_source == "drift check of 2026-03-01 at a span of 0.5 K, scaled by 2"
+    error = [thermal_error(t, Feature(100.0, STEEL), work) for t in (wide, narrow)]
+    assert [f.tve_um for f in error] == [pytest.approx(2.4), pytest.approx(1.2)]
+    assert error[0].tve_source == "drift check of 2026-03-01 at a span of 0.5 K, scaled by 2"
 
 
 def test_one_cycle_weighs_more_than_an_even_drift(warm: Made) -> None:
     """JCGM 100, H.1.3.4: a cycle's values gather at its ends, u = half-range/√2 and not /√3."""
     swings = {"T1": ("part", lambda h: 20 + 0.2 * np.sin(2 * np.pi * h)), "T2": ("scale", 20.0)}
     cycle = warm(swings, (8.0, 12.0))
-    found = thermal_error(cycle, Feature(500.0, STEEL), Work(STEEL))
-    (swing,) = [c.um for c in found.contributions if c.name == "temperature variation"]
+    error = thermal_error(cycle, Feature(500.0, STEEL), Work(STEEL))
+    (swing,) = [c.um for c in error.contributions if c.name == "temperature variation"]
     assert swing == pytest.approx(500e3 * 11.5e-6 * 0.2 / 2**0.5, rel=0.01)
     corrected = thermal_error(
         cycle, Feature(500.0, STEEL), Work(STEEL, compensated=True, point_by_point=True)
@@ -184,9 +184,9 @@ def test_the_three_cases_are_told_apart(warm: Made) -> None:
 
 def test_probes_apart_widen_what_the_air_tells(warm: Made) -> None:
     """Two air probes 0.4 K apart: where the part stands between them is not known, ±0.2 K rectangular."""
-    found = warm({"T1": ("air", 19.8), "T2": ("air", 20.2)}, U=0.001)
-    assert found.part.mean_C == pytest.approx(20.0)
-    assert found.part.u_own_K == pytest.approx(0.2 * RECT, rel=1e-3)
+    error = warm({"T1": ("air", 19.8), "T2": ("air", 20.2)}, U=0.001)
+    assert error.part.mean_C == pytest.approx(20.0)
+    assert error.part.u_own_K == pytest.approx(0.2 * RECT, rel=1e-3)
 
 
 def test_what_has_no_evidence_is_told(warm: Made) -> None:

@@ -108,9 +108,9 @@ def test_csv_and_pdf_have_every_row(demo_history: Path, stillroom: Run, tmp_path
     file.write_text("\n".join(lines) + "\n", "utf-8")
     limits = ("--lower-degC", "19", "--upper-degC", "21", "--change-K-per-h", "0.5", "--zone", "machine-bay")
     common = (file, *limits, "--data", demo_history)
-    made = stillroom("inspection", "verification", *common, "--out", tmp_path / "l.pdf", "--json")
-    assert made.returncode == 0, made.stderr
-    assert len(json.loads(made.stdout)["rows"]) == 15
+    result = stillroom("inspection", "verification", *common, "--out", tmp_path / "l.pdf", "--json")
+    assert result.returncode == 0, result.stderr
+    assert len(json.loads(result.stdout)["rows"]) == 15
     call = [program("pdftotext"), "-layout", str(tmp_path / "l.pdf"), "-"]
     text = subprocess.run(call, capture_output=True, text=True, check=True).stdout
     assert "Stated limits kept at 15 of 15 lengths." in text

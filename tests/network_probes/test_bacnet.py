@@ -125,7 +125,7 @@ def test_a_device_that_hangs_is_killed_and_comes_back_leaves_a_row_for_each_due_
 
 
 def test_two_probes_share_our_port_and_keep_their_values_apart(bacnet: BacnetRig) -> None:
-    one = line_of("bacnet", interval_s=0.2, **bacnet.table())
+    first = line_of("bacnet", interval_s=0.2, **bacnet.table())
     objects = {"temperature": "analog-input,2"}
     other = line_of("bacnet", interval_s=0.2, **(bacnet.table() | {"objects": objects}))
     other = replace(
@@ -134,7 +134,7 @@ def test_two_probes_share_our_port_and_keep_their_values_apart(bacnet: BacnetRig
         channels={"temperature": "P2.relative_humidity"},
         units={"P2.relative_humidity": "%RH"},
     )
-    with polling([one, other]) as rows:
+    with polling([first, other]) as rows:
         wait_for(lambda: len([row for row in rows if row.status == "ok"]) > 30, "values of both")
     values = {(row.channel, row.value) for row in rows if row.status == "ok"}
     assert values == {

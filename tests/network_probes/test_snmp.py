@@ -151,8 +151,8 @@ def test_an_agent_that_is_killed_and_comes_back_leaves_a_row_for_each_due_poll(s
     ],
 )
 def test_a_table_that_lacks_something_is_refused(changes: dict[str, Any], key: str) -> None:
-    told = {"kind": "snmp", "url": "snmp://x", "oids": {"t": {"oid": "1.3.1"}}, **changes}
-    assert [fault[0] for fault in SNMP.faults(SnmpTable.model_validate(told))] == [key]
+    fields = {"kind": "snmp", "url": "snmp://x", "oids": {"t": {"oid": "1.3.1"}}, **changes}
+    assert [fault[0] for fault in SNMP.faults(SnmpTable.model_validate(fields))] == [key]
 
 
 def test_the_trial_walks_the_objects_of_the_maker(snmp: SnmpRig) -> None:

@@ -44,8 +44,8 @@ def copy(packed: tuple[Path, Path], tmp_path: Path) -> Path:
 
 def by_openssl(folder: Path) -> int:
     listed = folder / "manifest-sha256.txt"
-    asked = ("pkeyutl", "-verify", "-pubin", "-inkey", folder / "signing-key.pem", "-rawin", "-in", listed)
-    return tool("openssl", *asked, "-sigfile", f"{listed}.sig")[0]
+    words = ("pkeyutl", "-verify", "-pubin", "-inkey", folder / "signing-key.pem", "-rawin", "-in", listed)
+    return tool("openssl", *words, "-sigfile", f"{listed}.sig")[0]
 
 
 def test_sha256sum_openssl_and_the_bagit_library_agree_that_it_is_whole(packed: tuple[Path, Path]) -> None:
@@ -54,10 +54,10 @@ def test_sha256sum_openssl_and_the_bagit_library_agree_that_it_is_whole(packed: 
         assert tool("sha256sum", "-c", "--strict", listed, cwd=folder)[0] == 0
     assert by_openssl(folder) == 0
     assert bagit.Bag(str(folder)).is_valid()
-    found = verify_package(folder)
-    assert found.faults == ()
-    assert found.records == 1
-    assert verify_package(folder.with_suffix(".zip")) == found
+    report = verify_package(folder)
+    assert report.faults == ()
+    assert report.records == 1
+    assert verify_package(folder.with_suffix(".zip")) == report
 
 
 def test_the_key_that_signed_has_one_name_everywhere(packed: tuple[Path, Path]) -> None:
@@ -66,10 +66,10 @@ def test_the_key_that_signed_has_one_name_everywhere(packed: tuple[Path, Path]) 
     der = folder.parent / "key.der"
     into = ("-outform", "DER", "-out", der)
     assert tool("openssl", "pkey", "-pubin", "-in", folder / "signing-key.pem", *into)[0] == 0
-    told = hashlib.sha256(der.read_bytes()).hexdigest()
+    reply = hashlib.sha256(der.read_bytes()).hexdigest()
     with Store.open(data, read_only=True) as store:
-        assert public_keys(store)[-1]["key"] == told
-    assert verify_package(folder).key == told
+        assert public_keys(store)[-1]["key"] == reply
+    assert verify_package(folder).key == reply
 
 
 @pytest.mark.parametrize(
@@ -83,9 +83,9 @@ def test_one_changed_byte_is_found_and_named_by_all(copy: Path, pattern: str) ->
     name = victim.relative_to(copy).as_posix()
     assert any(fault == f"{name}: changed" for fault in verify_package(copy).faults)
     listed = "manifest-sha256.txt" if name.startswith("data/") else "tagmanifest-sha256.txt"
-    code, told = tool("sha256sum", "-c", "--quiet", listed, cwd=copy)
+    code, output = tool("sha256sum", "-c", "--quiet", listed, cwd=copy)
     assert code != 0
-    assert name in told
+    assert name in output
     assert not bagit.Bag(str(copy)).is_valid() if name.startswith("data/") else True
 
 
@@ -122,8 +122,8 @@ def test_readings_equal_those_of_the_store_in_both_formats(packed: tuple[Path, P
 def test_originals_are_bit_for_bit_and_the_setup_is_whole(packed: tuple[Path, Path]) -> None:
     folder, _ = packed
     root = Path(__file__).resolve().parents[2]
-    wanted = {(root / "sample_logs" / name).read_bytes() for name in ("machine-bay.csv", "barometer.txt")}
-    assert wanted <= {p.read_bytes() for p in (folder / "data" / "originals").rglob("*") if p.is_file()}
+    expected = {(root / "sample_logs" / name).read_bytes() for name in ("machine-bay.csv", "barometer.txt")}
+    assert expected <= {p.read_bytes() for p in (folder / "data" / "originals").rglob("*") if p.is_file()}
     limits = (root / "config" / "limits.toml").read_bytes()
     assert (folder / "data" / "setup" / "limits.toml").read_bytes() == limits
     assert (folder / "data" / "setup" / "certificates" / "AG-0411-T.toml").is_file()
@@ -142,10 +142,10 @@ def test_the_page_needs_no_server_and_leads_to_every_file(packed: tuple[Path, Pa
 
 
 def test_days_and_months_sum_up_to_the_interval(packed: tuple[Path, Path]) -> None:
-    told: Any = json.loads((packed[0] / "data" / "summary.json").read_text("utf-8"))
-    for zone in told["zones"]:
+    answer: Any = json.loads((packed[0] / "data" / "summary.json").read_text("utf-8"))
+    for zone in answer["zones"]:
         assert sum(sum(month.values()) for month in zone["months"].values()) == 3 * 86_400
-    assert told["zones"][0]["worst_days"][0]["day"].startswith("2026-10-1")
+    assert answer["zones"][0]["worst_days"][0]["day"].startswith("2026-10-1")
 
 
 def test_nothing_is_written_over_and_what_is_no_package_is_refused(

@@ -41,11 +41,11 @@ def node_modules() -> Path:
         if not (folder / "complete").exists():
             for name in ("package.json", "package-lock.json"):
                 shutil.copy(HERE / name, folder)
-            done = subprocess.run(
+            result = subprocess.run(
                 [npm, "ci", "--no-audit", "--no-fund", "--ignore-scripts"], cwd=folder,
                 capture_output=True, text=True, check=False, timeout=600,
             )  # fmt: skip
-            if done.returncode:
+            if result.returncode:
                 skip_without("npm cannot install the peers of another make")
             (folder / "complete").touch()
     return folder / "node_modules"
@@ -90,7 +90,7 @@ class NodePeer:
         )  # fmt: skip
         self._reader = threading.Thread(target=self._hear, args=(self._process, self._lines), daemon=True)
         self._reader.start()
-        self.ready = self._said("ready")
+        self.ready = self._expect("ready")
 
     @staticmethod
     def _hear(process: subprocess.Popen[str], lines: Queue[str]) -> None:
@@ -98,15 +98,15 @@ class NodePeer:
         for line in process.stdout:
             lines.put(line)
 
-    def _said(self, word: str) -> dict[str, Any]:
+    def _expect(self, word: str) -> dict[str, Any]:
         until_s = time.monotonic() + PATIENCE_S
         while time.monotonic() < until_s:
             with contextlib.suppress(Empty):
                 line = self._lines.get(timeout=1.0)
-                said = json.loads(line) if line.startswith("{") else {}
-                assert "failed" not in said, said
-                if word in said:
-                    return dict(said)
+                answer = json.loads(line) if line.startswith("{") else {}
+                assert "failed" not in answer, answer
+                if word in answer:
+                    return dict(answer)
             assert self._process is not None
             assert self._process.poll() is None, "the peer ended by itself"
         raise AssertionError(f"the peer did not say {word!r}")
@@ -117,7 +117,7 @@ class NodePeer:
         assert self._process.stdin is not None
         self._process.stdin.write(json.dumps(what) + "\n")
         self._process.stdin.flush()
-        self._said("done")
+        self._expect("done")
 
     def freeze(self) -> None:
         """Stops it in the middle of whatever it does."""

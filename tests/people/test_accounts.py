@@ -41,7 +41,7 @@ def test_account_is_made_and_journalled(people: People) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "person", "password", "told"),
+    ("name", "person", "password", "expected"),
     [
         ("two words", "A B", GOOD, "name: expected"),
         ("ab", "", GOOD, "person: expected"),
@@ -53,9 +53,9 @@ def test_account_is_made_and_journalled(people: People) -> None:
     ],
 )
 def test_unusable_account_is_refused(
-    people: People, name: str, person: str, password: str, told: str
+    people: People, name: str, person: str, password: str, expected: str
 ) -> None:
-    with pytest.raises(Refused, match=told):
+    with pytest.raises(Refused, match=expected):
         people.add(name, person, {Role.READER}, password, "test")
     assert people.all() == []
 

@@ -27,8 +27,8 @@ def main() -> None:
     texts = config.read_texts(config.example_folder())
     before, _, after = texts["probes.toml"].partition(BEGIN)
     probes = before + BEGIN + table + after[after.index("\n[probes.P3]") :]
-    made = config.load_texts(texts | {"probes.toml": probes})
-    (line,) = [line for line in made.lines if isinstance(line, PluginLine)]
+    loaded = config.load_texts(texts | {"probes.toml": probes})
+    (line,) = [line for line in loaded.lines if isinstance(line, PluginLine)]
     rows: list[Row] = []
     (bus,) = buses([replace(line, interval_s=0.2)], rows.extend, lambda kind, what: None)
     bus.start()
@@ -38,7 +38,7 @@ def main() -> None:
     bus.stop(60)
     Path("bath.toml").write_text('[probes.N1]\nserial = "AG-0412"\n[probes.N1.connection]\n' + table)
     polled = sorted({(row.channel, row.value, row.status) for row in rows})
-    print(json.dumps([polled, made.texts["plug-ins.toml"], try_table(Path("bath.toml")).shown]))
+    print(json.dumps([polled, loaded.texts["plug-ins.toml"], try_table(Path("bath.toml")).shown]))
 
 
 if __name__ == "__main__":

@@ -37,29 +37,29 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "--no-index",
         "--no-build-isolation",
     ]
-    done = subprocess.run(
+    result = subprocess.run(
         [*pip, "--target", str(place / "installed"), str(place / "source")],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    assert done.returncode == 0, done.stderr
+    assert result.returncode == 0, result.stderr
     shutil.copy(EXAMPLE / "test_lab_bath.py", place / "installed")
     return place / "installed"
 
 
 def run(folder: Path, *arguments: str) -> str:
     paths = os.pathsep.join((str(folder), str(ROOT)))
-    done = subprocess.run(
+    result = subprocess.run(
         [sys.executable, *arguments], cwd=folder, env=os.environ | {"PYTHONPATH": paths},
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
+    assert result.returncode == 0, result.stdout + result.stderr
+    return result.stdout
 
 
 def test_it_passes_the_tests_that_every_driver_must_pass(folder: Path) -> None:
     plain = ("-p", "no:cacheprovider", "-p", "no:dash", "-p", "no:xdist", "-c", os.devnull, "-W", "error")
-    said = run(folder, "-m", "pytest", "-q", *plain, "--rootdir", str(folder), "test_lab_bath.py")
-    assert "13 passed, 1 skipped" in said  # no other probe shares its wire
+    output = run(folder, "-m", "pytest", "-q", *plain, "--rootdir", str(folder), "test_lab_bath.py")
+    assert "13 passed, 1 skipped" in output  # no other probe shares its wire
 
 
 def test_it_is_polled_by_our_bus_named_by_the_setup_and_tried_by_its_table(folder: Path) -> None:

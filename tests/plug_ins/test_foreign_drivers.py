@@ -43,7 +43,7 @@ ROW = 'Raw("N1.pressure", {0}, "{1}", self.clock.wall_ns())'.format
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 @pytest.mark.parametrize(
-    ("code", "said"),
+    ("code", "expected"),
     [
         pytest.param(reading("1 / 0"), "ZeroDivisionError", id="raises in read"),
         pytest.param(
@@ -77,11 +77,11 @@ ROW = 'Raw("N1.pressure", {0}, "{1}", self.clock.wall_ns())'.format
     ],
 )
 def test_what_a_driver_does_wrong_is_a_row_that_says_it(
-    install: Install, code: str, said: str, caplog: pytest.LogCaptureFixture
+    install: Install, code: str, expected: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     row = polled(install, code)
     assert (row.value, row.status) == (None, "device-error")
-    assert said in row.raw
+    assert expected in row.raw
 
 
 def test_a_driver_that_raises_when_it_is_closed_ends_nothing(

@@ -42,15 +42,17 @@ def test_a_kind_of_another_package_is_checked_like_our_own(install: Install) -> 
     assert (line.kind, line.bus, line.channels, line.serial, line.units) == (
         "bath", "test:bench", {"v": "B1.pressure"}, "AG-0501", {"B1.pressure": "hPa"},
     )  # fmt: skip
-    said = refusal('kind = "bath"\nplac = "bench"')
-    assert re.search(r"probes\.toml \[probes\.B1\.connection\] plac: expected .*place.* \(line \d+\)", said)
+    message = refusal('kind = "bath"\nplac = "bench"')
+    assert re.search(
+        r"probes\.toml \[probes\.B1\.connection\] plac: expected .*place.* \(line \d+\)", message
+    )
 
 
 def test_a_kind_that_nobody_brings_is_refused_with_those_there_are() -> None:
     forget()
-    said = refusal('kind = "bath"')
-    assert f"kind: expected one of {', '.join(OWN)}" in said
-    assert "found 'bath'; no installed package brings it" in said
+    message = refusal('kind = "bath"')
+    assert f"kind: expected one of {', '.join(OWN)}" in message
+    assert "found 'bath'; no installed package brings it" in message
 
 
 def test_two_packages_with_one_kind_are_refused_by_name(install: Install) -> None:
@@ -67,7 +69,7 @@ def test_a_package_cannot_take_the_place_of_our_own_kind(install: Install) -> No
 
 
 @pytest.mark.parametrize(
-    ("code", "said"),
+    ("code", "expected"),
     [
         pytest.param(
             SOUND.replace("D)\n", "D, interface=2)\n"), "interface 1, found interface 2", id="interface"
@@ -85,12 +87,12 @@ def test_a_package_cannot_take_the_place_of_our_own_kind(install: Install) -> No
     ],
 )
 def test_a_package_that_is_not_what_it_should_be_is_refused_by_name(
-    install: Install, code: str, said: str
+    install: Install, code: str, expected: str
 ) -> None:
     install("lab-probe", code)
-    found = refusal('kind = "bath"')
-    assert said in found
-    assert "'bath'" in found
+    message = refusal('kind = "bath"')
+    assert expected in message
+    assert "'bath'" in message
 
 
 def test_a_broken_package_does_no_harm_to_a_setup_that_does_not_use_it(install: Install) -> None:
@@ -102,9 +104,9 @@ def test_a_broken_package_does_no_harm_to_a_setup_that_does_not_use_it(install: 
 def test_the_setup_names_package_version_and_files_and_its_digest_covers_them(install: Install) -> None:
     install("lab-probe")
     entered = config.load_texts(texts('kind = "bath"'))
-    said = entered.texts["plug-ins.toml"]
-    assert 'package = "lab-probe"' in said
-    assert 'version = "1.0"' in said
+    text = entered.texts["plug-ins.toml"]
+    assert 'package = "lab-probe"' in text
+    assert 'version = "1.0"' in text
     assert entered.setup.digest == config.digest(entered.texts)
     assert plug_in_changes(entered.texts, entered.lines) == {}
     install("lab-probe", SOUND + "# a line more\n")

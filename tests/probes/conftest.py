@@ -29,7 +29,6 @@ class Device:
     def __init__(self, wire: Wire) -> None:
         self.wire = wire
         self.script: Script = lambda query: [b"T=20.03 RH=47.8\r\n"]
-        self.asked: list[bytes] = []
         self._received = b""
         self._wake_read, self._wake_write = os.pipe()
         self._ending = threading.Event()
@@ -64,16 +63,15 @@ class Device:
         self._received += self.wire.receive()
         while b"\n" in self._received:
             query, _, self._received = self._received.partition(b"\n")
-            self.asked.append(query.strip())
             self.say(*self.script(query.strip()))
 
 
 @pytest.fixture(params=["pty", "socket"])
 def device(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Device]:
     """The same scripted device over each transport."""
-    made = Device(PtyWire("probe", tmp_path) if request.param == "pty" else SocketWire())
-    yield made
-    made.close()
+    item = Device(PtyWire("probe", tmp_path) if request.param == "pty" else SocketWire())
+    yield item
+    item.close()
 
 
 def line_to(url: str, **changes: object) -> AsciiLine:

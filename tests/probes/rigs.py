@@ -93,12 +93,12 @@ def rig(
     more than a busy machine ever needs; those of silence would only wait for it.
     """
     folder.mkdir(exist_ok=True)
-    made = _rig_of(kind, folder, serial, patience_s)
-    if made.device is not None:
-        made.device.late_s = 1.5 * patience_s  # too late, and while the line is still left to rest
+    probe_rig = _rig_of(kind, folder, serial, patience_s)
+    if probe_rig.device is not None:
+        probe_rig.device.late_s = 1.5 * patience_s  # too late, and while the line is still left to rest
     if clock is not None:
-        made.driver._clock = clock  # type: ignore[attr-defined]
-    return made
+        probe_rig.driver._clock = clock  # type: ignore[attr-defined]
+    return probe_rig
 
 
 def _rig_of(kind: str, folder: Path, serial: str, patience_s: float) -> Rig:
@@ -191,13 +191,13 @@ def _rig(line: AsciiLine | ModbusLine | Sdi12Line, wire: Wire, speaker: Speaker,
 
 def _command(folder: Path) -> Rig:
     """A real program: the interpreter prints what a file says."""
-    said = folder / "said"
+    file = folder / "said"
 
     def show(temperature: float, humidity: float) -> None:
-        said.write_text(f"T={temperature!r} RH={humidity!r}\n")
+        file.write_text(f"T={temperature!r} RH={humidity!r}\n")
 
     show(*START.values())
-    code = f"import sys; sys.stdout.write(open({str(said)!r}).read())"
+    code = f"import sys; sys.stdout.write(open({str(file)!r}).read())"
     pattern = r"T=(?P<t>\S+) RH=(?P<rh>\S+)"
     line = CommandLine(
         "P1",

@@ -143,8 +143,8 @@ def test_a_poll_that_was_skipped_is_a_row_at_its_time_with_its_reason() -> None:
     assert [(row.value, row.status) for row in skipped] == [(None, "timeout")] * 3
     assert [b.taken_ns - a.taken_ns for a, b in pairwise(skipped)] == [60 * NS, 60 * NS]
     cells = [row.taken_ns // (60 * NS) for row in mine]
-    asked = [row for row in mine if row.raw != SKIPPED]
-    assert skipped[0].taken_ns - asked[2].taken_ns == pytest.approx(2 * 60 * NS, abs=NS)
+    queries = [row for row in mine if row.raw != SKIPPED]
+    assert skipped[0].taken_ns - queries[2].taken_ns == pytest.approx(2 * 60 * NS, abs=NS)
     assert len(mine) == 15
     assert {*range(min(cells), max(cells) + 1)} - {*cells} <= {cells[3] - 3}  # the slow one is where it ended
     assert events == [("overrun", {"url": "socket://127.0.0.1:1", "skipped": 3})]
@@ -165,8 +165,11 @@ def test_a_taker_of_rows_that_fails_is_an_event_and_polling_goes_on() -> None:
 
 def test_one_bus_for_each_line_in_order() -> None:
     lines = [line_to("a", probe="P1"), line_to("b", probe="P2"), line_to("a", probe="P3")]
-    made = buses(lines, lambda rows: None, lambda kind, what: None)
-    assert [(bus.url, [d.probe for d in bus.drivers]) for bus in made] == [("a", ["P1", "P3"]), ("b", ["P2"])]
+    bus_loops = buses(lines, lambda rows: None, lambda kind, what: None)
+    assert [(bus.url, [d.probe for d in bus.drivers]) for bus in bus_loops] == [
+        ("a", ["P1", "P3"]),
+        ("b", ["P2"]),
+    ]
 
 
 def test_a_streaming_probe_shares_its_line_with_nobody() -> None:

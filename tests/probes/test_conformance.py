@@ -18,17 +18,17 @@ from .conftest import Device, asked_again, line_to
 
 @pytest.fixture
 def driver(device: Device) -> AsciiLineDriver:
-    made = AsciiLineDriver(line_to(device.wire.url))
-    made.open()
-    return made
+    text_driver = AsciiLineDriver(line_to(device.wire.url))
+    text_driver.open()
+    return text_driver
 
 
 @pytest.fixture
 def patient(device: Device) -> AsciiLineDriver:
     """For tests in which each question is answered: a busy machine may take its time."""
-    made = AsciiLineDriver(line_to(device.wire.url, timeout_s=30.0))
-    made.open()
-    return made
+    text_driver = AsciiLineDriver(line_to(device.wire.url, timeout_s=30.0))
+    text_driver.open()
+    return text_driver
 
 
 def statuses(driver: AsciiLineDriver) -> list[str]:

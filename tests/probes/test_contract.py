@@ -34,9 +34,9 @@ class WiredRig:
         if kind == "modbus rtu":
             self._share(PtyWire("probe", folder))
             return
-        made = rig(kind, folder, clock=self.clock, patience_s=PATIENCE_S)
-        assert made.device is not None
-        self.driver, self.device = made.driver, made.device
+        probe_rig = rig(kind, folder, clock=self.clock, patience_s=PATIENCE_S)
+        assert probe_rig.device is not None
+        self.driver, self.device = probe_rig.driver, probe_rig.device
 
     def _share(self, wire: PtyWire) -> None:
         """Two Modbus devices on one line."""
@@ -92,9 +92,9 @@ class TestWiredDrivers(DriverContract):
 
     @pytest.fixture(params=["text socket", "scpi", "sdi-12", "modbus rtu", "modbus tcp"])
     def rig(self, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[WiredRig]:
-        made = WiredRig(request.param, tmp_path)
-        yield made
-        made.close()
+        probe_rig = WiredRig(request.param, tmp_path)
+        yield probe_rig
+        probe_rig.close()
 
 
 class FileRig:

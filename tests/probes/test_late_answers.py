@@ -58,7 +58,7 @@ class Numbering:
     """
 
     def __init__(self, wire: Wire, random: Random, disturbed: float = 0.2) -> None:
-        self.wire, self.newest, self.asked = wire, {}, 0  # type: tuple[Wire, dict[str, int], int]
+        self.wire, self.newest, self.count = wire, {}, 0  # type: tuple[Wire, dict[str, int], int]
         self.late, self.delayed = 0, set[int]()
         self._random, self._disturbed = random, disturbed
         self._numbers = itertools.count(1)
@@ -104,13 +104,13 @@ class Numbering:
         self.wire.send(answer)
 
     def _plan(self, answer: bytes, numbers: set[int]) -> None:
-        self.asked += 1
+        self.count += 1
         disturbed = self._random.random() < self._disturbed
         if disturbed and self._random.random() < 0.1:
             return  # lost
         late_s = TIMEOUT_S * self._random.uniform(0.9, 6.0) if disturbed else 0.0
         self.late += disturbed
-        heapq.heappush(self._due, (time.monotonic() + late_s, self.asked, answer, numbers))
+        heapq.heappush(self._due, (time.monotonic() + late_s, self.count, answer, numbers))
 
 
 class Registers(Numbering):
@@ -122,21 +122,21 @@ class Registers(Numbering):
 
     def answers(self, data: bytes) -> list[bytes]:
         self._received += data
-        length, found = 12 if self._tcp else 8, []
+        length, result = 12 if self._tcp else 8, []
         while len(self._received) >= length:
             frame, self._received = self._received[:length], self._received[length:]
             body = frame[6:] if self._tcp else frame[:6]
             if not self._tcp and crc16(body) != frame[6:]:
                 self._received = b""
                 break
-            found.append(self._answer(frame[:4], *struct.unpack(">BBHH", body)))
-        return found
+            result.append(self._answer(frame[:4], *struct.unpack(">BBHH", body)))
+        return result
 
     def _answer(self, head: bytes, device: int, function: int, address: int, count: int) -> bytes:
         number = self.number(f"{device}.{address}")
         words = struct.pack(">I", number) * count
-        told = bytes([device, function, 2 * count]) + words[: 2 * count]
-        return head + struct.pack(">H", len(told)) + told if self._tcp else told + crc16(told)
+        reply = bytes([device, function, 2 * count]) + words[: 2 * count]
+        return head + struct.pack(">H", len(reply)) + reply if self._tcp else reply + crc16(reply)
 
 
 class Texts(Numbering):
@@ -210,11 +210,11 @@ def played(
         named = kind == "text with addresses"
         far = Texts(wire, random, named=named, disturbed=disturbed)
         lines = [_text(url, name, named) for name in ("A", "B", "C")]
-    made = drivers(lines)  # type: ignore[arg-type]
+    line_drivers = drivers(lines)  # type: ignore[arg-type]
     try:
-        yield far, made
+        yield far, line_drivers
     finally:
-        for driver in made:
+        for driver in line_drivers:
             driver.close()
         far.close()
 
@@ -226,9 +226,9 @@ def campaign(kind: str, folder: Path, seed: int, polls: int) -> Campaign:
     """How so many questions went, which values were not those of the question, how many were disturbed."""
     went: Counter[str] = Counter()
     wrong: list[tuple[str, float, int]] = []
-    with played(kind, folder, seed) as (far, made):
-        while far.asked < polls:
-            for driver in made:
+    with played(kind, folder, seed) as (far, item):
+        while far.count < polls:
+            for driver in item:
                 try:
                     driver.open()
                     (answer,) = driver.read()
@@ -240,7 +240,7 @@ def campaign(kind: str, folder: Path, seed: int, polls: int) -> Campaign:
                     time.sleep(TIMEOUT_S / 10)
                 if answer.value is not None and answer.value != far.newest[answer.channel]:
                     wrong.append((answer.channel, answer.value, far.newest[answer.channel]))
-        return went, [one for one in wrong if one[1] not in far.delayed], far.late
+        return went, [item for item in wrong if item[1] not in far.delayed], far.late
 
 
 @pytest.fixture(scope="module")
@@ -264,19 +264,19 @@ def test_no_late_answer_becomes_a_value_of_another_register_probe_or_poll(
 def test_thirty_thousand_questions_a_fifth_of_them_answered_late(kind: str, tmp_path: Path) -> None:
     """5,000 questions for each kind of line: 35,000 in all."""
     each, lines = 500, 10
-    done: list[Campaign] = []
+    result: list[Campaign] = []
     threads = [
-        threading.Thread(target=lambda n=n: done.append(campaign(kind, tmp_path, n, each)))
+        threading.Thread(target=lambda n=n: result.append(campaign(kind, tmp_path, n, each)))
         for n in range(lines)
     ]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    went = sum((one for one, _, _ in done), Counter[str]())
-    print(kind, dict(went), "late", sum(late for _, _, late in done))
-    assert len(done) == lines
-    assert [wrong for _, found, _ in done for wrong in found] == []
+    went = sum((item for item, _, _ in result), Counter[str]())
+    print(kind, dict(went), "late", sum(late for _, _, late in result))
+    assert len(result) == lines
+    assert [wrong for _, result, _ in result for wrong in result] == []
 
 
 @pytest.mark.parametrize("kind", ["text", "modbus rtu"])
@@ -289,7 +289,7 @@ def test_the_campaign_sees_answers_that_belong_to_other_questions(
 
 
 @pytest.mark.parametrize(
-    ("one", "other", "apart"),
+    ("first", "other", "apart"),
     [
         (r"#1 (?P<v>.+)", r"#2 (?P<v>.+)", True),
         (r"(?P<v>[\d.]+) \#1", r"(?P<v>[\d.]+) \#2", True),
@@ -303,19 +303,21 @@ def test_the_campaign_sees_answers_that_belong_to_other_questions(
         (r".1 (?P<v>.+)", r".2 (?P<v>.+)", False),
     ],
 )
-def test_patterns_are_told_apart_only_where_no_line_can_match_both(one: str, other: str, apart: bool) -> None:
+def test_patterns_are_told_apart_only_where_no_line_can_match_both(
+    first: str, other: str, apart: bool
+) -> None:
     """By hand: a line that matches both is easily written down for each that is not told apart."""
-    assert are_distinguishable(one, other) is apart
-    assert are_distinguishable(other, one) is apart
+    assert are_distinguishable(first, other) is apart
+    assert are_distinguishable(other, first) is apart
 
 
 def test_what_cannot_be_told_apart_is_said_with_what_to_do() -> None:
     alike = [_modbus("bus", "P1", 1, 10), _modbus("bus", "P2", 1, 20), _modbus("bus", "P3", 2, 10)]
-    (said,) = find_lookalikes(alike)
-    assert said.startswith("Probes P1 and P2 on bus are device 1 and read 2 registers each: a late answer")
+    (message,) = find_lookalikes(alike)
+    assert message.startswith("Probes P1 and P2 on bus are device 1 and read 2 registers each: a late answer")
     texts = [_text("line", "A", False), _text("line", "B", False), _text("other line", "C", False)]
-    (said,) = find_lookalikes(texts)
-    assert said.startswith("Probes A and B on line: their patterns name no address")
+    (message,) = find_lookalikes(texts)
+    assert message.startswith("Probes A and B on line: their patterns name no address")
     assert not list(find_lookalikes([_text("line", "A", True), _text("line", "B", True)]))
 
 
@@ -324,13 +326,13 @@ def test_a_probe_that_names_itself_does_not_wait_for_another_that_is_late(tmp_pa
     wire = PtyWire("line", tmp_path)
     lines = [replace(_text(wire.url, name, named=True), timeout_s=1.0) for name in ("A", "B")]
     far = Late(wire)
-    one, other = drivers(lines)
-    one.open()
-    assert [one.read()[0].status, one.read()[0].raw] == ["timeout", NOT_ASKED]
+    first, other = drivers(lines)
+    first.open()
+    assert [first.read()[0].status, first.read()[0].raw] == ["timeout", NOT_ASKED]
     begun_s = time.monotonic()
     assert other.read()[0].value == 2.0
     assert time.monotonic() - begun_s < 3.0  # A's answer may still come for five and a half time-outs
-    one.close()
+    first.close()
     far.close()
 
 
@@ -338,13 +340,13 @@ class Late(Texts):
     """A never answers in time: its answer comes just before that to the next question."""
 
     def __init__(self, wire: Wire) -> None:
-        self._kept = b""
+        self._held = b""
         super().__init__(wire, Random(1), named=True, disturbed=0.0)
 
     def answers(self, data: bytes) -> list[bytes]:
-        found = super().answers(data)
-        kept, self._kept = self._kept, b"".join(answer for answer in found if answer.startswith(b"A"))
-        return [kept + answer for answer in found if not answer.startswith(b"A")]
+        answers = super().answers(data)
+        late, self._held = self._held, b"".join(answer for answer in answers if answer.startswith(b"A"))
+        return [late + answer for answer in answers if not answer.startswith(b"A")]
 
 
 def test_a_device_that_leaves_other_lengths_unanswered_is_asked_again_all_the_same(tmp_path: Path) -> None:

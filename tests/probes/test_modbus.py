@@ -121,14 +121,14 @@ def outside(request: pytest.FixtureRequest) -> Iterator[str]:
         os.close(end)
 
 
-def _pump(one: int, other: int) -> None:
+def _pump(first: int, other: int) -> None:
     """A null-modem cable between two pseudo-terminals."""
     import select
 
     try:
         while True:
-            for end in select.select([one, other], [], [], 5)[0]:
-                os.write(other if end == one else one, os.read(end, 512))
+            for end in select.select([first, other], [], [], 5)[0]:
+                os.write(other if end == first else first, os.read(end, 512))
     except OSError:
         return
 
@@ -136,8 +136,8 @@ def _pump(one: int, other: int) -> None:
 def line(url: str, **changes: object) -> ModbusLine:
     registers = {"temperature": T, "relative_humidity": RH}
     channels = {"temperature": "P1.temperature", "relative_humidity": "P1.relative_humidity"}
-    told = {"timeout_s": 0.5, "parity": "N", "baudrate": 115200, "function": "holding", **changes}
-    return ModbusLine("P1", url, registers, channels, **told)  # type: ignore[arg-type]
+    fields = {"timeout_s": 0.5, "parity": "N", "baudrate": 115200, "function": "holding", **changes}
+    return ModbusLine("P1", url, registers, channels, **fields)  # type: ignore[arg-type]
 
 
 def test_a_server_of_another_make_is_read(outside: str) -> None:
@@ -172,15 +172,15 @@ def test_an_address_that_another_make_does_not_have_is_told_as_it_tells_it(outsi
 def test_a_late_temperature_never_becomes_the_humidity_of_the_next_device(tmp_path: Path) -> None:
     """As measured with a common library: a temperature of 21.0 that came late was taken for 41.0 %RH."""
     wire = PtyWire("bus", tmp_path)
-    one = ModbusSpeaker({"v": 21.0}, {"v": Register(0, "float32")}, device=1)
+    first = ModbusSpeaker({"v": 21.0}, {"v": Register(0, "float32")}, device=1)
     other = ModbusSpeaker({"v": 41.0}, {"v": Register(2, "float32")}, device=1)
-    device = Spoken(wire, one)
+    device = Spoken(wire, first)
     shared = None
     drivers = []
     for name, register in (("temperature", Register(0, "float32")), ("humidity", Register(2, "float32"))):
-        told = ModbusLine(f"P-{name}", wire.url, {"v": register}, {"v": name}, parity="N", timeout_s=0.2)
-        shared = shared or SerialLine(told)
-        drivers.append(ModbusDriver(told, shared))
+        line = ModbusLine(f"P-{name}", wire.url, {"v": register}, {"v": name}, parity="N", timeout_s=0.2)
+        shared = shared or SerialLine(line)
+        drivers.append(ModbusDriver(line, shared))
     temperature, humidity = drivers
     device.fault, device.late_s = "late", 0.3  # beyond the time-out of 0.2 s, within the quiet after it
     temperature.open()
@@ -199,16 +199,16 @@ def test_late_answers_over_tcp_are_known_by_their_transaction() -> None:
     def serve() -> None:
         peer, _ = listener.accept()
         speaker = ModbusSpeaker({"v": 0.0}, {"v": Register(0)}, tcp=True)
-        kept: list[bytes] = []
+        requests: list[bytes] = []
         n = 0
         with peer:
             while data := peer.recv(256):
                 speaker.values["v"] = float(n)
                 n += 1
-                kept += speaker.take(data)
+                requests += speaker.take(data)
                 if n != 1:
-                    peer.sendall(b"".join(kept))
-                    kept = []
+                    peer.sendall(b"".join(requests))
+                    requests = []
 
     served = threading.Thread(target=serve, daemon=True)
     served.start()

@@ -60,14 +60,14 @@ def indications(panel: SimulatedProbes) -> list[float]:
 
 
 def test_the_same_seed_gives_the_same_room_however_time_is_cut() -> None:
-    one, other = (SimulatedProbes(SimulatedRoom(7, START_NS), 7) for _ in range(2))
-    one.advance(START_NS + HOUR_NS)
+    first, other = (SimulatedProbes(SimulatedRoom(7, START_NS), 7) for _ in range(2))
+    first.advance(START_NS + HOUR_NS)
     for minute in range(61):
         other.advance(START_NS + minute * 60 * NS)
-    assert indications(one) == indications(other)
+    assert indications(first) == indications(other)
     different = SimulatedProbes(SimulatedRoom(8, START_NS), 8)
     different.advance(START_NS + HOUR_NS)
-    assert indications(different) != indications(one)
+    assert indications(different) != indications(first)
 
 
 def test_a_room_that_started_earlier_goes_on_without_a_seam() -> None:

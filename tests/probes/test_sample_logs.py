@@ -58,8 +58,8 @@ def fixed_rows(folder: Path = SAMPLES) -> Rows:
 @cache
 def column(file: str, index: int) -> tuple[list[datetime], np.ndarray]:
     rows = {"bay": utc_rows, "bench": local_rows, "barometer": fixed_rows}[file]()
-    kept = [(t, r[index].replace(",", ".")) for t, r in rows if r[index] != "---"]
-    return [t.astimezone(VIENNA) for t, _ in kept], np.array([float(v) for _, v in kept])
+    cells = [(t, r[index].replace(",", ".")) for t, r in rows if r[index] != "---"]
+    return [t.astimezone(VIENNA) for t, _ in cells], np.array([float(v) for _, v in cells])
 
 
 def between(file: str, index: int, start: str, end: str) -> np.ndarray:

@@ -47,9 +47,9 @@ def polled(build: Sequence[Bus]) -> Iterator[None]:
 
 def command(code: str, probe: str = "P1", **changes: float) -> CommandLine:
     """A probe behind a Python program."""
-    told = {"interval_s": 1.0, "timeout_s": 20.0, **changes}
+    fields = {"interval_s": 1.0, "timeout_s": 20.0, **changes}
     return CommandLine(
-        probe, (sys.executable, "-S", "-c", code), r"T=(?P<t>\S+)", {"t": f"{probe}.temperature"}, **told
+        probe, (sys.executable, "-S", "-c", code), r"T=(?P<t>\S+)", {"t": f"{probe}.temperature"}, **fields
     )
 
 
@@ -71,24 +71,24 @@ def test_a_sensor_file_that_blocks_holds_up_no_other_sensor_and_comes_back(
     os.mkfifo(blocked)
     rows: list[Row] = []
     events: Events = []
-    made = buses(lines, rows.extend, lambda *event: events.append(event))
+    bus_loops = buses(lines, rows.extend, lambda *event: events.append(event))
 
     def of(probe: str) -> list[Row]:
         return [row for row in rows if row.channel == f"{probe}.temperature"]
 
-    with polled(made):
+    with polled(bus_loops):
         assert until(lambda: len(of("W0")) >= 4)
-        assert list(made[0].stuck) == ["W1"]
-        assert "W1" in made[0].failing
+        assert list(bus_loops[0].stuck) == ["W1"]
+        assert "W1" in bus_loops[0].failing
         assert {row.status for probe in ("W0", "W2") for row in of(probe)} == {"ok"}
         assert of("W1")[0].raw == "no end within 0.5 s"
         assert all(row.raw.startswith(("no end", "not asked")) for row in of("W1"))
         blocked.unlink()
         show_one_wire(blocked.parent, 21.0)
         assert until(lambda: any(row.value == 21.0 for row in of("W1")))
-        assert made[0].stuck == {}
-    told = [(kind, what["probe"]) for kind, what in events if kind.startswith("probe")]
-    assert told == [("probe-stuck", "W1"), ("probe-back", "W1")]
+        assert bus_loops[0].stuck == {}
+    probe_events = [(kind, what["probe"]) for kind, what in events if kind.startswith("probe")]
+    assert probe_events == [("probe-stuck", "W1"), ("probe-back", "W1")]
     hangs, again = [record.getMessage() for record in caplog.records]
     assert hangs.startswith("probe W1 on 1-wire:")
     assert " hangs (no end within 0.5 s): it is set apart and tried again" in hangs
@@ -133,28 +133,28 @@ class Hanging:
 @pytest.mark.parametrize("step", ["open", "read"])
 def test_who_shares_the_wire_waits_and_says_for_whom_and_two_are_never_in_it(step: str) -> None:
     wire = object()
-    one, other = Hanging("P1", wire, step), Hanging("P2", wire)
+    first, other = Hanging("P1", wire, step), Hanging("P2", wire)
     rows: list[Row] = []
-    bus = Bus("line", [one, other], rows.extend, lambda *_: None)
+    bus = Bus("line", [first, other], rows.extend, lambda *_: None)
     with polled([bus]):
         assert until(lambda: any("P1 has held the line" in row.raw for row in rows))
         held = [row for row in rows if row.channel == "P2.temperature" and row.value is None]
         assert held
-        one.go.set()
-        one.hangs = ""
+        first.go.set()
+        first.hangs = ""
         assert until(lambda: rows[-1].value == 20.0 and rows[-2].value == 20.0)
-    assert one.most_inside == 1
+    assert first.most_inside == 1
 
 
 def test_each_due_poll_is_one_row_with_its_reason_and_nothing_is_lost() -> None:
     """Through a hang of one of three, on wires of their own: the others have values alone."""
-    made = [Hanging("P1"), Hanging("P2", hangs="read"), Hanging("P3")]
-    for one in made:
-        one.interval_s = 2.0
+    probe_drivers = [Hanging("P1"), Hanging("P2", hangs="read"), Hanging("P3")]
+    for item in probe_drivers:
+        item.interval_s = 2.0
     rows: list[Row] = []
-    with polled([Bus("three", made, rows.extend, lambda *_: None)]):
+    with polled([Bus("three", probe_drivers, rows.extend, lambda *_: None)]):
         assert until(lambda: sum(row.channel == "P3.temperature" for row in rows) >= 3)
-        made[1].go.set()
+        probe_drivers[1].go.set()
     counts = [sum(row.channel == f"P{n}.temperature" for row in rows) for n in (1, 2, 3)]
     assert max(counts) - min(counts) <= 1
     assert {row.status for row in rows if not row.channel.startswith("P2")} == {"ok"}
@@ -186,7 +186,7 @@ def test_a_stuck_probe_has_a_bounded_number_of_threads(monkeypatch: pytest.Monke
     hanging.go.set()
 
 
-def found(line: CommandLine) -> Sequence[Raw]:
+def values_of(line: CommandLine) -> Sequence[Raw]:
     (driver,) = drivers([line])
     driver.open()
     return driver.read()
@@ -195,21 +195,21 @@ def found(line: CommandLine) -> Sequence[Raw]:
 def test_a_program_that_leaves_a_child_behind_has_ended_when_it_exits() -> None:
     """The child is in a session of its own and holds the output open for longer than anybody waits."""
     code = "import os, time\nif os.fork() == 0:\n os.setsid(); time.sleep(120); os._exit(0)\nprint('T=20.5')"
-    (answer,) = found(command(code))
+    (answer,) = values_of(command(code))
     assert (answer.value, answer.status) == (20.5, "ok")
 
 
 def test_a_program_that_does_not_end_is_overdue_though_a_child_left_its_group() -> None:
     code = "import os, time\nif os.fork() == 0: os.setsid()\ntime.sleep(120)"
     with pytest.raises(DeadlineExceeded, match="did not end within 1 s"):
-        found(command(code, timeout_s=1.0))
+        values_of(command(code, timeout_s=1.0))
 
 
 @pytest.mark.parametrize("stream", ["stdout", "stderr"])
 def test_a_program_that_prints_without_end_costs_neither_memory_nor_time(stream: str) -> None:
     """It is ended at its first megabyte; what is looked at are 4096 bytes."""
     code = f"import sys\nwhile True: sys.{stream}.write('T=20.5 ' * 1000)"
-    (answer,) = found(command(code, timeout_s=LONG_S))
+    (answer,) = values_of(command(code, timeout_s=LONG_S))
     assert (answer.value, answer.status, answer.raw) == (None, "garbage", "printed more than 1 MB")
 
 
@@ -217,19 +217,19 @@ def test_a_program_that_is_late_is_told_as_stuck_and_not_waited_for(tmp_path: Pa
     mark = tmp_path / "quick"
     code = f"import os, time\nif not os.path.exists({str(mark)!r}): time.sleep(120)\nprint('T=20.5')"
     rows: list[Row] = []
-    made = buses([command(code, timeout_s=0.5)], rows.extend, lambda *_: None)
-    with polled(made):
-        assert until(lambda: made[0].stuck)
+    bus_loops = buses([command(code, timeout_s=0.5)], rows.extend, lambda *_: None)
+    with polled(bus_loops):
+        assert until(lambda: bus_loops[0].stuck)
         assert rows[0].raw == "did not end within 0.5 s"
         mark.touch()
-        made[0].drivers[0].line = command(code, timeout_s=LONG_S)  # type: ignore[attr-defined]
+        bus_loops[0].drivers[0].line = command(code, timeout_s=LONG_S)  # type: ignore[attr-defined]
         assert until(lambda: any(row.value == 20.5 for row in rows))
-        assert not made[0].stuck
+        assert not bus_loops[0].stuck
 
 
 def test_every_real_driver_says_what_it_shares_and_when_it_has_ended(tmp_path: Path) -> None:
-    made: list[ProbeDriver] = [
+    probe_drivers: list[ProbeDriver] = [
         *drivers([command("")]),
         *drivers([OneWire("W", str(tmp_path / "x"), {"t": "W.t"})]),
     ]
-    assert all(driver.wire is driver and driver.deadline_s > 0 for driver in made)
+    assert all(driver.wire is driver and driver.deadline_s > 0 for driver in probe_drivers)

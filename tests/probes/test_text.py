@@ -42,14 +42,14 @@ def test_digits_of_other_scripts_are_no_number(device: Device) -> None:
 def test_what_a_probe_says_after_its_answer_is_not_the_answer_of_the_next(device: Device) -> None:
     """Two probes of one kind on a line: the first one answers twice, the second time late."""
     first, second = (line_to(device.wire.url, probe=f"P{n}", query=f"{n}?", timeout_s=0.5) for n in (1, 2))
-    device.script = lambda asked: (
+    device.script = lambda question: (
         [b"T=20.01 RH=41.0\r\n", 0.002, b"T=20.01 RH=41.0\r\n"]
-        if asked == b"1?"
+        if question == b"1?"
         else [b"T=20.02 RH=42.0\r\n"]
     )
-    one, other = drivers([first, second])
-    one.open()
+    first_driver, second_driver = drivers([first, second])
+    first_driver.open()
     for _ in range(5):
-        assert [raw.value for raw in one.read()] == [20.01, 41.0]
-        assert [raw.value for raw in other.read()] == [20.02, 42.0]
-    one.close()
+        assert [raw.value for raw in first_driver.read()] == [20.01, 41.0]
+        assert [raw.value for raw in second_driver.read()] == [20.02, 42.0]
+    first_driver.close()

@@ -45,8 +45,8 @@ def refused() -> Exception:
     ],
 )
 def test_a_fault_of_a_peer_is_a_clause(error: Exception, words: str) -> None:
-    said = peer_fault(PEER, error)
-    assert said.startswith(PEER)
-    assert words in said
-    assert "Errno" not in said
-    assert type(error).__name__ not in said
+    message = peer_fault(PEER, error)
+    assert message.startswith(PEER)
+    assert words in message
+    assert "Errno" not in message
+    assert type(error).__name__ not in message

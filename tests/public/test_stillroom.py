@@ -126,10 +126,10 @@ def test_check_is_that_of_the_command(stillroom_package: ModuleType, demo_copy: 
         store.append("late", [Row("P2.temperature", at_ns, at_ns + NS, 20.4)])
     with stillroom_package.open(demo_copy) as room:
         answer = room.check("machine-bay", "2026-10-19T09:30", "2026-10-19T11:00")
-    said = json.loads(run_here("check", *where, "--json", "--data", demo_copy).stdout)
-    assert json.dumps(answer.to_dict()) == json.dumps(said)
-    assert (answer.verdict, answer.digest, answer.stamp) == (said["verdict"], said["digest"], said["stamp"])
-    assert len(answer.reasons) == len(said["reasons"])
+    body = json.loads(run_here("check", *where, "--json", "--data", demo_copy).stdout)
+    assert json.dumps(answer.to_dict()) == json.dumps(body)
+    assert (answer.verdict, answer.digest, answer.stamp) == (body["verdict"], body["digest"], body["stamp"])
+    assert len(answer.reasons) == len(body["reasons"])
 
 
 def test_grid_is_what_the_judge_sees(room: Any, demo_copy: Path) -> None:
@@ -166,7 +166,7 @@ def test_tables_without_a_row_keep_their_columns(room: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("ask", "said"),
+    ("ask", "expected"),
     [
         (lambda r: r.readings("P1.temprature", *DAY), "nearest are: P1.temperature"),
         (lambda r: r.verdicts("machine bay", *DAY), "nearest are: machine-bay"),
@@ -183,8 +183,10 @@ def test_tables_without_a_row_keep_their_columns(room: Any) -> None:
     ],
     ids=["channel", "zone", "order", "words", "number", "twice", "year", "list", "activity"],
 )
-def test_bad_input_is_refused_in_words(room: Any, stillroom_package: ModuleType, ask: Any, said: str) -> None:
-    with pytest.raises(stillroom_package.Refused, match=said):
+def test_bad_input_is_refused_in_words(
+    room: Any, stillroom_package: ModuleType, ask: Any, expected: str
+) -> None:
+    with pytest.raises(stillroom_package.Refused, match=expected):
         ask(room)
 
 
@@ -226,9 +228,11 @@ def test_it_is_imported_from_what_pip_installs(kind: str, tmp_path: Path) -> Non
         _run([*pip, *install, "--prefix", str(target), "-e", str(source)])
         (site,) = target.rglob("site-packages")
         path = str(site)
-    said = _run([sys.executable, "-P", "-S", "-c", _without_site(path) + SCRIPT], cwd=tmp_path).split(" ", 1)
-    assert said[0] == "False"
-    assert said[1].strip().startswith(str(target if kind == "wheel" else source))
+    output = _run([sys.executable, "-P", "-S", "-c", _without_site(path) + SCRIPT], cwd=tmp_path).split(
+        " ", 1
+    )
+    assert output[0] == "False"
+    assert output[1].strip().startswith(str(target if kind == "wheel" else source))
 
 
 def test_another_module_logger_is_named(tmp_path: Path) -> None:
@@ -242,10 +246,10 @@ def test_another_module_logger_is_named(tmp_path: Path) -> None:
         "m = importlib.util.module_from_spec(s); sys.modules['stillroom'] = m; s.loader.exec_module(m)"
     )
     command = [sys.executable, "-c", loader]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
-    assert done.returncode == 1
-    assert "ImportError: stillroom needs its own package `logger`, but finds" in done.stderr
-    assert "logger.py first. Rename that file" in done.stderr
+    result = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert result.returncode == 1
+    assert "ImportError: stillroom needs its own package `logger`, but finds" in result.stderr
+    assert "logger.py first. Rename that file" in result.stderr
 
 
 def _copy_tree(target: Path) -> None:
@@ -258,6 +262,8 @@ def _copy_tree(target: Path) -> None:
 
 def _run(command: list[str], cwd: Path = ROOT, **environment: str) -> str:
     env = {**os.environ, **environment}
-    done = subprocess.run(command, cwd=cwd, env=env, capture_output=True, text=True, check=False, timeout=600)
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
+    result = subprocess.run(
+        command, cwd=cwd, env=env, capture_output=True, text=True, check=False, timeout=600
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
+    return result.stdout

@@ -56,5 +56,5 @@ def room(demo_copy: Path) -> Iterator[Room]:
 def tool(name: str, *arguments: object, cwd: Path | None = None) -> tuple[int, str]:
     """Exit code and output of a program that knows nothing of us; skipped where it is not installed."""
     command = [program(name), *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
-    return done.returncode, done.stdout + done.stderr
+    result = subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
+    return result.returncode, result.stdout + result.stderr

@@ -46,18 +46,18 @@ def gauge_room(probes: int, humid: int) -> Setup:
         basis = "Instruction GR-03: no rust on gauges"
         rules = (*rules, rule(name="relative humidity", **band, disturbs=False, basis=basis))
     measured = {f"T{n + 1}": ("temperature", "relative_humidity") for n in range(humid)}
-    made = setup(rules, places, U={"temperature": 0.1, "relative_humidity": 1.6}, settling_s=7200,
+    item = setup(rules, places, U={"temperature": 0.1, "relative_humidity": 1.6}, settling_s=7200,
                  quantities=measured, channel={"resolution": 0.01, "noise": 0.008})  # fmt: skip
     room = replace(
-        made.room,
+        item.room,
         name="Gauge room",
         site="Almtal Gearworks",
         timezone="Europe/Vienna",
         custodian="Greta Holm",
     )
-    certificates = tuple(_three_points(c) for c in made.certificates)
-    zone = replace(made.zones["bay"], name="Gauge bay")
-    return replace(made, room=room, certificates=certificates, zones={"bay": zone})
+    certificates = tuple(_three_points(c) for c in item.certificates)
+    zone = replace(item.zones["bay"], name="Gauge bay")
+    return replace(item, room=room, certificates=certificates, zones={"bay": zone})
 
 
 def _three_points(c: Certificate) -> Certificate:

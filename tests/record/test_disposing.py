@@ -57,14 +57,14 @@ def test_a_decided_month_goes_and_the_journal_keeps_what_it_took_along(room: Roo
         note(room.store, open_case.case, TEXTS, "Greta Holm")
         close(room.store, open_case.case, "Greta Holm", running=False, undecided=[])
 
-    done, _ = dispose(room.verdicts, TWO, room.now_ns, 0)
+    disposal, _ = dispose(room.verdicts, TWO, room.now_ns, 0)
 
-    assert len(done.files) == 3
+    assert len(disposal.files) == 3
     (entry,) = room.store.journal.entries(kind="disposal")
-    told = entry.what["losing"]
-    assert isinstance(told, dict)
-    assert (told["undecided"], told["excursions"]) == (0, losing.excursions)
-    assert "I-2603" in told["inspections"]  # type: ignore[operator]
+    loss = entry.what["losing"]
+    assert isinstance(loss, dict)
+    assert (loss["undecided"], loss["excursions"]) == (0, losing.excursions)
+    assert "I-2603" in loss["inspections"]  # type: ignore[operator]
     assert room.store.verify().faults == ()
 
 

@@ -38,10 +38,10 @@ def setup(build: SimpleNamespace) -> Setup:
     """T1 under C-1 (−0.010 K, U 0.03) until noon, then under C-2, which found an error of +0.13 K, linear."""
     room: Setup = build.setup((build.rule(disturbs=False),), pre_window_s=0)
     later = build.at(12)
-    found = AsFound((20.0,), (0.13,), "linear")
+    as_found = AsFound((20.0,), (0.13,), "linear")
     begin = replace(PAPER, valid_from_ns=build.at(0), calibrated_ns=build.at(0))
     after = replace(PAPER, number="C-2", valid_from_ns=later, calibrated_ns=later, corrections=(-0.13,),
-                    as_found=found)  # fmt: skip
+                    as_found=as_found)  # fmt: skip
     return replace(room, certificates=(begin, after))
 
 
@@ -58,8 +58,8 @@ def test_a_correction_and_its_U_are_told_part_by_part(
     store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:
     """Just before noon: −0.130 = −0.010 − 0.120 within 0.001; U from 0.015 and 0.12/2/√3: 0.0754."""
-    told = state_at(store, Verdicts(store, setup), "bay", build.at(12) - 60 * NS, build.at(48))
-    (reading,) = told["readings"]
+    state = state_at(store, Verdicts(store, setup), "bay", build.at(12) - 60 * NS, build.at(48))
+    (reading,) = state["readings"]
     parts = reading["worked_out"]
     assert [p["name"].split(",")[0] for p in parts["correction"]] == ["certificate C-1", "as found by C-2"]
     assert [p["value"] for p in parts["correction"]] == pytest.approx([-0.010, -0.120], abs=0.001)
@@ -82,11 +82,11 @@ def test_the_parts_are_those_that_the_judge_used(
     after = replace(PAPER, number="C-2", valid_from_ns=12 * HOUR, calibrated_ns=12 * HOUR,
                     as_found=AsFound((20.0,), (error,), model))  # type: ignore[arg-type]  # fmt: skip
     papers = (first, after)
-    done = correct_readings(channel, papers, np.array([hour * HOUR]), np.array([at]))
+    corrected = correct_readings(channel, papers, np.array([hour * HOUR]), np.array([at]))
     parts = correction_breakdown(channel, papers, hour * HOUR, at)
     assert parts is not None
-    assert at + parts.total == pytest.approx(float(done.value[0]), abs=1e-9)
-    assert pytest.approx(float(done.U[0]), abs=1e-9) == parts.U
+    assert at + parts.total == pytest.approx(float(corrected.value[0]), abs=1e-9)
+    assert pytest.approx(float(corrected.U[0]), abs=1e-9) == parts.U
 
 
 def test_a_record_names_the_later_certificate_and_all_that_enters_U(
@@ -98,10 +98,10 @@ def test_a_record_names_the_later_certificate_and_all_that_enters_U(
     )
     (paper,) = facts["probes"][0]["certificates"]
     assert paper["points"] == [{"indication": 20.0, "correction": -0.01, "U": 0.03}]
-    found = paper["as_found"]
-    assert (found["certificate"], found["model"], found["points"][0]["error"]) == ("C-2", "linear", 0.13)
-    assert found["largest_change"] == pytest.approx(0.12)
-    assert (found["from"], found["to"]) == ("2026-03-10T00:00:00Z", "2026-03-10T12:00:00Z")
+    result = paper["as_found"]
+    assert (result["certificate"], result["model"], result["points"][0]["error"]) == ("C-2", "linear", 0.13)
+    assert result["largest_change"] == pytest.approx(0.12)
+    assert (result["from"], result["to"]) == ("2026-03-10T00:00:00Z", "2026-03-10T12:00:00Z")
 
 
 def test_the_later_certificate_lists_the_inspections_that_it_re_judged(

@@ -169,8 +169,8 @@ def test_a_wrong_replacement_is_refused(room: Room, tmp_path: Path, more: dict[s
 
 
 def test_a_file_in_the_way_is_never_written_over(room: Room, tmp_path: Path) -> None:
-    made = room.issue(tmp_path / "a")
-    pdf = next(name for name in made.files if name.endswith(".pdf"))
+    record = room.issue(tmp_path / "a")
+    pdf = next(name for name in record.files if name.endswith(".pdf"))
     blocked = tmp_path / "b"
     blocked.mkdir()
     (blocked / pdf.replace("000001", "000002")).write_text("mine")
@@ -184,8 +184,8 @@ def test_a_run_that_was_cut_off_leaves_no_half_issue(room: Room, tmp_path: Path)
     leftover = room.store.folder / "records" / "000001"
     leftover.mkdir(parents=True)
     (leftover / "half.pdf").write_bytes(b"%PDF")
-    made = room.issue(tmp_path / "a")
-    assert sorted(p.name for p in made.folder.iterdir()) == sorted(made.files)
+    record = room.issue(tmp_path / "a")
+    assert sorted(p.name for p in record.folder.iterdir()) == sorted(record.files)
 
 
 def test_a_changed_byte_of_an_issue_and_a_removed_one_are_found(room: Room, tmp_path: Path) -> None:
@@ -220,16 +220,16 @@ ALTERED = {
 
 def test_an_altered_field_of_an_issue_is_found(room: Room, tmp_path: Path) -> None:
     room.issue(tmp_path / "a")
-    found = {}
+    result = {}
     for column, value in ALTERED.items():
         with closing(sqlite3.connect(room.store.folder / "stillroom.db", isolation_level=None)) as editor:
             with unguarded(editor):
                 editor.execute("CREATE TEMP TABLE kept AS SELECT * FROM issue")
                 editor.execute(f"UPDATE issue SET {column.strip()} = {value}")  # noqa: S608 (of the table above)
-            found[column] = room.store.verify().faults
+            result[column] = room.store.verify().faults
             with unguarded(editor):
                 editor.execute("DELETE FROM issue")
                 editor.execute("INSERT INTO issue SELECT * FROM kept")
     assert room.store.verify().faults == ()
-    wanted = ("record 1: its row is missing, altered, or without its journal entry",)
-    assert found == dict.fromkeys(ALTERED, wanted)
+    expected = ("record 1: its row is missing, altered, or without its journal entry",)
+    assert result == dict.fromkeys(ALTERED, expected)

@@ -16,12 +16,12 @@ from .conftest import DAY, Room, opened
 def edited(folder: Path) -> int:
     """Somebody turns every stored "nonconforming" of the machine bay into "conforming"; gives the rows."""
     with closing(sqlite3.connect(folder / FILE)) as stranger:
-        done = stranger.execute(
+        result = stranger.execute(
             "UPDATE piece SET body = replace(replace(body, '\"nonconforming\"', '\"conforming\"'),"
             " '\"not stable\"', '\"stable\"') WHERE zone = 'machine-bay' AND body LIKE '%nonconforming%'"
         ).rowcount
         stranger.commit()
-    return int(done)
+    return int(result)
 
 
 def facts(out: Path) -> dict[str, Any]:
@@ -37,8 +37,8 @@ def test_a_record_is_issued_from_a_fresh_judgement(room: Room, tmp_path: Path) -
     room.issue(tmp_path / "after")
 
     before, after = facts(tmp_path / "before"), facts(tmp_path / "after")
-    for told in ("shares", "periods", "excursions", "verdict", "digest"):
-        assert after[told] == before[told], told
+    for part in ("shares", "periods", "excursions", "verdict", "digest"):
+        assert after[part] == before[part], part
     (entry,) = room.store.journal.entries(kind="verdicts-altered")
     assert entry.what["zone"] == "machine-bay"
     assert "2026-10-19" in entry.what["altered"]

@@ -40,10 +40,10 @@ def test_a_month_says_what_became_of_its_record(room: Room, tmp_path: Path) -> N
 
     month = month_of(room.store, room.setup, "machine-bay", "2026-10", NOW)
     span = (month.from_ns, month.to_ns)
-    made = issue(
+    record = issue(
         room.store, room.verdicts, room.setup, "machine-bay", *span, tmp_path / "a", "Greta Holm", room.now_ns
     )
-    assert state() == f"record {made.number}"
+    assert state() == f"record {record.number}"
     for hour in (3, 5):
         begin = DAY[0] + hour * 3600 * NS
         mark(room.store, room.setup, Mark("machine-bay", begin, begin + 600 * NS, "door open", "Greta Holm"))
@@ -63,13 +63,13 @@ def test_records_of_the_same_time_are_named_before_another_is_issued(
         refuse_overlapping(room.store, room.setup, "machine-bay", DAY, "say so")
     refuse_overlapping(room.store, room.setup, "machine-bay", (DAY[1], DAY[1] + NS), "say so")
     refuse_overlapping(room.store, room.setup, "plate-bench", DAY, "say so")
-    asked = ("record", "issue", "--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy)
-    done = run_here(*asked, "--out", tmp_path / "c", "--who", "Greta Holm")
-    assert done.returncode == 2
-    assert "Nothing was issued: record 1," in done.stderr
-    assert "say --beside" in " ".join(done.stderr.split())
-    done = run_here(*asked, "--out", tmp_path / "c", "--who", "Greta Holm", "--beside")
-    assert (done.returncode, len(issues(room.store))) == (0, 3)
+    words = ("record", "issue", "--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy)
+    result = run_here(*words, "--out", tmp_path / "c", "--who", "Greta Holm")
+    assert result.returncode == 2
+    assert "Nothing was issued: record 1," in result.stderr
+    assert "say --beside" in " ".join(result.stderr.split())
+    result = run_here(*words, "--out", tmp_path / "c", "--who", "Greta Holm", "--beside")
+    assert (result.returncode, len(issues(room.store))) == (0, 3)
 
 
 def test_a_draft_is_marked_and_leaves_no_trace(room: Room, demo_copy: Path, tmp_path: Path) -> None:
@@ -79,10 +79,10 @@ def test_a_draft_is_marked_and_leaves_no_trace(room: Room, demo_copy: Path, tmp_
 
     before = room.store.journal.head()
     file = tmp_path / "october.pdf"
-    done = run_here(
+    result = run_here(
         "record", "preview", file, "--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy
     )
-    assert done.returncode == 0, done.stderr
+    assert result.returncode == 0, result.stderr
     words = " ".join(extract_text(file).split())
     assert "Record of conditions, draft" in words
     assert "Drafted, not issued" in words

@@ -29,7 +29,7 @@ from .conftest import tool
 SPAN = ("--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20")
 
 
-def done(data: Path, *words: str) -> None:
+def run_well(data: Path, *words: str) -> None:
     """A command by a script that knows the password of every account here."""
     env = {"STILLROOM_PASSWORD": PASSWORD, "STILLROOM_APPROVER_PASSWORD": None}
     answer = CliRunner().invoke(app, [*words, "--data", str(data)], env=env)
@@ -55,9 +55,9 @@ def paper_of(out: Path) -> str:
 
 
 def mark_and_issue(data: Path, out: Path, who: str) -> None:
-    done(data, "mark", "time", *SPAN[:2], "--from", "2026-10-19T05:00", "--to", "2026-10-19T05:10",
+    run_well(data, "mark", "time", *SPAN[:2], "--from", "2026-10-19T05:00", "--to", "2026-10-19T05:10",
          "--why", "door open", "--who", who)  # fmt: skip
-    done(data, "record", "issue", *SPAN, "--out", str(out), "--who", who)
+    run_well(data, "record", "issue", *SPAN, "--out", str(out), "--who", who)
 
 
 def test_without_accounts_each_name_is_one_that_was_given(demo_copy: Path, tmp_path: Path) -> None:
@@ -73,7 +73,7 @@ def test_without_accounts_each_name_is_one_that_was_given(demo_copy: Path, tmp_p
 
 def test_an_account_with_its_password_proves_the_name(demo_copy: Path, tmp_path: Path) -> None:
     """What was done before there were accounts stays a name that was given."""
-    done(demo_copy, "mark", "time", *SPAN[:2], "--from", "2026-10-19T06:00", "--to", "2026-10-19T06:10",
+    run_well(demo_copy, "mark", "time", *SPAN[:2], "--from", "2026-10-19T06:00", "--to", "2026-10-19T06:10",
          "--why", "before", "--who", "Ruth Amsel")  # fmt: skip
     with_accounts(demo_copy)
     mark_and_issue(demo_copy, tmp_path / "out", "ramsel")
@@ -85,7 +85,7 @@ def test_an_account_with_its_password_proves_the_name(demo_copy: Path, tmp_path:
     assert re.search(r"Issued [^()]* by Ruth Amsel (?!\(name given\))", paper)
     with Store.open(demo_copy, read_only=True) as store:
         assert store.verify().intact
-    done(demo_copy, "export", "--format", "parquet", "--out", str(tmp_path / "export"))
+    run_well(demo_copy, "export", "--format", "parquet", "--out", str(tmp_path / "export"))
     versions = json.loads((tmp_path / "export" / "setup" / "versions.json").read_text("utf-8"))
     assert {version["author_proven"] for version in versions} == {None}  # the program made the demo
     imports = json.loads((tmp_path / "export" / "imports.json").read_text("utf-8"))
@@ -94,9 +94,11 @@ def test_an_account_with_its_password_proves_the_name(demo_copy: Path, tmp_path:
 
 def test_lists_and_the_state_at_an_instant_say_it_as_well(demo_copy: Path, tmp_path: Path) -> None:
     """One record was issued under a name that was given, a later one by an account with its password."""
-    done(demo_copy, "record", "issue", *SPAN, "--out", str(tmp_path / "a"), "--who", "Ruth Amsel")
+    run_well(demo_copy, "record", "issue", *SPAN, "--out", str(tmp_path / "a"), "--who", "Ruth Amsel")
     with_accounts(demo_copy)
-    done(demo_copy, "record", "amend", "1", "--why", "again", "--out", str(tmp_path / "b"), "--who", "ramsel")
+    run_well(
+        demo_copy, "record", "amend", "1", "--why", "again", "--out", str(tmp_path / "b"), "--who", "ramsel"
+    )
     with Store.open(demo_copy) as store:
         assert [(i.who, i.to_dict()["proven"]) for i in issues(store)] == [
             ("Ruth Amsel", False),

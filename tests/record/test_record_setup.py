@@ -54,8 +54,8 @@ def test_a_corrected_entry_error_is_said_in_each_record_that_it_touches(
     assert plain["setup"]["corrections"] == []
     assert plain["setup"]["single_person"]
     assert upper(touched, "machine-bay.temperature") == [20.6]
-    (said,) = touched["setup"]["corrections"]
-    assert (said["version"], said["author"], said["approver"]) == (4, "Greta", "Ines")
+    (entry,) = touched["setup"]["corrections"]
+    assert (entry["version"], entry["author"], entry["approver"]) == (4, "Greta", "Ines")
     assert [v["version"] for v in touched["setup"]["versions"]] == [1, 2, 3, 4]
     assert touched["zone"]["hours_of_use"] == "Mon-Fri 06:00-22:00; Sat 07:00-12:00"
     assert sum(row["share_in_use"] for row in touched["shares"]) > 0.999
@@ -73,12 +73,12 @@ def test_a_channel_that_never_had_a_certificate_is_said_and_stops_no_record(
         number = approval.propose(store, texts, "Greta", "no paper of P3", now_ns, correction=True)
         approval.approve(store, number, "Ines", "", now_ns)
         facts = issued(store, tmp_path / "out")
-        told = page({**facts, "issue": facts["issue"]})
+        paper = page({**facts, "issue": facts["issue"]})
     (probe,) = [p for p in facts["probes"] if p["probe"] == "P3"]
     assert probe["certificates"] == []
     assert "P3.temperature" in probe["without_certificate"]
     assert all(p["without_certificate"] == [] for p in facts["probes"] if p["probe"] != "P3")
-    (section,) = [s for s in told["sections"] if s["title"] == "Probes, certificates and corrections"]
+    (section,) = [s for s in paper["sections"] if s["title"] == "Probes, certificates and corrections"]
     assert [row[1] for row in section["rows"] if isinstance(row, list) and row[0] == "P3.temperature"] == [
         "no certificate"
     ]

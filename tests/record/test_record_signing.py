@@ -51,8 +51,8 @@ def test_the_published_vector_is_accepted_and_another_message_is_not() -> None:
 
 
 def test_openssl_and_sha256sum_verify_an_issue_and_reject_a_changed_byte(room: Room, tmp_path: Path) -> None:
-    made = room.issue(tmp_path / "a")
-    name = next(n.removesuffix(".pdf") for n in made.files if n.endswith(".pdf"))
+    record = room.issue(tmp_path / "a")
+    name = next(n.removesuffix(".pdf") for n in record.files if n.endswith(".pdf"))
     assert tool("sha256sum", "-c", f"{name}.sha256", cwd=tmp_path / "a")[0] == 0
     assert by_openssl(tmp_path / "a", name)[0] == 0
 
@@ -124,14 +124,14 @@ def test_the_list_says_which_replaced_which_and_an_amended_one_is_amended_once(
     room: Room, tmp_path: Path
 ) -> None:
     room.issue(tmp_path / "a")
-    made = amend(
+    record = amend(
         room.store, room.verdicts, 1, "readings came late", tmp_path / "b", "Radek Sova", room.now_ns
     )
     first, second = issues(room.store)
     assert (first.replaced_by, second.replaces, second.why) == (2, 1, "readings came late")
     assert (first.from_ns, first.to_ns, first.zone) == (second.from_ns, second.to_ns, second.zone)
     assert first.file(".pdf").read_bytes().startswith(b"%PDF")
-    assert made.number == 2
+    assert record.number == 2
     with pytest.raises(Refused, match="was replaced by record 2"):
         amend(room.store, room.verdicts, 1, "again", tmp_path / "c", "Radek Sova", room.now_ns)
     with pytest.raises(Refused, match="no record 9; 1 to 2"):

@@ -69,7 +69,7 @@ def test_every_table_has_heads_and_every_figure_a_text(files: Path) -> None:
         assert len(figures) > 3
         assert all(str(figure.get("/Alt", "")).strip() for figure in figures)
         assert len(elements(root, "TH")) > 30
-        assert all(elements(found, "TH") for found in elements(root, "Table"))
+        assert all(elements(result, "TH") for result in elements(root, "Table"))
         assert len(elements(root, "H1")) == 1
         assert len(elements(root, "H2")) >= 10
 

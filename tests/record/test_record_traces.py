@@ -57,9 +57,9 @@ def invented(draw: random.Random) -> tuple[Channel, tuple[Certificate, ...], int
         curve = tuple(draw.uniform(-0.1, 0.1) for _ in range(3))
         first = replace(first, polynomial=Polynomial(curve, (low + high) / 2, (high - low) / 2))
     model = draw.choice(["", "linear", "step"])
-    found = AsFound((points[0],), (draw.uniform(-0.5, 0.5),), model)  # type: ignore[arg-type]
+    as_found = AsFound((points[0],), (draw.uniform(-0.5, 0.5),), model)  # type: ignore[arg-type]
     after = replace(
-        first, number="K-25", valid_from_ns=175 * DAY_NS, calibrated_ns=175 * DAY_NS, as_found=found
+        first, number="K-25", valid_from_ns=175 * DAY_NS, calibrated_ns=175 * DAY_NS, as_found=as_found
     )
     return channel, (first, after), draw.randint(1, 174) * DAY_NS, draw.uniform(low, high)
 
@@ -88,9 +88,9 @@ def test_the_line_of_the_design_is_printed_so() -> None:
     channel = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.003, (-40, 60))
     first = Certificate("K-24", "T1.temperature", "", "", "2026-01-01", 0, None, (19.0, 21.0), (-0.01, -0.01),
                         (0.03, 0.03), 2.0, (15.0, 25.0), calibrated_ns=0)  # fmt: skip
-    found = AsFound((20.0,), (0.14,), "linear")
+    as_found = AsFound((20.0,), (0.14,), "linear")
     after = replace(
-        first, number="K-25", valid_from_ns=175 * DAY_NS, calibrated_ns=175 * DAY_NS, as_found=found
+        first, number="K-25", valid_from_ns=175 * DAY_NS, calibrated_ns=175 * DAY_NS, as_found=as_found
     )
     parts = correction_breakdown(channel, (first, after), 162 * DAY_NS, 20.0)
     assert parts is not None

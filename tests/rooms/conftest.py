@@ -34,11 +34,11 @@ class MadeGroup:
 
     def add(self, key: str, *, now_ns: int = NOW) -> Path:
         """A room of three judged days, named in the list."""
-        made = Synthetic(simulated=False)
-        setup = made.setup()
-        made.store.close()
+        source = Synthetic(simulated=False)
+        setup = source.setup()
+        source.store.close()
         folder = self.file.parent / key
-        shutil.copytree(made.store.folder, folder)
+        shutil.copytree(source.store.folder, folder)
         with Store.open(folder) as store:
             summary = write_summary(store, setup, now_ns)
         entry = registry.RoomEntry(key, Path(key), summary.key_name, setup.room.name)

@@ -20,14 +20,14 @@ ROLES = [role.value for role in Role]
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Group]:
     """Two rooms; in hall-3 there is a person of each role, in hall-4 one metrologist."""
-    made = MadeGroup(tmp_path_factory.mktemp("group") / "rooms.toml")
-    made.add("hall-3")
-    made.add("hall-4")
+    rooms = MadeGroup(tmp_path_factory.mktemp("group") / "rooms.toml")
+    rooms.add("hall-3")
+    rooms.add("hall-4")
     for role in ROLES:
-        made.person(role, f"The {role}", role, rooms=("hall-3",))
-    made.person("other", "Somebody else", "metrologist", rooms=("hall-4",))
-    made.person("guest", "A guest of the group")
-    group = Group(made.file, now_ns=lambda: NOW)
+        rooms.person(role, f"The {role}", role, rooms=("hall-3",))
+    rooms.person("other", "Somebody else", "metrologist", rooms=("hall-4",))
+    rooms.person("guest", "A guest of the group")
+    group = Group(rooms.file, now_ns=lambda: NOW)
     yield group
     group.close()
 

@@ -47,8 +47,8 @@ def test_what_rests_on_a_reference(rooms: MadeGroup) -> None:
     """By hand: J1 and J2 lie in the bay, J3 on the bench; from 8 h 30 min before NOW on, J1 is out."""
     answers = index(rooms.registry, NOW)
     assert references(answers) == {"RT-07": (2, 2)}
-    found = touched(answers, "RT-07", 0, FOR_EVER)
-    assert [(t.room, t.certificates, t.jobs) for t in found] == [
+    touched_rooms = touched(answers, "RT-07", 0, FOR_EVER)
+    assert [(t.room, t.certificates, t.jobs) for t in touched_rooms] == [
         ("hall-3", ("AG-0411-T",), (("machine-bay", "J1"), ("machine-bay", "J2"))),
         ("hall-4", ("AG-0414-T",), (("plate-bench", "J3"),)),
     ]
@@ -61,11 +61,11 @@ def test_a_room_that_is_away_is_not_known_and_comes_first(rooms: MadeGroup) -> N
     """What it said before stands beside it; nothing is concluded for it."""
     index(rooms.registry, NOW)
     shutil.move(rooms.file.parent / "hall-4", rooms.file.parent / "unmounted")
-    found = touched(index(rooms.registry, NOW + HOUR), "RT-07", 0, FOR_EVER)
-    assert [t.room for t in found] == ["hall-4", "hall-3"]
-    assert "expected its data folder" in found[0].why
-    assert found[0].at_ns == NOW
-    assert found[0].jobs == (("plate-bench", "J3"),)
+    touched_rooms = touched(index(rooms.registry, NOW + HOUR), "RT-07", 0, FOR_EVER)
+    assert [t.room for t in touched_rooms] == ["hall-4", "hall-3"]
+    assert "expected its data folder" in touched_rooms[0].why
+    assert touched_rooms[0].at_ns == NOW
+    assert touched_rooms[0].jobs == (("plate-bench", "J3"),)
 
 
 def test_the_index_holds_no_title_part_or_person(rooms: MadeGroup) -> None:
@@ -131,21 +131,21 @@ def test_time_lost_over_rooms_is_the_sum_of_what_each_says(rooms: MadeGroup) -> 
 
 
 def command(rooms: MadeGroup, *words: str) -> tuple[int, Any]:
-    done = run(*words, "--rooms", str(rooms.file), "--json")
-    return done.returncode, json.loads(done.stdout + done.stderr)
+    result = run(*words, "--rooms", str(rooms.file), "--json")
+    return result.returncode, json.loads(result.stdout + result.stderr)
 
 
 def test_the_commands(rooms: MadeGroup) -> None:
-    code, found = command(rooms, "reference", "impact", "RT-07", "--from", "2026-10-01")
-    assert (code, [t["room"] for t in found]) == (10, ["hall-3", "hall-4"])
-    code, found = command(rooms, "reference", "list")
-    assert (code, found) == (0, [{"reference": "RT-07", "certificates": 2, "rooms": 2}])
+    code, result = command(rooms, "reference", "impact", "RT-07", "--from", "2026-10-01")
+    assert (code, [t["room"] for t in result]) == (10, ["hall-3", "hall-4"])
+    code, result = command(rooms, "reference", "list")
+    assert (code, result) == (0, [{"reference": "RT-07", "certificates": 2, "rooms": 2}])
     code, due = command(rooms, "rooms", "due")
     assert code == 11  # the summaries of this test are of October: nothing counts now
     assert due["not_known"]
-    done = run("reference", "impact", "RT-99", "--from", "2026-10-01", "--rooms", str(rooms.file))
-    assert done.returncode == 2
-    assert "Certificates name: RT-07." in (done.stdout + done.stderr)
+    outcome = run("reference", "impact", "RT-99", "--from", "2026-10-01", "--rooms", str(rooms.file))
+    assert outcome.returncode == 2
+    assert "Certificates name: RT-07." in (outcome.stdout + outcome.stderr)
 
 
 def test_rooms_are_verified_against_the_heads_that_were_seen(rooms: MadeGroup) -> None:
@@ -162,10 +162,10 @@ def test_rooms_are_verified_against_the_heads_that_were_seen(rooms: MadeGroup) -
     rooms.renew(
         "hall-5", NOW, lambda store: [store.journal.append("note", "x", {"n": n}, "") for n in range(3)]
     )
-    done = run("rooms", "verify", "--rooms", str(rooms.file))
-    assert done.returncode == 10
-    assert "hall-5: not intact" in (done.stdout + done.stderr)
-    assert "hall-3: intact" in (done.stdout + done.stderr)
+    result = run("rooms", "verify", "--rooms", str(rooms.file))
+    assert result.returncode == 10
+    assert "hall-5: not intact" in (result.stdout + result.stderr)
+    assert "hall-3: intact" in (result.stdout + result.stderr)
 
 
 def test_accept_takes_a_reason_and_stands_in_the_journal(rooms: MadeGroup) -> None:
@@ -173,8 +173,10 @@ def test_accept_takes_a_reason_and_stands_in_the_journal(rooms: MadeGroup) -> No
 
     Sightings(rooms.registry.centre).look(rooms.registry, NOW)
     assert run("rooms", "accept", "hall-5", "--why", " ", "--rooms", str(rooms.file)).returncode == 2
-    done = run("rooms", "accept", "hall-5", "--why", "restored", "--who", "Greta", "--rooms", str(rooms.file))
-    assert done.returncode == 0, done.stdout + done.stderr
+    result = run(
+        "rooms", "accept", "hall-5", "--why", "restored", "--who", "Greta", "--rooms", str(rooms.file)
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
     with Store.open(rooms.registry.accounts) as centre:
         (entry,) = centre.journal.entries(kind="rooms")
     assert (entry.who, entry.why, entry.what["room"]) == ("Greta", "restored", "hall-5")

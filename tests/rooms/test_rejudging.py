@@ -89,7 +89,7 @@ def make_room(folder: Path, seed: int) -> None:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> MadeGroup:
+def group(tmp_path_factory: pytest.TempPathFactory) -> MadeGroup:
     group = MadeGroup(tmp_path_factory.mktemp("rejudging") / "rooms.toml")
     for seed in range(ROOMS):
         key = f"hall-{seed}"
@@ -114,9 +114,9 @@ def start(group: MadeGroup, *words: str) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
-def test_what_a_service_stored_bit_by_bit_is_what_years_give(made: MadeGroup) -> None:
+def test_what_a_service_stored_bit_by_bit_is_what_years_give(group: MadeGroup) -> None:
     """Two years a zone, two zones a room: nothing changed, though the year's edge lies in the record."""
-    results = here(made)
+    results = here(group)
     assert [r.year for r in results] == [2025, 2026] * 2 * ROOMS
     assert sum(r.days for r in results) == 6 * 2 * ROOMS
     assert [r for r in results if r.changed or r.why] == []
@@ -127,19 +127,19 @@ LONG = pytest.mark.long
 
 
 @pytest.mark.parametrize("workers", [pytest.param(1, marks=LONG), 2, pytest.param(4, marks=LONG)])
-def test_digests_by_workers_are_those_of_one_process(made: MadeGroup, workers: int) -> None:
+def test_digests_by_workers_are_those_of_one_process(group: MadeGroup, workers: int) -> None:
     pytest.importorskip("distributed")
-    running = start(made, "--workers", str(workers), "--dry-run", "--json")
+    running = start(group, "--workers", str(workers), "--dry-run", "--json")
     out, err = running.communicate(timeout=540)
     assert running.returncode == 0, err
-    assert digests(json.loads(out)) == digests(here(made))
+    assert digests(json.loads(out)) == digests(here(group))
     assert "Traceback" not in err
     assert "Stream is closed" not in err
 
 
 def worker_processes(parent: int) -> list[int]:
     """Processes below one that Dask started as workers."""
-    found = []
+    result = []
     for pid in (int(name) for name in os.listdir("/proc") if name.isdigit()):
         try:
             status = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
@@ -147,15 +147,15 @@ def worker_processes(parent: int) -> list[int]:
         except OSError:
             continue
         if int(status[1]) == parent and b"spawn_main" in command:
-            found.append(pid)
-    return found
+            result.append(pid)
+    return result
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="no /proc to find a worker by")
-def test_a_worker_that_is_killed_changes_nothing(made: MadeGroup) -> None:
+def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup) -> None:
     """SIGKILL to one of two as soon as there is a first result; all years come, with the same digests."""
     pytest.importorskip("distributed")
-    running = start(made, "--workers", "2", "--dry-run")
+    running = start(group, "--workers", "2", "--dry-run")
     assert running.stdout is not None
     lines = [running.stdout.readline()]
     workers = worker_processes(running.pid)
@@ -164,28 +164,28 @@ def test_a_worker_that_is_killed_changes_nothing(made: MadeGroup) -> None:
     rest, err = running.communicate(timeout=540)
     lines += rest.splitlines()
     assert running.returncode == 0, (lines, err)
-    expected = {r.digest for r in here(made)}
+    expected = {r.digest for r in here(group)}
     assert {line.split()[-1] for line in lines if " changed, " in line and "judged," not in line} == expected
 
 
-def test_an_edited_day_is_found_and_put_right_once(made: MadeGroup) -> None:
-    folder = made.file.parent / "hall-1"
+def test_an_edited_day_is_found_and_put_right_once(group: MadeGroup) -> None:
+    folder = group.file.parent / "hall-1"
     with Store.open(folder) as store:
         day = BEGIN // (24 * HOUR) + 1
         key, body = store.verdict_cache.day("machine-bay", day) or ("", "")
         store.verdict_cache.put_days("machine-bay", {day: (key, body.replace("nonconforming", "conforming"))})
-    assert sum(r.changed for r in here(made)) == 1  # and a dry run stores nothing
-    assert [(r.room, r.zone, r.changed) for r in here(made, dry_run=False) if r.changed] == [
+    assert sum(r.changed for r in here(group)) == 1  # and a dry run stores nothing
+    assert [(r.room, r.zone, r.changed) for r in here(group, dry_run=False) if r.changed] == [
         ("hall-1", "machine-bay", 1)
     ]
-    assert sum(r.changed for r in here(made, dry_run=False)) == 0
+    assert sum(r.changed for r in here(group, dry_run=False)) == 0
     with Store.open(folder) as store:
         assert Verdicts(store, in_force(store.setups.versions()).setup).altered_days("machine-bay") == []
 
 
-def test_verdicts_of_another_judge_are_all_stored_anew(made: MadeGroup) -> None:
+def test_verdicts_of_another_judge_are_all_stored_anew(group: MadeGroup) -> None:
     """As after an update of the judge: nothing stored counts; then the service has nothing to do."""
-    with Store.open(made.file.parent / "hall-0") as store:
+    with Store.open(group.file.parent / "hall-0") as store:
         setup = in_force(store.setups.versions()).setup
         for zone in setup.zones:
             days = store.verdict_cache.days(zone, -1, 2**62 // (24 * HOUR))
@@ -194,17 +194,17 @@ def test_verdicts_of_another_judge_are_all_stored_anew(made: MadeGroup) -> None:
                 for day, (_, text) in days.items()
             }
             store.verdict_cache.put_days(zone, aged)
-    results = [r for r in here(made, dry_run=False) if r.room == "hall-0"]
+    results = [r for r in here(group, dry_run=False) if r.room == "hall-0"]
     assert sum(r.changed for r in results) == 12
     assert [r.why for r in results if r.why] == []
-    assert sum(r.changed for r in here(made)) == 0
-    with Store.open(made.file.parent / "hall-0") as store:
+    assert sum(r.changed for r in here(group)) == 0
+    with Store.open(group.file.parent / "hall-0") as store:
         setup = in_force(store.setups.versions()).setup
         assert not any(Verdicts(store, setup).refresh(zone, END) for zone in setup.zones)
 
 
-def test_a_room_that_is_away_is_named_and_the_others_go_on(made: MadeGroup, tmp_path: Path) -> None:
-    entries = [*made.registry.rooms.values(), registry.RoomEntry("hall-9", tmp_path / "away", "0" * 64)]
+def test_a_room_that_is_away_is_named_and_the_others_go_on(group: MadeGroup, tmp_path: Path) -> None:
+    entries = [*group.registry.rooms.values(), registry.RoomEntry("hall-9", tmp_path / "away", "0" * 64)]
     results = list(rejudge_here(list(plan(entries, END)), dry_run=True))
     assert [r.room for r in results if r.why] == ["hall-9"]
     assert sum(not r.why for r in results) == 4 * ROOMS
@@ -235,7 +235,7 @@ def free_port() -> int:
         return int(server.getsockname()[1])
 
 
-def test_a_scheduler_elsewhere_over_tls(made: MadeGroup, tmp_path: Path) -> None:
+def test_a_scheduler_elsewhere_over_tls(group: MadeGroup, tmp_path: Path) -> None:
     """The library's own scheduler and worker as programs, with certificates of both sides."""
     pytest.importorskip("distributed")
     certificate, key = map(str, self_signed(tmp_path))
@@ -245,15 +245,15 @@ def test_a_scheduler_elsewhere_over_tls(made: MadeGroup, tmp_path: Path) -> None
     worker = ["worker", address, "--nthreads", "1", "--host", "127.0.0.1"]
     with ended([*scheduler, "--no-dashboard", *tls], [*worker, "--no-dashboard", *tls]):
         words = ("--ca", certificate, "--certificate", certificate, "--key", key, "--only", "hall-0")
-        running = start(made, "--scheduler", address, *words, "--dry-run", "--json")
+        running = start(group, "--scheduler", address, *words, "--dry-run", "--json")
         out, err = running.communicate(timeout=300)
     assert running.returncode == 0, err
-    assert digests(json.loads(out)) == {k: v for k, v in digests(here(made)).items() if k[0] == "hall-0"}
+    assert digests(json.loads(out)) == {k: v for k, v in digests(here(group)).items() if k[0] == "hall-0"}
 
 
-def test_a_scheduler_is_used_by_tls_alone(made: MadeGroup) -> None:
+def test_a_scheduler_is_used_by_tls_alone(group: MadeGroup) -> None:
     for words in (["tcp://127.0.0.1:8786"], ["tls://127.0.0.1:1"]):
-        running = start(made, "--scheduler", *words)
+        running = start(group, "--scheduler", *words)
         _, err = running.communicate(timeout=120)
         assert running.returncode == 2
         assert "certificates of both sides" in err
@@ -265,5 +265,5 @@ def test_nothing_of_it_is_imported_by_a_room_that_stands_alone() -> None:
         "import sys, logger.cli, logger.store, logger.service; "
         "print([m for m in sys.modules if m.split('.')[0] in ('dask', 'distributed')])"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert result.stdout.strip() == "[]"

@@ -18,11 +18,11 @@ class Silence:
     def __init__(self, cells: list[bool]) -> None:
         self.cells = cells
 
-    def lost(self, known: bool, width: int, gap: int) -> bool:
+    def lost(self, has_evidence: bool, width: int, gap: int) -> bool:
         """Of the next cell; more than `gap` of `width` cells, or all of them."""
-        self.cells = [*self.cells, not known][-width:] if width else []
+        self.cells = [*self.cells, not has_evidence][-width:] if width else []
         silent = sum(self.cells)
-        return not known and bool(width) and (silent > gap or silent == width)
+        return not has_evidence and bool(width) and (silent > gap or silent == width)
 
 
 class Countdowns:
@@ -32,12 +32,12 @@ class Countdowns:
         self.settling, self.gap = settling, gap
         self.left, self.unknown, self.silence = 0, settling, Silence([True] * settling)
 
-    def step(self, disturbed: bool, known: bool, troubled: bool) -> tuple[bool, bool]:
+    def step(self, disturbed: bool, has_evidence: bool, troubled: bool) -> tuple[bool, bool]:
         """Whether bodies settle, or are unknown, in the next cell."""
         settles = self.left > 0 and not disturbed
-        lost = self.silence.lost(known, self.settling, self.gap) or troubled
+        lost = self.silence.lost(has_evidence, self.settling, self.gap) or troubled
         unknown = lost or self.unknown > 0
-        if known:
+        if has_evidence:
             self.left, self.unknown = max(0, self.left - 1), max(0, self.unknown - 1)
         if disturbed:
             self.left = self.settling

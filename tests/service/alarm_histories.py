@@ -109,7 +109,7 @@ def live(past: History, folder: Path) -> Lived:
     """The history on a new store in a folder."""
     common = (CommonCause("air-handling", tuple(sorted(SHARED))),) if past.declared else ()
     used = config(past.specs, ZONES, NoticePlan(gather_s=60 * past.gather, common_causes=common))
-    stated, done, offset = Stated(used.setup), Lived(), 0
+    stated, result, offset = Stated(used.setup), Lived(), 0
     with Store.open(folder, create=True, simulated=True) as store:
         alarming = Declared(store, used, stated)
         for minute in range(MINUTES):
@@ -117,7 +117,7 @@ def live(past: History, folder: Path) -> Lived:
             at = START + (minute + offset) * MINUTE
             for act, key, shelf in past.acts.get(minute, ()):
                 if _acted(store, act, key, shelf, at + NS):
-                    done.acts.append((minute, act, key, shelf))
+                    result.acts.append((minute, act, key, shelf))
             if minute in past.away:
                 continue
             for spec in past.specs:
@@ -126,8 +126,8 @@ def live(past: History, folder: Path) -> Lived:
                 alarming = Declared(store, used, stated)
             before = len(letters(store))
             _turn(alarming, at + MINUTE + 3 * NS, killed=minute in past.killed)
-            done.letters += [(minute, x.body["step"], x.body["text"]) for x in letters(store)[before:]]
-    return done
+            result.letters += [(minute, x.body["step"], x.body["text"]) for x in letters(store)[before:]]
+    return result
 
 
 def _acted(store: Store, act: str, key: str, shelf: int, now_ns: int) -> bool:
@@ -168,18 +168,18 @@ def _turn(alarming: AlarmEngine, now_ns: int, killed: bool) -> None:
 # The definitions, plainly.
 
 
-def wrong(past: History, done: Lived) -> list[str]:
+def wrong(past: History, life: Lived) -> list[str]:
     """A sentence for everything that the definitions forbid."""
-    found = [text for spec in past.specs for text in _unnamed(past, done, spec)]
-    return found + _across_zones(past, done) + _joined_after_acknowledgement(past, done)
+    faults = [text for spec in past.specs for text in _unnamed(past, life, spec)]
+    return faults + _across_zones(past, life) + _joined_after_acknowledgement(past, life)
 
 
-def _unnamed(past: History, done: Lived, spec: AlarmSpec) -> list[str]:
+def _unnamed(past: History, life: Lived, spec: AlarmSpec) -> list[str]:
     """Times at which an alarm had to be named by a notice, and none named it, and no person chose so."""
     on, off = -(-spec.on_delay_s // 60), max(1, -(-spec.off_delay_s // 60))
     patience = past.gather + 1 + (0 if spec.priority == "high" else 11)  # a flood holds the others for 10 min
-    out, inside, episode, found = 0, 0, 0, []
-    covered = _covered(past, done, spec.key)
+    out, inside, episode, result = 0, 0, 0, []
+    covered = _covered(past, life, spec.key)
     for minute in range(MINUTES):
         if minute in past.away or minute in past.killed or minute in past.jumps:
             out = inside = 0  # nothing is owed for what was not seen; it begins anew
@@ -190,19 +190,19 @@ def _unnamed(past: History, done: Lived, spec: AlarmSpec) -> list[str]:
         if inside >= off:
             episode = minute
         disturbed = [m for m in range(minute - out + 1, minute + 1) if m in past.killed]
-        if out == max(on, 1) + patience and not disturbed and not _named(done, spec, episode, minute):
-            found.append(
+        if out == max(on, 1) + patience and not disturbed and not _named(life, spec, episode, minute):
+            result.append(
                 f"{spec.key} ({spec.priority}) out for {out} min at minute {minute}: nobody was notified"
             )
-    return found
+    return result
 
 
-def _covered(past: History, done: Lived, key: str) -> set[int]:
+def _covered(past: History, life: Lived, key: str) -> set[int]:
     """Minutes in which a person had put the alarm aside; a clock that goes back may prolong a shelf once."""
     minutes: set[int] = set()
     off = None
     end, length = -1, 0
-    acts = [(m, act, shelf) for m, act, alarm, shelf in done.acts if alarm == key]
+    acts = [(m, act, shelf) for m, act, alarm, shelf in life.acts if alarm == key]
     for minute in range(MINUTES):
         if past.jumps.get(minute, 0) < 0 and minute <= end:
             end = max(end, minute + length)
@@ -222,13 +222,13 @@ def _covered(past: History, done: Lived, key: str) -> set[int]:
     return minutes
 
 
-def _named(done: Lived, spec: AlarmSpec, first: int, last: int) -> bool:
+def _named(life: Lived, spec: AlarmSpec, first: int, last: int) -> bool:
     """Whether a notice of these minutes names the alarm by key, by value and by its own action."""
     zone, number = spec.key.split("-")
     return any(
         first <= minute <= last and step != "returned"
         and spec.key in text and spec.action in text and f"{zone}.{number} 20.90" in text.lower()
-        for minute, step, text in done.letters
+        for minute, step, text in life.letters
     )  # fmt: skip
 
 
@@ -236,25 +236,25 @@ def _keys(past: History, text: str) -> list[str]:
     return [spec.key for spec in past.specs if spec.key in text]
 
 
-def _across_zones(past: History, done: Lived) -> list[str]:
+def _across_zones(past: History, life: Lived) -> list[str]:
     """Notices that name alarms of zones which have no declared common cause."""
-    found = []
-    for minute, _, text in done.letters:
+    result = []
+    for minute, _, text in life.letters:
         zones = {key.split("-")[0] for key in _keys(past, text)}
         if len(zones) > 1 and not (past.declared and zones <= SHARED):
-            found.append(f"minute {minute}: one notice for {sorted(zones)}")
-    return found
+            result.append(f"minute {minute}: one notice for {sorted(zones)}")
+    return result
 
 
-def _joined_after_acknowledgement(past: History, done: Lived) -> list[str]:
+def _joined_after_acknowledgement(past: History, life: Lived) -> list[str]:
     """Notices that name a new alarm beside one that was acknowledged before the new one was raised.
 
     Raised is at most as long before its notice as it waits for others, beside the minutes in which nothing
     could go out: no turn came to its end, or a person had put it aside.
     """
-    first = [(minute, _keys(past, text)) for minute, step, text in done.letters if step == "annunciated"]
+    first = [(minute, _keys(past, text)) for minute, step, text in life.letters if step == "annunciated"]
     priority = {spec.key: spec.priority for spec in past.specs}
-    found = []
+    result = []
     for at, (minute, keys) in enumerate(first):
         for key in keys:
             last = max((m for m, named in first[:at] if key in named), default=None)
@@ -263,19 +263,19 @@ def _joined_after_acknowledgement(past: History, done: Lived) -> list[str]:
             for new in keys:
                 waited = past.gather + (0 if priority[new] == "high" else 11)
                 named_since = any(new in named and m >= last for m, named in first[:at])
-                raised = _raised_since(past, done, new, minute, waited)
+                raised = _raised_since(past, life, new, minute, waited)
                 acknowledged = any(
                     act == "acknowledge" and k == key and last < m <= raised
-                    for m, act, k, _ in done.acts
+                    for m, act, k, _ in life.acts
                 )  # fmt: skip
                 if new != key and acknowledged and not named_since:
-                    found.append(f"minute {minute}: {new} joined {key}, which was acknowledged before")
-    return found
+                    result.append(f"minute {minute}: {new} joined {key}, which was acknowledged before")
+    return result
 
 
-def _raised_since(past: History, done: Lived, key: str, minute: int, waited: int) -> int:
+def _raised_since(past: History, life: Lived, key: str, minute: int, waited: int) -> int:
     """The earliest minute at which an alarm was raised that waited so many minutes for its notice."""
-    still = past.killed | past.away | _covered(past, done, key)
+    still = past.killed | past.away | _covered(past, life, key)
     while waited > 0 or minute in still:
         waited -= minute not in still
         minute -= 1

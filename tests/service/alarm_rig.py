@@ -56,9 +56,9 @@ class Stated:
         """A value of None is a rule without evidence in that cell."""
         minute = (at_ns - START) // MINUTE
         return [
-            self._state(one.key, minute)
-            for one in self.setup.rules
-            if one.zone == zone and (one.key, minute) in self.values
+            self._state(item.key, minute)
+            for item in self.setup.rules
+            if item.zone == zone and (item.key, minute) in self.values
         ]
 
     def _state(self, key: str, minute: int) -> RuleState:

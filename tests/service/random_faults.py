@@ -167,16 +167,16 @@ class Room:
         until_s = time.monotonic() + 1200  # of a machine that does much else
         self._log.write("--- start\n")
         self._log.flush()
-        asked = {key: len(self.instruments[key].at_ns) for key in ("P1", "B1")}
+        query = {key: len(self.instruments[key].at_ns) for key in ("P1", "B1")}
         while True:
             begun = () if (self.data / "stillroom.db").exists() else ("--begin",)
             self.process = subprocess.Popen(
                 [*command, "--data", self.data, *begun, "--who", "Greta Holm"],
                 stdout=self._log, stderr=self._log, text=True,
             )  # fmt: skip
-            until(lambda: self._asked(asked) or self._has_ended(), 900)
+            until(lambda: self._has_polled(query) or self._has_ended(), 900)
             if not self._has_ended():
-                assert self._asked(asked), "the service runs and asks no probe"
+                assert self._has_polled(query), "the service runs and asks no probe"
                 return
             assert self.process.returncode != 2, "the service refuses what it is started with"
             assert time.monotonic() < until_s, "the service does not start"
@@ -244,10 +244,10 @@ class Room:
 
     def act(self, *words: object) -> subprocess.CompletedProcess[str]:
         """A command on the record."""
-        done = run_installed(*words, "--data", self.data, timeout=300)
-        if "Traceback" in done.stderr:
-            self.course.trouble.append(f"{words}: {done.stderr[-2000:]}")
-        return done
+        result = run_installed(*words, "--data", self.data, timeout=300)
+        if "Traceback" in result.stderr:
+            self.course.trouble.append(f"{words}: {result.stderr[-2000:]}")
+        return result
 
     def drop_files(self, number: int) -> None:
         """Into the watched folder what a copying program, a broken logger and a foe leave."""
@@ -281,7 +281,7 @@ class Room:
     def _has_ended(self) -> bool:
         return self.process is None or self.process.poll() is not None
 
-    def _asked(self, before: dict[str, int]) -> bool:
+    def _has_polled(self, before: dict[str, int]) -> bool:
         return all(len(self.instruments[key].at_ns) > count for key, count in before.items())
 
     def _publish(self) -> None:

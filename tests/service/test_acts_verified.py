@@ -63,4 +63,4 @@ def test_a_row_that_no_act_explains_is_named(folder: Path, statement: str, fault
     with Store.open(folder, read_only=True) as store:
         faults = store.verify().faults
 
-    assert any(told.startswith(fault) for told in faults), faults
+    assert any(text.startswith(fault) for text in faults), faults

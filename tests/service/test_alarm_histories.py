@@ -25,47 +25,47 @@ def fast_folder(tmp_path: Path) -> Iterator[Path]:
     if not memory.is_dir():
         yield tmp_path
         return
-    with TemporaryDirectory(dir=memory) as made:
-        yield Path(made)
+    with TemporaryDirectory(dir=memory) as item:
+        yield Path(item)
 
 
 def searched(folder: Path, seeds: range) -> tuple[dict[int, list[str]], int]:
     """By number of the history what is wrong in it; and how many notices there were."""
-    found: dict[int, list[str]] = {}
+    result: dict[int, list[str]] = {}
     notices = 0
     for seed in seeds:
         past = history(seed)
-        done = live(past, folder / str(seed))
+        outcome = live(past, folder / str(seed))
         shutil.rmtree(folder / str(seed))
-        notices += len(done.letters)
-        if sentences := wrong(past, done):
-            found[seed] = sentences
-    return found, notices
+        notices += len(outcome.letters)
+        if sentences := wrong(past, outcome):
+            result[seed] = sentences
+    return result, notices
 
 
 def test_twenty_histories_follow_the_definitions(fast_folder: Path) -> None:
     """Each high alarm is named by a notice within its delays, or a person chose otherwise."""
-    found, notices = searched(fast_folder, range(20))
+    faults, notices = searched(fast_folder, range(20))
 
-    assert found == {}
+    assert faults == {}
     assert notices > 40
 
 
 @pytest.mark.long
 def test_a_thousand_histories_follow_the_definitions(fast_folder: Path) -> None:
     """The same at length."""
-    found, notices = searched(fast_folder, range(1000, 2000))
+    faults, notices = searched(fast_folder, range(1000, 2000))
 
-    print(f"1000 histories, {notices} notices, {len(found)} wrong")
-    assert found == {}
+    print(f"1000 histories, {notices} notices, {len(faults)} wrong")
+    assert faults == {}
 
 
 def _silent_joining(patched: pytest.MonkeyPatch) -> None:
     """What joins a cause is not announced."""
     real = causes.join_causes
 
-    def silent(*given: Any) -> dict[str, Any]:
-        return {k: replace(a, waits=a.cause == k) for k, a in real(*given).items()}
+    def silent(*args: Any) -> dict[str, Any]:
+        return {k: replace(a, waits=a.cause == k) for k, a in real(*args).items()}
 
     patched.setattr(alarming, "join_causes", silent)
 
@@ -113,7 +113,7 @@ def test_the_search_finds_what_was_wrong_once(
     """Each mend undone: the histories show it."""
     undo(monkeypatch)
 
-    found, _ = searched(fast_folder, range(100))
+    faults, _ = searched(fast_folder, range(100))
 
-    print(f"{undo.__name__}: wrong in {len(found)} of 100 histories")
-    assert found
+    print(f"{undo.__name__}: wrong in {len(faults)} of 100 histories")
+    assert faults

@@ -68,36 +68,36 @@ class Told:
 
     def __init__(self) -> None:
         self.values: dict[int, float] = {}
-        self.asked: list[int] = []
+        self.minutes: list[int] = []
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
         minute = (at_ns - START) // MINUTE
-        self.asked.append(minute)
+        self.minutes.append(minute)
         value = self.values.get(minute)
         if value is None:
             return []
         margin = min(value - 19.5, 20.5 - value)
-        found = Conformity.NONCONFORMING if margin < 0 else Conformity.CONFORMING
+        result = Conformity.NONCONFORMING if margin < 0 else Conformity.CONFORMING
         cell_ns = START + minute * MINUTE
         return [
             RuleState("bay.temperature", "temperature", cell_ns, value, 0.06, margin, "degC", 19.5, 20.5,
-                      found, "P1.temperature")
+                      result, "P1.temperature")
         ]  # fmt: skip
 
     def doubts(self, zone: str, at_ns: int, now_ns: int) -> Mapping[str, str]:
         return {}
 
 
-def live(store: Store, values: Sequence[float], first: int = 0, told: Told | None = None) -> Told:
+def live(store: Store, values: Sequence[float], first: int = 0, rules: Told | None = None) -> Told:
     """Minute after minute, readings coming in, a turn a few seconds after each cell's end."""
-    told = told or Told()
-    alarming = AlarmEngine(store, CONFIG, told)
+    rules = rules or Told()
+    alarming = AlarmEngine(store, CONFIG, rules)
     for minute, value in enumerate(values, first):
-        told.values[minute] = value
+        rules.values[minute] = value
         at = START + minute * MINUTE + 30 * NS
         store.append("poll", [Row("P1.temperature", at, at, value)])
         alarming.turn(START + (minute + 1) * MINUTE + 3 * NS)
-    return told
+    return rules
 
 
 def states(store: Store) -> dict[str, AlarmState]:
@@ -125,10 +125,10 @@ def test_all_probes_that_are_out_are_named(store: Store) -> None:
 
     class Both(Told):
         def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
-            found = super().rule_states(zone, at_ns, now_ns)
-            return [replace(state, outside=("P1.temperature", "P2.temperature")) for state in found]
+            states_alone = super().rule_states(zone, at_ns, now_ns)
+            return [replace(state, outside=("P1.temperature", "P2.temperature")) for state in states_alone]
 
-    live(store, [20.9, 20.9], told=Both())
+    live(store, [20.9, 20.9], rules=Both())
 
     text = attending.outbox(store).waiting(2**62)[0].body["text"]
     assert "At 2 probes: P1 (bridge table) and P2.temperature;" in text
@@ -147,10 +147,10 @@ def test_the_notice_names_the_running_inspection(store: Store) -> None:
 
 def test_a_person_and_the_service_do_not_overwrite_each_other(store: Store) -> None:
     """Acknowledged between two turns: the next turn goes on from there, and the return makes it normal."""
-    told = live(store, [20.0, 20.9, 20.9, 20.9])
+    rules = live(store, [20.0, 20.9, 20.9, 20.9])
     attending.acknowledge(store, "bay-air", "Greta Holm", "door was open", START + 4 * MINUTE)
 
-    live(store, [20.0, 20.0, 20.0], 4, told)
+    live(store, [20.0, 20.0, 20.0], 4, rules)
 
     assert states(store)["bay-air"] is AlarmState.NORMAL
     assert [e.what["is"] for e in store.journal.entries(kind="alarm")] == [
@@ -161,45 +161,45 @@ def test_a_person_and_the_service_do_not_overwrite_each_other(store: Store) -> N
 
 def test_a_new_service_goes_on_where_the_old_one_was(store: Store) -> None:
     """Out for one minute before the restart and one after it are two."""
-    told = live(store, [20.0, 20.9])
-    live(store, [20.9], 2, told)
+    rules = live(store, [20.0, 20.9])
+    live(store, [20.9], 2, rules)
 
     assert states(store)["bay-air"] is AlarmState.UNACKNOWLEDGED
 
 
 def test_a_turn_without_a_new_cell_writes_nothing(store: Store) -> None:
     """The loop comes every few seconds, a cell every minute."""
-    told = live(store, [20.0, 20.0])
-    head, asked = store.journal.head(), len(told.asked)
+    rules = live(store, [20.0, 20.0])
+    head, count = store.journal.head(), len(rules.minutes)
 
     for second in range(5, 60, 5):
-        AlarmEngine(store, CONFIG, told).turn(START + 2 * MINUTE + second * NS)
+        AlarmEngine(store, CONFIG, rules).turn(START + 2 * MINUTE + second * NS)
 
-    assert len(told.asked) == asked
+    assert len(rules.minutes) == count
     assert store.journal.head() == head
 
 
 def test_after_a_day_away_only_the_last_hour_is_looked_at(store: Store) -> None:
     """What is older is in the record, not in the alarms."""
-    told = live(store, [20.0])
-    told.asked.clear()
+    rules = live(store, [20.0])
+    rules.minutes.clear()
 
-    AlarmEngine(store, CONFIG, told).turn(START + 1441 * MINUTE)
+    AlarmEngine(store, CONFIG, rules).turn(START + 1441 * MINUTE)
 
-    assert told.asked == list(range(1381, 1441))
+    assert rules.minutes == list(range(1381, 1441))
     assert states(store)["bay-air"] is AlarmState.NORMAL
 
 
 def test_a_silent_probe_raises_the_alarm_of_its_zone_and_takes_it_back(store: Store) -> None:
     """No readings for 3 min and two minutes of delay: told by name; readings again: told as well."""
-    told = live(store, [20.0])
-    alarming = AlarmEngine(store, CONFIG, told)
+    rules = live(store, [20.0])
+    alarming = AlarmEngine(store, CONFIG, rules)
     for minute in range(1, 8):
         alarming.turn(START + (minute + 1) * MINUTE)
 
     subjects = [letter.body["subject"] for letter in attending.outbox(store).waiting(2**62)]
     assert subjects == ["SIMULATED: Machine bay: no readings from P1 (bridge table)"]
-    live(store, [20.0, 20.0], 8, told)
+    live(store, [20.0, 20.0], 8, rules)
     assert states(store)["bay.evidence"] is AlarmState.RETURNED_UNACKNOWLEDGED
 
 
@@ -250,20 +250,20 @@ def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: S
     """Out all the while: at the shelf's end one notice, the second person only after their own 15 min."""
     spec = replace(SPEC, escalate_after_s=900, escalate_to=("duty",), repeat_after_s=2400)
     config = replace(CONFIG, setup=replace(CONFIG.setup, alarms=(spec,)))
-    told, ends = Told(), START + 50 * MINUTE + 20 * NS
-    live(store, [20.0], told=told)
+    rules, ends = Told(), START + 50 * MINUTE + 20 * NS
+    live(store, [20.0], rules=rules)
     attending.shelve(store, "bay-air", "Greta Holm", "fan is changed", until_ns=ends, now_ns=START + MINUTE)
     for minute in range(1, 68):
-        told.values[minute] = 20.9
+        rules.values[minute] = 20.9
         at = START + minute * MINUTE + 30 * NS
         store.append("poll", [Row("P1.temperature", at, at, 20.9)])
         # Each turn by a service of its own: a restart at any moment changes nothing.
-        AlarmEngine(store, config, told).turn(ends - 1 if minute == 49 else at + 33 * NS)
+        AlarmEngine(store, config, rules).turn(ends - 1 if minute == 49 else at + 33 * NS)
         if minute == 49:
             assert attending.outbox(store).waiting(2**62) == []
-            AlarmEngine(store, config, told).turn(ends)
+            AlarmEngine(store, config, rules).turn(ends)
 
-    found = attending.outbox(store).waiting(2**62)
-    assert [(x.body["step"], x.body["queued_ns"]) for x in found] == [
+    result = attending.outbox(store).waiting(2**62)
+    assert [(x.body["step"], x.body["queued_ns"]) for x in result] == [
         ("annunciated", ends), ("escalated", START + 66 * MINUTE + 3 * NS)
     ]  # fmt: skip

@@ -84,10 +84,10 @@ def test_a_refused_proposal_keeps_its_number_and_never_holds(store: Store) -> No
 
 def test_of_two_proposals_the_second_must_be_proposed_again(store: Store) -> None:
     """Files say everything: approving the older set would undo the newer."""
-    one, other = proposed(store), proposed(store, texts("20.4"))
+    first, other = proposed(store), proposed(store, texts("20.4"))
     approval.approve(store, other, "Ines Faber", "", NOW + 2 * DAY)
     with pytest.raises(Refused, match=r"version 3 was approved since"):
-        approval.approve(store, one, "Ines Faber", "", NOW + 3 * DAY)
+        approval.approve(store, first, "Ines Faber", "", NOW + 3 * DAY)
     with pytest.raises(Refused, match="was approved already"):
         approval.approve(store, other, "Ines Faber", "", NOW + 3 * DAY)
     assert [upper for upper, _, _ in bay(store)] == [20.5, 20.4]
@@ -133,8 +133,8 @@ def test_one_person_may_do_both_where_the_room_says_so(store: Store) -> None:
         approval.approve(store, correction, "Greta Holm", "", NOW + 3 * DAY)
     approval.approve(store, correction, "Ines Faber", "", NOW + 3 * DAY)
     assert [(u, end) for u, end, _ in bay(store)] == [(20.5, NOW + 2 * DAY), (20.55, None)]
-    (said,) = in_force(store.setups.versions()).setup.corrections
-    assert (said.version, said.from_ns, said.approver) == (4, NOW + 2 * DAY, "Ines Faber")
+    (stated,) = in_force(store.setups.versions()).setup.corrections
+    assert (stated.version, stated.from_ns, stated.approver) == (4, NOW + 2 * DAY, "Ines Faber")
 
 
 def test_an_empty_store_takes_the_files_as_version_1(tmp_path: Path) -> None:

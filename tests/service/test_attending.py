@@ -33,10 +33,10 @@ def test_one_probe_through_all_states_and_the_journal_shows_each(store: Store) -
 
     def lives(config, *values: float) -> None:  # type: ignore[no-untyped-def]
         nonlocal minute
-        told = Told()
+        rules = Told()
         for value in values:
-            told.values[minute] = value
-            AlarmEngine(store, config, told).turn(START + (minute + 1) * MINUTE)
+            rules.values[minute] = value
+            AlarmEngine(store, config, rules).turn(START + (minute + 1) * MINUTE)
             minute += 1
 
     def now() -> int:
@@ -73,14 +73,14 @@ def _never():  # type: ignore[no-untyped-def]
 
 def test_shelved_for_eight_hours_it_comes_back_by_itself_and_tells_what_still_stands(store: Store) -> None:
     """Evaluated all the while: the excursion that began meanwhile is told at 8 h, not lost."""
-    told = live(store, [20.0])
+    rules = live(store, [20.0])
     attending.shelve(
         store, "bay-air", "Greta Holm", "ball bar check", until_ns=START + 8 * HOUR, now_ns=START
     )
-    live(store, [20.9] * 3, 1, told)
+    live(store, [20.9] * 3, 1, rules)
     assert (states(store)["bay-air"], subjects(store)) == (AlarmState.SHELVED, [])
 
-    live(store, [20.9] * 3, 478, told)
+    live(store, [20.9] * 3, 478, rules)
     ends = next(e for e in store.journal.entries(kind="alarm", newest_first=True) if "shelf" in e.why)
 
     assert states(store)["bay-air"] is AlarmState.UNACKNOWLEDGED
@@ -89,15 +89,15 @@ def test_shelved_for_eight_hours_it_comes_back_by_itself_and_tells_what_still_st
 
 
 @pytest.mark.parametrize(
-    ("reason", "until", "wanted"),
+    ("reason", "until", "expected"),
     [("", HOUR, "reason"), ("  ", HOUR, "reason"), ("x", 0, "is over"), ("x", 32 * 24 * HOUR, "31 days")],
 )
-def test_shelving_wants_a_reason_and_an_end(store: Store, reason: str, until: int, wanted: str) -> None:
+def test_shelving_wants_a_reason_and_an_end(store: Store, reason: str, until: int, expected: str) -> None:
     """Muted for ever is refused, and nothing is journalled."""
     live(store, [20.0])
     head = store.journal.head()
 
-    with pytest.raises(Refused, match=wanted):
+    with pytest.raises(Refused, match=expected):
         attending.shelve(store, "bay-air", "Greta", reason, until_ns=START + until, now_ns=START)
     assert store.journal.head() == head
 
@@ -147,13 +147,13 @@ def test_a_link_acknowledges_its_own_occurrence_once(store: Store) -> None:
 def test_mails_carry_the_link_when_the_address_of_the_pages_is_known(store: Store) -> None:
     """Signed for this recipient and this step."""
     config = replace(CONFIG, notices=NoticePlan(pages="https://room.almtal.example"))
-    told = Told()
+    rules = Told()
     for minute, value in enumerate([20.9, 20.9]):
-        told.values[minute] = value
-        AlarmEngine(store, config, told).turn(START + (minute + 1) * MINUTE)
+        rules.values[minute] = value
+        AlarmEngine(store, config, rules).turn(START + (minute + 1) * MINUTE)
 
     text = attending.outbox(store).of("bay-air")[0].body["text"]
     address = text.rpartition("asks for confirmation): ")[2].strip()
     now = START + 2 * MINUTE
-    wanted = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)
-    assert address == f"https://room.almtal.example/acknowledge/{sign_permit(store.folder, wanted)}"
+    expected = Permit("bay-air", 1, "annunciated", "greta@almtal.example", now + 3 * 24 * HOUR)
+    assert address == f"https://room.almtal.example/acknowledge/{sign_permit(store.folder, expected)}"

@@ -54,11 +54,11 @@ def test_faults_of_service_toml_come_all_at_once() -> None:
 
 
 def test_a_planned_backup_is_made_and_old_ones_go(store: Store, plan: BackupPlan) -> None:
-    told: Told = []
+    notices: Told = []
     for day in range(4):
-        daily(store, plan, lambda kind, what: told.append((kind, what)), day * DAY)
-    assert [one.good for one in generations(Path(plan.folder))] == [True, True]
-    assert told == []
+        daily(store, plan, lambda kind, what: notices.append((kind, what)), day * DAY)
+    assert [generation.good for generation in generations(Path(plan.folder))] == [True, True]
+    assert notices == []
 
 
 def test_a_share_that_is_away_fails_and_the_service_goes_on(store: Store, plan: BackupPlan) -> None:
@@ -68,21 +68,21 @@ def test_a_share_that_is_away_fails_and_the_service_goes_on(store: Store, plan: 
 
 
 def test_an_old_backup_is_told_every_day_and_a_new_one_ends_it(store: Store, plan: BackupPlan) -> None:
-    told: Told = []
+    notices: Told = []
     begun = store.journal.entries()[0].at_ns
 
     def event(kind: str, what: Mapping[str, object]) -> None:
-        told.append((kind, what))
+        notices.append((kind, what))
 
     watch(store, plan, event, begun + DAY)
-    assert told == []
+    assert notices == []
     watch(store, plan, event, begun + 3 * DAY)
-    assert told[-1] == ("backup-old", {"folder": plan.folder, "days": 3.0, "ever": False})
+    assert notices[-1] == ("backup-old", {"folder": plan.folder, "days": 3.0, "ever": False})
     daily(store, plan, event, begun)
     watch(store, plan, event, store.journal.entries(kind="backup")[0].at_ns + DAY)
-    assert len(told) == 1
+    assert len(notices) == 1
     watch(store, None, event, begun + 9 * DAY)
-    assert len(told) == 1
+    assert len(notices) == 1
 
 
 def test_once_a_quarter_a_restore_test_is_asked_for(store: Store, plan: BackupPlan) -> None:
@@ -90,9 +90,9 @@ def test_once_a_quarter_a_restore_test_is_asked_for(store: Store, plan: BackupPl
         return len(store.journal.entries(kind="restore-test-due"))
 
     begun = store.journal.entries()[0].at_ns
-    for day, wanted in ((90, 0), (92, 1)):
+    for day, expected in ((90, 0), (92, 1)):
         watch(store, plan, lambda kind, what: None, begun + day * DAY)
-        assert due() == wanted
+        assert due() == expected
 
 
 def test_the_calendar_follows_the_setup(store: Store, tmp_path: Path) -> None:
@@ -109,23 +109,23 @@ def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(
     store: Store, plan: BackupPlan
 ) -> None:
     """Within a week a flipped byte is an event, an entry and an alarm, until a whole backup is made."""
-    told: Told = []
+    notices: Told = []
 
     def event(kind: str, what: Mapping[str, object]) -> None:
-        told.append((kind, what))
+        notices.append((kind, what))
 
     now_ns = time.time_ns()
     daily(store, plan, event, now_ns)
     for day in range(PARTS):
         scrub_backups(store, plan, event, now_ns + day * DAY)
-    assert (told, damage(store), len(store.journal.entries(kind=SCRUBBED))) == ([], "", PARTS)
+    assert (notices, damage(store), len(store.journal.entries(kind=SCRUBBED))) == ([], "", PARTS)
     path = generations(Path(plan.folder))[0].database
     path.write_bytes(path.read_bytes()[:-1] + b"x")
 
     for day in range(PARTS):
         scrub_backups(store, plan, event, now_ns + day * DAY)
 
-    assert [kind for kind, _ in told] == ["backup-damaged"]
+    assert [kind for kind, _ in notices] == ["backup-damaged"]
     assert "file stillroom.db: altered" in damage(store)
     assert WATCHED["backup"].out(SystemFacts(backup_damage=damage(store))).startswith("backups are damaged")
     daily(store, plan, event, now_ns + 9 * DAY)

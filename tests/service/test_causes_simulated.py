@@ -127,9 +127,9 @@ def test_the_air_handling_stops_and_one_notice_lists_twelve_probes(store: Store)
 
     lived(store, course, 0, 45)
 
-    found = letters(store)
-    assert [step for step, _ in found] == ["annunciated"]
-    assert [p for p in PROBES if f"{p} (place {p})" not in found[0][1]] == []
+    mails = letters(store)
+    assert [step for step, _ in mails] == ["annunciated"]
+    assert [p for p in PROBES if f"{p} (place {p})" not in mails[0][1]] == []
     assert states(store) == {
         "bay-air": AlarmState.UNACKNOWLEDGED, "bench-air": AlarmState.UNACKNOWLEDGED
     }  # fmt: skip
@@ -147,9 +147,9 @@ def test_nobody_comes_and_the_second_person_is_told_once_of_both_zones(
 
     lived(store, course, 0, 40)
 
-    found = letters(store)
-    assert [step for step, _ in found] == ["annunciated", "annunciated", "escalated"]
-    assert [p for p in PROBES if f"{p} (place {p})" not in found[2][1]] == []
+    mails = letters(store)
+    assert [step for step, _ in mails] == ["annunciated", "annunciated", "escalated"]
+    assert [p for p in PROBES if f"{p} (place {p})" not in mails[2][1]] == []
 
 
 def test_one_probe_that_fails_is_an_alarm_of_the_probe(store: Store) -> None:
@@ -160,9 +160,9 @@ def test_one_probe_that_fails_is_an_alarm_of_the_probe(store: Store) -> None:
 
     lived(store, course, 0, 40)
 
-    found = letters(store)
-    assert [step for step, _ in found] == ["annunciated"]
-    assert "P4.temperature: disagrees with its neighbours" in found[0][1]
+    mails = letters(store)
+    assert [step for step, _ in mails] == ["annunciated"]
+    assert "P4.temperature: disagrees with its neighbours" in mails[0][1]
     assert states(store) == {"bay.suspect": AlarmState.UNACKNOWLEDGED}
 
 
@@ -174,9 +174,9 @@ def test_a_bus_is_unplugged_and_the_alarms_that_rest_on_it_are_muted_by_it(store
 
     lived(store, course, 0, 25)
 
-    found = letters(store)
-    assert [step for step, _ in found] == ["annunciated"]
-    assert [p for p in PROBES if f"{p} (place {p})" not in found[0][1]] == []
+    mails = letters(store)
+    assert [step for step, _ in mails] == ["annunciated"]
+    assert [p for p in PROBES if f"{p} (place {p})" not in mails[0][1]] == []
     assert states(store) == {
         "bay.evidence": AlarmState.UNACKNOWLEDGED, "bench.evidence": AlarmState.UNACKNOWLEDGED,
         "bay-air": AlarmState.SUPPRESSED, "bench-air": AlarmState.SUPPRESSED,
@@ -200,9 +200,9 @@ def test_a_door_left_open_is_one_cause_for_both_zones_and_one_return(store: Stor
 
     lived(store, course, 0, 60)
 
-    found = letters(store)
-    assert [step for step, _ in found] == ["annunciated", "annunciated", "returned"]
-    assert [p for p in PROBES if f"{p} (place {p})" not in found[1][1]] == []
+    mails = letters(store)
+    assert [step for step, _ in mails] == ["annunciated", "annunciated", "returned"]
+    assert [p for p in PROBES if f"{p} (place {p})" not in mails[1][1]] == []
     joined = [e.why for e in store.journal.entries(kind="alarm") if "same cause as bay-air" in e.why]
     assert len(joined) == 1
     assert set(states(store)) == {"bay-air", "bench-air"}

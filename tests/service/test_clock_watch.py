@@ -45,57 +45,57 @@ def row(hands: Hands, value: float) -> Row:
 
 
 def watch(store: Store, hands: Hands, synced: list[bool | None], demanded: bool = False) -> ClockWatch:
-    made = ClockWatch(store, hands, lambda *_: None, demanded=demanded, synchronised=lambda: synced[0])  # type: ignore[arg-type]
-    made.begin()
-    return made
+    item = ClockWatch(store, hands, lambda *_: None, demanded=demanded, synchronised=lambda: synced[0])  # type: ignore[arg-type]
+    item.begin()
+    return item
 
 
 @pytest.mark.parametrize("shown", [60 * NS, NOW_NS - 3600 * NS])
 def test_a_clock_before_what_is_stored_is_unsure_until_it_is_set(store: Store, shown: int) -> None:
     hands, synced = Hands(shown), [False]
-    found = watch(store, hands, synced)  # type: ignore[arg-type]
-    assert "before" in found.why
-    store.append("poll", found.mark_unsure([row(hands, 21.0)]))
+    watcher = watch(store, hands, synced)  # type: ignore[arg-type]
+    assert "before" in watcher.why
+    store.append("poll", watcher.mark_unsure([row(hands, 21.0)]))
     hands.mono_ns += 60 * NS
-    store.append("poll", found.mark_unsure([row(hands, 22.0)]))
-    found.check()
-    assert found.why
+    store.append("poll", watcher.mark_unsure([row(hands, 22.0)]))
+    watcher.check()
+    assert watcher.why
     assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.0]
     hands.base_ns = NOW_NS + 1000 * NS  # somebody, or a time server, sets it right
     assert list(store.clocks.unsure_boots()) == [boot_id()]
-    found.check()
-    assert not found.why
+    watcher.check()
+    assert not watcher.why
     assert store.clocks.unsure_boots() == {}
     moved = store.readings.read("P1.temperature", 0, 2**62)
     assert moved.value.tolist() == [20.0, 21.0, 22.0]
     assert moved.taken_ns.tolist()[1:] == [NOW_NS + 1005 * NS, NOW_NS + 1065 * NS]
-    assert found.mark_unsure([row(hands, 23.0)])[0].source == "poll"
+    assert watcher.mark_unsure([row(hands, 23.0)])[0].source == "poll"
     assert [e.who for e in store.journal.entries(kind="clock-correction")] == ["stillroom"]
     assert store.verify().intact
 
 
 def test_catching_up_by_itself_does_not_make_a_wrong_clock_right(store: Store) -> None:
     hands = Hands(NOW_NS - 3600 * NS)
-    found = watch(store, hands, [None])
+    watcher = watch(store, hands, [None])
     hands.mono_ns += 7200 * NS
-    found.check()
-    assert found.why
+    watcher.check()
+    assert watcher.why
 
 
 def test_a_clock_that_must_be_synchronised_is_unsure_until_it_is(store: Store) -> None:
     hands, synced = Hands(NOW_NS + NS), [False]
-    found = watch(store, hands, synced, demanded=True)  # type: ignore[arg-type]
-    assert found.why == "the system has not synchronised it"
-    assert found.mark_unsure([row(hands, 21.0)])[0].source == UNSURE
+    watcher = watch(store, hands, synced, demanded=True)  # type: ignore[arg-type]
+    assert watcher.why == "the system has not synchronised it"
+    assert watcher.mark_unsure([row(hands, 21.0)])[0].source == UNSURE
     synced[0] = True
-    found.check()
-    assert not found.why
+    watcher.check()
+    assert not watcher.why
 
 
 def test_a_good_clock_is_believed_and_nothing_is_said(store: Store) -> None:
     hands = Hands(NOW_NS - 5 * NS)  # a small step back by a time server
-    found = watch(store, hands, [None])
-    assert not found.why
+    watcher = watch(store, hands, [None])
+    assert not watcher.why
     assert store.journal.entries(kind="clock-correction") == []
 
 
@@ -103,16 +103,16 @@ def test_a_good_clock_is_believed_and_nothing_is_said(store: Store) -> None:
 def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store, step_s: int) -> None:
     """Nobody knows which of both was right, until somebody says so; readings before it stand."""
     hands = Hands(NOW_NS + 60 * NS)
-    found = watch(store, hands, [None])
-    store.append("poll", found.mark_unsure([row(hands, 21.0)]))
+    watcher = watch(store, hands, [None])
+    store.append("poll", watcher.mark_unsure([row(hands, 21.0)]))
     hands.mono_ns += 60 * NS
     hands.base_ns += step_s * NS
-    store.append("poll", found.mark_unsure([row(hands, 22.0)]))  # a bus comes before the check
-    found.check()
-    assert found.why == f"it stepped by {step_s:+d} s, and no time server confirms it"
+    store.append("poll", watcher.mark_unsure([row(hands, 22.0)]))  # a bus comes before the check
+    watcher.check()
+    assert watcher.why == f"it stepped by {step_s:+d} s, and no time server confirms it"
     hands.mono_ns += 60 * NS
-    store.append("poll", found.mark_unsure([row(hands, 23.0)]))
-    found.check()
+    store.append("poll", watcher.mark_unsure([row(hands, 23.0)]))
+    watcher.check()
     assert store.readings.read("P1.temperature", 0, 2**62).value.tolist() == [20.0, 21.0]
 
     (doubt,) = store.clocks.unsure_boots().values()
@@ -120,13 +120,13 @@ def test_a_step_while_running_is_doubted_from_the_first_reading_on(store: Store,
         store.clocks.record_correction(
             boot_id(), doubt.base_ns - step_s * NS, "Greta Holm", "radio clock", conn
         )
-    found.check()
-    assert not found.why
-    told = store.readings.read("P1.temperature", 0, 2**62)
-    assert told.value.tolist() == [20.0, 21.0, 22.0, 23.0]
-    assert told.taken_ns.tolist()[1:] == [NOW_NS + (60 + 60 * n) * NS for n in range(3)]
-    found.check()
-    assert not found.why
+    watcher.check()
+    assert not watcher.why
+    readings = store.readings.read("P1.temperature", 0, 2**62)
+    assert readings.value.tolist() == [20.0, 21.0, 22.0, 23.0]
+    assert readings.taken_ns.tolist()[1:] == [NOW_NS + (60 + 60 * n) * NS for n in range(3)]
+    watcher.check()
+    assert not watcher.why
 
 
 def test_a_doubt_that_nobody_settled_outlives_the_service(store: Store) -> None:
@@ -147,47 +147,47 @@ def test_a_doubt_that_nobody_settled_outlives_the_service(store: Store) -> None:
 
 def test_a_step_by_a_time_server_is_believed(store: Store) -> None:
     hands = Hands(NOW_NS + 60 * NS)
-    found = watch(store, hands, [True])
+    watcher = watch(store, hands, [True])
     hands.base_ns += 40 * NS
-    assert found.mark_unsure([row(hands, 21.0)])[0].source == "poll"
-    found.check()
-    assert not found.why
+    assert watcher.mark_unsure([row(hands, 21.0)])[0].source == "poll"
+    watcher.check()
+    assert not watcher.why
     assert store.clocks.unsure_boots() == {}
 
 
 def test_a_correction_says_nothing_of_a_doubt_that_came_after_it(store: Store) -> None:
     """The clock woke up in 1970 and was set; later it was set wrong, and nobody has found out by how much."""
     hands = Hands(60 * NS)
-    found = watch(store, hands, [None])
-    store.append("poll", found.mark_unsure([row(hands, 21.0)]))
+    watcher = watch(store, hands, [None])
+    store.append("poll", watcher.mark_unsure([row(hands, 21.0)]))
     hands.mono_ns += 60 * NS
     hands.base_ns = NOW_NS
-    found.check()
-    assert not found.why
+    watcher.check()
+    assert not watcher.why
     first = store.readings.read("P1.temperature", 0, 2**62)
     assert first.value.tolist() == [20.0, 21.0]
 
     hands.mono_ns += 60 * NS
     hands.base_ns -= 600 * NS
-    store.append("poll", found.mark_unsure([row(hands, 22.0)]))
-    found.check()
+    store.append("poll", watcher.mark_unsure([row(hands, 22.0)]))
+    watcher.check()
     assert list(store.clocks.unsure_boots()) == [boot_id()]
     assert store.readings.read("P1.temperature", 0, 2**62).taken_ns.tolist() == first.taken_ns.tolist()
     with store.begin() as conn:
         store.clocks.record_correction(boot_id(), NOW_NS + 5 * NS, "Greta Holm", "radio clock", conn)
-    told = store.readings.read("P1.temperature", 0, 2**62)
-    assert told.value.tolist() == [20.0, 21.0, 22.0]
-    assert told.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]
+    readings = store.readings.read("P1.temperature", 0, 2**62)
+    assert readings.value.tolist() == [20.0, 21.0, 22.0]
+    assert readings.taken_ns.tolist() == [*first.taken_ns.tolist(), NOW_NS + (125 + 5) * NS]
     assert store.verify().intact
 
 
 def test_a_doubt_that_a_kill_left_unrecorded_is_recorded_at_the_next_start(store: Store) -> None:
     """A bus met the step and marked its row, then the service was killed: the next one doubts, too."""
     hands = Hands(NOW_NS + 60 * NS)
-    found = watch(store, hands, [None])
+    watcher = watch(store, hands, [None])
     hands.mono_ns += 60 * NS
     hands.base_ns += 3600 * NS
-    store.append("poll", found.mark_unsure([row(hands, 22.0)]))
+    store.append("poll", watcher.mark_unsure([row(hands, 22.0)]))
     assert store.clocks.unsure_boots() == {}
 
     again = watch(store, hands, [None])

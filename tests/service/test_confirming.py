@@ -22,12 +22,12 @@ def letters(store: Store) -> list[str]:
 
 def test_each_step_is_told_once(store: Store, example: Config) -> None:
     """P6.temperature of the example is due on 2026-10-21; looked at every day of October."""
-    told = {}
+    steps = {}
     for day in range(2, 32):
         for notice in notify_due(store, example, at(10, day)):
             if notice.key[0] == "P6.temperature":
-                told[day] = notice.step
-    assert told == {2: 30, 14: 7, 22: OVERDUE}
+                steps[day] = notice.step
+    assert steps == {2: 30, 14: 7, 22: OVERDUE}
     entries = store.journal.entries(kind="confirmation")
     assert entries[-1].what["notices"][0]["due"] == "2026-10-21"
     again = notify_due(store, example, at(10, 31))
@@ -36,12 +36,12 @@ def test_each_step_is_told_once(store: Store, example: Config) -> None:
 
 
 def test_one_letter_lists_all_to_each_recipient(store: Store, example: Config) -> None:
-    found = notify_due(store, example, at(10, 23))
+    result = notify_due(store, example, at(10, 23))
     recipients = [r for route in example.mail for r in route.recipients]
     subjects = letters(store)
     assert len(subjects) == len(recipients) > 0
     assert all(s.startswith("SIMULATED: Measuring room East: calibration of") for s in subjects)
-    body = wording(found, example.setup).body
+    body = wording(result, example.setup).body
     assert "P6.temperature, certificate AG-0416-T: overdue (2026-10-21)" in body
 
 

@@ -46,9 +46,9 @@ class Peer:
             while True:
                 peer, _ = self._listener.accept()
                 self.connections += 1
-                threading.Thread(target=self._one, args=(peer,), daemon=True).start()
+                threading.Thread(target=self._serve_client, args=(peer,), daemon=True).start()
 
-    def _one(self, peer: socket.socket) -> None:
+    def _serve_client(self, peer: socket.socket) -> None:
         with peer, suppress(OSError):
             self._talk(peer, self._ending)
 
@@ -100,9 +100,9 @@ def mail_until_the_end(peer: socket.socket, ending: threading.Event) -> None:
 
 @pytest.fixture
 def served(request: pytest.FixtureRequest) -> Iterator[Peer]:
-    made = Peer(request.param)
-    yield made
-    made.close()
+    peer = Peer(request.param)
+    yield peer
+    peer.close()
 
 
 def mail(port: int, tls: str = "none") -> tuple[MailRoute, EmailMessage]:

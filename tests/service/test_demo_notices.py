@@ -19,15 +19,15 @@ def test_without_a_mail_server_notices_go_into_a_file_and_none_waits(tmp_path: P
     of high priority about it; with a port, mails go there as before.
     """
     example, file = load(example_folder()), tmp_path / "demo-notices.jsonl"
-    kept = demo._connect(example, {}, None, file)
-    assert {m.key for m in example.mail} <= set(kept.routes)
-    assert kept.mail == ()
-    for route in (kept.routes[m.key] for m in example.mail):
+    connected = demo._connect(example, {}, None, file)
+    assert {m.key for m in example.mail} <= set(connected.routes)
+    assert connected.mail == ()
+    for route in (connected.routes[m.key] for m in example.mail):
         assert isinstance(route, CommandRoute)
         for _ in range(2):
-            found = Ways().send(route, LETTER)
-            assert isinstance(found, SendOutcome)
-            assert found.result == "accepted", found
+            result = Ways().send(route, LETTER)
+            assert isinstance(result, SendOutcome)
+            assert result.result == "accepted", result
     lines = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
     assert [line["text"] for line in lines] == ["21.06 °C", "21.06 °C"]
     assert {m.port for m in demo._connect(example, {}, 2525, None).mail} == {2525}

@@ -158,9 +158,9 @@ class Rig:
 
     def __init__(self, folder: Path, interval_s: float, stack: ExitStack) -> None:
         def served(sound: Talk, first: bytes) -> Server:
-            made = Server(sound, first)
-            stack.callback(made.close)
-            return made
+            item = Server(sound, first)
+            stack.callback(item.close)
+            return item
 
         self.rows: list[Row] = []
         self.taken: Counter[str] = Counter()
@@ -261,12 +261,12 @@ def campaign(folder: Path, rounds: int, interval_s: float, monkeypatch: pytest.M
 
         def back() -> bool:
             rig.couriers.send(rig.routes)
-            told = all(rig.taken[route] > taken[route] for route in rig.routes)
+            notified = all(rig.taken[route] > taken[route] for route in rig.routes)
             read = all(
                 any(row.value == 20.5 and row.taken_ns > back_ns for row in rig.values(f"{kind}0"))
                 for kind in "TFP"
             )
-            return told and read
+            return notified and read
 
         assert until(back, 4 * LONG_S), rig.taken
         for probe in ("T1", "F1", "P1"):

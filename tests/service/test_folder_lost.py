@@ -48,8 +48,8 @@ def emptied(folder: Path, away: Path) -> Callable[[], object]:
     folder.mkdir()
 
     def back() -> None:
-        for made in folder.iterdir():
-            made.unlink()  # a heartbeat may have come meanwhile
+        for item in folder.iterdir():
+            item.unlink()  # a heartbeat may have come meanwhile
         folder.rmdir()
         away.rename(folder)
 

@@ -53,9 +53,9 @@ CODE = {
 @pytest.fixture
 def drips() -> Iterator[Peer]:
     """A mail server that never finishes its greeting."""
-    made = Peer(dripping(b"220"))
-    yield made
-    made.close()
+    peer = Peer(dripping(b"220"))
+    yield peer
+    peer.close()
 
 
 def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
@@ -125,10 +125,10 @@ def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
         assert beats["stopped"] is False
         end_ns = clock.wall_ns()
         for channel in sound:
-            found = store.readings.read(channel, START_NS, end_ns)
-            assert set(found.status) == {0}  # each of them "ok"
-        told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "probe-stuck"]
-        assert {what["probe"] for what in told} >= {"P4", "P5"}
+            readings = store.readings.read(channel, START_NS, end_ns)
+            assert set(readings.status) == {0}  # each of them "ok"
+        event_list = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "probe-stuck"]
+        assert {what["probe"] for what in event_list} >= {"P4", "P5"}
         assert "bus-error" not in events(store)
 
 
@@ -205,10 +205,10 @@ def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> 
         "import time\nfrom logger.processes.deadline import within\n"
         "try: within(0.2, 'x', lambda _: time.sleep(600))\nexcept TimeoutError as late: print(late)"
     )
-    done = subprocess.run(
+    result = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=True
     )
-    assert done.stdout == "x did not end within 0.2 s\n"
+    assert result.stdout == "x did not end within 0.2 s\n"
 
 
 def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path: Path, drips: Peer) -> None:
@@ -221,12 +221,12 @@ def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path
         folder, data = tmp_path / "config", tmp_path / "data"
         for name, text in texts(drips.port).items():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            told = _with_urls(text, dict(twin.urls))
+            probes_text = _with_urls(text, dict(twin.urls))
             if name == "probes.toml":
-                before, _, after = told.partition("[probes.B1.connection]\n")
+                before, _, after = probes_text.partition("[probes.B1.connection]\n")
                 after = after[after.index("\n# Which probe stood where") :]
-                told = f"{before}[probes.B1.connection]\n{connection}{after}"
-            (folder / name).write_text(told, encoding="utf-8")
+                probes_text = f"{before}[probes.B1.connection]\n{connection}{after}"
+            (folder / name).write_text(probes_text, encoding="utf-8")
         command = [sys.executable, "-m", "logger.cli", "run", "--config", str(folder), "--data", str(data)]
         process = subprocess.Popen([*command, "--begin", "--who", "Greta Holm"])
         try:

@@ -44,6 +44,6 @@ def test_what_does_not_come_back_is_named_as_the_heartbeat_tells_it(tmp_path: Pa
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         facts = {"at": "2026-10-19T18:00:00Z", "stuck": {"probe P4": "for 40 s"}}
         (store.folder / "heartbeat").write_text(json.dumps(facts), encoding="utf-8")
-        (told,) = [f for f in health(store, example.setup, NOW) if f.what == "probe P4"]
-    assert told.value == "does not respond: for 40 s"
-    assert told.fault
+        (figures,) = [f for f in health(store, example.setup, NOW) if f.what == "probe P4"]
+    assert figures.value == "does not respond: for 40 s"
+    assert figures.fault

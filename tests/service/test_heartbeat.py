@@ -73,5 +73,5 @@ def test_a_watcher_that_is_away_is_an_event_and_nothing_else(tmp_path: Path) -> 
         assert until(lambda: service.status()["failing"], 60)
         assert service.alive
         assert service.stop()
-        told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "job-failed"]
-        assert [what["job"] for what in told] == ["heartbeat outside"]
+        events = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "job-failed"]
+        assert [what["job"] for what in events] == ["heartbeat outside"]

@@ -14,19 +14,19 @@ from logger.service.jobs import Jobs, Loop
 
 
 @pytest.fixture
-def told() -> list[tuple[str, Mapping[str, object]]]:
+def events() -> list[tuple[str, Mapping[str, object]]]:
     """Events as they come."""
     return []
 
 
 @pytest.fixture
-def jobs(told: list[tuple[str, Mapping[str, object]]]) -> Jobs:
+def jobs(events: list[tuple[str, Mapping[str, object]]]) -> Jobs:
     """A job loop that tells into the list."""
-    return Jobs(lambda kind, what: told.append((kind, what)))
+    return Jobs(lambda kind, what: events.append((kind, what)))
 
 
 def test_a_failure_is_told_once_and_so_is_its_end(
-    jobs: Jobs, told: list[tuple[str, Mapping[str, object]]]
+    jobs: Jobs, events: list[tuple[str, Mapping[str, object]]]
 ) -> None:
     """Five failures of one kind and a success are two events."""
 
@@ -38,8 +38,8 @@ def test_a_failure_is_told_once_and_so_is_its_end(
     results.append(jobs.run("judge", lambda: None))
 
     assert results == [False] * 5 + [True]
-    assert [kind for kind, _ in told] == ["job-failed", "job-works-again"]
-    assert told[0][1] == {"job": "judge", "error": "ZeroDivisionError: no readings"}
+    assert [kind for kind, _ in events] == ["job-failed", "job-works-again"]
+    assert events[0][1] == {"job": "judge", "error": "ZeroDivisionError: no readings"}
     assert jobs.failing == {}
 
 

@@ -16,12 +16,12 @@ def test_october_is_issued_once_for_each_zone(demo_copy: Path) -> None:
         config = in_force(store.setups.versions())
         now_ns = 1_793_679_000 * 10**9  # 2026-11-03T04:10:00Z, by date(1)
         assert rfc3339(now_ns) == "2026-11-03T04:10:00Z"
-        told = month_end(store, config, now_ns)
-        assert (told["month"], told["records"]) == ("2026-10", [1, 2])
-        assert told["open_cases"] == 1
-        assert {one.zone for one in issues(store)} == {"machine-bay", "plate-bench"}
+        issued = month_end(store, config, now_ns)
+        assert (issued["month"], issued["records"]) == ("2026-10", [1, 2])
+        assert issued["open_cases"] == 1
+        assert {issue.zone for issue in issues(store)} == {"machine-bay", "plate-bench"}
         # The loggers' files begin at 2026-10-11T22:00Z; Vienna's 1 November begins at +01:00.
-        spans = {(rfc3339(one.from_ns), rfc3339(one.to_ns)) for one in issues(store)}
+        spans = {(rfc3339(issue.from_ns), rfc3339(issue.to_ns)) for issue in issues(store)}
         assert spans == {("2026-10-11T22:00:00Z", "2026-10-31T23:00:00Z")}
         assert month_end(store, config, now_ns)["records"] == []
         assert store.verify().intact

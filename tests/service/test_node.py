@@ -47,12 +47,12 @@ class Door:
                     self.send_error(503)
                     return
                 node = self.path.split("/")[4]
-                wanted = take_rows(store, config, node, body["record"], body["first"], body["rows"])
+                reply = take_rows(store, config, node, body["record"], body["first"], body["rows"])
                 if outer.mode == "cut" and outer.batches % 2:
                     outer.lost += 1
                     self.close_connection = True  # stored, and the answer never comes
                     return
-                answer = json.dumps({"next": wanted}).encode()
+                answer = json.dumps({"next": reply}).encode()
                 self.send_response(200)
                 self.send_header("Content-Length", str(len(answer)))
                 self.end_headers()
@@ -71,9 +71,9 @@ class Door:
 
 @pytest.fixture
 def config() -> Config:
-    made = load_texts(read_texts(example_folder()))
+    loaded = load_texts(read_texts(example_folder()))
     names = {"t": "P1.temperature"}
-    return replace(made, lines=(PushedLine("P1", "annex", names),))
+    return replace(loaded, lines=(PushedLine("P1", "annex", names),))
 
 
 @pytest.fixture
@@ -90,9 +90,9 @@ def annex(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def door(centre: Store, config: Config) -> Iterator[Door]:
-    made = Door(centre, config)
-    yield made
-    made.close()
+    item = Door(centre, config)
+    yield item
+    item.close()
 
 
 def rows(first: int, count: int) -> list[Row]:
@@ -229,9 +229,9 @@ def test_a_whole_node_reads_stores_and_sends(annex: Store, centre: Store, door: 
         assert until(lambda: len(centre.readings.read("P1.temperature", 0, 2**62)) >= 5, 60)
         assert node.stop()
         open_.close()
-    told = [e.what["event"] for e in annex.journal.entries(kind="event")]
-    assert told[0] == "start"
-    assert told[-1] == "stop"
+    events = [e.what["event"] for e in annex.journal.entries(kind="event")]
+    assert events[0] == "start"
+    assert events[-1] == "stop"
     assert annex.verify().intact
     assert centre.verify().intact
 

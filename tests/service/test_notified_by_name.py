@@ -41,7 +41,7 @@ def lived(
     used = CONFIG if plan is None else replace(CONFIG, notices=plan)
     stated = Stated(used.setup)
     alarming = AlarmEngine(store, used, stated)
-    found: list[tuple[int, str, str]] = []
+    result: list[tuple[int, str, str]] = []
     for minute in range(minutes):
         for spec in SPECS:
             out = begins.get(spec.key, minutes) <= minute < (ends or {}).get(spec.key, minutes)
@@ -50,8 +50,8 @@ def lived(
             attending.acknowledge(store, acknowledged[minute], "Greta", "on my way", START + minute * MINUTE)
         before = len(letters(store))
         alarming.turn(START + (minute + 1) * MINUTE + 3 * NS)
-        found += [(minute, x.body["subject"], x.body["text"]) for x in letters(store)[before:]]
-    return found
+        result += [(minute, x.body["subject"], x.body["text"]) for x in letters(store)[before:]]
+    return result
 
 
 def names(letters: list[tuple[int, str, str]], key: str) -> list[int]:
@@ -70,19 +70,19 @@ def test_twelve_high_alarms_around_an_acknowledged_one_are_all_named_in_time(sto
     """
     begins = {spec.key: 5 + 2 * n for n, spec in enumerate(SPECS)}
 
-    found = lived(store, begins, 45, acknowledged={10: "bay-0"})
+    notices = lived(store, begins, 45, acknowledged={10: "bay-0"})
 
     for key, first in begins.items():
         due = (first * MINUTE + DELAY_NS) // MINUTE + 1
-        assert any(minute <= due for minute in names(found, key)), key
+        assert any(minute <= due for minute in names(notices, key)), key
 
 
 def test_what_joins_later_is_announced_as_now_also(store: Store) -> None:
     """The second notice leads with what is new, and repeats what was announced before."""
-    found = lived(store, {"bay-0": 2, "bay-1": 8}, 14)
+    notices = lived(store, {"bay-0": 2, "bay-1": 8}, 14)
 
-    assert len(found) == 2
-    _, subject, text = found[1]
+    assert len(notices) == 2
+    _, subject, text = notices[1]
     assert "Now also: Zone bay: bay.1 20.90" in subject
     assert text.index("Look at bay 1.") < text.index("Look at bay 0.")
 
@@ -110,10 +110,10 @@ def test_a_declared_common_cause_is_one_notice(store: Store) -> None:
     """The same course where bay and bench hang on one air handling: one notice names both."""
     plan = NoticePlan(gather_s=60, common_causes=(CommonCause("air-handling", ("bay", "bench")),))
 
-    found = lived(store, {"bay-0": 2, "bench-0": 2, "store-0": 2}, 8, plan)
+    notices = lived(store, {"bay-0": 2, "bench-0": 2, "store-0": 2}, 8, plan)
 
-    assert len(found) == 2
-    both = next(text for _, _, text in found if "Look at bay 0." in text)
+    assert len(notices) == 2
+    both = next(text for _, _, text in notices if "Look at bay 0." in text)
     assert "Look at bench 0." in both
     assert "Look at store 0." not in both
 
@@ -128,23 +128,23 @@ def test_half_an_hour_after_its_first_alarm_a_cause_takes_no_more(store: Store) 
 
 def test_twelve_alarms_of_one_cause_are_all_listed(store: Store) -> None:
     """However many alarms one notice speaks for, none of them is hidden behind a number."""
-    found = lived(store, {spec.key: 3 for spec in SPECS}, 9, NoticePlan(
+    notices = lived(store, {spec.key: 3 for spec in SPECS}, 9, NoticePlan(
         gather_s=60, common_causes=(CommonCause("air-handling", ZONES),)
     ))  # fmt: skip
 
-    assert all(names(found, spec.key) for spec in SPECS)
+    assert all(names(notices, spec.key) for spec in SPECS)
 
 
 def test_a_flood_holds_back_no_high_alarm(store: Store) -> None:
     """Twelve high alarms within four minutes: a flood, and each is named in time all the same."""
     begins = {spec.key: 3 + n // 3 for n, spec in enumerate(SPECS)}
 
-    found = lived(store, begins, 15)
+    notices = lived(store, begins, 15)
 
-    assert any("flood" in subject for _, subject, _ in found)
+    assert any("flood" in subject for _, subject, _ in notices)
     for key, first in begins.items():
         due = (first * MINUTE + DELAY_NS) // MINUTE + 1
-        assert any(minute <= due for minute in names(found, key)), key
+        assert any(minute <= due for minute in names(notices, key)), key
 
 
 def test_what_a_flood_held_back_is_announced_at_most_ten_minutes_later(store: Store) -> None:
@@ -154,17 +154,17 @@ def test_what_a_flood_held_back_is_announced_at_most_ten_minutes_later(store: St
 
     with pytest.MonkeyPatch.context() as patched:
         patched.setitem(globals(), "CONFIG", config(plain, ZONES, NoticePlan(gather_s=60)))
-        found = lived(store, begins, 26)
+        notices = lived(store, begins, 26)
 
-    assert names(found, "store-3")
-    assert min(names(found, "store-3")) <= 9 + 2 + 10 + 1
+    assert names(notices, "store-3")
+    assert min(names(notices, "store-3")) <= 9 + 2 + 10 + 1
 
 
 def test_the_end_of_a_cause_names_all_that_are_over(store: Store) -> None:
     """Two alarms of one cause return minutes apart: one letter, which names both."""
-    found = lived(store, {"bay-0": 2, "bay-1": 2}, 25, ends={"bay-0": 10, "bay-1": 14})
+    notices = lived(store, {"bay-0": 2, "bay-1": 2}, 25, ends={"bay-0": 10, "bay-1": 14})
 
-    over = [text for _, subject, text in found if "within limits again" in subject]
+    over = [text for _, subject, text in notices if "within limits again" in subject]
     assert len(over) == 1
     assert "bay.0" in over[0]
     assert "bay.1" in over[0]

@@ -30,10 +30,10 @@ LATER = SendOutcome("later", 451, "try again later")
 def box(tmp_path: Path) -> Iterator[Outbox]:
     """The outbox of a new store with one notice for two recipients."""
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        made = attending.outbox(store)
+        item = attending.outbox(store)
         with store.begin() as conn:
-            made.queue(conn, NOTICE, WORDS, [ROUTE], now_ns=0)
-        yield made
+            item.queue(conn, NOTICE, WORDS, [ROUTE], now_ns=0)
+        yield item
 
 
 def test_each_recipient_has_a_letter_of_their_own(box: Outbox) -> None:

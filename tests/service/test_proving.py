@@ -37,10 +37,10 @@ def test_the_route_of_a_single_alarm_is_proven_too(store: Store) -> None:
     key, _ = prove(store, PLANNED, "Greta Holm", START)
     attending.outbox(store).send_due(MemorySender(), PLANNED.routes, START, ways=Ways())
 
-    found = {(r.route, r.recipient): r.state for r in receipts(store, key)}
+    result = {(r.route, r.recipient): r.state for r in receipts(store, key)}
 
-    assert found["horn", ""] != "sent"
-    assert found["duty", "greta@almtal.example"] == "sent"
+    assert result["horn", ""] != "sent"
+    assert result["duty", "greta@almtal.example"] == "sent"
     sentences = unproven_recipients(PLANNED, receipts(store, key))
     assert any("horn" in text and "bay-horn" in text for text in sentences)
 
@@ -50,9 +50,9 @@ def test_everybody_of_a_calendar_is_tried_whoever_is_on_duty_now(store: Store) -
     key, _ = prove(store, PLANNED, "Greta Holm", START)
     attending.outbox(store).send_due(MemorySender(), PLANNED.routes, START, ways=Ways())
 
-    told = {r.recipient for r in receipts(store, key) if r.route == "carrier"}
+    recipients = {r.recipient for r in receipts(store, key) if r.route == "carrier"}
 
-    assert told == {"greta@almtal.example", "radek@almtal.example", "ines@almtal.example"}
+    assert recipients == {"greta@almtal.example", "radek@almtal.example", "ines@almtal.example"}
     assert any("Per" in text for text in unproven_recipients(PLANNED, receipts(store, key)))
 
 

@@ -71,19 +71,19 @@ def lamp(broker: Broker) -> Iterator[Callable[[], Lamp]]:
         return lamps[-1]
 
     yield listen
-    for one in lamps:
-        one.close()
+    for item in lamps:
+        item.close()
 
 
 @pytest.fixture
 def publisher(broker: Broker) -> Iterator[Publisher]:
-    made = Publisher(
+    sender = Publisher(
         PublishPlan(broker.url, "stillroom/room-east", keeps_s=180), "room-east", lambda *_: None
     )
-    made.start()
-    until(lambda: made.connected)
-    yield made
-    made.stop()
+    sender.start()
+    until(lambda: sender.connected)
+    yield sender
+    sender.stop()
 
 
 def until(holds: Callable[[], object]) -> None:
@@ -102,43 +102,43 @@ def test_each_change_is_told_with_its_end(publisher: Publisher, lamp: Callable[[
     """Retained for who comes later, with a message expiry (MQTT 5, 3.3.2.3.3); the text says the same end."""
     early = lamp()
     assert early.next(STATE)[0] == "running"
-    told = state()
-    publisher.tell([told], time.time_ns())
+    zone_state = state()
+    publisher.tell([zone_state], time.time_ns())
     text, _, left_s = early.next()
     message = json.loads(text)
     assert (message["verdict"], message["zone"]) == ("stable", "bay")
-    assert message["valid_until"] == rfc3339(_ns(told) + 180 * NS)
+    assert message["valid_until"] == rfc3339(_ns(zone_state) + 180 * NS)
     assert left_s is not None
     assert 0 < left_s <= 180
-    publisher.tell([replace(told, verdict="not stable")], time.time_ns())
+    publisher.tell([replace(zone_state, verdict="not stable")], time.time_ns())
     assert json.loads(early.next()[0])["verdict"] == "not stable"
     text, retained, _ = lamp().next()
     assert (json.loads(text)["verdict"], retained) == ("not stable", True)
 
 
-def _ns(told: ZoneState) -> int:
+def _ns(state: ZoneState) -> int:
     from datetime import datetime
 
-    return int(datetime.fromisoformat(str(told.judged_until)).timestamp()) * NS
+    return int(datetime.fromisoformat(str(state.judged_until)).timestamp()) * NS
 
 
 def test_the_same_is_told_again_before_it_vanishes(publisher: Publisher, lamp: Callable[[], Lamp]) -> None:
-    listener, told, now_ns = lamp(), state(), time.time_ns()
-    publisher.tell([told], now_ns)
-    publisher.tell([told], now_ns + NS)  # nothing new
-    publisher.tell([told], now_ns + 31 * NS)
-    publisher.tell([replace(told, verdict="not shown")], now_ns + 32 * NS)
+    listener, zone_state, now_ns = lamp(), state(), time.time_ns()
+    publisher.tell([zone_state], now_ns)
+    publisher.tell([zone_state], now_ns + NS)  # nothing new
+    publisher.tell([zone_state], now_ns + 31 * NS)
+    publisher.tell([replace(zone_state, verdict="not shown")], now_ns + 32 * NS)
     assert [json.loads(listener.next()[0])["verdict"] for _ in range(3)] == ["stable", "stable", "not shown"]
 
 
 def test_a_verdict_that_nobody_renews_vanishes(broker: Broker, lamp: Callable[[], Lamp]) -> None:
     """Who subscribes after the expiry finds none, whatever became of the publisher."""
     plan = PublishPlan(broker.url, "stillroom/room-east", keeps_s=1)  # less than a setup may say
-    made = Publisher(plan, "room-east", lambda *_: None)
-    made.start()
-    until(lambda: made.connected)
+    sender = Publisher(plan, "room-east", lambda *_: None)
+    sender.start()
+    until(lambda: sender.connected)
     witness = lamp()
-    made.tell([state()], time.time_ns())
+    sender.tell([state()], time.time_ns())
     witness.next()
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
@@ -150,7 +150,7 @@ def test_a_verdict_that_nobody_renews_vanishes(broker: Broker, lamp: Callable[[]
             break
     else:
         pytest.fail("the verdict stayed")
-    made.stop()
+    sender.stop()
 
 
 def test_a_broker_that_comes_back_is_told_the_newest(
@@ -218,7 +218,7 @@ def test_the_broker_says_gone_when_the_program_is_killed(broker: Broker, lamp: C
 
 
 @pytest.mark.parametrize(
-    ("line", "said"),
+    ("line", "expected"),
     [
         ('url = "http://broker"\nprefix = "room"', "url"),
         ('url = "mqtt://broker"\nprefix = "room/#"', "prefix"),
@@ -227,9 +227,9 @@ def test_the_broker_says_gone_when_the_program_is_killed(broker: Broker, lamp: C
         ('url = "mqtt://broker"\nprefix = "room"\nkeeps_s = 10', "keeps_s"),
     ],
 )
-def test_a_faulty_table_is_named(line: str, said: str) -> None:
+def test_a_faulty_table_is_named(line: str, expected: str) -> None:
     from logger.config import example_folder, read_texts
 
     texts = {**read_texts(example_folder()), "service.toml": f"[publish]\n{line}\n"}
-    with pytest.raises(ConfigError, match=rf"service.toml.*\[publish\].* {said}"):
+    with pytest.raises(ConfigError, match=rf"service.toml.*\[publish\].* {expected}"):
         load_texts(texts)

@@ -174,8 +174,8 @@ def _check_readings(room: Room, store: Store, channel: str, key: str) -> None:
     assert lost == [], f"{channel}: answers {lost[:10]} are not stored, {_seen(room, key, lost[:3])}"
     taken = np.sort(columns.taken_ns[ok])
     gaps = np.flatnonzero(np.diff(taken) > 1.9 * INTERVAL_S * NS)
-    known = room.course.away + overruns
-    unasked = [g for g in gaps if not any(s <= taken[g + 1] and taken[g] <= e for s, e in known)]
+    expected_gaps = room.course.away + overruns
+    unasked = [g for g in gaps if not any(s <= taken[g + 1] and taken[g] <= e for s, e in expected_gaps)]
     assert unasked == [], f"{channel}: no poll after {[int(taken[g]) for g in unasked[:3]]}"
 
 

@@ -33,7 +33,7 @@ def left_behind(store: Store, *numbers: int) -> Writer:
     writer.start()
     writer.rows([row(number) for number in numbers])
     writer.event("outage", {"seconds": 7})
-    assert until(lambda: refusing.asked >= 1, 60)
+    assert until(lambda: refusing.calls >= 1, 60)
     assert not writer.stop(0.5)
     return writer
 
@@ -95,7 +95,7 @@ def test_what_was_on_its_way_and_got_there_after_all_is_stored_once(store: Store
 
     class Slow(Refusing):
         def append(self, writer: str, rows: object) -> object:
-            self.asked += 1
+            self.calls += 1
             released.wait(60)
             return self.store.append(writer, rows)  # type: ignore[arg-type]
 
@@ -103,7 +103,7 @@ def test_what_was_on_its_way_and_got_there_after_all_is_stored_once(store: Store
     writer = Writer(slow)  # type: ignore[arg-type]
     writer.start()
     writer.rows([row(1)])
-    assert until(lambda: slow.asked == 1, 60)
+    assert until(lambda: slow.calls == 1, 60)
     writer.rows([row(2)])
     assert not writer.stop(0.2)
     released.set()
@@ -173,9 +173,9 @@ def test_what_no_place_takes_is_said_to_be_lost(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    said = rescue.write(store, rescue.Remainder([row(1)], []), 0)
-    assert said.startswith("They are lost: no folder took them (")
-    assert f"{store.folder}: No space left on device" in said
+    message = rescue.write(store, rescue.Remainder([row(1)], []), 0)
+    assert message.startswith("They are lost: no folder took them (")
+    assert f"{store.folder}: No space left on device" in message
     assert files(tmp_path) == []
 
 
@@ -199,15 +199,15 @@ def test_sigterm_while_another_program_holds_the_database_loses_no_reading(tmp_p
                 assert until(lambda: time.time_ns() - last_ns > 5_000_000_000, 60)  # polls of 1 s, unstored
                 begun_s = time.monotonic()
                 first.send_signal(signal.SIGTERM)
-                _, said = first.communicate(timeout=60)
+                _, message = first.communicate(timeout=60)
                 print(f"ended after {time.monotonic() - begun_s:.1f} s")
                 holder.execute("ROLLBACK")
         finally:
             first.kill()
             first.wait(60)
-        assert first.returncode == 3, said
+        assert first.returncode == 3, message
         (file,) = files(data)
-        assert f"They are in {file} and are taken in at the next start." in said
+        assert f"They are in {file} and are taken in at the next start." in message
         rows = json.loads(file.read_text().splitlines()[0])["rows"]
         assert len(rows) >= 13
         for _ in range(2):

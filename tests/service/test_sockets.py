@@ -35,9 +35,9 @@ finally:
 def test_a_run_contacts_what_its_setup_names(demo_copy: Path) -> None:
     """By Python's audit hook: the example's mail server is asked, for there is an alarm, and nobody else."""
     command = [sys.executable, "-c", AUDITED, str(demo_copy)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
-    assert done.returncode == 0, done.stderr
-    said, _, seen = done.stdout.partition("SEEN\n")
-    assert "Reading 7 probes" in said
+    result = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
+    assert result.returncode == 0, result.stderr
+    output, _, seen = result.stdout.partition("SEEN\n")
+    assert "Reading 7 probes" in output
     mail = {"socket.connect ('127.0.0.1', 2525)", "socket.getaddrinfo 127.0.0.1"}  # config/alarms.toml
     assert set(seen.split("\n")) - {""} == mail

@@ -54,11 +54,11 @@ class Listener:
 
 @pytest.fixture
 def listener(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Listener]:
-    made = Listener(tmp_path / "notify")
+    item = Listener(tmp_path / "notify")
     monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
     monkeypatch.setenv("WATCHDOG_USEC", "600000")
-    yield made
-    made.close()
+    yield item
+    item.close()
 
 
 def test_nothing_is_said_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -115,21 +115,21 @@ def test_a_full_disk_is_waited_out_and_not_begun_anew(
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         config = in_force(store, texts(25), START_NS)
         more = {"clock": clock.wall_ns, "bus_clock": clock}
-        made = Service(store, config, **more) if part == "service" else Node(store, config, NOWHERE, **more)
+        item = Service(store, config, **more) if part == "service" else Node(store, config, NOWHERE, **more)
         full.set()
-        made.start()
-        assert until(lambda: made.status()["store_trouble"] and int(str(made.status()["queue"])) > 0, 60)
-        made._writer.passed_s -= 1000.0  # as after a quarter of an hour
+        item.start()
+        assert until(lambda: item.status()["store_trouble"] and int(str(item.status()["queue"])) > 0, 60)
+        item._writer.passed_s -= 1000.0  # as after a quarter of an hour
         listener.listen(0.5)  # what was told before
         (store.folder / "heartbeat").unlink(missing_ok=True)
         listener.heard.clear()
         listener.listen(1.0)
         assert sum(heard.startswith("WATCHDOG=1") for heard in listener.heard) >= 2
         assert not (store.folder / "heartbeat").exists()
-        waited = int(str(made.status()["queue"]))
+        waited = int(str(item.status()["queue"]))
         full.clear()
-        assert until(lambda: made.status()["store_trouble"] == "", 60)
-        assert made.stop()
+        assert until(lambda: item.status()["store_trouble"] == "", 60)
+        assert item.stop()
         assert len(store.readings.arrived_after(0)[0]) >= waited > 0
 
 
@@ -139,13 +139,13 @@ def test_the_unit_is_sound_and_hardened(tmp_path: Path) -> None:
     installed = Path(sys.executable).with_name("stillroom")
     unit = tmp_path / "stillroom.service"
     unit.write_text(UNIT.read_text().replace("/opt/stillroom/bin/stillroom", str(installed)))
-    done = subprocess.run([analyze, "verify", str(unit)], capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stderr) == (0, "")
-    told = subprocess.run(
+    result = subprocess.run([analyze, "verify", str(unit)], capture_output=True, text=True, check=False)
+    assert (result.returncode, result.stderr) == (0, "")
+    outcome = subprocess.run(
         [analyze, "security", "--offline=yes", "--threshold=25", str(unit)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    assert told.returncode == 0, told.stdout[-400:]
+    assert outcome.returncode == 0, outcome.stdout[-400:]
 
 
 def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: Path) -> None:
@@ -171,8 +171,8 @@ def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: P
         assert process.wait(60) == 0
         process.stdout.close()
     with Store.open(data) as store:
-        told = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "config-reload"]
-        assert any("nmae" in str(fault) for fault in told[0]["faults"])
+        events = [e.what for e in store.journal.entries(kind="event") if e.what["event"] == "config-reload"]
+        assert any("nmae" in str(fault) for fault in events[0]["faults"])
         assert [p.state for p in store.setups.proposals()] == ["waiting"]
         assert len(store.setups.versions()) == 1
         assert store.verify().intact

@@ -24,13 +24,13 @@ class Refusing:
         self.store = store
         self.folder, self.key, self.journal = store.folder, store.key, store.journal
         self.full = threading.Event()
-        self.asked = 0
+        self.calls = 0
 
     def check_place(self) -> None:
         """It is where it was."""
 
     def append(self, writer: str, rows: Sequence[Row]) -> object:
-        self.asked += 1
+        self.calls += 1
         if self.full.is_set():
             raise StoreError("database or disk is full") from OSError(28, "No space left on device")
         return self.store.append(writer, rows)
@@ -86,7 +86,7 @@ def test_a_full_disk_keeps_rows_in_memory_and_is_told_when_it_is_over(store: Sto
     writer.start()
     for number in range(10):
         writer.rows([row(number)])
-    assert until(lambda: refusing.asked >= 2)
+    assert until(lambda: refusing.calls >= 2)
     assert "full" in writer.trouble
     assert stored(store) == []
 
@@ -107,7 +107,7 @@ def test_beyond_the_bound_the_oldest_are_lost_and_counted(store: Store) -> None:
     for number in range(12):
         writer.rows([row(number)])
     writer.start()
-    assert until(lambda: refusing.asked >= 1)
+    assert until(lambda: refusing.calls >= 1)
 
     refusing.full.clear()
 
@@ -139,8 +139,8 @@ def test_repeated_events_come_together(store: Store) -> None:
     writer.start()
 
     assert writer.stop()
-    found = {e["url"]: (e.get("count"), e["skipped"]) for e in events(store)}
-    assert found == {"/dev/a": (30, 60), "/dev/b": (None, 1)}
+    result = {e["url"]: (e.get("count"), e["skipped"]) for e in events(store)}
+    assert result == {"/dev/a": (30, 60), "/dev/b": (None, 1)}
 
 
 def test_the_first_event_is_written_at_once_and_repetitions_later(

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from logger.bench.record import START_NS
-from logger.bench.record import setup as made
+from logger.bench.record import setup as record_setup
 from logger.core.physics.humidity import dew_point
 from logger.instants import NS
 from logger.model import Certificate, Channel, Probe, Row, Setup
@@ -58,51 +58,51 @@ def record(tmp_path: Path) -> Store:
 
 def test_a_spike_of_a_minute_is_in_the_curve(record: Store) -> None:
     """With 100 bins over 20 days the greatest value is that of the spike, corrected by the certificate."""
-    setup = with_humidity(made(8))
-    found = curve(record, setup, "P00.temperature", START_NS, START_NS + 20 * DAY, bins=100)
+    setup = with_humidity(record_setup(8))
+    points = curve(record, setup, "P00.temperature", START_NS, START_NS + 20 * DAY, bins=100)
     raw = record.readings.read("P00.temperature", START_NS, START_NS + 20 * DAY)
     top = raw.value.max()
     correction = np.interp(top, (15.0, 20.0, 25.0), (0.01, 0.02, -0.01))
-    assert found.high.max() == pytest.approx(top + correction)
-    assert found.low.min() < 19.75
-    assert found.n.sum() == 20 * 1440
-    assert len(found) <= 101
+    assert points.high.max() == pytest.approx(top + correction)
+    assert points.low.min() < 19.75
+    assert points.n.sum() == 20 * 1440
+    assert len(points) <= 101
 
 
 def test_dew_point_in_short_bins_is_that_of_each_reading(record: Store) -> None:
     """In bins of a minute the curve is the formula on the corrected readings, and bounds nothing."""
-    setup = with_humidity(made(8))
-    found = curve(record, setup, "P00.dew_point", START_NS, START_NS + 200 * MINUTE, bins=200)
+    setup = with_humidity(record_setup(8))
+    points = curve(record, setup, "P00.dew_point", START_NS, START_NS + 200 * MINUTE, bins=200)
     t = record.readings.read("P00.temperature", START_NS, START_NS + 200 * MINUTE).value
     rh = record.readings.read("P00.relative_humidity", START_NS, START_NS + 200 * MINUTE).value
     t = t + np.interp(t, (15.0, 20.0, 25.0), (0.01, 0.02, -0.01))
-    assert not found.bounds
-    assert found.low == pytest.approx(dew_point(t, rh - 1.0), abs=1e-9)
-    assert (found.low == found.high).all()
+    assert not points.bounds
+    assert points.low == pytest.approx(dew_point(t, rh - 1.0), abs=1e-9)
+    assert (points.low == points.high).all()
     # 0.25 K of dew point for each % RH (judging: JCGM 100), U of the humidity 1.5 % RH and some resolution.
-    assert pytest.approx(0.25 * 1.53 * 60 / 45, rel=0.1) == found.U
+    assert pytest.approx(0.25 * 1.53 * 60 / 45, rel=0.1) == points.U
 
 
 def test_bounds_of_long_bins_hold(record: Store) -> None:
     """In bins of hours no dew point of a single reading lies outside, and the curve says that it bounds."""
-    setup = with_humidity(made(8))
-    found = curve(record, setup, "P00.dew_point", START_NS, START_NS + 20 * DAY, bins=60)
+    setup = with_humidity(record_setup(8))
+    points = curve(record, setup, "P00.dew_point", START_NS, START_NS + 20 * DAY, bins=60)
     each = curve(record, setup, "P00.dew_point", START_NS, START_NS + 20 * DAY, bins=20 * 1440)
-    place = np.searchsorted(found.start_ns, each.start_ns, side="right") - 1
-    assert found.bounds
-    assert (each.low >= found.low[place] - 1e-9).all()
-    assert (each.high <= found.high[place] + 1e-9).all()
+    place = np.searchsorted(points.start_ns, each.start_ns, side="right") - 1
+    assert points.bounds
+    assert (each.low >= points.low[place] - 1e-9).all()
+    assert (each.high <= points.high[place] + 1e-9).all()
 
 
 def test_curves_meet_at_common_bins(record: Store) -> None:
     """Where one channel was silent the others are left out, too: a difference needs both."""
-    setup = with_humidity(made(8))
-    one = curve(record, setup, "P00.temperature", START_NS, START_NS + DAY, bins=24)
-    a, b = at_common_bins([one, one.at(np.array([0, 5, 7]))])
-    assert a.start_ns.tolist() == b.start_ns.tolist() == one.start_ns[[0, 5, 7]].tolist()
+    setup = with_humidity(record_setup(8))
+    first = curve(record, setup, "P00.temperature", START_NS, START_NS + DAY, bins=24)
+    a, b = at_common_bins([first, first.at(np.array([0, 5, 7]))])
+    assert a.start_ns.tolist() == b.start_ns.tolist() == first.start_ns[[0, 5, 7]].tolist()
 
 
 def test_a_channel_without_readings_has_an_empty_curve(record: Store) -> None:
     """Nothing is invented where nothing was measured."""
-    setup = with_humidity(made(8))
+    setup = with_humidity(record_setup(8))
     assert len(curve(record, setup, "P03.temperature", START_NS, START_NS + DAY, bins=24)) == 0

@@ -13,13 +13,13 @@ from logger.store import Store
 def store(tmp_path: Path) -> Store:
     """A record with four acts."""
     ticks = iter(range(100, 100_000, 100))
-    found = Store.open(tmp_path / "data", create=True, simulated=True)
-    found.journal._clock = lambda: next(ticks)  # the instants of the acts
-    found.journal.append("alarm", "Greta Holm", {"alarm": "bay-temperature"}, "door was open")
-    found.journal.append("setup-proposed", "Ines Faber", {"version": 2}, "100 % of the band")
-    found.journal.append("alarm", "service", {"alarm": "bench_span"}, "")
-    found.journal.append("mark", "Greta Holm", {"zone": "machine-bay"}, "filter changed")
-    return found
+    opened = Store.open(tmp_path / "data", create=True, simulated=True)
+    opened.journal._clock = lambda: next(ticks)  # the instants of the acts
+    opened.journal.append("alarm", "Greta Holm", {"alarm": "bay-temperature"}, "door was open")
+    opened.journal.append("setup-proposed", "Ines Faber", {"version": 2}, "100 % of the band")
+    opened.journal.append("alarm", "service", {"alarm": "bench_span"}, "")
+    opened.journal.append("mark", "Greta Holm", {"zone": "machine-bay"}, "filter changed")
+    return opened
 
 
 @pytest.mark.parametrize(

@@ -35,10 +35,10 @@ def test_rows_come_back_as_they_went_in(store: Store) -> None:
     assert (batch.first, batch.last, batch.count) == (1, 2, 2)
     assert store.readings.newest() == {"P1.temperature": good, "P2.temperature": failed}
     assert store.readings.newest(ok=True) == {"P1.temperature": good}
-    found = store.readings.read("P2.temperature", OCTOBER, OCTOBER + 10)
-    assert found.taken_ns.tolist() == [OCTOBER + 2]
-    assert np.isnan(found.value[0])
-    assert STATUS[found.status[0]] == "timeout"
+    readings = store.readings.read("P2.temperature", OCTOBER, OCTOBER + 10)
+    assert readings.taken_ns.tolist() == [OCTOBER + 2]
+    assert np.isnan(readings.value[0])
+    assert STATUS[readings.status[0]] == "timeout"
 
 
 @pytest.mark.parametrize(
@@ -58,9 +58,9 @@ def test_what_is_no_valid_number_is_kept_as_text(
     """A stored value is a finite number of a good reading or none; what came stays in `raw`."""
     store.append("poll", [row])
 
-    (kept,) = store.readings.newest().values()
+    (newest,) = store.readings.newest().values()
 
-    assert (kept.value, kept.status, kept.raw) == (value, status, raw)
+    assert (newest.value, newest.status, newest.raw) == (value, status, raw)
     assert store.verify().intact
 
 

@@ -31,13 +31,13 @@ ROOM = {"room.toml": '[room]\nkey = "east"\n'}
 
 
 def shown(store: Store, channel: str = "P1.temperature") -> list[tuple[int, str, int, bool]]:
-    found = store.readings.read(channel, -(2**63), 2**63 - 1)
+    readings = store.readings.read(channel, -(2**63), 2**63 - 1)
     return list(
         zip(
-            found.taken_ns.tolist(),
-            map(repr, found.value.tolist()),
-            found.status.tolist(),
-            found.late.tolist(),
+            readings.taken_ns.tolist(),
+            map(repr, readings.value.tolist()),
+            readings.status.tolist(),
+            readings.late.tolist(),
             strict=True,
         )
     )
@@ -274,10 +274,10 @@ def _rows_of_both(store: Store) -> list[tuple[tuple[str, int], Row]]:
             store.hot.select(conn),
             *(store.archive.rows_of(writer, 1, 999) for writer in ("poll", "x")),
         ]
-    found = [
+    result = [
         ((p.writer[at], int(p.seq[at])), p.row(at)) for p in parts if p is not None for at in range(len(p))
     ]
-    return sorted(found, key=lambda pair: pair[0])
+    return sorted(result, key=lambda pair: pair[0])
 
 
 def _numbered(batches: list[tuple[str, list[Row]]]) -> list[tuple[str, int]]:

@@ -27,9 +27,9 @@ AT = IN_DECEMBER
 
 @pytest.fixture
 def target(tmp_path: Path) -> Path:
-    made = tmp_path / "share"
-    made.mkdir()
-    return made
+    folder = tmp_path / "share"
+    folder.mkdir()
+    return folder
 
 
 @pytest.fixture
@@ -52,11 +52,11 @@ def test_what_is_restored_is_the_record(filled: Store, target: Path, tmp_path: P
     """Loss of the data folder: every reading, file and entry up to the backup is back, and proven."""
     report = backup(filled, target, WHO, AT)
 
-    done = restore(target, tmp_path / "new", WHO)
+    restored = restore(target, tmp_path / "new", WHO)
 
     assert report.intact
-    assert done.verification.intact
-    assert (done.newest_ns, done.at_ns) == (polled(NOVEMBER, 50)[-1].taken_ns, AT)
+    assert restored.verification.intact
+    assert (restored.newest_ns, restored.at_ns) == (polled(NOVEMBER, 50)[-1].taken_ns, AT)
     assert everything(tmp_path / "new") == everything(filled.folder)
     with Store.open(tmp_path / "new") as again:
         before, after = (store.readings.read("P1.temperature", 0, AT) for store in (filled, again))
@@ -68,16 +68,18 @@ def test_what_is_restored_is_the_record(filled: Store, target: Path, tmp_path: P
 def test_every_file_has_the_digest_of_the_manifest(filled: Store, target: Path) -> None:
     """Checked with hashlib alone, as a stranger would."""
     backup(filled, target, WHO, AT)
-    (one,) = generations(target)
-    manifest = json.loads((one.folder / "manifest.json").read_bytes())
+    (generation,) = generations(target)
+    manifest = json.loads((generation.folder / "manifest.json").read_bytes())
 
-    digests = {told["sha256"] for told in manifest["files"].values()}
-    found = {
+    digests = {entry["sha256"] for entry in manifest["files"].values()}
+    result = {
         path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (target / "files").glob("*/*")
     }
 
-    assert set(found) == set(found.values()) == digests
-    assert hashlib.sha256((one.folder / FILE).read_bytes()).hexdigest() == manifest["database"]["sha256"]
+    assert set(result) == set(result.values()) == digests
+    assert (
+        hashlib.sha256((generation.folder / FILE).read_bytes()).hexdigest() == manifest["database"]["sha256"]
+    )
     assert set(manifest["files"]) == set(required_files(filled))
 
 
@@ -88,7 +90,7 @@ def test_a_second_backup_copies_only_what_is_new(filled: Store, target: Path) ->
     filled.seal(IN_DECEMBER + 40 * DAY)
     third = backup(filled, target, WHO, AT + 2 * DAY)
 
-    assert [(one.files, one.copied) for one in (first, second, third)] == [(2, 2), (2, 0), (3, 1)]
+    assert [(item.files, item.copied) for item in (first, second, third)] == [(2, 2), (2, 0), (3, 1)]
 
 
 def test_a_backup_is_journalled_with_its_head_and_outcome(filled: Store, target: Path) -> None:
@@ -128,7 +130,7 @@ def test_so_many_good_ones_are_kept_and_the_files_they_need(filled: Store, targe
     for at in range(5):
         report = backup(filled, target, WHO, AT + at * DAY, keep=2)
 
-    assert [one.number for one in generations(target)] == [4, 5]
+    assert [generation.number for generation in generations(target)] == [4, 5]
     assert report.removed == ("000003-20261208T000000Z",)
     assert restore(target, target.with_name("new"), WHO).verification.intact
 
@@ -167,10 +169,10 @@ def test_a_file_that_rots_on_the_share_is_found_and_copied_again(filled: Store, 
     rotten = max((target / "files").glob("*/*"), key=lambda path: path.stat().st_size)
     rotten.write_bytes(b"x" + rotten.read_bytes()[1:])
 
-    found = backup(filled, target, WHO, AT + DAY)
+    report = backup(filled, target, WHO, AT + DAY)
     healed = backup(filled, target, WHO, AT + 2 * DAY)
 
-    assert any("altered in the backup" in fault for fault in found.faults)
+    assert any("altered in the backup" in fault for fault in report.faults)
     assert (healed.intact, healed.copied) == (True, 1)
 
 
@@ -181,7 +183,7 @@ def test_an_interrupted_backup_is_never_taken_for_a_whole_one(filled: Store, tar
     torn.mkdir()
     (torn / FILE).write_bytes(b"half")
 
-    assert [one.number for one in generations(target)] == [1]
+    assert [generation.number for generation in generations(target)] == [1]
     report = backup(filled, target, WHO, AT + DAY)
     assert report.backup.startswith("000002-")
     assert report.intact
@@ -205,8 +207,8 @@ def test_a_target_that_is_away_is_no_crash_and_no_new_folder(filled: Store, targ
 def test_backups_of_two_records_are_never_mixed(filled: Store, target: Path, tmp_path: Path) -> None:
     """A folder belongs to one record; the data folder itself is no place for a backup."""
     backup(filled, target, WHO, AT)
-    wanted = pytest.raises(Refused, match="backups of another record")
-    with Store.open(tmp_path / "other", create=True) as other, wanted:
+    refusal = pytest.raises(Refused, match="backups of another record")
+    with Store.open(tmp_path / "other", create=True) as other, refusal:
         backup(other, target, WHO, AT)
     (filled.folder / "inside").mkdir()
     with pytest.raises(Refused, match="inside the data folder"):
@@ -254,15 +256,15 @@ def test_half_a_restore_is_no_record_and_can_be_repeated(filled: Store, target: 
 def test_a_changed_manifest_is_not_believed(filled: Store, target: Path, tmp_path: Path) -> None:
     """The report holds the digest of the manifest it speaks of, and names never lead out of the folder."""
     backup(filled, target, WHO, AT)
-    (one,) = generations(target)
-    path = one.folder / "manifest.json"
+    (generation,) = generations(target)
+    path = generation.folder / "manifest.json"
     manifest = json.loads(path.read_bytes())
     manifest["files"] = {"../../escaped": next(iter(manifest["files"].values()))}
     path.write_text(json.dumps(manifest))
 
     with pytest.raises(StoreError, match="restored and found intact"):
         restore(target, tmp_path / "new", WHO)
-    (one.folder / "report.json").unlink()
+    (generation.folder / "report.json").unlink()
     with pytest.raises(StoreError, match="leads out of"):
         restore(target, tmp_path / "new", WHO, "1")
 
@@ -290,14 +292,18 @@ def test_a_flipped_byte_of_any_backup_is_found_by_reading_it(filled: Store, targ
     first = backup(filled, target, WHO, AT)
     backup(filled, target, WHO, AT + DAY)
     assert scrub(target).faults == {}
-    one = generations(target)[0]
+    generation = generations(target)[0]
     shared = max((target / "files").glob("*/*"), key=lambda path: path.stat().st_size)
-    flipped({"file": shared, "database": one.database, "manifest": one.folder / "manifest.json"}[what])
+    flipped(
+        {"file": shared, "database": generation.database, "manifest": generation.folder / "manifest.json"}[
+            what
+        ]
+    )
 
-    found = scrub(target)
+    report = scrub(target)
 
-    assert first.backup in found.faults
-    assert bool(found.damaged) == (what == "file")
+    assert first.backup in report.faults
+    assert bool(report.damaged) == (what == "file")
     assert verify_record(filled, (), target).faults
 
 
@@ -325,9 +331,9 @@ def broken_forms(manifest: bytes) -> dict[str, bytes]:
         {"../../../etc/passwd": {"sha256": "x"}},
     )
     forms = {f"{key} {value!r:.20}": facts | {key: value} for key in facts for value in odd}
-    made = {name: json.dumps(form).encode() for name, form in forms.items()}
-    made |= {"deep": b"[" * 200_000, "half": manifest[:100], "half a sign": b'{"at_ns": "\\ud800"}'}
-    return made | {
+    item = {name: json.dumps(form).encode() for name, form in forms.items()}
+    item |= {"deep": b"[" * 200_000, "half": manifest[:100], "half a sign": b'{"at_ns": "\\ud800"}'}
+    return item | {
         "no text": b"\xff\xfe\x00",
         "a long number": b"1" * 10_000,
         "a list": b"[]",
@@ -341,7 +347,7 @@ def test_what_stands_in_a_folder_of_backups_is_no_command(
     """A sentence or a backup that counts as unreadable, whatever the files say; the sound one is used."""
     backup(filled, target, WHO, AT)
     backup(filled, target, WHO, AT + DAY)
-    first, second = (one.folder for one in generations(target))
+    first, second = (generation.folder for generation in generations(target))
     whole = (second / MANIFEST).read_bytes()
     for name, content in broken_forms(whole).items():
         for file in (second / MANIFEST, second / REPORT):
@@ -349,8 +355,10 @@ def test_what_stands_in_a_folder_of_backups_is_no_command(
             file.write_bytes(content)
             present = generations(target)
             assert present[0].name == first.name, name
-            for one in present:  # nothing that is listed raises
-                assert one.good is False or (one.at_ns and one.head and isinstance(one.files, dict)), name
+            for generation in present:  # nothing that is listed raises
+                assert generation.good is False or (
+                    generation.at_ns and generation.head and isinstance(generation.files, dict)
+                ), name
             assert heads(target)
             file.write_bytes(before)
     (second / MANIFEST).write_bytes(b"[" * 200_000)

@@ -83,8 +83,8 @@ def test_killed_while_backing_up(filled: Store, folder: Path, tmp_path: Path, ro
     for _ in range(rounds):
         killed(BACKING_UP, folder, target, after_s=chance.uniform(0.01, 0.4))
 
-        assert any(one.good for one in generations(target))
-        assert all(one.readable for one in generations(target))
+        assert any(generation.good for generation in generations(target))
+        assert all(generation.readable for generation in generations(target))
     with Store.open(folder) as again:
         assert again.verify().faults == ()
         assert backup(again, target, WHO, IN_DECEMBER + 400 * DAY, keep=2).intact
@@ -127,8 +127,8 @@ def test_killed_while_restoring(filled: Store, tmp_path: Path, rounds: int) -> N
                 Store.open(data)
             restore(target, data, WHO)
         with Store.open(data) as again:
-            found = again.verify()
-        assert (found.faults, found.readings) == ((), 6500)
+            report = again.verify()
+        assert (report.faults, report.readings) == ((), 6500)
         shutil.rmtree(data)
 
 
@@ -138,19 +138,19 @@ Disk = Callable[[int], Path]
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Disk]:
     """Makes file systems of so many kB."""
-    made: list[Path] = []
+    item: list[Path] = []
 
     def make(size_kb: int) -> Path:
-        place = tmp_path / f"disk{len(made)}"
+        place = tmp_path / f"disk{len(item)}"
         place.mkdir()
         command = ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(place)]
         if not _may_mount() or subprocess.run(command, check=False).returncode:
             pytest.skip("a small file system cannot be mounted here")
-        made.append(place)
+        item.append(place)
         return place
 
     yield make
-    for place in made:
+    for place in item:
         subprocess.run(["umount", "-l", str(place)], check=True)
 
 
@@ -164,17 +164,17 @@ def remounted(place: Path, how: str) -> None:
 
 def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_space(disk: Disk) -> None:
     """Every batch that was acknowledged is there; the same open store works again, without a restart."""
-    place, told = disk(3000), 0
+    place, confirmed = disk(3000), 0
     with Store.open(place / "data", create=True) as store:
         with pytest.raises(StoreError, match=r"full|space"):  # noqa: PT012
             for at in range(10_000):
-                told = store.append("poll", polled(OCTOBER + at * DAY, 200)).last
-        assert told > 0
+                confirmed = store.append("poll", polled(OCTOBER + at * DAY, 200)).last
+        assert confirmed > 0
         remounted(place, "size=20000k")
         after = store.append("poll", polled(NOVEMBER, 10))
-        assert after.first == told + 1
-        found = store.verify()
-    assert (found.faults, found.readings) == ((), told + 10)
+        assert after.first == confirmed + 1
+        report = store.verify()
+    assert (report.faults, report.readings) == ((), confirmed + 10)
 
 
 def test_the_service_holds_readings_while_the_disk_is_full(disk: Disk) -> None:
@@ -209,7 +209,7 @@ def test_a_full_target_is_said_and_the_good_backup_stays(filled: Store, disk: Di
     with pytest.raises(StoreError, match="No space left on device"):
         backup(filled, target, WHO, IN_DECEMBER + DAY)
 
-    assert [one.number for one in generations(target) if one.good] == [1]
+    assert [generation.number for generation in generations(target) if generation.good] == [1]
     assert restore(target, tmp_path / "new", WHO).verification.intact
     (target / "others").unlink()
     assert backup(filled, target, WHO, IN_DECEMBER + 2 * DAY).intact
@@ -243,8 +243,8 @@ def test_a_target_that_vanishes_is_said(filled: Store, disk: Disk) -> None:
         subprocess.run(["mount", "-t", "tmpfs", "tmpfs", str(target)], check=True)
 
 
-def _until(done: Callable[[], bool], seconds: float = 60.0) -> None:
+def _until(condition: Callable[[], bool], seconds: float = 60.0) -> None:
     end = time.monotonic() + seconds
-    while not done():
+    while not condition():
         assert time.monotonic() < end, "it did not come to that"
         time.sleep(0.05)

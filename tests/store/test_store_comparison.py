@@ -82,12 +82,12 @@ def test_a_digit_changed_in_a_sealed_month_is_named_with_its_row(folder: Path, s
 def test_a_deleted_row_is_named(folder: Path, share: Path) -> None:
     edit(folder, "DELETE FROM reading WHERE seq = 200")
 
-    found = faults(folder, share)
+    fault_list = faults(folder, share)
 
-    assert found[-1].startswith(
+    assert fault_list[-1].startswith(
         "reading 200 of writer poll (P2.temperature, 2026-11-01T00:09:00Z): is in backup"
     )
-    assert found[-1].endswith("and is missing here")
+    assert fault_list[-1].endswith("and is missing here")
 
 
 def test_a_rolled_back_record_is_found_by_its_backups(folder: Path, share: Path, tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ TWO = DisposalRequest(BEFORE, "Greta Holm", "Ines Faber", "end of retention")
 
 
 @pytest.fixture
-def kept(store: Store) -> Store:
+def aged(store: Store) -> Store:
     """October and November sealed, and a poll going on long after."""
     store.append("poll", polled(OCTOBER, 90, step_ns=DAY // 4))
     store.append("poll", polled(NOVEMBER, 90, step_ns=DAY // 4))
@@ -29,27 +29,27 @@ def kept(store: Store) -> Store:
     return store
 
 
-def test_two_people_let_a_month_go_and_its_digest_stays(kept: Store) -> None:
+def test_two_people_let_a_month_go_and_its_digest_stays(aged: Store) -> None:
     """October is gone for readers, explained for verification; the rest is as it was."""
-    october, november, *_ = kept.archive.seals()
+    october, november, *_ = aged.archive.seals()
 
-    done = kept.dispose(TWO, NOW, 10)
+    disposal = aged.dispose(TWO, NOW, 10)
 
-    assert done.files == (october.file,)
-    assert not (kept.folder / october.file).exists()
-    assert len(kept.readings.read("P1.temperature", OCTOBER, NOVEMBER)) == 0
-    assert len(kept.readings.read("P1.temperature", NOVEMBER, NOW)) > 90
-    found = kept.verify()
-    assert found.faults == ()
-    assert (found.files, len(found.disposed)) == (len(kept.archive.seals()) - 1, 1)
-    assert "disposed of by Greta Holm, approved by Ines Faber" in found.disposed[0]
-    (entry,) = kept.journal.entries(kind="disposal")
+    assert disposal.files == (october.file,)
+    assert not (aged.folder / october.file).exists()
+    assert len(aged.readings.read("P1.temperature", OCTOBER, NOVEMBER)) == 0
+    assert len(aged.readings.read("P1.temperature", NOVEMBER, NOW)) > 90
+    report = aged.verify()
+    assert report.faults == ()
+    assert (report.files, len(report.disposed)) == (len(aged.archive.seals()) - 1, 1)
+    assert "disposed of by Greta Holm, approved by Ines Faber" in report.disposed[0]
+    (entry,) = aged.journal.entries(kind="disposal")
     assert entry.what["files"][0]["sha256"] == october.sha256  # type: ignore[index,call-overload]
-    assert kept.archive.seals(disposed=False)[0] == november
+    assert aged.archive.seals(disposed=False)[0] == november
 
 
 @pytest.mark.parametrize(
-    ("asked", "years", "reason"),
+    ("order", "years", "reason"),
     [
         (DisposalRequest(BEFORE, "Greta Holm", " greta  h\u200bolm", "x"), 10, "it takes two people"),
         (DisposalRequest(BEFORE, "Greta Holm", "", "x"), 10, "names of two people"),
@@ -60,46 +60,46 @@ def test_two_people_let_a_month_go_and_its_digest_stays(kept: Store) -> None:
     ids=["one person", "no approver", "no reason", "no rule", "too young"],
 )
 def test_without_authority_nothing_goes_and_the_attempt_is_kept(
-    kept: Store, asked: DisposalRequest, years: int | None, reason: str
+    aged: Store, order: DisposalRequest, years: int | None, reason: str
 ) -> None:
     with pytest.raises(Refused, match=reason):
-        kept.dispose(asked, NOW, years)
+        aged.dispose(order, NOW, years)
 
-    assert all((kept.folder / one.file).is_file() for one in kept.archive.seals())
-    (entry,) = kept.journal.entries(kind="disposal-refused")
+    assert all((aged.folder / seal.file).is_file() for seal in aged.archive.seals())
+    (entry,) = aged.journal.entries(kind="disposal-refused")
     assert entry.who == "Greta Holm"
 
 
-def test_an_altered_file_is_not_made_to_vanish(kept: Store) -> None:
+def test_an_altered_file_is_not_made_to_vanish(aged: Store) -> None:
     """Disposal must not hide that something was changed."""
-    path = kept.folder / kept.archive.seals()[0].file
+    path = aged.folder / aged.archive.seals()[0].file
     path.write_bytes(path.read_bytes()[:-1])
 
     with pytest.raises(Refused, match="not as it was sealed"):
-        kept.dispose(TWO, NOW, 10)
+        aged.dispose(TWO, NOW, 10)
 
     assert path.is_file()
 
 
-def test_a_batch_that_is_partly_hot_keeps_its_files(kept: Store) -> None:
+def test_a_batch_that_is_partly_hot_keeps_its_files(aged: Store) -> None:
     """An import that reaches from the old month into the running one: its digest needs both."""
-    kept.append("import-x", [*polled(OCTOBER + DAY, 3), *polled(NOW - 60, 1)])
-    kept.seal(NOW)
+    aged.append("import-x", [*polled(OCTOBER + DAY, 3), *polled(NOW - 60, 1)])
+    aged.seal(NOW)
 
     with pytest.raises(Refused, match="not sealed yet"):
-        kept.dispose(TWO, NOW, 10)
-    kept.seal(NOW + 60 * DAY)
+        aged.dispose(TWO, NOW, 10)
+    aged.seal(NOW + 60 * DAY)
 
-    assert len(kept.dispose(TWO, NOW, 10).files) == 2
-    assert kept.verify().faults == ()
+    assert len(aged.dispose(TWO, NOW, 10).files) == 2
+    assert aged.verify().faults == ()
 
 
-def test_what_an_interruption_leaves_goes_at_the_next_start(kept: Store, folder: Path) -> None:
+def test_what_an_interruption_leaves_goes_at_the_next_start(aged: Store, folder: Path) -> None:
     """The entry stands before the file goes."""
-    file = folder / kept.archive.seals()[0].file
+    file = folder / aged.archive.seals()[0].file
     content = file.read_bytes()
-    kept.dispose(TWO, NOW, 10)
-    kept.close()
+    aged.dispose(TWO, NOW, 10)
+    aged.close()
     file.write_bytes(content)
 
     with Store.open(folder) as again:
@@ -107,10 +107,10 @@ def test_what_an_interruption_leaves_goes_at_the_next_start(kept: Store, folder:
         assert again.verify().faults == ()
 
 
-def test_a_file_removed_without_the_act_is_still_a_fault(kept: Store, folder: Path) -> None:
+def test_a_file_removed_without_the_act_is_still_a_fault(aged: Store, folder: Path) -> None:
     """A row in the table of disposals needs its entry in the journal; the database itself refuses it."""
-    number, file = kept.archive.seals()[0].number, kept.archive.seals()[0].file
-    kept.close()
+    number, file = aged.archive.seals()[0].number, aged.archive.seals()[0].file
+    aged.close()
     with pytest.raises(sqlite3.IntegrityError, match="needs its journal entry"):
         _insert(folder, number)
     edit(folder, "INSERT INTO disposal (seal, number) SELECT min(number), 1 FROM seal")
@@ -133,8 +133,8 @@ def _insert(folder: Path, number: int) -> None:
         database.close()
 
 
-def test_a_trial_says_what_would_go(kept: Store) -> None:
-    would = kept.dispose(TWO, NOW, 10, dry_run=True)
+def test_a_trial_says_what_would_go(aged: Store) -> None:
+    would = aged.dispose(TWO, NOW, 10, dry_run=True)
 
     assert (would.number, len(would.files), would.readings) == (0, 1, 90)
-    assert all((kept.folder / one.file).is_file() for one in kept.archive.seals())
+    assert all((aged.folder / seal.file).is_file() for seal in aged.archive.seals())

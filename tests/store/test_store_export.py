@@ -49,10 +49,10 @@ def filled(store: Store) -> Store:
 def test_an_export_begun_anew_has_equal_digests(filled: Store, tmp_path: Path) -> None:
     export(filled, tmp_path / "out", IN_DECEMBER)
 
-    done = load_export(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
+    restored = load_export(tmp_path / "out", tmp_path / "new", "Greta Holm", IN_DECEMBER + 90 * DAY)
 
     assert is_export(tmp_path / "out")
-    assert done.verification.faults == ()
+    assert restored.verification.faults == ()
     with Store.open(tmp_path / "new") as again:
         assert day_digests(again) == day_digests(filled)
         digests = [[version.digest for version in s.setups.versions()] for s in (again, filled)]
@@ -65,11 +65,11 @@ def test_an_export_begun_anew_has_equal_digests(filled: Store, tmp_path: Path) -
 
 def test_a_stranger_reads_all_of_it_with_pandas(filled: Store, tmp_path: Path) -> None:
     """Two lines, as README.txt says; counts and values are those that were stored."""
-    done = export(filled, tmp_path / "out", IN_DECEMBER)
+    result = export(filled, tmp_path / "out", IN_DECEMBER)
 
     table = pd.read_parquet(tmp_path / "out" / "archive")
 
-    assert len(table) == done.readings == 600 + 80 + 1 + 100
+    assert len(table) == result.readings == 600 + 80 + 1 + 100
     assert table["value"].isna().sum() == 1
     first = table[(table["channel"] == PROBES[0]) & (table["writer"] == "poll")].sort_values("seq").iloc[3]
     assert (first["value"], first["taken"].isoformat()) == (20.03, "2026-10-01T07:12:00+00:00")
@@ -142,9 +142,9 @@ def test_every_archive_file_says_that_it_is_simulated(invented: Path, store: Sto
     store.append("poll", polled(OCTOBER, 3))
     (real,) = store.seal(IN_DECEMBER)
 
-    found = [pq.read_metadata(path).metadata for path in sorted((invented / "archive").rglob("*.parquet"))]
+    result = [pq.read_metadata(path).metadata for path in sorted((invented / "archive").rglob("*.parquet"))]
 
-    assert [pairs[b"stillroom.simulated"] for pairs in found] == [b"true", b"true"]
+    assert [pairs[b"stillroom.simulated"] for pairs in result] == [b"true", b"true"]
     assert b"stillroom.simulated" not in (pq.read_metadata(store.folder / real.file).metadata or {})
 
 
@@ -216,7 +216,7 @@ def no_parquet(folder: Path) -> None:
 
 @pytest.mark.skipif(not LIMITED, reason="this system sets no limits")
 @pytest.mark.parametrize(
-    ("bomb", "said"),
+    ("bomb", "expected"),
     [
         (deep_manifest, "nested deeper than 50 levels"), (deep_setup, "nested deeper than 50 levels"),
         (deep_imports, "nested deeper than 50 levels"), (deep_journal, "nested deeper than 50 levels"),
@@ -230,18 +230,18 @@ def test_an_export_that_asks_for_too_much_is_refused(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     bomb: Callable[[Path], None],
-    said: str,
+    expected: str,
 ) -> None:
     """Its digests agree. `restore` ends with 2, names the file, and leaves nothing where it was to go."""
     usual = outside._limits
     monkeypatch.setattr(outside, "_limits", lambda path: replace(usual(path), memory=300 << 20))
     bomb(invented)
 
-    done = stillroom("restore", "--from", invented, "--data", tmp_path / "new", "--who", "Greta Holm")
+    result = stillroom("restore", "--from", invented, "--data", tmp_path / "new", "--who", "Greta Holm")
 
-    assert done.returncode == 2, done.stderr
-    assert str(invented) in done.stderr
-    assert said in done.stderr
-    assert "Nothing was restored" in done.stderr
-    assert "Traceback" not in done.stderr
+    assert result.returncode == 2, result.stderr
+    assert str(invented) in result.stderr
+    assert expected in result.stderr
+    assert "Nothing was restored" in result.stderr
+    assert "Traceback" not in result.stderr
     assert not (tmp_path / "new").exists()

@@ -40,23 +40,23 @@ with Store.open(Path(sys.argv[1])) as store:
 def test_killed_at_any_moment(store: Store, folder: Path, rounds: int) -> None:
     """After every kill the record is intact and holds all that the child was told is stored."""
     chance = random.Random(rounds)
-    told = {"batch": 0, "act": 0, "sealed": 0}
+    last = {"batch": 0, "act": 0, "sealed": 0}
     for round_ in range(rounds):
         # The first round waits for a seal, so that a slow machine sees one, too.
-        _write_until_killed(folder, round_, chance.uniform(0.02, 0.4), told, "batch" if round_ else "sealed")
+        _write_until_killed(folder, round_, chance.uniform(0.02, 0.4), last, "batch" if round_ else "sealed")
 
         with Store.open(folder) as reopened:
             verification = reopened.verify()
             assert verification.faults == ()
-            assert verification.readings >= told["batch"]
+            assert verification.readings >= last["batch"]
             assert verification.readings % 40 == 0
-            assert verification.head[0] >= told["act"]
+            assert verification.head[0] >= last["act"]
             assert reopened.readings.newest()["P7.temperature"].value == 20.07
-    assert told["batch"] > 0
+    assert last["batch"] > 0
     assert len(store.archive.seals()) > 0
 
 
-def _write_until_killed(folder: Path, round_: int, after_s: float, told: dict[str, int], first: str) -> None:
+def _write_until_killed(folder: Path, round_: int, after_s: float, last: dict[str, int], first: str) -> None:
     """Let a child write, kill it some time after the `first` of a kind, and note what it was told."""
     command = [sys.executable, "-c", CHILD, str(folder), str(OCTOBER), str(round_)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
@@ -65,14 +65,14 @@ def _write_until_killed(folder: Path, round_: int, after_s: float, told: dict[st
         while not line.startswith(first):
             line = child.stdout.readline()
             assert line, "the child ended by itself"
-            _note(line, told)
+            _note(line, last)
         time.sleep(after_s)
         child.kill()
         for line in child.stdout:
-            _note(line, told)
+            _note(line, last)
 
 
-def _note(line: str, told: dict[str, int]) -> None:
+def _note(line: str, last: dict[str, int]) -> None:
     if line.endswith("\n"):
         kind, number = line.split()
-        told[kind] = max(told[kind], int(number))
+        last[kind] = max(last[kind], int(number))

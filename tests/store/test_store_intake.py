@@ -30,7 +30,7 @@ SEPTEMBER, _ = month_span(2026, 9)
 CHANNELS = ("P1.temperature", "P1.relative_humidity")
 
 
-def told(
+def series_of(
     channel: str = CHANNELS[0], start_ns: int = SEPTEMBER + 29 * DAY, days: int = 64, every_ns: int = MINUTE
 ) -> ImportedReadings:
     """From the last day of September to the first ones of December, with a fault every 1000 readings."""
@@ -41,13 +41,13 @@ def told(
     return ImportedReadings(channel, taken_ns, value, raw, IN_DECEMBER, "import:made")
 
 
-def held(store: Store, one: ImportedReadings) -> bool:
+def held(store: Store, first: ImportedReadings) -> bool:
     """Whether the store gives exactly what was told of that channel."""
-    rows = store.readings.columns(one.channel, 0, 2 * IN_DECEMBER)
+    rows = store.readings.columns(first.channel, 0, 2 * IN_DECEMBER)
     return bool(
-        np.array_equal(rows.taken_ns, one.taken_ns)
-        and np.array_equal(rows.value, one.value, equal_nan=True)
-        and [rows.raw[at] for at in range(len(rows))] == list(one.raw)
+        np.array_equal(rows.taken_ns, first.taken_ns)
+        and np.array_equal(rows.value, first.value, equal_nan=True)
+        and [rows.raw[at] for at in range(len(rows))] == list(first.raw)
     )
 
 
@@ -58,7 +58,7 @@ def files(folder: Path) -> list[str]:
 
 def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     """October and November have files; the day of September is too little, December is not over."""
-    series = [told(channel) for channel in CHANNELS]
+    series = [series_of(channel) for channel in CHANNELS]
     cursor = store.readings.changed_since(0)[1]
 
     store.load_series("import-made", series, IN_DECEMBER)
@@ -68,9 +68,9 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
         (NOVEMBER, 2 * 30 * 1440),
     ]
     assert hot_rows(store) == 2 * 3 * 1440
-    assert all(held(store, one) for one in series)
-    found = store.verify()
-    assert (found.faults, found.readings) == ((), 2 * 64 * 1440)
+    assert all(held(store, item) for item in series)
+    report = store.verify()
+    assert (report.faults, report.readings) == ((), 2 * 64 * 1440)
     changed, end = store.readings.changed_since(cursor)
     assert changed == dict.fromkeys(CHANNELS, SEPTEMBER + 29 * DAY)
     assert store.readings.changed_since(end) == ({}, end)
@@ -79,7 +79,7 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
 
 def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) -> None:
     """Readings, newest ones and charts do not tell which way they were stored; both may be sealed further."""
-    series = [told(channel, every_ns=10 * MINUTE) for channel in CHANNELS]
+    series = [series_of(channel, every_ns=10 * MINUTE) for channel in CHANNELS]
     with Store.open(tmp_path / "hot", create=True) as other, patch.object(intake, "LEAST", 10**9):
         other.load_series("import-made", series, IN_DECEMBER)
         assert hot_rows(other) == 2 * 64 * 144
@@ -87,15 +87,15 @@ def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) 
         store.load_series("import-made", series, IN_DECEMBER)
     assert hot_rows(store) == 2 * 3 * 144
     with Store.open(tmp_path / "hot") as other:
-        for one in (store, other):
-            one.append("poll", [Row(CHANNELS[0], IN_DECEMBER, IN_DECEMBER, 20.5)])
-            one.seal(IN_DECEMBER)
-            assert one.verify().faults == ()
+        for item in (store, other):
+            item.append("poll", [Row(CHANNELS[0], IN_DECEMBER, IN_DECEMBER, 20.5)])
+            item.seal(IN_DECEMBER)
+            assert item.verify().faults == ()
         assert store.readings.newest() == other.readings.newest()
         assert store.readings.extent() == other.readings.extent()
         for channel in CHANNELS:
-            asked = (channel, SEPTEMBER, IN_DECEMBER, 300)
-            ours, theirs = store.overviews.envelope(*asked), other.overviews.envelope(*asked)
+            words = (channel, SEPTEMBER, IN_DECEMBER, 300)
+            ours, theirs = store.overviews.envelope(*words), other.overviews.envelope(*words)
             assert np.array_equal(ours.low, theirs.low, equal_nan=True)
             assert np.array_equal(ours.n, theirs.n)
 
@@ -104,7 +104,7 @@ def test_a_seal_never_hides_what_is_hot(store: Store) -> None:
     """Where the hot tier has readings of that month and channel, they and the new ones stay together."""
     store.append("poll", [Row(CHANNELS[0], OCTOBER + 7, OCTOBER + 7, 19.5)])
 
-    store.load_series("import-made", [told(channel) for channel in CHANNELS], IN_DECEMBER)
+    store.load_series("import-made", [series_of(channel) for channel in CHANNELS], IN_DECEMBER)
 
     assert [(seal.from_ns, seal.rows) for seal in store.archive.seals()] == [
         (OCTOBER, 31 * 1440),
@@ -124,13 +124,13 @@ def test_readings_that_come_in_between_are_not_hidden(store: Store, writer: str)
     original: Callable[..., None] = Archive.compare
     once = Lock()  # several files are compared at a time
 
-    def compare(self: Archive, *told: object) -> None:
+    def compare(self: Archive, *args: object) -> None:
         if once.acquire(blocking=False):
             store.append(writer, [Row(CHANNELS[0], NOVEMBER + 7, NOVEMBER + 7, 19.5)])
-        original(self, *told)
+        original(self, *args)
 
     with patch.object(Archive, "compare", compare):
-        store.load_series("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [series_of()], IN_DECEMBER)
 
     assert store.archive.seals() == []
     assert files(store.folder) == []
@@ -158,27 +158,27 @@ def test_nothing_of_an_interrupted_import_stays(folder: Path, point: tuple[type,
             patch.object(Archive, "remove_unfinished"),
             pytest.raises(Interrupted),
         ):
-            store.load_series("import-made", [told()], IN_DECEMBER)
+            store.load_series("import-made", [series_of()], IN_DECEMBER)
         assert any(name.endswith(".parquet") for name in files(folder))
         assert store.verify().faults == ()
 
     with Store.open(folder) as store:
         assert files(folder) == []
         assert store.readings.channels() == []
-        store.load_series("import-made", [told()], IN_DECEMBER)
-        assert held(store, told())
+        store.load_series("import-made", [series_of()], IN_DECEMBER)
+        assert held(store, series_of())
         assert store.verify().faults == ()
 
 
 def test_a_seal_outlives_the_note_of_what_was_begun(folder: Path) -> None:
     """Killed between the transaction and tidying up: the files are sealed, and stay."""
     with Store.open(folder, create=True) as store, patch.object(Archive, "remove_unfinished"):
-        store.load_series("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [series_of()], IN_DECEMBER)
         assert "begun.json" in files(folder)
 
     with Store.open(folder) as store:
         assert files(folder) == ["readings-0001.parquet"] * 2
-        assert held(store, told())
+        assert held(store, series_of())
         assert store.verify().faults == ()
 
 
@@ -191,16 +191,16 @@ def test_a_file_of_unknown_origin_stays_as_evidence(folder: Path, note: bytes) -
         patch.object(Archive, "remove_unfinished"),
         pytest.raises(Interrupted),
     ):
-        store.load_series("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [series_of()], IN_DECEMBER)
     (folder / "archive" / "begun.json").write_bytes(note)
     other = folder / "other.txt"
     other.write_text("not ours")
 
     with Store.open(folder) as store:
         assert files(folder) == ["readings-0001.parquet"] * 2
-        found = store.verify().faults
-        assert len(found) == 2
-        assert all("stands in the archive without a seal" in fault for fault in found)
+        report = store.verify().faults
+        assert len(report) == 2
+        assert all("stands in the archive without a seal" in fault for fault in report)
     assert other.read_text() == "not ours"
 
 
@@ -214,7 +214,7 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
         patch("logger.store.archive.archive.sync_file", full),
         pytest.raises(StoreError, match="could not be written"),
     ):
-        store.load_series("import-made", [told()], IN_DECEMBER)
+        store.load_series("import-made", [series_of()], IN_DECEMBER)
 
     assert files(store.folder) == []
     assert (store.readings.channels(), store.verify().faults) == ([], ())
@@ -222,7 +222,7 @@ def test_a_full_disk_stops_it_whole(store: Store) -> None:
 
 def test_changes_are_found(store: Store, folder: Path) -> None:
     """A byte of the file, and a digest that leads to it."""
-    store.load_series("import-made", [told()], IN_DECEMBER)
+    store.load_series("import-made", [series_of()], IN_DECEMBER)
     path = folder / store.archive.seals()[0].file
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
@@ -242,13 +242,13 @@ CHILD = """
 import sys
 from pathlib import Path
 from threading import Lock
-from tests.store.test_store_intake import IN_DECEMBER, told
+from tests.store.test_store_intake import IN_DECEMBER, series_of
 from logger.store import Store; from logger.store.archive import bulk_load as intake
 intake.LEAST = 400
 with Store.open(Path(sys.argv[1])) as store:
     for at in range(10_000):
         name = f"{sys.argv[2]}-{at}"
-        series = [told(f"P{name}.{kind}", days=62, every_ns=3600 * 10**9) for kind in "tr"]
+        series = [series_of(f"P{name}.{kind}", days=62, every_ns=3600 * 10**9) for kind in "tr"]
         store.load_series(f"import-{name}", series, IN_DECEMBER)
         print(f"P{name}", flush=True)
 """
@@ -278,9 +278,9 @@ def _killed(folder: Path, chance: random.Random, rounds: int) -> None:
             child.kill()
             acknowledged |= {line.strip() for line in child.stdout if line.endswith("\n")}
         with Store.open(folder) as reopened:
-            found = reopened.verify()
-            assert found.faults == ()
-            assert found.readings % (2 * 62 * 24) == 0
+            report = reopened.verify()
+            assert report.faults == ()
+            assert report.readings % (2 * 62 * 24) == 0
             channels = {f"{name}.{kind}" for name in acknowledged for kind in "tr"}
             assert channels <= set(reopened.readings.channels())
             assert "begun.json" not in files(folder)

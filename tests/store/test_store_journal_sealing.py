@@ -70,8 +70,8 @@ def test_entries_of_sealed_batches_move_and_everything_reads_as_before(filled: S
     assert filled.verify([head]).faults == ()
     assert filled.append("poll", polled(NOVEMBER + 11 * DAY, 2)).first == 120 * 3 + 3 + 30 + 1
     assert filled.append("other", polled(NOVEMBER + 11 * DAY, 2, ("P2.temperature",))).first == 6
-    found = filled.verify([head])
-    assert (found.faults, found.batches) == ((), 120 + 1 + 1 + 10 + 2)
+    result = filled.verify([head])
+    assert (result.faults, result.batches) == ((), 120 + 1 + 1 + 10 + 2)
     assert filled.journal.entries(kind="batch", limit=3) == [e for e in before if e.kind == "batch"][:3]
     assert filled.journal_sealing.seal(least=100) == []
 
@@ -118,8 +118,8 @@ def test_an_end_at_any_step_loses_nothing(
         if step == "_finish" and len(calls) == 1:
             return real(*args)  # the one that begins
         if after:
-            done = real(*args)
-            list(done) if step == "read_lines" else None
+            result = real(*args)
+            list(result) if step == "read_lines" else None
         raise Killed
 
     with monkeypatch.context() as patch:
@@ -148,10 +148,10 @@ def test_what_is_altered_in_file_or_row_is_named(filled: Store, folder: Path) ->
     def faults(*statements: str) -> str:
         edit(folder, *statements)
         with Store.open(folder, read_only=True) as store:
-            found = " ".join(store.verify().faults)
+            report = " ".join(store.verify().faults)
         path.write_bytes(whole)
         (folder / FILE).write_bytes(database)
-        return found
+        return report
 
     assert faults() == ""
     path.write_bytes(whole[: len(whole) // 2] + b"x" + whole[len(whole) // 2 + 1 :])
@@ -177,10 +177,10 @@ def test_a_backup_and_an_export_hold_the_moved_entries(filled: Store, tmp_path: 
     (tmp_path / "share").mkdir()
 
     assert backup(filled, tmp_path / "share", "Greta Holm", IN_DECEMBER).intact
-    done = restore(tmp_path / "share", tmp_path / "new", "Greta Holm")
+    restored = restore(tmp_path / "share", tmp_path / "new", "Greta Holm")
     export(filled, tmp_path / "out", IN_DECEMBER)
 
-    assert done.verification.faults == ()
+    assert restored.verification.faults == ()
     assert (tmp_path / "new" / FILED).read_bytes() == (filled.folder / FILED).read_bytes()
     lines = (tmp_path / "out" / "journal.jsonl").read_text("utf-8").splitlines()
     assert len(lines) == filled.journal.head()[0]
@@ -210,7 +210,7 @@ def test_a_stray_file_beside_those_of_the_journal_is_named(filled: Store) -> Non
 def test_a_search_finds_entries_that_moved_into_files(filled: Store) -> None:
     """Same answers before and after the move: by words, by kind, by time, below a number, newest first."""
     end_ns = 1 << 62
-    asked = [
+    queries = [
         {"text": "POLL"},
         {"text": "poll other"},
         {"kinds": ("batch",), "limit": 500},
@@ -219,9 +219,9 @@ def test_a_search_finds_entries_that_moved_into_files(filled: Store) -> None:
         {"without": ("batch",)},
         {"text": "radek door"},
     ]
-    before = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
-    assert [len(found) for found in before][2:4] == [132, 3]
+    before = [filled.journal.search(**some) for some in queries]  # type: ignore[arg-type]
+    assert [len(result) for result in before][2:4] == [132, 3]
     moved = filled.journal.head()[0]
     filled.journal_sealing.seal(least=100)
-    after = [filled.journal.search(**some) for some in asked]  # type: ignore[arg-type]
-    assert [[e for e in found if e.number <= moved] for found in after] == before
+    after = [filled.journal.search(**some) for some in queries]  # type: ignore[arg-type]
+    assert [[e for e in result if e.number <= moved] for result in after] == before

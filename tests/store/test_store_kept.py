@@ -74,12 +74,12 @@ def test_an_imported_original_is_kept_to_the_byte(store: Store, folder: Path, na
     store.imports.record(sha256, name, content, {"rows": 0}, who="Greta Holm", at_ns=OCTOBER)
     store.imports.record(sha256, name, content, {"rows": 0})
 
-    found = store.imports.find(sha256)
-    assert found is not None
-    assert (found.name, found.at_ns, found.summary) == (name, OCTOBER, {"rows": 0})
+    original = store.imports.find(sha256)
+    assert original is not None
+    assert (original.name, original.at_ns, original.summary) == (name, OCTOBER, {"rows": 0})
     assert [path.read_bytes() for path in (folder / "originals").iterdir()] == [content]
-    assert (folder / found.original).resolve().parent == (folder / "originals").resolve()
-    assert store.imports.all() == [found]
+    assert (folder / original.original).resolve().parent == (folder / "originals").resolve()
+    assert store.imports.all() == [original]
     assert len(store.journal.entries(kind="import")) == 1
     assert store.verify().intact
 
@@ -112,4 +112,4 @@ def test_a_refusal_that_was_taken_back_in_the_file_is_named(store: Store, statem
 
     edit(store.folder, statement)
 
-    assert [found[: len(fault)] for found in store.verify().faults] == [fault]
+    assert [report[: len(fault)] for report in store.verify().faults] == [fault]

@@ -206,8 +206,8 @@ def test_two_processes_may_make_the_same_store(folder: Path) -> None:
     command = [sys.executable, "-W", "error", "-c", script, str(folder)]
     children = [subprocess.Popen(command, stderr=subprocess.PIPE, text=True) for _ in range(3)]
 
-    said = [child.communicate(timeout=60)[1] for child in children]
+    message = [child.communicate(timeout=60)[1] for child in children]
 
-    assert said == ["", "", ""]
+    assert message == ["", "", ""]
     with Store.open(folder) as store:
         assert [entry.kind for entry in store.journal.entries()] == ["store"]

@@ -42,16 +42,20 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def plainly(store: Store, asked: Envelope, from_ns: int, to_ns: int) -> None:
+def plainly(store: Store, envelope: Envelope, from_ns: int, to_ns: int) -> None:
     """Every bin against the readings themselves, and no reading outside all bins."""
-    found = store.readings.read(P1, from_ns, to_ns)
-    valid = np.isfinite(found.value)
-    taken, value = found.taken_ns[valid], found.value[valid]
-    assert int(asked.n.sum()) == len(value)
-    for at in range(len(asked)):
-        inside = value[(taken >= asked.start_ns[at]) & (taken < asked.end_ns[at])]
-        assert (asked.low[at], asked.high[at], asked.n[at]) == (inside.min(), inside.max(), len(inside))
-        assert asked.mean[at] == pytest.approx(inside.mean(), rel=1e-12)
+    readings = store.readings.read(P1, from_ns, to_ns)
+    valid = np.isfinite(readings.value)
+    taken, value = readings.taken_ns[valid], readings.value[valid]
+    assert int(envelope.n.sum()) == len(value)
+    for at in range(len(envelope)):
+        inside = value[(taken >= envelope.start_ns[at]) & (taken < envelope.end_ns[at])]
+        assert (envelope.low[at], envelope.high[at], envelope.n[at]) == (
+            inside.min(),
+            inside.max(),
+            len(inside),
+        )
+        assert envelope.mean[at] == pytest.approx(inside.mean(), rel=1e-12)
 
 
 def test_any_window_is_that_of_the_readings(record: Path) -> None:
@@ -62,17 +66,17 @@ def test_any_window_is_that_of_the_readings(record: Path) -> None:
             length = int(DAY * 10 ** chance.uniform(-2, 2.2))
             from_ns = OCTOBER - 2 * DAY + chance.randrange(DAYS * DAY)
             bins = chance.choice([1, 3, 40, 700])
-            asked = store.overviews.envelope(P1, from_ns, from_ns + length, bins)
-            assert len(asked) <= bins
-            plainly(store, asked, from_ns, from_ns + length)
+            envelope = store.overviews.envelope(P1, from_ns, from_ns + length, bins)
+            assert len(envelope) <= bins
+            plainly(store, envelope, from_ns, from_ns + length)
 
 
 def test_a_spike_of_one_reading_is_on_the_chart_of_everything(record: Path) -> None:
     """Averages would hide it."""
     with Store.open(record) as store:
-        asked = store.overviews.envelope(P1, OCTOBER, OCTOBER + 400 * DAY, 100)
-        assert asked.high.max() == 31.0
-        assert np.sort(asked.high)[-2] > 21.5
+        envelope = store.overviews.envelope(P1, OCTOBER, OCTOBER + 400 * DAY, 100)
+        assert envelope.high.max() == 31.0
+        assert np.sort(envelope.high)[-2] > 21.5
 
 
 def test_new_rows_and_new_seals_are_seen(record: Path, tmp_path: Path) -> None:
@@ -95,16 +99,16 @@ def test_the_cache_can_be_deleted_or_broken_and_is_no_part_of_the_record(
     folder = Path(shutil.copytree(record, tmp_path / "data"))
     span = (OCTOBER, OCTOBER + DAYS * DAY)
     with Store.open(folder) as store:
-        wanted = store.overviews.envelope(P1, *span, 10)
+        expected = store.overviews.envelope(P1, *span, 10)
     for harm in (shutil.rmtree, lambda path: next(path.rglob("900.arrow")).write_bytes(b"torn")):
         harm(folder / "overview")
         with Store.open(folder) as store:
             again = store.overviews.envelope(P1, *span, 10)
-            assert again.high.tolist() == wanted.high.tolist()
+            assert again.high.tolist() == expected.high.tolist()
             assert store.verify().faults == ()
     shutil.rmtree(folder / "overview")
     with Store.open(folder, read_only=True) as store:
-        assert store.overviews.envelope(P1, *span, 10).low.tolist() == wanted.low.tolist()
+        assert store.overviews.envelope(P1, *span, 10).low.tolist() == expected.low.tolist()
     assert not (folder / "overview").exists()
 
 

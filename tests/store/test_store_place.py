@@ -120,11 +120,11 @@ def test_too_many_open_files_is_a_sentence_of_its_own(tmp_path: Path) -> None:
         "    try: print('nothing', work())\n"
         "    except StoreError as error: print(type(error).__name__, error)\n"
     )
-    done = subprocess.run(
+    result = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "data")], capture_output=True, text=True, check=False
     )
-    lines = done.stdout.splitlines()
-    assert len(lines) == 2, done.stderr
+    lines = result.stdout.splitlines()
+    assert len(lines) == 2, result.stderr
     for line in lines:
         assert line.startswith("StoreError "), line
         assert "Too many open files" in line
@@ -137,8 +137,8 @@ def test_what_the_system_refuses_is_named(tmp_path: Path, monkeypatch: pytest.Mo
     import os
 
     def disk(**changed: int) -> object:
-        known = {"f_flag": 0, "f_files": 1000, "f_favail": 500, "f_bavail": 500}
-        return type("disk", (), known | changed)
+        figures = {"f_flag": 0, "f_files": 1000, "f_favail": 500, "f_bavail": 500}
+        return type("disk", (), figures | changed)
 
     cases = {
         "read-only": {"f_flag": os.ST_RDONLY},

@@ -55,10 +55,10 @@ def test_an_older_record_is_brought_up_to_date_and_told(old: Path) -> None:
     """Nothing that was kept changes, the old head is still in the chain, the upgrade is an entry."""
     with Store.open(old) as store:
         verification = store.verify([HEAD])
-        told = store.journal.entries(kind="schema")
+        entries = store.journal.entries(kind="schema")
 
     assert (verification.faults, verification.readings) == ((), READINGS)
-    assert [(entry.number, entry.what["from"], entry.what["to"]) for entry in told] == [
+    assert [(entry.number, entry.what["from"], entry.what["to"]) for entry in entries] == [
         (HEAD[0] + 1, "0001", migrations.NEWEST)
     ]
     assert schema_of(old / FILE) == migrations.NEWEST
@@ -67,13 +67,13 @@ def test_an_older_record_is_brought_up_to_date_and_told(old: Path) -> None:
 def test_the_database_of_before_is_kept_for_going_back(old: Path) -> None:
     """Put back in its place it is the old record, digest for digest."""
     Store.open(old).close()
-    kept = old / f"{FILE}.schema-0001"
-    assert schema_of(kept) == "0001"
+    copy = old / f"{FILE}.schema-0001"
+    assert schema_of(copy) == "0001"
 
     for left in old.glob(f"{FILE}*"):
-        if left != kept:
+        if left != copy:
             left.unlink()
-    shutil.copyfile(kept, old / FILE)
+    shutil.copyfile(copy, old / FILE)
 
     with Store.open(old, read_only=True) as store:
         verification = store.verify([HEAD])
@@ -113,7 +113,7 @@ def test_without_room_for_the_copy_nothing_is_changed(old: Path, monkeypatch: py
 def test_killed_while_upgrading(tmp_path: Path, rounds: int) -> None:
     """After a kill at any moment it is the old schema or the new one, intact, and can be opened."""
     chance = random.Random(rounds)
-    found = []
+    result = []
     for round_ in range(rounds):
         folder = tmp_path / str(round_)
         with zipfile.ZipFile(OLD) as packed:
@@ -130,13 +130,13 @@ def test_killed_while_upgrading(tmp_path: Path, rounds: int) -> None:
 
         with Store.open(folder, read_only=True) as store:
             verification = store.verify([HEAD])
-        found.append(verification.head[0] - HEAD[0])
+        result.append(verification.head[0] - HEAD[0])
         assert (verification.faults, verification.readings) == ((), READINGS)
         with Store.open(folder) as store:
             assert len(store.journal.entries(kind="schema")) == 1
         shutil.rmtree(folder)
-    assert set(found) <= {0, 1}
-    print(f"{found.count(0)} kills before the commit of the upgrade, {found.count(1)} after it")
+    assert set(result) <= {0, 1}
+    print(f"{result.count(0)} kills before the commit of the upgrade, {result.count(1)} after it")
 
 
 @pytest.mark.parametrize(("named", "code"), [([], 2), (["--config", str(ROOT / "config")], 0)])
@@ -145,8 +145,8 @@ def test_a_question_leaves_an_older_record_as_it_is_answered_or_not(
 ) -> None:
     """`probe list` changes no byte; where it says that nothing was changed, nothing was."""
     before = contents(old)
-    done = stillroom("probe", "list", "--data", old, *named, cwd=tmp_path)
-    assert done.returncode == code, done.stderr
+    result = stillroom("probe", "list", "--data", old, *named, cwd=tmp_path)
+    assert result.returncode == code, result.stderr
     assert contents(old) == before
 
 
@@ -155,9 +155,9 @@ def test_what_is_refused_is_refused_before_an_older_record_is_upgraded(
 ) -> None:
     """A command that writes, too: no setup in the record and none named is exit 2, and the head stays."""
     before = contents(old)
-    done = stillroom("alarm", "list", "--data", old, cwd=tmp_path)
-    assert done.returncode == 2
-    assert "There is no configuration folder" in done.stderr
+    result = stillroom("alarm", "list", "--data", old, cwd=tmp_path)
+    assert result.returncode == 2
+    assert "There is no configuration folder" in result.stderr
     assert contents(old) == before
 
 

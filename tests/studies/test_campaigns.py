@@ -89,10 +89,10 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def asked(stillroom: Run, room: Path, *words: str | Path) -> dict[str, Any]:
-    done = stillroom(*words, "--data", room, "--json")
-    assert done.returncode == 0, done.stderr
-    answer: dict[str, Any] = json.loads(done.stdout)
+def answer_of(stillroom: Run, room: Path, *words: str | Path) -> dict[str, Any]:
+    result = stillroom(*words, "--data", room, "--json")
+    assert result.returncode == 0, result.stderr
+    answer: dict[str, Any] = json.loads(result.stdout)
     return answer
 
 
@@ -104,14 +104,14 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
     """Every step by a command; warm position, knocked and failed probe are named; `verify` agrees."""
     plan = ("campaign", "plan", "map-1", "--zone", "machine-bay", "--name", "Working volume")
     file = positions(tmp_path / "positions.csv")
-    done = stillroom(*plan, "--positions", file, "--data", room)
-    assert done.returncode == 0, done.stderr
-    assert "10 positions planned. Next: put all probes side by side" in done.stdout
+    result = stillroom(*plan, "--positions", file, "--data", room)
+    assert result.returncode == 0, result.stderr
+    assert "10 positions planned. Next: put all probes side by side" in result.stdout
     for name, (begin, end) in phases(UTC_MORNING).items():
         words = ("campaign", "begin", "map-1", name, "--from", text(begin), "--to", text(end))
-        done = stillroom(*words, "--data", room)
-        assert done.returncode == 0, done.stderr
-    answer = asked(stillroom, room, "study", "map", "--campaign", "map-1")
+        result = stillroom(*words, "--data", room)
+        assert result.returncode == 0, result.stderr
+    answer = answer_of(stillroom, room, "study", "map", "--campaign", "map-1")
     shown = {item["name"]: item for item in answer["figures"]}
     assert shown["empty: warmest: M3"]["value"] == pytest.approx(0.6 * 8 / 9, abs=0.02)
     assert any("M6 drifted or was knocked by +0.2" in line for line in answer["remarks"])
@@ -121,10 +121,10 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
     assert (
         compared["low"] <= 0 <= compared["high"]
     )  # the whole room was warmer, its positions no further apart
-    done = stillroom("campaign", "close", "map-1", "--why", "no work at M3", "--data", room)
-    assert done.returncode == 0, done.stderr
-    assert "closure known" in done.stdout
-    listed = asked(stillroom, room, "campaign", "list")["campaigns"][0]
+    result = stillroom("campaign", "close", "map-1", "--why", "no work at M3", "--data", room)
+    assert result.returncode == 0, result.stderr
+    assert "closure known" in result.stdout
+    listed = answer_of(stillroom, room, "campaign", "list")["campaigns"][0]
     assert listed["closed"]["answers"] == {"map": answer["digest"]}
     again = stillroom("campaign", "begin", "map-1", "lights on", "--data", room)
     assert again.returncode == 2
@@ -135,7 +135,7 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
 
 
 @pytest.mark.parametrize(
-    ("table", "said"),
+    ("table", "expected"),
     [
         ("same", "are one place"),
         ("position,x_m,y_m,channel\n", "z_m missing"),
@@ -149,7 +149,7 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
     ],
 )
 def test_a_table_that_cannot_be_a_campaign_is_refused(
-    stillroom: Run, room: Path, tmp_path: Path, table: str, said: str
+    stillroom: Run, room: Path, tmp_path: Path, table: str, expected: str
 ) -> None:
     """What is wrong, where, and what to enter; nothing is planned."""
     file = tmp_path / "positions.csv"
@@ -158,10 +158,10 @@ def test_a_table_that_cannot_be_a_campaign_is_refused(
     else:
         file.write_text(table)
     words = ("campaign", "plan", "wrong", "--zone", "machine-bay", "--name", "n", "--positions", file)
-    done = stillroom(*words, "--data", room)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+    result = stillroom(*words, "--data", room)
+    assert result.returncode == 2
+    assert expected in result.stderr
+    assert "Traceback" not in result.stderr
     with Store.open(room, read_only=True) as store:
         assert "wrong" not in {campaign.key for campaign in acts.campaigns(store)}
 
@@ -178,7 +178,7 @@ def test_phases_that_overlap_or_are_missing_are_refused(stillroom: Run, room: Pa
         ).returncode
         == 0
     )
-    for words, said in (
+    for words, expected in (
         (("begin", "map-2", "empty", "--from", begin, "--to", end), "probes are at one place at a time"),
         (("begin", "map-2", "empty", "--from", end, "--to", begin), "the end must be after the start"),
         (("begin", "map-2", "empty", "--to", end), "--to: enter --from as well"),
@@ -187,11 +187,11 @@ def test_phases_that_overlap_or_are_missing_are_refused(stillroom: Run, room: Pa
         (("take-back", "map-2", "lights", "--why", "x"), "no phase 'lights'"),
         (("begin", "map-9", "before"), "no campaign 'map-9'"),
     ):
-        done = stillroom("campaign", *words, "--data", room)
-        assert done.returncode == 2, done.stdout
-        assert said in done.stderr
-    done = stillroom("study", "map", "--campaign", "map-2", "--data", room)
-    assert "has no state yet" in done.stderr
+        result = stillroom("campaign", *words, "--data", room)
+        assert result.returncode == 2, result.stdout
+        assert expected in result.stderr
+    result = stillroom("study", "map", "--campaign", "map-2", "--data", room)
+    assert "has no state yet" in result.stderr
     assert (
         stillroom(
             "campaign", "take-back", "map-2", "before", "--why", "M4 lay apart", "--data", room
@@ -212,7 +212,7 @@ def test_a_short_state_without_comparison_says_what_it_cannot_show(
     begin = phases(UTC_MORNING)["empty"][0]
     words = ("campaign", "begin", "map-3", "empty", "--from", text(begin), "--to", text(begin + 4 * HOUR))
     assert stillroom(*words, "--data", room).returncode == 0
-    answer = asked(stillroom, room, "study", "map", "--campaign", "map-3")
+    answer = answer_of(stillroom, room, "study", "map", "--campaign", "map-3")
     assert any("empty lasted 4.0 h: a cycle of the air handling" in line for line in answer["remarks"])
     assert any("Not compared side by side" in line for line in answer["remarks"])
     closed = stillroom("campaign", "close", "map-3", "--data", room)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from logger.simulation.demo_studies import studies
-from logger.simulation.earlier_weeks import FROM_NS, TO_NS, WEEKS, made
+from logger.simulation.earlier_weeks import FROM_NS, TO_NS, WEEKS, earlier_weeks
 from tests.command_line import Run, run_installed
 
 
@@ -17,11 +17,11 @@ from tests.command_line import Run, run_installed
 def answers(stillroom: Run, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
     """Question -> answer, as the demo asks them."""
     data = tmp_path_factory.mktemp("weeks") / "data"
-    done = run_installed("demo", "--history-only", "--data", data)
-    assert done.returncode == 0, done.stderr
+    result = run_installed("demo", "--history-only", "--data", data)
+    assert result.returncode == 0, result.stderr
     spoken = [stillroom(*words, "--json") for words in studies(Path(data))]
-    assert [one.stderr for one in spoken if one.returncode] == []
-    bodies = [json.loads(one.stdout) for one in spoken]
+    assert [item.stderr for item in spoken if item.returncode] == []
+    bodies = [json.loads(item.stdout) for item in spoken]
     cases = stillroom("case", "list", "--zone", "machine-bay", "--to", "2026-10-12", "--data", data, "--json")
     rows = json.loads(cases.stdout)
     rows = rows["cases"] if isinstance(rows, dict) else rows
@@ -29,8 +29,8 @@ def answers(stillroom: Run, tmp_path_factory: pytest.TempPathFactory) -> dict[st
 
 
 def figure(answer: dict[str, Any], name: str) -> dict[str, Any]:
-    found: dict[str, Any] = next(item for item in answer["figures"] if item["name"] == name)
-    return found
+    result: dict[str, Any] = next(item for item in answer["figures"] if item["name"] == name)
+    return result
 
 
 def holds(item: dict[str, Any], planted: float) -> bool:
@@ -39,7 +39,7 @@ def holds(item: dict[str, Any], planted: float) -> bool:
 
 def test_the_weeks_are_the_same_each_time() -> None:
     """24 weeks of minutes, from one seed."""
-    first, second = made(), made()
+    first, second = earlier_weeks(), earlier_weeks()
     assert len(first.at_s) * 60 == WEEKS * 7 * 86_400 == (TO_NS - FROM_NS) // 10**9
     assert all((first.columns[name] == second.columns[name]).all() for name in first.columns)
 

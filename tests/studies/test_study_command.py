@@ -22,10 +22,10 @@ CYCLES = ("study", "cycles", "--zone", "machine-bay")
 HUNTING = (*CYCLES, "--from", "2026-10-21T12:00", "--to", "2026-10-23T12:00")
 
 
-def asked(stillroom: Run, room: Path, *words: str | Path) -> dict[str, Any]:
-    done = stillroom(*words, "--data", room, "--json")
-    assert done.returncode == 0, done.stderr
-    answer: dict[str, Any] = json.loads(done.stdout)
+def answer_of(stillroom: Run, room: Path, *words: str | Path) -> dict[str, Any]:
+    result = stillroom(*words, "--data", room, "--json")
+    assert result.returncode == 0, result.stderr
+    answer: dict[str, Any] = json.loads(result.stdout)
     return answer
 
 
@@ -35,7 +35,7 @@ def figures_of(answer: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 def test_the_hunting_valve_of_the_demo_is_found(stillroom: Run, room: Path) -> None:
     """Planted in the demo's second week (logger/simulation/history.py): a valve that hunts with 12 min."""
-    answer = asked(stillroom, room, *HUNTING)
+    answer = answer_of(stillroom, room, *HUNTING)
     period = figures_of(answer)["period of cycle 1"]
     assert period["shown"]
     assert period["low"] <= 12.5 <= period["high"] or period["value"] == pytest.approx(12, rel=0.05)
@@ -45,26 +45,26 @@ def test_the_hunting_valve_of_the_demo_is_found(stillroom: Run, room: Path) -> N
 
 def test_the_same_question_has_the_same_digest_and_is_stored_once(stillroom: Run, room: Path) -> None:
     """RecordedRequest twice: one row; another interval: another digest."""
-    first, second = asked(stillroom, room, *HUNTING), asked(stillroom, room, *HUNTING)
+    first, second = answer_of(stillroom, room, *HUNTING), answer_of(stillroom, room, *HUNTING)
     assert first == second
-    other = asked(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-21")
+    other = answer_of(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-21")
     assert other["digest"] != first["digest"]
     with Store.open(room) as store:
         stored = [row.digest for row in store.studies.newest("machine-bay")]
-        found = store.studies.get(first["digest"][:12])
+        result = store.studies.get(first["digest"][:12])
     assert stored.count(first["digest"]) == 1
-    assert found is not None
-    assert json.loads(found.body) == first
+    assert result is not None
+    assert json.loads(result.body) == first
 
 
 def test_a_mark_leaves_time_out_and_changes_the_digest(stillroom: Run, demo_copy: Path) -> None:
     """Time marked as not to be used does not count, and the answer says how many hours that are."""
-    before = asked(stillroom, demo_copy, *HUNTING)
+    before = answer_of(stillroom, demo_copy, *HUNTING)
     span = ("--from", "2026-10-22T08:00", "--to", "2026-10-22T09:30")
     why = ("--why", "door wedged open", "--who", "Greta Holm")
-    done = stillroom("mark", "time", "--zone", "machine-bay", *span, *why, "--data", demo_copy)
-    assert done.returncode == 0, done.stderr
-    after = asked(stillroom, demo_copy, *HUNTING)
+    result = stillroom("mark", "time", "--zone", "machine-bay", *span, *why, "--data", demo_copy)
+    assert result.returncode == 0, result.stderr
+    after = answer_of(stillroom, demo_copy, *HUNTING)
     assert after["digest"] != before["digest"]
     assert after["data"] == [
         "P1.temperature: 46.5 h used, 0.0 h without readings, left out: 1.5 h marked as not to be used."
@@ -73,8 +73,8 @@ def test_a_mark_leaves_time_out_and_changes_the_digest(stillroom: Run, demo_copy
 
 def test_results_are_written_as_csv_and_as_parquet(stillroom: Run, room: Path, tmp_path: Path) -> None:
     """Both forms hold the same rows; the simulated mark travels along."""
-    answer = asked(stillroom, room, *HUNTING, "--out", str(tmp_path / "csv"))
-    asked(stillroom, room, *HUNTING, "--out", str(tmp_path / "parquet"), "--parquet")
+    answer = answer_of(stillroom, room, *HUNTING, "--out", str(tmp_path / "csv"))
+    answer_of(stillroom, room, *HUNTING, "--out", str(tmp_path / "parquet"), "--parquet")
     first, *rest = (tmp_path / "csv" / "mean-day.csv").read_text().splitlines()
     assert first == f"# study {answer['digest']} SIMULATED DATA"
     rows = list(csv.DictReader(rest))
@@ -86,7 +86,7 @@ def test_results_are_written_as_csv_and_as_parquet(stillroom: Run, room: Path, t
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "expected"),
     [
         (("--channel", "P9.temperature"), "There is no channel 'P9.temperature'."),
         (("--zone", "attic"), "There is no zone 'attic'."),
@@ -95,18 +95,18 @@ def test_results_are_written_as_csv_and_as_parquet(stillroom: Run, room: Path, t
     ],
 )
 def test_bad_input_is_refused_in_a_sentence(
-    stillroom: Run, room: Path, words: tuple[str, ...], said: str
+    stillroom: Run, room: Path, words: tuple[str, ...], expected: str
 ) -> None:
     """What to enter instead; nothing is stored."""
-    done = stillroom("study", "cycles", *words, "--data", room)
-    assert done.returncode == 2, done.stdout
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+    result = stillroom("study", "cycles", *words, "--data", room)
+    assert result.returncode == 2, result.stdout
+    assert expected in result.stderr
+    assert "Traceback" not in result.stderr
 
 
 def test_too_short_a_record_says_what_to_record(stillroom: Run, room: Path) -> None:
     """One day: neither cycle nor day nor week, each with what it needs."""
-    answer = asked(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-14")
+    answer = answer_of(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-14")
     assert [item["shown"] for item in answer["figures"]] == [False, False, False]
     assert all("Record" in item["needed"] for item in answer["figures"])
 
@@ -120,28 +120,30 @@ def test_doors_come_from_options_and_from_a_file(stillroom: Run, room: Path, tmp
     times = [f"2026-10-{13 + i}T{8 + i:02d}:1{i}" for i in range(9)]
     file = tmp_path / "doors.csv"
     file.write_text("time,what\n" + "".join(f"{at},door\n" for at in times), "utf-8")
-    one = asked(stillroom, room, *DOORS, *(word for at in times for word in ("--event", at)))
-    other = asked(stillroom, room, *DOORS, "--events", file)
-    assert one["digest"] == other["digest"]
-    assert "9 events used" in one["remarks"][0] or "of 9 events used" in one["remarks"][0]
-    assert figures_of(one)["peak"]["low"] is not None
+    first = answer_of(stillroom, room, *DOORS, *(word for at in times for word in ("--event", at)))
+    other = answer_of(stillroom, room, *DOORS, "--events", file)
+    assert first["digest"] == other["digest"]
+    assert "9 events used" in first["remarks"][0] or "of 9 events used" in first["remarks"][0]
+    assert figures_of(first)["peak"]["low"] is not None
 
 
 def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path) -> None:
     """Two weeks of the demo: a place for the probe, no hours of the week yet,
     and too few days for a change.
     """
-    site = asked(stillroom, room, *SITE, "--length-mm", "1000", "--material", "steel")
+    site = answer_of(stillroom, room, *SITE, "--length-mm", "1000", "--material", "steel")
     rms = site["figures"][0]
     assert rms["shown"]
     assert figures_of(site)["on the length"]["value"] == pytest.approx(11.5 * rms["value"])
-    hours = asked(stillroom, room, "study", "hours", "--zone", "machine-bay")
+    hours = answer_of(stillroom, room, "study", "hours", "--zone", "machine-bay")
     assert hours["figures"][0]["why_not"] == "2 whole weeks with verdicts."
-    plan = asked(stillroom, room, "study", "plan", "--zone", "machine-bay", "--job", "Ring gear=3")
+    plan = answer_of(stillroom, room, "study", "plan", "--zone", "machine-bay", "--job", "Ring gear=3")
     assert plan["figures"][0]["why_not"] == "2 weeks with verdicts."
-    change = asked(stillroom, room, "study", "change", "--zone", "machine-bay", "--at", "2026-10-15T12:00")
+    change = answer_of(
+        stillroom, room, "study", "change", "--zone", "machine-bay", "--at", "2026-10-15T12:00"
+    )
     assert "whole days before" in change["figures"][0]["why_not"]
-    mapping = asked(stillroom, room, "study", "map", "--zone", "machine-bay", "--from", "2026-10-13")
+    mapping = answer_of(stillroom, room, "study", "map", "--zone", "machine-bay", "--from", "2026-10-13")
     assert mapping["tables"]["positions"]["position"] == ["P1.temperature", "P2.temperature"]
     assert any("not on the volume" in line for line in mapping["remarks"])
     words = (
@@ -154,13 +156,13 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
         "--return",
         "2026-10-20",
     )
-    back = asked(stillroom, room, *words)
+    back = answer_of(stillroom, room, *words)
     assert (
         "returns recorded" in back["figures"][0]["why_not"]
         or "return recorded" in back["figures"][0]["why_not"]
     )
     assert len(back["tables"]["returns"]["hours"]) == 2
-    causes = asked(stillroom, room, "study", "causes", "--zone", "machine-bay")
+    causes = answer_of(stillroom, room, "study", "causes", "--zone", "machine-bay")
     assert causes["figures"][0]["why_not"] == "2 weeks recorded."
 
 
@@ -169,14 +171,14 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
     the record says how the room follows.
     """
     span = ("--from", "2026-10-19", "--to", "2026-10-19T06:50", "--step", "2026-10-19T03:38")
-    answer = asked(stillroom, room, "study", "step", "--zone", "machine-bay", *span)
+    answer = answer_of(stillroom, room, "study", "step", "--zone", "machine-bay", *span)
     figure = answer["figures"][0]
     assert figure["shown"] or figure["needed"]
     assert len(answer["tables"]["steps"]["utc_s"]) == 1
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "expected"),
     [
         ((*DOORS, "--event", "noon"), "--event"),
         (DOORS, "--event: enter one or more times"),
@@ -198,29 +200,29 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
     ],
 )
 def test_options_that_do_not_fit_are_refused(
-    stillroom: Run, room: Path, words: tuple[str, ...], said: str
+    stillroom: Run, room: Path, words: tuple[str, ...], expected: str
 ) -> None:
     """What to enter instead."""
-    done = stillroom(*words, "--data", room)
-    assert done.returncode == 2, done.stdout
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+    result = stillroom(*words, "--data", room)
+    assert result.returncode == 2, result.stdout
+    assert expected in result.stderr
+    assert "Traceback" not in result.stderr
 
 
 def test_the_command_line_starts_without_scipy() -> None:
     """scipy takes half a second to load and is asked for by studies alone."""
     code = "import sys, logger.cli.program; sys.exit('scipy' in sys.modules or 'numpy' in sys.modules)"
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False)
-    assert done.returncode == 0
+    result = subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False)
+    assert result.returncode == 0
 
 
 def test_the_report_holds_every_answer_and_its_data(stillroom: Run, room: Path, tmp_path: Path) -> None:
     """A PDF of equal bytes for equal studies, with the studies attached; without a study it is refused."""
-    answer = asked(stillroom, room, *HUNTING)
+    answer = answer_of(stillroom, room, *HUNTING)
     files = [tmp_path / "a.pdf", tmp_path / "b.pdf"]
     for file in files:
-        done = stillroom("study", "report", "--zone", "machine-bay", "--to", file, "--data", room)
-        assert done.returncode == 0, done.stderr
+        result = stillroom("study", "report", "--zone", "machine-bay", "--to", file, "--data", room)
+        assert result.returncode == 0, result.stderr
     first, second = (file.read_bytes() for file in files)
     assert first == second
     assert first.startswith(b"%PDF-1.7")
@@ -236,7 +238,7 @@ def test_an_issued_report_is_numbered_signed_and_verified(
     stillroom: Run, demo_copy: Path, tmp_path: Path
 ) -> None:
     """Two issues of one answer: each its number; an altered or missing file is named by verify."""
-    answer = asked(stillroom, demo_copy, *HUNTING)
+    answer = answer_of(stillroom, demo_copy, *HUNTING)
     report = (
         "study",
         "report",
@@ -249,9 +251,9 @@ def test_an_issued_report_is_numbered_signed_and_verified(
         demo_copy,
     )
     for number in (1, 2):
-        done = stillroom(*report, "--to", tmp_path / f"{number}.pdf")
-        assert done.returncode == 0, done.stderr
-        assert f"Study report {number:06d}." in done.stdout
+        result = stillroom(*report, "--to", tmp_path / f"{number}.pdf")
+        assert result.returncode == 0, result.stderr
+        assert f"Study report {number:06d}." in result.stdout
     with Store.open(demo_copy, read_only=True) as store:
         first, second = issued_reports(store, "machine-bay")
         assert verify_record(store, verdicts=False).faults == ()

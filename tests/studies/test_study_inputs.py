@@ -50,9 +50,9 @@ def test_outdoors_of_another_zone_of_time_is_doubted() -> None:
     n = 14 * 1440
     outdoors = record_of(10 + day_course(n, 5.0))
     assert warmest_hour(outdoors)[0] == pytest.approx(14.4, abs=0.1)
-    asked = sources()
-    asked._doubt_clock(outdoors)
-    assert asked.remarks == []
-    asked._doubt_clock(record_of(10 + np.roll(day_course(n, 5.0), 11 * 60)))
-    assert "is warmest at 01:" in asked.remarks[0]
-    assert "another zone of time" in asked.remarks[0]
+    source_set = sources()
+    source_set._doubt_clock(outdoors)
+    assert source_set.remarks == []
+    source_set._doubt_clock(record_of(10 + np.roll(day_course(n, 5.0), 11 * 60)))
+    assert "is warmest at 01:" in source_set.remarks[0]
+    assert "another zone of time" in source_set.remarks[0]

@@ -42,7 +42,7 @@ def two_days(build: SimpleNamespace) -> list[Row]:
     return rows(build, values)
 
 
-def told(verdicts: Verdicts, build: SimpleNamespace, now: int) -> list[Period]:
+def periods_of(verdicts: Verdicts, build: SimpleNamespace, now: int) -> list[Period]:
     return verdicts.periods("bay", build.at(0), build.at(48), now)
 
 
@@ -53,13 +53,13 @@ def test_the_order_of_arrival_does_not_matter(
     now = build.at(72)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
-        expected = told(Verdicts(once, setup), build, now)
+        expected = periods_of(Verdicts(once, setup), build, now)
     verdicts = Verdicts(store, setup)
     rng = np.random.default_rng(7)
     for batch in rng.permutation(12):
         store.append("w", two_days[batch * 240 : (batch + 1) * 240])
-        told(verdicts, build, now)
-    assert told(verdicts, build, now) == expected
+        periods_of(verdicts, build, now)
+    assert periods_of(verdicts, build, now) == expected
     assert len(expected) > 5
 
 
@@ -73,8 +73,8 @@ def test_live_minutes_end_as_the_whole_record(
         verdicts.judge_live(build.at(0) + (i + 20) * 60 * NS)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
-        expected = told(Verdicts(once, setup), build, build.at(48))
-    assert told(verdicts, build, build.at(48)) == expected
+        expected = periods_of(Verdicts(once, setup), build, build.at(48))
+    assert periods_of(verdicts, build, build.at(48)) == expected
 
 
 def test_late_data_changes_what_was_not_shown(
@@ -188,11 +188,11 @@ def judged_days(
     """Periods of the two days, and the days whose pieces were judged for it."""
     verdicts, days = Verdicts(store, setup), []
     put = store.verdict_cache.put_days
-    store.verdict_cache.put_days = lambda zone, pieces, told=None: (  # type: ignore[method-assign]
+    store.verdict_cache.put_days = lambda zone, pieces, statement=None: (  # type: ignore[method-assign]
         days.extend(d for d in pieces if d >= 0),
-        put(zone, pieces, told),
+        put(zone, pieces, statement),
     )[1]  # type: ignore[method-assign]
-    result = told(verdicts, build, now)
+    result = periods_of(verdicts, build, now)
     del store.verdict_cache.put_days  # type: ignore[method-assign]
     return result, [d - build.at(0) // (86400 * NS) for d in days]
 
@@ -265,8 +265,8 @@ def test_settings_change_in_the_middle_of_a_day(
         verdicts.judge_live(build.at(0) + (i + 45) * 60 * NS)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
-        expected = told(Verdicts(once, both), build, build.at(48))
-    result = told(verdicts, build, build.at(48))
+        expected = periods_of(Verdicts(once, both), build, build.at(48))
+    result = periods_of(verdicts, build, build.at(48))
     assert result == expected
     settled = [p.to_ns for p in result if p.reason == "settling"]
     # The bay left its limits until minutes 560 and 1450; the settling time in force counts from there.
@@ -353,7 +353,7 @@ def test_a_probe_that_fell_silent_leaves_the_days_after_it_final(
     verdicts = Verdicts(store, build.setup(setup.rules, channel={"flat_n": 8}))
     for hour in (20, 24, 90):
         verdicts.refresh("bay", build.at(hour))
-    assert [p.from_ns for p in told(verdicts, build, build.at(90)) if p.provisional] == []
+    assert [p.from_ns for p in periods_of(verdicts, build, build.at(90)) if p.provisional] == []
 
 
 def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(

@@ -65,12 +65,12 @@ def test_no_stretch_is_read_twice_and_none_beyond_the_end(
 
 
 def test_a_fault_in_one_window_is_told_and_what_came_before_it_is_given(store: Store) -> None:
-    def made(number: int, _: dict[str, Readings]) -> int:
+    def work(number: int, _: dict[str, Readings]) -> int:
         if number == 3:
             raise ValueError("the fourth")
         return number
 
-    each = read_windows(store, CHANNELS, WINDOWS, made)
+    each = read_windows(store, CHANNELS, WINDOWS, work)
     assert [next(each) for _ in range(3)] == [0, 1, 2]
     with pytest.raises(ValueError, match="the fourth"):
         next(each)

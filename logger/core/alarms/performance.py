@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
-from typing import Any
+from typing import Any, TypedDict
 
 from ...instants import NS
 
@@ -34,6 +34,27 @@ class StateChange:
     who: str
 
 
+class AlarmCount(TypedDict):
+    """How often an alarm was raised."""
+
+    alarm: str
+    raised: int
+
+
+class PerformanceForm(TypedDict):
+    """Figures of the alarms raised in a time as plain data; durations in s, None without any."""
+
+    raised: int
+    per_day: float
+    top: Sequence[AlarmCount]
+    chattering: Sequence[str]
+    stale: Sequence[str]
+    acknowledged: int
+    to_acknowledge_s: float | None
+    longest_to_acknowledge_s: float | None
+    floods: int
+
+
 @dataclass(frozen=True)
 class PerformanceFigures:
     """Figures of the alarms raised in a time; durations in s, None without any."""
@@ -48,11 +69,19 @@ class PerformanceFigures:
     longest_to_acknowledge_s: float | None
     floods: int
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> PerformanceForm:
         """Plain values."""
-        body = dict(vars(self))
-        body["top"] = [{"alarm": alarm, "raised": n} for alarm, n in self.top]
-        return body | {"chattering": list(self.chattering), "stale": list(self.stale)}
+        return {
+            "raised": self.raised,
+            "per_day": self.per_day,
+            "top": [{"alarm": alarm, "raised": n} for alarm, n in self.top],
+            "chattering": list(self.chattering),
+            "stale": list(self.stale),
+            "acknowledged": self.acknowledged,
+            "to_acknowledge_s": self.to_acknowledge_s,
+            "longest_to_acknowledge_s": self.longest_to_acknowledge_s,
+            "floods": self.floods,
+        }
 
 
 @dataclass

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NotRequired, TypedDict
 
 import numpy as np
 
@@ -20,6 +21,21 @@ from .curve import correction, left_over
 DAY_NS = 86_400 * 10**9
 
 
+class PartForm(TypedDict):
+    """One item of a correction, or one standard uncertainty, as plain data."""
+
+    name: str
+    value: float
+    detail: NotRequired[str]
+
+
+class BreakdownForm(TypedDict):
+    """The items of a correction and of its standard uncertainty as plain data."""
+
+    correction: Sequence[PartForm]
+    standard_uncertainty: Sequence[PartForm]
+
+
 @dataclass(frozen=True)
 class BudgetItem:
     """One item of a correction, or one standard uncertainty, in the channel's unit; `detail` in words."""
@@ -27,6 +43,10 @@ class BudgetItem:
     name: str
     value: float
     detail: str = ""
+
+    def to_dict(self) -> PartForm:
+        """As plain data."""
+        return {"name": self.name, "value": self.value, "detail": self.detail}
 
 
 @dataclass(frozen=True)
@@ -46,11 +66,11 @@ class CorrectionBreakdown:
         """Expanded uncertainty, k = 2."""
         return 2 * math.hypot(*(part.value for part in self.u))
 
-    def to_dict(self) -> dict[str, object]:
+    def to_dict(self) -> BreakdownForm:
         """As plain data."""
         return {
-            "correction": [vars(part) for part in self.correction],
-            "standard_uncertainty": [vars(part) for part in self.u],
+            "correction": [part.to_dict() for part in self.correction],
+            "standard_uncertainty": [part.to_dict() for part in self.u],
         }
 
 
@@ -127,12 +147,12 @@ def _change_detail(
     assert after.as_found is not None  # noqa: S101 (only where something was found)
     delta = float(change(before, after, np.array([indication]))[0])
     size, way = f"{abs(delta):.3f} {unit}", "more" if delta >= 0 else "less"
-    found = f"{after.number} found {size} {way} than {before.number} left"
+    difference = f"{after.number} found {size} {way} than {before.number} left"
     if after.as_found.model == "step":
-        return f"{found}; step at an unknown time, not corrected"
+        return f"{difference}; step at an unknown time, not corrected"
     start, end = (c.valid_from_ns if c.calibrated_ns is None else c.calibrated_ns for c in (before, after))
     days = [max(0, min(ns, end) - start) / DAY_NS for ns in (taken_ns, end)]
-    return f"{found}; linear, {days[0]:.1f} of {days[1]:.1f} days"
+    return f"{difference}; linear, {days[0]:.1f} of {days[1]:.1f} days"
 
 
 def _standard_uncertainties(

@@ -8,12 +8,11 @@ The figures have as many digits as make the line true: the parts as printed add 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
-from typing import Any
 
 from ...model import Certificate, Channel, Setup
-from .breakdown import CorrectionBreakdown, correction_breakdown
+from .breakdown import BreakdownForm, CorrectionBreakdown, PartForm, correction_breakdown
 
 FEWEST, MOST = 3, 9
 # Values stay in the unit in which the probe indicates; a difference of temperatures is in K.
@@ -21,13 +20,26 @@ _NAMES = {"degC": "°C", "degF": "°F", "%RH": "% RH"}
 _DIFFERENCES = {**_NAMES, "degC": "K"}
 
 
-def worked_out(parts: CorrectionBreakdown, unit: str) -> dict[str, Any]:
+class WorkedOut(BreakdownForm):
+    """The parts of a correction with the line that they add up to."""
+
+    text: str
+
+
+class RegisterTrace(WorkedOut):
+    """A correction worked out at one indication."""
+
+    indication: float
+    U: float
+
+
+def worked_out(parts: CorrectionBreakdown, unit: str) -> WorkedOut:
     """The parts as plain data, and the line of them under `text`; `unit` of the channel."""
-    body: dict[str, Any] = parts.to_dict()
-    return body | {"text": trace_text(body, unit)}
+    body = parts.to_dict()
+    return {**body, "text": trace_text(body, unit)}
 
 
-def trace_text(worked_out: Mapping[str, Any], unit: str) -> str:
+def trace_text(worked_out: BreakdownForm, unit: str) -> str:
     """The line for a `CorrectionBreakdown` as plain data; `unit` of the channel, as in its setup.
 
     >>> parts = {"correction": [{"name": "certificate K-24", "value": -0.0104, "detail": "K-24, at 20 degC"},
@@ -55,7 +67,7 @@ def nominal_indication(channel: Channel, certificate: Certificate) -> float:
     return reference if inside and reference is not None else (low + high) / 2
 
 
-def register_trace(setup: Setup, channel: str, at_ns: int) -> dict[str, Any] | None:
+def register_trace(setup: Setup, channel: str, at_ns: int) -> RegisterTrace | None:
     """Correction and U of a channel at its nominal indication at an instant, with the parts and the line.
 
     None before its first certificate.
@@ -69,7 +81,13 @@ def register_trace(setup: Setup, channel: str, at_ns: int) -> dict[str, Any] | N
         return None
     where = f"at {at:g} {_NAMES.get(own.unit, own.unit)}: "
     body = worked_out(parts, own.unit)
-    return {"indication": at, "correction": parts.total, "U": parts.U, **body, "text": where + body["text"]}
+    return {
+        "indication": at,
+        "correction": body["correction"],
+        "U": parts.U,
+        "standard_uncertainty": body["standard_uncertainty"],
+        "text": where + body["text"],
+    }
 
 
 def sum_places(values: Sequence[float]) -> int:
@@ -103,13 +121,13 @@ def _rounded(value: float, places: int) -> Decimal:
     return Decimal(f"{value:.{places}f}")
 
 
-def _summand(part: Mapping[str, Any], places: int, unit: str, *, first: bool) -> str:
+def _summand(part: PartForm, places: int, unit: str, *, first: bool) -> str:
     words = str(part.get("detail") or part["name"]).replace(f" {unit}", f" {_place_unit(part, unit)}")
     figure = _signed(part["value"], places)
     return f"{figure if first else f'{figure[0]} {figure[1:]}'} ({words})"
 
 
-def _place_unit(part: Mapping[str, Any], unit: str) -> str:
+def _place_unit(part: PartForm, unit: str) -> str:
     """A place on a scale is in °C; what was found more or less is a difference, in K."""
     return _DIFFERENCES.get(unit, unit) if " found " in str(part.get("detail")) else _NAMES.get(unit, unit)
 

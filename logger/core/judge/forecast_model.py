@@ -160,19 +160,19 @@ def learn(
     if n < 2 * DAY_MIN or len(at) < LEAST_JUDGED:
         return None, nothing
     changes, several = _changes(y, at)
-    said = _walk(at, changes, several, n)
-    score, beats = _judge(at, changes, said)
+    forecast = _walk(at, changes, several, n)
+    score, beats = _judge(at, changes, forecast)
     beta = np.stack([_fit_known(several[i], changes[:, i], at, h) for i, h in enumerate(HORIZONS)])
     beta[~beats] = 0.0
-    said[:, ~beats] = 0.0  # staying is as good there
-    errors = changes - said
+    forecast[:, ~beats] = 0.0  # staying is as good there
+    errors = changes - forecast
     whole = np.isfinite(errors).all(axis=1)
     clock, restless = (end - n + at) % DAY_MIN, restlessness(y, at)
     model = ForecastModel(
         end, y[-(REACH_DAYS + 1) * DAY_MIN :], beta, errors[whole], clock[whole], restless[whole],
         (0.0, 1.0), None, 0,
     )  # fmt: skip
-    return _calibrated(model, (y, at, said, clock, restless), limits, resolution), score
+    return _calibrated(model, (y, at, forecast, clock, restless), limits, resolution), score
 
 
 def walk_forward(y: Float, days: int | None = None) -> tuple[Int, Float, Float]:
@@ -198,15 +198,15 @@ def _changes(y: Float, at: Int) -> tuple[Float, list[Float]]:
 
 
 def _fit_known(x: Float, change: Float, at: Int, h: int) -> Float:
-    known = np.isfinite(change)
-    if known.sum() < 50:
+    finite = np.isfinite(change)
+    if finite.sum() < 50:
         return np.zeros(FEATURES)
-    return fit(x[known], change[known], float(np.ptp(at[known])), h)
+    return fit(x[finite], change[finite], float(np.ptp(at[finite])), h)
 
 
 def _walk(at: Int, changes: Float, several: list[Float], n: int, days: int = JUDGED_DAYS) -> Float:
     """Forecast changes, shape as `changes`, each day's from what was known before it; 0 on the first two."""
-    said = np.zeros_like(changes)
+    forecast = np.zeros_like(changes)
     day = (n - 1 - at) // DAY_MIN  # days back from the end
     for back in range(min(days, int(day.max())), -1, -1):
         here = day == back
@@ -214,13 +214,13 @@ def _walk(at: Int, changes: Float, several: list[Float], n: int, days: int = JUD
             past = (at + h < n - (back + 1) * DAY_MIN) & (at >= n - (back + 1 + FITTED_DAYS) * DAY_MIN)
             if not past.any() or np.ptp(at[past]) < 2 * DAY_MIN:
                 continue
-            said[here, i] = several[i][here] @ _fit_known(several[i][past], changes[past, i], at[past], h)
-    return said
+            forecast[here, i] = several[i][here] @ _fit_known(several[i][past], changes[past, i], at[past], h)
+    return forecast
 
 
-def _judge(at: Int, changes: Float, said: Float) -> tuple[ForecastScore, Bool]:
+def _judge(at: Int, changes: Float, forecast: Float) -> tuple[ForecastScore, Bool]:
     """The score at 30 min, and at which horizons the model is not worse than staying (t ≥ −1)."""
-    judged = said.any(axis=1) & np.isfinite(changes).all(axis=1)
+    judged = forecast.any(axis=1) & np.isfinite(changes).all(axis=1)
     beats = np.zeros(len(HORIZONS), np.bool_)
     half_hour = HORIZONS.index(30)
     score = ForecastScore(int(judged.sum()), 0.0, 0.0, 0.0)
@@ -230,7 +230,7 @@ def _judge(at: Int, changes: Float, said: Float) -> tuple[ForecastScore, Bool]:
     day -= day.min()
     n = np.bincount(day)
     for i in range(len(HORIZONS)):
-        stay, error = np.abs(changes[judged, i]), np.abs(changes[judged, i] - said[judged, i])
+        stay, error = np.abs(changes[judged, i]), np.abs(changes[judged, i] - forecast[judged, i])
         daily = np.bincount(day, weights=stay - error)[n > 0] / n[n > 0]
         spread = float(daily.std(ddof=1)) / len(daily) ** 0.5 if len(daily) > 1 else 0.0
         t = float(daily.mean()) / max(spread, 1e-12) if len(daily) > 1 else 0.0
@@ -310,7 +310,7 @@ def _calibrated(
     resolution: float,
 ) -> ForecastModel:
     """The model with its probabilities set against what came true on the judged days."""
-    y, at, said, clock, restless = past
+    y, at, forecast, clock, restless = past
     recent = np.flatnonzero(at >= len(y) - JUDGED_DAYS * DAY_MIN)
     shares, outcomes = [], []
     low = -np.inf if limits[0] is None else limits[0]
@@ -320,7 +320,7 @@ def _calibrated(
         if not np.isfinite(ahead).all():
             continue
         expected = _paths(
-            model, float(y[at[i]]), said[i], (int(clock[i]), float(restless[i])), (limits, resolution)
+            model, float(y[at[i]]), forecast[i], (int(clock[i]), float(restless[i])), (limits, resolution)
         )
         if expected is not None:
             shares.append(expected.probability)

@@ -185,7 +185,7 @@ def _at(now_ns: int, minutes: float) -> str:
     return rfc3339(now_ns + round(minutes * 60) * NS)
 
 
-def skill_text(known: Gains | None) -> str:
+def skill_text(gains: Gains | None) -> str:
     """Whether the forecast of a zone is shown, and why; for people who look after the room.
 
     >>> skill_text(None)
@@ -197,15 +197,16 @@ def skill_text(known: Gains | None) -> str:
     ('shown: 50 % less error than “it stays as it is”', \
 'shown for 1 of 2 values: 50 % less error than “it stays as it is”')
     """
-    if known is None:
+    if gains is None:
         return "not shown: not measured yet"
-    measured = [item for item in known.values() if item.forecasts >= LEAST_FORECASTS]
+    measured = [item for item in gains.values() if item.forecasts >= LEAST_FORECASTS]
     if not measured:
         return "not shown: less than a day of readings"
     speaking = [item.skill for item in measured if item.speaks]
     if not speaking:
-        return f"not shown: {_compared(max(item.skill for item in measured))}"
-    some = "" if len(speaking) == len(known) else f" for {len(speaking)} of {len(known)} values"
+        best = max(item.skill for item in measured)
+        return f"not shown: {'hardly better than “it stays as it is”' if best > 0 else _compared(best)}"
+    some = "" if len(speaking) == len(gains) else f" for {len(speaking)} of {len(gains)} values"
     return f"shown{some}: {_compared(*speaking)}"
 
 

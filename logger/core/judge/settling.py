@@ -121,7 +121,7 @@ def run_countdowns(zone: Zone, state: BodyState, exposure: Exposure, state_cells
         )
         if not exposure.disturbed[begin]:
             settling[run] = _countdown_flags(state.settling_s, has_evidence, end - begin, exposure.step_s)
-        state = _after(zone, state, length_s, known=has_evidence, lost=bool(lost[begin]))
+        state = _after(zone, state, length_s, has_evidence=has_evidence, lost=bool(lost[begin]))
         if exposure.disturbed[begin]:
             state = replace(state, settling_s=zone.settling_s, rule=exposure.names[exposure.by[end - 1]])
             causes.append((end, state.rule))
@@ -161,9 +161,9 @@ def _countdown_flags(remaining_s: int, advances: bool, n: int, step_s: int) -> B
     return flags
 
 
-def _after(zone: Zone, state: BodyState, length_s: int, *, known: bool, lost: bool) -> BodyState:
+def _after(zone: Zone, state: BodyState, length_s: int, *, has_evidence: bool, lost: bool) -> BodyState:
     """The state after a run of cells; time with evidence advances the clocks, and only that."""
-    passed_s = length_s if known else 0
+    passed_s = length_s if has_evidence else 0
     unknown_s = zone.settling_s if lost else max(0, state.unknown_s - passed_s)
     return replace(state, settling_s=max(0, state.settling_s - passed_s), unknown_s=unknown_s)
 

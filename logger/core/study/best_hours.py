@@ -32,13 +32,13 @@ class WeekMap:
     high: Float
 
 
-def outcomes(stable: Bool, known: Bool, hours: int) -> tuple[Bool, Bool]:
+def outcomes(stable: Bool, shown: Bool, hours: int) -> tuple[Bool, Bool]:
     """Whether [start, start + hours) was stable throughout, and whether that is known.
 
     stable, known: shape (weeks, 168), hour by hour of whole local weeks in a row; the last hours of one week
     go on into the next. One hour that is not stable decides, whatever is unknown beside it.
     """
-    flat, sure = stable.reshape(-1), known.reshape(-1)
+    flat, sure = stable.reshape(-1), shown.reshape(-1)
     n = len(flat)
     whole, never = np.ones(n, np.bool_), np.zeros(n, np.bool_)
     for k in range(hours):
@@ -51,11 +51,11 @@ def outcomes(stable: Bool, known: Bool, hours: int) -> tuple[Bool, Bool]:
     return whole.reshape(stable.shape), (whole | never).reshape(stable.shape)
 
 
-def week_map(stable: Bool, known: Bool, hours: int) -> WeekMap:
+def week_map(stable: Bool, shown: Bool, hours: int) -> WeekMap:
     """The map of starts from hours that were stable and hours whose verdict is known, (weeks, 168)."""
     from scipy.stats import beta
 
-    good, sure = outcomes(stable, known, hours)
+    good, sure = outcomes(stable, shown, hours)
     n, k = sure.sum(axis=0).astype(np.float64), (good & sure).sum(axis=0).astype(np.float64)
     effective = effective_weeks(good, sure)
     scale = np.where(n > 0, np.minimum(1.0, effective / max(float(n.max(initial=1.0)), 1.0)), 0.0)
@@ -99,17 +99,17 @@ def neighbours(n: Float, k: Float) -> Float:
     return np.where(total > 0, (weight @ k) / np.maximum(total, 1e-9), np.nan)
 
 
-def best_hours(stable: Bool, known: Bool, hours: int, use: Bool | None = None) -> Answer:
+def best_hours(stable: Bool, shown: Bool, hours: int, use: Bool | None = None) -> Answer:
     """Where N hours in a row are most likely stable; `use`: hours of use of the week, shape (168,)."""
-    weeks = int(known.any(axis=1).sum())
+    weeks = int(shown.any(axis=1).sum())
     if weeks < LEAST_WEEKS:
         why, needed = f"{counted(weeks, 'whole week')} with verdicts.", f"Record {LEAST_WEEKS} weeks or more."
         figure = absent("best start", "%", why, needed, METHOD)
         return Answer("hours", f"Not shown: {why}", (figure,))
-    chart = week_map(stable, known, hours)
+    chart = week_map(stable, shown, hours)
     order = _best(chart, use)
     figures = tuple(_figure(chart, start, hours) for start in order)
-    left_out = int((~known).sum())
+    left_out = int((~shown).sum())
     remarks = [
         f"{weeks} weeks; {left_out} h without a verdict for want of evidence were left out. "
         "Guard band counts as not stable."

@@ -63,8 +63,8 @@ def _amplitude(at: Float, value: Float, frequency: float) -> float:
     angle = 2 * np.pi * frequency * at
     x = at / at[-1] - 0.5
     design = np.stack((np.cos(angle), np.sin(angle), np.ones(len(at)), x), axis=1)
-    found = np.linalg.lstsq(design, value, rcond=None)[0]
-    return float(np.hypot(found[0], found[1]))
+    coefficients = np.linalg.lstsq(design, value, rcond=None)[0]
+    return float(np.hypot(coefficients[0], coefficients[1]))
 
 
 def day_figure(record: ChannelRecord) -> Figure:

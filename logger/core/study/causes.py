@@ -173,15 +173,15 @@ def _merged(columns: _Columns, x: ChannelRecord) -> dict[str, Float]:
     groups_thin = {name: columns[thin] for name, columns in groups.items()}
     good = np.isfinite(x.value[thin]) & np.isfinite(np.hstack(list(groups_thin.values()))).all(axis=1)
     names = list(groups)
-    for i, one in enumerate(names):
+    for i, name in enumerate(names):
         for other in names[i + 1 :]:
             if (
-                one in groups
+                name in groups
                 and other in groups
-                and _canonical(groups_thin[one][good], groups_thin[other][good]) > ALIKE
+                and _canonical(groups_thin[name][good], groups_thin[other][good]) > ALIKE
             ):
-                groups[f"{one} or {other}"] = np.hstack((groups.pop(one), groups.pop(other)))
-                columns.remarks.append(f"{one.capitalize()} and {other} move together and are shown as one.")
+                groups[f"{name} or {other}"] = np.hstack((groups.pop(name), groups.pop(other)))
+                columns.remarks.append(f"{name.capitalize()} and {other} move together and are shown as one.")
                 return groups
     return groups
 
@@ -278,11 +278,11 @@ def _answer(
     names: list[str],
     accounts: tuple[Float, Float],
     sums: _Weeks,
-    known: tuple[CauseInputs, str, float | None],
+    question: tuple[CauseInputs, str, float | None],
     remarks: list[str],
 ) -> Answer:
     account, deviations = accounts
-    inputs, unit, um_per_K = known
+    inputs, unit, um_per_K = question
     items = _by_cause(names, account, deviations)
     cycle = inputs.cycle_amplitude**2 / 2
     shared = float(account.sum() - np.trace(account))

@@ -28,12 +28,12 @@ def forecast_skill(record: ChannelRecord, limits: tuple[float, float] | None) ->
     days = record.span_s / 86_400
     if days < LEAST_DAYS:
         return _refused(f"{days:.1f} days recorded.", f"Record {LEAST_DAYS} days or more.")
-    at, changes, said = walk_forward(record.value)
-    judged = said.any(axis=1) & np.isfinite(changes).all(axis=1)
+    at, changes, forecast = walk_forward(record.value)
+    judged = forecast.any(axis=1) & np.isfinite(changes).all(axis=1)
     group = (at[judged] - at[judged].min(initial=0)) // DAY_MIN
     if not len(group) or group.max() < 2:
         return _refused("fewer than 3 days could be judged.", f"Record {LEAST_DAYS} days without gaps.")
-    rows = [_skill(changes[judged, i], said[judged, i], group) for i in range(len(HORIZONS))]
+    rows = [_skill(changes[judged, i], forecast[judged, i], group) for i in range(len(HORIZONS))]
     figures = [
         effect(f"skill at {h} min", *rows[HORIZONS.index(h)], "", n=float(group.max() + 1), method=METHOD)
         for h in SHOWN
@@ -59,7 +59,7 @@ def _refused(why: str, needed: str) -> Answer:
 
 
 def _skill(
-    change: Float, said: Float, day: np.ndarray[tuple[int], np.dtype[np.int64]]
+    change: Float, forecast: Float, day: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> tuple[float, float, float]:
     """1 − error / error of staying, and its 95 % interval from groups of days left out in turn."""
     from scipy.stats import t
@@ -67,7 +67,7 @@ def _skill(
     from .disturbance import jackknife
 
     groups = day * min(GROUPS, int(day.max()) + 1) // (int(day.max()) + 1)
-    error = np.bincount(groups, weights=np.abs(change - said))
+    error = np.bincount(groups, weights=np.abs(change - forecast))
     stay = np.bincount(groups, weights=np.abs(change))
     whole = 1 - float(error.sum() / stay.sum())
     without = 1 - (error.sum() - error) / (stay.sum() - stay)
@@ -83,16 +83,16 @@ def _crossings(
     days = min(JUDGED_DAYS, len(y) // DAY_MIN // 2)
     begin = len(y) - days * DAY_MIN
     model, _ = learn(y[:begin], begin, limits, record.resolution)
-    said, came = [], []
+    forecast, came = [], []
     for i in range(begin + 60, len(y) - 60, EVERY) if model is not None else ():
         ahead = y[i + 1 : i + 61]
         expected = None
         if model is not None and np.isfinite(ahead).all():
             expected = leaving(model, y[begin : i + 1], begin, limits, record.resolution)
         if expected is not None:
-            said.append(expected.probability)
+            forecast.append(expected.probability)
             came.append(bool(((ahead < limits[0]) | (ahead > limits[1])).any()))
-    p, true = np.array(said), np.array(came, np.float64)
+    p, true = np.array(forecast), np.array(came, np.float64)
     if len(p) < 100 or not 0 < true.mean() < 1:
         why = "the limits were not left, or always, on the days that were judged."
         return [absent("crossings, gain over their frequency", "", why, method=METHOD)], {}

@@ -156,12 +156,12 @@ def _weather(days: _Days, outdoors: ChannelRecord) -> tuple[Float, float]:
     return best[1], best[2]
 
 
-def _lagged_days(out: ChannelRecord, lag_h: float, wanted: Int) -> Float:
+def _lagged_days(out: ChannelRecord, lag_h: float, days: Int) -> Float:
     """Daily means of outdoors behind a first-order lag, at the days asked for; NaN where it has gaps."""
     value = out.value
     good = np.isfinite(value)
     if not good.any():
-        return np.full(len(wanted), np.nan)
+        return np.full(len(days), np.nan)
     place = np.arange(len(value))
     filled = np.interp(place, place[good], value[good])
     share = 1 - np.exp(-out.step_s / 3600 / lag_h)
@@ -169,8 +169,8 @@ def _lagged_days(out: ChannelRecord, lag_h: float, wanted: Int) -> Float:
 
     lagged = lfilter([share], [1, share - 1], filled, zi=[(1 - share) * filled[0]])[0]
     number = out.local_s // DAY_S
-    means = np.full(len(wanted), np.nan)
-    for i, day in enumerate(wanted):
+    means = np.full(len(days), np.nan)
+    for i, day in enumerate(days):
         here = number == day
         if (good & here).sum() * out.step_s >= LEAST_HOURS * 3600:
             means[i] = lagged[here].mean()

@@ -77,13 +77,13 @@ def _without_failed(campaign: Campaign) -> tuple[list[str], list[str]]:
     """Positions whose probe was read for at least half of the time, and a sentence for each that was not."""
     read = {name: int(np.isfinite(r.value).sum()) * r.step_s for name, r in campaign.state.items()}
     longest = max(read.values())
-    kept = [name for name, seconds in read.items() if seconds >= LEAST_READ * longest and seconds]
+    working = [name for name, seconds in read.items() if seconds >= LEAST_READ * longest and seconds]
     sentences = [
         f"{name} was read in {percent(seconds / max(longest, 1))} of the time of the others and is left out."
         for name, seconds in read.items()
-        if name not in kept
+        if name not in working
     ]
-    return kept, sentences
+    return working, sentences
 
 
 def _share(whole: Bool) -> list[str]:
@@ -128,24 +128,29 @@ def _corrections(campaign: Campaign, names: list[str]) -> tuple[Float, Float, li
         line = "Not compared side by side: positions differ by what their certificates allow."
         return np.zeros(len(names)), np.sqrt(fixed + (U / 2) ** 2), [line], {}
     if before is None or after is None:
-        one = before if before is not None else after
-        assert one is not None  # noqa: S101 (one of both is there)
-        u = np.sqrt(fixed + np.nan_to_num(one.u) ** 2 + DRIFT_K**2)
+        closure_at = before if before is not None else after
+        assert closure_at is not None  # noqa: S101 (one of both is there)
+        u = np.sqrt(fixed + np.nan_to_num(closure_at.u) ** 2 + DRIFT_K**2)
         when = "before" if before is not None else "after"
-        return one.mean, u, [f"Compared {when} only: closure unknown, drift taken as {DRIFT_K:g} K."], {}
+        return (
+            closure_at.mean,
+            u,
+            [f"Compared {when} only: closure unknown, drift taken as {DRIFT_K:g} K."],
+            {},
+        )
     # Against the median: one probe that was knocked moves the mean of all, and no other one is to blame.
     closure = after.mean - before.mean
     closure = closure - np.median(closure)
     bound = np.maximum(2 * np.sqrt(before.u**2 + after.u**2), CLOSURE_K)
-    kept = closure[np.abs(closure) <= bound]
-    drift = float(np.sqrt((kept**2).mean()) / 12**0.5) if len(kept) else float(np.abs(closure).max())
+    within = closure[np.abs(closure) <= bound]
+    drift = float(np.sqrt((within**2).mean()) / 12**0.5) if len(within) else float(np.abs(closure).max())
     u = np.sqrt((before.u**2 + after.u**2) / 4 + drift**2 + fixed)
     knocked = {
         name: f"drifted or was knocked by {closure[i]:+.3f} K between the comparisons."
         for i, name in enumerate(names)
         if abs(closure[i]) > bound[i]
     }
-    most = float(np.abs(kept if len(kept) else closure).max())
+    most = float(np.abs(within if len(within) else closure).max())
     notes = [f"Closure: at most {most:.3f} K between the comparisons{', others aside' if knocked else ''}."]
     return (before.mean + after.mean) / 2, u, notes, knocked
 
@@ -158,14 +163,14 @@ def _answer(
 ) -> Answer:
     (names, at_s, y), (u_rel, knocked) = data, doubts
     unit = next(iter(campaign.state.values())).difference_unit
-    kept = [i for i, name in enumerate(names) if name not in knocked]
+    working = [i for i, name in enumerate(names) if name not in knocked]
     remarks = [*remarks, *(f"{name} {why} Its position is not shown." for name, why in knocked.items())]
-    if len(kept) < 2:
+    if len(working) < 2:
         figure = absent(
             "uniformity", unit, "too few positions closed.", "Compare side by side again.", METHOD
         )
         return Answer("map", "Not shown: too few positions closed.", (figure,), tuple(remarks))
-    names, y, u = [names[i] for i in kept], y[kept], u_rel[kept]
+    names, y, u = [names[i] for i in working], y[working], u_rel[working]
     away = y - y.mean(axis=0)
     deviation = away.mean(axis=1)
     spread = y.max(axis=0) - y.min(axis=0)

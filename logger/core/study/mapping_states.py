@@ -23,14 +23,14 @@ def map_states(states: Sequence[tuple[str, Campaign]]) -> Answer:
     (first, answer), several = answers[0], len(answers) > 1
     figures = [
         replace(item, name=f"{name}: {item.name}" if several else item.name)
-        for name, one in answers
-        for item in one.figures
+        for name, answer in answers
+        for item in answer.figures
     ]
-    remarks = [f"{name}: {line}" if several else line for name, one in answers for line in one.remarks]
+    remarks = [f"{name}: {line}" if several else line for name, answer in answers for line in answer.remarks]
     tables = {
         table if name == first else f"{table}, {name}": columns
-        for name, one in answers
-        for table, columns in one.tables.items()
+        for name, answer in answers
+        for table, columns in answer.tables.items()
     }
     remarks += [line for name, campaign in states for line in _too_short(name, campaign)]
     figures += _compared(states, answers)

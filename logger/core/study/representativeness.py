@@ -58,17 +58,17 @@ def representativeness(
         why = f"{counted(blocks, 'day')} with readings of the volume and of permanent probes."
         needed = f"Record {WISHED_BLOCKS} days or more with all of them in place."
         return Answer("site", f"Not shown: {why}", (absent("rms", unit, why, needed, METHOD),))
-    kept = [i for i in range(len(names)) if usable[i] >= LEAST_SHARE]
+    usable_names = [i for i in range(len(names)) if usable[i] >= LEAST_SHARE]
     dropped = [
         f"{names[i]} has readings in {percent(usable[i])} of the time only."
         for i in range(len(names))
-        if i not in kept
+        if i not in usable_names
     ]
-    if not kept:
+    if not usable_names:
         why = "no permanent probe has readings in 90 % of the time."
         return Answer("site", f"Not shown: {why}", (absent("rms", unit, why, method=METHOD),), tuple(dropped))
-    good = np.isfinite(v) & np.isfinite(columns[kept]).all(axis=0)
-    data = _Data(v[good], columns[kept][:, good], block[good], [names[i] for i in kept])
+    good = np.isfinite(v) & np.isfinite(columns[usable_names]).all(axis=0)
+    data = _Data(v[good], columns[usable_names][:, good], block[good], [names[i] for i in usable_names])
     choices = _choices(data)
     return _answer(choices, data, unit, um_per_K, dropped)
 
@@ -100,8 +100,8 @@ def _common(
 
 
 def _usable(x: Float, v: Float) -> Float:
-    known = np.isfinite(v)
-    return np.asarray((np.isfinite(x) & known).sum(axis=1) / max(1, int(known.sum())))
+    finite = np.isfinite(v)
+    return np.asarray((np.isfinite(x) & finite).sum(axis=1) / max(1, int(finite.sum())))
 
 
 def _choices(data: _Data) -> list[Choice]:

@@ -52,13 +52,13 @@ def set_back_return(returns: Sequence[Return], coming: Coming, band: float) -> A
     if refusal is not None:
         figure = absent("ready after, 9 of 10", "h", *refusal, METHOD)
         return Answer("return", f"Not shown: {refusal[0]}", (figure,), (), tables)
-    done = [r for r in returns if r.hours is not None]
-    weather = coming.outdoors is not None and all(r.outdoors is not None for r in done)
-    design = np.array([_row(r.departure, r.outdoors if weather else None, band) for r in done])
-    hours = np.array([r.hours for r in done], np.float64)
+    complete = [r for r in returns if r.hours is not None]
+    weather = coming.outdoors is not None and all(r.outdoors is not None for r in complete)
+    design = np.array([_row(r.departure, r.outdoors if weather else None, band) for r in complete])
+    hours = np.array([r.hours for r in complete], np.float64)
     x = np.array(_row(coming.departure, coming.outdoors if weather else None, band))
     expected, bound, sd = _predict(design, hours, x)
-    n = float(len(done))
+    n = float(len(complete))
     figures = (
         Figure("ready after, expected", expected, "h", n_independent=n, method=METHOD),
         Figure("ready after, 9 of 10", bound, "h", n_independent=n, method=METHOD),
@@ -89,9 +89,9 @@ def _predict(design: Float, hours: Float, x: Float) -> tuple[float, float, float
 
 
 def _refusal(returns: Sequence[Return], coming: Coming) -> tuple[str, str] | None:
-    done = [r for r in returns if r.hours is not None]
-    if len(done) < LEAST_RETURNS:
-        return f"{counted(len(done), 'return')} recorded.", f"Record {LEAST_RETURNS} returns or more."
+    complete = [r for r in returns if r.hours is not None]
+    if len(complete) < LEAST_RETURNS:
+        return f"{counted(len(complete), 'return')} recorded.", f"Record {LEAST_RETURNS} returns or more."
     newest = sorted(returns, key=lambda r: r.at_s)[-NEWEST:]
     late = [r for r in newest if r.hours is None]
     if late:
@@ -99,10 +99,12 @@ def _refusal(returns: Sequence[Return], coming: Coming) -> tuple[str, str] | Non
             f"the plant did not get there in {len(late)} of the last {len(newest)}.",
             "Begin the return earlier, or repair the plant, then record 8 more.",
         )
-    return _beyond("departure", coming.departure, [r.departure for r in done], "K") or (
+    return _beyond("departure", coming.departure, [r.departure for r in complete], "K") or (
         None
         if coming.outdoors is None
-        else _beyond("outdoors", coming.outdoors, [r.outdoors for r in done if r.outdoors is not None], "°C")
+        else _beyond(
+            "outdoors", coming.outdoors, [r.outdoors for r in complete if r.outdoors is not None], "°C"
+        )
     )
 
 

@@ -75,7 +75,7 @@ class _Slot:
 
 
 def slot_plan(
-    stable: Bool, known: Bool, jobs: Sequence[Job], first_day: int = 0, use: Bool | None = None
+    stable: Bool, shown: Bool, jobs: Sequence[Job], first_day: int = 0, use: Bool | None = None
 ) -> Answer:
     """Starts in the week to come for each job; longest jobs first, none over another.
 
@@ -83,17 +83,17 @@ def slot_plan(
     00:00, columns in order from that day on; the week to come begins right behind the last of them.
     use: hours of use of the week, Monday first, shape (168,).
     """
-    seen = np.flatnonzero(known.any(axis=1))
-    weeks = len(known) - int(seen[0]) if len(seen) else 0
+    seen = np.flatnonzero(shown.any(axis=1))
+    weeks = len(shown) - int(seen[0]) if len(seen) else 0
     if weeks < LEAST_WEEKS:
         why = f"{counted(weeks, 'week')} with verdicts."
         figure = absent("best start", "%", why, f"Record {LEAST_WEEKS} weeks or more.", METHOD)
         return Answer("plan", f"Not shown: {why}", (figure,))
-    stable, known = stable[-weeks:], known[-weeks:]
+    stable, shown = stable[-weeks:], shown[-weeks:]
     taken = np.zeros(HOURS, np.bool_)
     slots = []
     for job in sorted(jobs, key=lambda item: -item.hours):
-        slot = _lay_in(job, _forecasts(stable, known, job.hours, first_day), taken, first_day, use)
+        slot = _lay_in(job, _forecasts(stable, shown, job.hours, first_day), taken, first_day, use)
         if slot.start is not None:
             taken[(slot.start + np.arange(job.hours)) % HOURS] = True
         slots.append(slot)
@@ -101,8 +101,8 @@ def slot_plan(
     return _answer(slots, weeks, first_day, use)
 
 
-def _forecasts(stable: Bool, known: Bool, hours: int, first_day: int) -> PastForecasts:
-    good, sure = (np.roll(x, 24 * first_day, axis=1) for x in outcomes(stable, known, hours))
+def _forecasts(stable: Bool, shown: Bool, hours: int, first_day: int) -> PastForecasts:
+    good, sure = (np.roll(x, 24 * first_day, axis=1) for x in outcomes(stable, shown, hours))
     return foretell(good, sure, first_day)
 
 

@@ -21,10 +21,9 @@ from sqlalchemy import ColumnElement, Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
 from ...series import Bool
-from .. import lock
 from ..files import PART, plain_write_errors, publish, sync_file, write_durably
 from ..hot.batch_check import BatchCheck
-from ..hot.database import Database
+from ..hot.home import Home
 from ..hot.journal import Journal
 from ..hot.name_table import NameTable
 from ..hot.readings import HotTier
@@ -51,7 +50,7 @@ class Archive:
     """The sealed files of one data folder."""
 
     def __init__(
-        self, folder: Path, database: Database, names: NameTable, hot: HotTier, journal: Journal
+        self, folder: Path, database: Home, names: NameTable, hot: HotTier, journal: Journal
     ) -> None:
         self._folder = folder
         self._database = database
@@ -70,7 +69,7 @@ class Archive:
         before_ns, _ = month_span(*month_of(now_ns - AGE_NS))
         if self._hot.count() > LARGE:
             before_ns = (now_ns - AGE_NS) // DAY_NS * DAY_NS
-        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
+        with self._database.lock(LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
             if not ours:
                 return []
             self._tidy()
@@ -80,7 +79,7 @@ class Archive:
         """Finish or remove what an interrupted seal left, unless somebody is sealing right now."""
         if not (self._folder / FOLDER).is_dir():
             return
-        with lock.try_lock(self._folder / LOCK) as ours:
+        with self._database.lock(LOCK) as ours:
             if ours:
                 self._tidy()
 

@@ -20,8 +20,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from ...series import ImportedReadings
-from .. import lock
-from ..hot.database import Database
+from ..hot.home import Home
 from ..hot.name_table import NameTable
 from ..hot.readings import HotTier, next_arrival
 from ..rows import Columns, columns_of_series, digests
@@ -54,7 +53,7 @@ class BulkLoader:
     """Storing all that a file tells. The caller sees to it that one import runs at a time."""
 
     def __init__(
-        self, folder: Path, database: Database, names: NameTable, hot: HotTier, archive: Archive
+        self, folder: Path, database: Home, names: NameTable, hot: HotTier, archive: Archive
     ) -> None:
         self._folder = folder
         self._database = database
@@ -66,7 +65,7 @@ class BulkLoader:
         self, writer: str, series: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
     ) -> bool:
         """Store series, each ascending in time and of its own channel; gives whether files were sealed."""
-        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
+        with self._database.lock(LOCK, wait_s=5.0) as ours:
             months = self._months(series, now_ns, room_of) if ours else {}
             if months and self._seal_months(writer, months, _remaining_parts(series, months)):
                 return True

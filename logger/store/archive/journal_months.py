@@ -16,9 +16,8 @@ from typing import Any
 from sqlalchemy import Connection, delete, exists, func, select
 
 from ...errors import StoreDamaged, StoreError
-from .. import lock
 from ..files import PART, plain_write_errors, publish, sync_file
-from ..hot.database import Database
+from ..hot.home import Home
 from ..hot.journal import Journal, digest
 from ..hot.journal_files import FIELDS, FOLDER, JournalLine, read_lines, write_lines
 from ..hot.tables import batch, journal, journal_seal, reading
@@ -33,7 +32,7 @@ DELETED_AT_ONCE = 10_000
 class JournalSealing:
     """Moves entries of one data folder."""
 
-    def __init__(self, folder: Path, database: Database, entries: Journal) -> None:
+    def __init__(self, folder: Path, database: Home, entries: Journal) -> None:
         self._folder = folder
         self._database = database
         self._journal = entries
@@ -43,7 +42,7 @@ class JournalSealing:
 
         Another process that is sealing is left to it: then the answer is empty.
         """
-        with lock.try_lock(self._folder / LOCK, wait_s=5.0) as ours:
+        with self._database.lock(LOCK, wait_s=5.0) as ours:
             if not ours:
                 return []
             self._finish()

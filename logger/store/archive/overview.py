@@ -24,7 +24,7 @@ from ...instants import NS
 from ...series import Float, Int
 from ..files import write_durably
 from ..hot.arrays import fetch_arrays
-from ..hot.database import Database
+from ..hot.home import Home
 from ..hot.name_table import NameTable
 from ..hot.seals import SealedChannel, sealed_channel, under_seal
 from ..hot.tables import reading, seal
@@ -42,7 +42,7 @@ Columns = tuple[Int, Float]
 class Overviews:
     """Overviews of one data folder; safe from several threads."""
 
-    def __init__(self, folder: Path, database: Database, names: NameTable, archive: Archive) -> None:
+    def __init__(self, folder: Path, database: Home, names: NameTable, archive: Archive) -> None:
         self._folder = folder / FOLDER
         self._database = database
         self._names = names

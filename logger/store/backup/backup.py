@@ -116,8 +116,8 @@ def _scratch(store: Store) -> tempfile.TemporaryDirectory[str]:
 
 def required_files(store: Store) -> dict[str, str]:
     """Every file that the record names, by its path below the data folder, with its SHA-256."""
-    files = {one.file: one.sha256 for one in store.archive.seals(disposed=False)}
-    files |= {one.original: one.sha256 for one in store.imports.all()}
+    files = {seal.file: seal.sha256 for seal in store.archive.seals(disposed=False)}
+    files |= {seal.original: seal.sha256 for seal in store.imports.all()}
     with store.read() as conn:
         rows = conn.execute(select(issue.c.folder, issue.c.body)).all()
         files |= {row.file: row.sha256 for row in journal_seals(conn)}

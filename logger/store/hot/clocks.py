@@ -18,7 +18,7 @@ from ...instants import NS
 from ...series import Bool, Int, Readings
 from ..rows import Columns
 from ..types import JSON
-from .database import Database
+from .home import Home
 from .journal import Journal
 from .name_table import NameTable
 from .tables import batch, clock_comparison, clock_correction
@@ -68,7 +68,7 @@ class _Span:
 class Clocks:
     """Comparisons and corrections of one store."""
 
-    def __init__(self, database: Database, journal: Journal, names: NameTable) -> None:
+    def __init__(self, database: Home, journal: Journal, names: NameTable) -> None:
         self._database = database
         self._journal = journal
         self._names = names

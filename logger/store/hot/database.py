@@ -13,7 +13,7 @@ import sqlite3
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from sqlalchemy.exc import DatabaseError, OperationalError, TimeoutError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreDamaged, StoreError
+from .. import lock
 from ..files import PART, publish, sync_file
 from ..place import Witness, file_identity, gone_error, refusal, replaced_error
 from .migrations import NEWEST, migrate, refuse_newer, version
@@ -37,8 +38,8 @@ DAMAGE = ("malformed", "not a database", "disk image", "corrupt")
 class Database:
     """Opened hot tier of one data folder; usable from several threads."""
 
-    def __init__(self, folder: Path, read_only: bool = False) -> None:
-        self.path = folder / FILE
+    def __init__(self, folder: Path, read_only: bool = False, file: str = FILE) -> None:
+        self.path = folder / file
         self.read_only = read_only
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         self._witness: Witness | None = None  # once the file is known to be ours
@@ -49,6 +50,11 @@ class Database:
         self._turn = threading.Lock()
         self._thread = threading.local()
         self._moving = threading.Lock()
+
+    @property
+    def called(self) -> str:
+        """What a fault of the database itself is named by."""
+        return self.path.name
 
     def close(self) -> None:
         """Let go of every connection; the last one folds the WAL into the file."""
@@ -77,6 +83,14 @@ class Database:
                     yield conn
             finally:
                 self._thread.writing = False
+
+    def lock(self, name: str, wait_s: float = 0.0) -> AbstractContextManager[bool]:
+        """Try for so long to hold a lock of this folder against other processes; gives whether it is ours."""
+        return lock.try_lock(self.path.parent / name, wait_s)
+
+    def lock_service(self) -> AbstractContextManager[None]:
+        """Be the one service on this folder; StoreInUse names the process that already is."""
+        return lock.service_lock(self.path.parent)
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -241,7 +255,9 @@ class Database:
 
 
 def quick_check(conn: Connection) -> str:
-    """What SQLite finds wrong with the file; empty when nothing is."""
+    """What SQLite finds wrong with the file; empty when nothing is, or where a server keeps the rows."""
+    if conn.dialect.name != "sqlite":
+        return ""
     try:
         faults = [row[0] for row in conn.exec_driver_sql("PRAGMA quick_check(3)")]
     except DatabaseError as error:

@@ -15,7 +15,7 @@ from sqlalchemy import Row, select
 from ...errors import StoreError
 from ..files import copy_durably, sha256_of, write_durably
 from ..types import JSON, ImportedFile
-from .database import Database
+from .home import Home
 from .journal import Journal
 from .tables import import_file
 
@@ -23,7 +23,7 @@ from .tables import import_file
 class ImportRegister:
     """Files that were imported, each original stored as it came."""
 
-    def __init__(self, database: Database, journal: Journal, folder: Path) -> None:
+    def __init__(self, database: Home, journal: Journal, folder: Path) -> None:
         self._database = database
         self._journal = journal
         self._folder = folder

@@ -25,12 +25,13 @@ from sqlalchemy import Connection, Row, or_, select
 from ...errors import StoreDamaged, StoreError
 from ..origin import ORIGIN
 from ..types import JSON, JournalEntry
-from .database import Database
+from .home import Home
 from .journal_files import JournalLine, newest_moved, walk
 from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 _SMALL = {ord(large): small for large, small in zip(ascii_uppercase, ascii_lowercase, strict=True)}
+HEAD = "head"
 FIRST = (0, "0" * 64)  # what entry 1 follows
 _NO_ACTS = ("batch", "seal", "journal-seal", "store")  # the proof of readings, and the record's own beginning
 
@@ -56,7 +57,7 @@ def digest(*, number: int, at_ns: int, kind: str, who: str, what: str, why: str,
 class Journal:
     """The journal of one store. Entries are appended, never changed."""
 
-    def __init__(self, database: Database, clock: Callable[[], int] = time.time_ns) -> None:
+    def __init__(self, database: Home, clock: Callable[[], int] = time.time_ns) -> None:
         self._database = database
         self._clock = clock
 
@@ -72,6 +73,7 @@ class Journal:
         fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
         sha = digest(**fields, what=text, previous=previous)
         conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
+        conn.info[HEAD] = (number + 1, sha)  # by which a home can ask whether this transaction stands
         return JournalEntry(**fields, what=json.loads(text), sha256=sha)
 
     def entries(

@@ -119,13 +119,13 @@ def newest_moved(
     conn: Connection, folder: Path, fits: Callable[[JournalLine], bool], limit: int
 ) -> list[JournalLine]:
     """Entries in files that fit, the newest `limit` of them, newest first; older files stay shut."""
-    found: list[JournalLine] = []
+    lines: list[JournalLine] = []
     for row in sorted(journal_seals(conn), key=lambda row: -row.last_number):
-        if len(found) >= limit and row.last_number < found[-1].number:
+        if len(lines) >= limit and row.last_number < lines[-1].number:
             break
         mine = [line for line in read_lines(folder / row.file) if fits(line)]
-        found = sorted([*found, *mine], key=lambda line: -line.number)[:limit]
-    return found
+        lines = sorted([*lines, *mine], key=lambda line: -line.number)[:limit]
+    return lines
 
 
 def walk(conn: Connection, folder: Path) -> Iterator[JournalLine]:

@@ -14,9 +14,10 @@ from ...model import Row
 from ..rows import Columns, Texts, columns_of, digests
 from ..types import JSON, Batch
 from .arrays import fetch_arrays
-from .database import Database
+from .home import Home
 from .journal import Journal
 from .name_table import KINDS, NameTable
+from .server_texts import copy_rows
 from .tables import batch, reading
 
 # Numbers in the order of `Columns`, then what is coded.
@@ -41,7 +42,7 @@ KINDS_OF_FIELDS = (*(np.int64,) * 5, np.float64, np.uint8, np.bool_, *(np.int64,
 class HotTier:
     """The readings that are not yet sealed, and for a moment those that just were."""
 
-    def __init__(self, database: Database, names: NameTable, journal: Journal) -> None:
+    def __init__(self, database: Home, names: NameTable, journal: Journal) -> None:
         self._database = database
         self._names = names
         self._journal = journal
@@ -132,6 +133,9 @@ class HotTier:
     def _insert(self, conn: Connection, columns: Columns) -> None:
         """Straight through the driver: building a dictionary per row would triple the time."""
         fields = self._storage_columns(conn, columns)
+        if conn.dialect.name == "postgresql":
+            copy_rows(conn, reading.name, list(fields), zip(*fields.values(), strict=True))
+            return
         statement = reading.insert().compile(dialect=conn.dialect, column_keys=list(fields))
         ordered = [fields[name] for name in statement.positiontup or ()]
         conn.exec_driver_sql(str(statement), list(zip(*ordered, strict=True)))

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import select, update
 
 from ...instants import NS
-from .database import Database
+from .home import Home
 from .tables import request_key as t
 
 KEPT_NS = 48 * 3600 * NS
@@ -31,7 +31,7 @@ class StoredRequest:
 class RequestKeys:
     """The keys of one record."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Home) -> None:
         self._database = database
 
     def claim(self, token: str, key: str, request: StoredRequest) -> StoredRequest | None:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row, func, inspect, select
 
 from ...errors import Refused, UnknownName
 from ..types import JSON, SetupProposal, SetupVersion
-from .database import Database
+from .home import Home
 from .journal import Journal
 from .tables import setup, setup_proposal, setup_refusal
 
@@ -35,7 +35,7 @@ def text_digest(texts: Mapping[str, str]) -> str:
 class Setups:
     """Versions of the setup, each with its journal entries."""
 
-    def __init__(self, database: Database, journal: Journal) -> None:
+    def __init__(self, database: Home, journal: Journal) -> None:
         self._database = database
         self._journal = journal
 

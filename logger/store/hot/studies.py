@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Row, select
 
-from .database import Database
+from .home import Home
 from .tables import study
 
 
@@ -30,7 +30,7 @@ class StoredStudy:
 class StudyTable:
     """Stored answers, found by digest or by what was asked."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Home) -> None:
         self._database = database
 
     def put(self, item: StoredStudy) -> None:

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, func, select
 
 from ...series import Bool, Float, Int, Readings
 from ..types import JSON
-from .database import Database
+from .home import Home
 from .journal import Journal
 from .tables import decision
 
@@ -33,7 +33,7 @@ class Decision:
 class ValueDecisions:
     """What was decided, in order."""
 
-    def __init__(self, database: Database, journal: Journal) -> None:
+    def __init__(self, database: Home, journal: Journal) -> None:
         self._database = database
         self._journal = journal
 

@@ -7,14 +7,14 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from .database import Database
+from .home import Home
 from .tables import live, piece
 
 
 class VerdictTable:
     """Judged days and statements: a cache that may be replaced or dropped at will."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Home) -> None:
         self._database = database
 
     def put_days(

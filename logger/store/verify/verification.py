@@ -27,7 +27,8 @@ from ..archive.sealed_file import SealedFile, read_sealed
 from ..files import sha256_of
 from ..hot.arrays import fetch_arrays
 from ..hot.clocks import check_clocks
-from ..hot.database import Database, quick_check
+from ..hot.database import quick_check
+from ..hot.home import Home
 from ..hot.journal_files import unnamed
 from ..hot.name_table import NameTable
 from ..hot.seals import sealed_channel, under_seal
@@ -50,7 +51,7 @@ class Verifier:
     """One verification; names every fault in a sentence and goes on."""
 
     def __init__(
-        self, database: Database, names: NameTable, archive: Archive, overviews: Overviews, folder: Path
+        self, database: Home, names: NameTable, archive: Archive, overviews: Overviews, folder: Path
     ) -> None:
         self._database = database
         self._names = names
@@ -68,7 +69,7 @@ class Verifier:
         """Walk everything; `heads` are (number, digest) pairs that left the machine earlier."""
         with self._database.read() as conn:
             if fault := quick_check(conn):
-                self._faults.append(f"database {self._database.path.name}: {fault}")
+                self._faults.append(f"database {self._database.called}: {fault}")
             claims = Claims()
             checks = (
                 self._files,
@@ -106,9 +107,9 @@ class Verifier:
         except StoreDamaged as error:
             self._faults.append(str(error))
         except DatabaseError as error:
-            self._faults.append(f"database {self._database.path.name}: {error.orig}")
+            self._faults.append(f"database {self._database.called}: {error.orig}")
         except (ValueError, TypeError, AttributeError, KeyError, OverflowError) as error:
-            self._faults.append(f"database {self._database.path.name}: a row cannot be understood: {error!r}")
+            self._faults.append(f"database {self._database.called}: a row cannot be understood: {error!r}")
 
     def _files(self, conn: Connection, claims: Claims) -> Iterator[str]:
         """Every sealed file against its seal, and the rows that lead to it against the journal."""

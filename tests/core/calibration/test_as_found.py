@@ -27,7 +27,7 @@ BEFORE = Certificate(
 )
 
 
-def found(error: float, model: str = "linear", months: int = 12) -> Certificate:
+def certificate_with_error(error: float, model: str = "linear", months: int = 12) -> Certificate:
     """The next certificate, after so many months, with one error as found."""
     as_found = AsFound((20.0,), (error,), model)  # type: ignore[arg-type]
     return replace(BEFORE, number="C-2", valid_from_ns=months * MONTH, as_found=as_found)
@@ -43,48 +43,51 @@ def test_even_drift_at_month_6() -> None:
     """Correction −0.15, U from 0.10 to 0.20; stored 19.20 becomes 19.05 (no drift declared)."""
     bare = replace(BEFORE, drift=0.0)
     assert at(6, 19.20, bare) == (19.20, 0.10)
-    value, U = at(6, 19.20, bare, found(0.30))
+    value, U = at(6, 19.20, bare, certificate_with_error(0.30))
     assert value == 19.05
     assert pytest.approx(0.20, abs=1e-6) == U  # 2·√(0.05² + (0.15/√3)²)
 
 
 @pytest.mark.parametrize(("month", "correction"), [(0, 0.0), (3, -0.075), (9, -0.225), (11.999, -0.299975)])
 def test_even_drift_grows_with_time(month: float, correction: float) -> None:
-    value, _ = at(month, 20.0, BEFORE, found(0.30))
+    value, _ = at(month, 20.0, BEFORE, certificate_with_error(0.30))
     assert value - 20.0 == pytest.approx(correction, abs=2e-6)
 
 
 def test_even_drift_takes_the_place_of_the_declared_one() -> None:
     """2·√(0.05² + 0.02²/3) = 0.1026, whatever was declared."""
-    assert at(6, 20.0, BEFORE, found(-0.04))[1] == pytest.approx(0.10263, abs=1e-5)
+    assert at(6, 20.0, BEFORE, certificate_with_error(-0.04))[1] == pytest.approx(0.10263, abs=1e-5)
 
 
 def test_a_step_widens_and_does_not_shift() -> None:
     """2·√(0.05² + 0.06²/3 + 0.3²/3) = 0.3672; a step says nothing against drift."""
-    assert at(6, 20.0, BEFORE, found(0.30, "step")) == (20.0, pytest.approx(0.367151, abs=1e-6))
+    assert at(6, 20.0, BEFORE, certificate_with_error(0.30, "step")) == (
+        20.0,
+        pytest.approx(0.367151, abs=1e-6),
+    )
 
 
 def test_without_a_model_nothing_follows() -> None:
-    assert at(6, 20.0, BEFORE, found(0.30, "")) == at(6, 20.0, BEFORE)
+    assert at(6, 20.0, BEFORE, certificate_with_error(0.30, "")) == at(6, 20.0, BEFORE)
 
 
 def test_readings_under_the_new_certificate_are_its_own() -> None:
-    assert at(12, 20.0, BEFORE, found(0.30)) == at(12, 20.0, BEFORE)
+    assert at(12, 20.0, BEFORE, certificate_with_error(0.30)) == at(12, 20.0, BEFORE)
     third = replace(BEFORE, number="C-3", valid_from_ns=24 * MONTH)
-    assert at(18, 20.0, BEFORE, found(0.30), third) == (20.0, at(12, 20.0, BEFORE)[1])
+    assert at(18, 20.0, BEFORE, certificate_with_error(0.30), third) == (20.0, at(12, 20.0, BEFORE)[1])
 
 
 def test_the_change_is_against_the_error_as_left() -> None:
     """As left +0.10 at 18 and +0.20 at 22; as found +0.50 throughout: 0.35 at 20, 0.30 at 22 and beyond."""
     remaining = replace(BEFORE, indications=(18.0, 22.0), corrections=(-0.10, -0.20), U=(0.1, 0.1))
-    changed = change(remaining, found(0.50), np.array([18.0, 20.0, 22.0, 25.0]))
+    changed = change(remaining, certificate_with_error(0.50), np.array([18.0, 20.0, 22.0, 25.0]))
     assert changed.tolist() == pytest.approx([0.40, 0.35, 0.30, 0.30])
 
 
 def test_drift_runs_from_calibration_to_calibration_not_from_use_to_use() -> None:
     """Calibrated two months before it was put in use, found a month before the next was."""
     old = replace(BEFORE, calibrated_ns=-2 * MONTH)
-    new = replace(found(0.30), calibrated_ns=10 * MONTH)
+    new = replace(certificate_with_error(0.30), calibrated_ns=10 * MONTH)
     share = elapsed_share(old, new, np.array([0, 4 * MONTH, 10 * MONTH, 11 * MONTH]))
     assert share.tolist() == pytest.approx([2 / 12, 0.5, 1.0, 1.0])
 
@@ -93,7 +96,7 @@ def test_drift_runs_from_calibration_to_calibration_not_from_use_to_use() -> Non
 def test_no_value_that_the_drift_allows_lies_outside(error: float, month: float, left: float) -> None:
     """Both ends, as left and as found, lie within the half-width around what even drift gives at mid-time."""
     old = replace(BEFORE, corrections=(-left,))
-    new = found(error)
+    new = certificate_with_error(error)
     outcome = effect(old, new, np.array([round(month * MONTH)]), np.array([20.0]))
     assert outcome is not None
     delta = error - left
@@ -140,13 +143,13 @@ def test_inspections_whose_verdict_changes_are_listed(build: SimpleNamespace, st
         actions.add_inspection(store, first, job, "Radek")
     after = in_force_together(first, second, build.at(20))
 
-    found_ = changed_verdicts(store, first, after, build.at(200))
+    changed = changed_verdicts(store, first, after, build.at(200))
 
-    assert [(c.what, c.job, c.was, c.becomes) for c in found_] == [
+    assert [(c.what, c.job, c.was, c.becomes) for c in changed] == [
         ("inspection J-1", "Housing J-1", "stable (conforming)", "not shown (guard band)")
     ]
-    assert totals(found_) == {"stable -> not shown": 1}
-    assert found_[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
+    assert totals(changed) == {"stable -> not shown": 1}
+    assert changed[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
     assert changed_verdicts(store, first, first, build.at(200)) == []
     assert store.verdict_cache.days("bay", 0, 10**6) == {}, "asking stores nothing"
 

@@ -15,13 +15,13 @@ from logger.errors import ConfigError
 from logger.model import REASONS, AsFound, Certificate, Setup
 
 
-def papers(build: SimpleNamespace, found: float = 0.05, why: str = "the laboratory was late") -> Setup:
+def papers(build: SimpleNamespace, error: float = 0.05, why: str = "the laboratory was late") -> Setup:
     """Overdue from 08:00 on, calibrated at 14:00, in use again from 16:00; drift allowed ±0.08 K."""
     setup = build.setup((build.rule(),))
     old: Certificate = replace(setup.certificates[0], due_ns=build.at(8), drift=0.08)
     new = replace(
         old, number="C2", valid_from_ns=build.at(16), calibrated_ns=build.at(14), due_ns=None,
-        as_found=AsFound((20.0,), (found,)), releases_overdue=why,
+        as_found=AsFound((20.0,), (error,)), releases_overdue=why,
     )  # fmt: skip
     return replace(setup, certificates=(old, new))
 
@@ -38,15 +38,15 @@ def test_released_time_supports_verdicts_up_to_the_calibration(build: SimpleName
 
 
 @pytest.mark.parametrize(
-    ("found", "why"), [(0.081, "late"), (-0.2, "late"), (0.05, "")], ids=["beyond", "other sign", "not asked"]
+    ("error", "why"), [(0.081, "late"), (-0.2, "late"), (0.05, "")], ids=["beyond", "other sign", "not asked"]
 )
-def test_otherwise_it_stays_overdue(build: SimpleNamespace, found: float, why: str) -> None:
-    setup = papers(build, found, why)
+def test_otherwise_it_stays_overdue(build: SimpleNamespace, error: float, why: str) -> None:
+    setup = papers(build, error, why)
     assert reasons(build, setup) == [(0, "conforming"), (8, "indeterminate"), (16, "conforming")]
 
 
 def test_an_error_of_just_the_drift_is_within_it(build: SimpleNamespace) -> None:
-    assert reasons(build, papers(build, found=-0.08))[1] == (14, "indeterminate")
+    assert reasons(build, papers(build, error=-0.08))[1] == (14, "indeterminate")
 
 
 def test_without_errors_as_found_nothing_is_released(build: SimpleNamespace) -> None:
@@ -71,7 +71,7 @@ def test_the_act_judges_again_from_the_day_it_was_due(build: SimpleNamespace) ->
     assert reasons(build, both) == reasons(build, papers(build))
 
 
-def texts(drift: str, found: str) -> dict[str, str]:
+def texts(drift: str, error: str) -> dict[str, str]:
     """The example with a second certificate of P1, a year later, that releases overdue time."""
     example = config.read_texts(config.example_folder())
     old = example["certificates/AG-0411-T.toml"]
@@ -79,7 +79,7 @@ def texts(drift: str, found: str) -> dict[str, str]:
     new = new.replace("valid_from = 2026-10-01", "valid_from = 2027-10-10")
     new = new.replace("due_on = 2027-09-08", "due_on = 2028-10-01")
     head, mark, points = new.partition("\n[[points]]")
-    output = '\nreleases_overdue = "the laboratory was late"\n' + mark + points + found
+    output = '\nreleases_overdue = "the laboratory was late"\n' + mark + points + error
     old = old.replace("\ndrift = 0.06", f"\ndrift = {drift}")
     return example | {"certificates/AG-0411-T.toml": old, "certificates/AG-0411-T2.toml": head + output}
 
@@ -94,12 +94,12 @@ def test_the_file_of_the_later_certificate_says_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("drift", "found", "said"),
+    ("drift", "error", "expected"),
     [("0.02", FOUND, "where 0.02 is allowed"), ("0.08", "", "no errors as found")],
 )
-def test_what_cannot_be_released_is_refused(drift: str, found: str, said: str) -> None:
+def test_what_cannot_be_released_is_refused(drift: str, error: str, expected: str) -> None:
     with pytest.raises(ConfigError) as refused:
-        config.load_texts(texts(drift, found))
+        config.load_texts(texts(drift, error))
     (fault,) = [str(f) for f in refused.value.faults]
     assert "releases_overdue" in fault
-    assert said in fault
+    assert expected in fault

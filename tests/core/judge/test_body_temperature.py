@@ -25,7 +25,7 @@ def with_body(build: SimpleNamespace, **changed: object) -> Setup:
     return replace(setup, zones={"bay": replace(setup.zones["bay"], bodies=(body,))})
 
 
-def known(temperature: float) -> BodyState:
+def body_at(temperature: float) -> BodyState:
     """The body's temperature is known at the start."""
     value = round(temperature * MICRO)
     return BodyState(0, 0, (), "", TrackState((BodyTrack(value, value, value),), (AirMemory(value),)))
@@ -34,7 +34,7 @@ def known(temperature: float) -> BodyState:
 def body_after(build: SimpleNamespace, setup: Setup, values: np.ndarray, hours: float, start: float) -> float:
     """Computed temperature after some hours."""
     judgement = build.judged(
-        setup, {"T1": build.series(values)}, build.at(0), build.at(hours), state=known(start)
+        setup, {"T1": build.series(values)}, build.at(0), build.at(hours), state=body_at(start)
     )
     return judgement.memory.states[judgement.grid.n].tracks.tracks[0].low / MICRO
 
@@ -66,7 +66,7 @@ def test_monday_morning_waits_for_the_granite(build: SimpleNamespace) -> None:
     """
     air = np.full(1440, 20.0)
     air[:360] = 23.0
-    judgement = build.judged(with_body(build), {"T1": build.series(air)}, state=known(23.0))
+    judgement = build.judged(with_body(build), {"T1": build.series(air)}, state=body_at(23.0))
     settling = np.flatnonzero(judgement.reason == REASONS.index("settling"))
     assert (settling[-1] + 1) / 60 == pytest.approx(6 + 2 * np.log(6), abs=0.05)
     assert REASONS[int(judgement.reason[600])] == "conforming"
@@ -83,8 +83,8 @@ def test_unknown_bodies_are_known_once_every_credible_start_conforms(build: Simp
 
 def test_the_uncertainty_of_the_time_constant_makes_settling_longer(build: SimpleNamespace) -> None:
     air = np.full(1440, 20.0)
-    sure = build.judged(with_body(build), {"T1": build.series(air)}, state=known(23.0))
-    unsure = build.judged(with_body(build, u_tau_s=1200.0), {"T1": build.series(air)}, state=known(23.0))
+    sure = build.judged(with_body(build), {"T1": build.series(air)}, state=body_at(23.0))
+    unsure = build.judged(with_body(build, u_tau_s=1200.0), {"T1": build.series(air)}, state=body_at(23.0))
     longest = [int((j.reason == REASONS.index("settling")).sum()) for j in (sure, unsure)]
     assert longest[1] > longest[0] + 15
 
@@ -115,7 +115,7 @@ def test_a_silence_makes_a_body_unknown_again(build: SimpleNamespace) -> None:
     """Air known at 20.0, three hours of silence: from 18 … 22 again, known after τ·ln(4)."""
     values = np.full(1440, 20.0)
     values[300:480] = np.nan
-    judgement = build.judged(with_body(build), {"T1": build.series(values)}, state=known(20.0))
+    judgement = build.judged(with_body(build), {"T1": build.series(values)}, state=body_at(20.0))
     unknown = np.flatnonzero(judgement.reason[480:] == REASONS.index("indeterminate"))
     assert (unknown[-1] + 1) / 60 == pytest.approx(2 * np.log(4), abs=0.05)
 

@@ -73,7 +73,7 @@ def test_forecasts_of_a_day_hang_on_earlier_days_only() -> None:
 
 def calibration(seeds: range) -> tuple[Float, Float]:
     """Probabilities and outcomes of leaving the band within the hour, on 14 days that took no part."""
-    said, came = [], []
+    promised, came = [], []
     for seed in seeds:
         y = room(seed, 42)
         model, _ = learn(y[:WEEKS_4], WEEKS_4, BAND, 0.01)
@@ -82,29 +82,29 @@ def calibration(seeds: range) -> tuple[Float, Float]:
             expected = leaving(model, y[WEEKS_4 : at + 1], WEEKS_4, BAND, 0.01)
             if expected is not None:
                 ahead = y[at + 1 : at + 61]
-                said.append(expected.probability)
+                promised.append(expected.probability)
                 came.append(bool(((ahead < BAND[0]) | (ahead > BAND[1])).any()))
-    return np.array(said), np.array(came, np.float64)
+    return np.array(promised), np.array(came, np.float64)
 
 
 def test_probabilities_of_leaving_come_true_on_days_not_learned_from() -> None:
     """Within 5 points on the whole, and better than the plain share (Brier 1950)."""
-    said, came = calibration(range(2))
-    assert abs(said.mean() - came.mean()) < 0.05
-    assert ((said - came) ** 2).mean() < 0.8 * came.var()
+    promised, came = calibration(range(2))
+    assert abs(promised.mean() - came.mean()) < 0.05
+    assert ((promised - came) ** 2).mean() < 0.8 * came.var()
 
 
 @pytest.mark.long
 def test_probabilities_of_leaving_are_calibrated_by_classes() -> None:
     """Twelve rooms, 14 days each that took no part: mean distance of promise and share at most 5 points."""
-    said, came = calibration(range(12))
-    number = np.digitize(said, (0.1, 0.3, 0.5, 0.7, 0.9))
+    promised, came = calibration(range(12))
+    number = np.digitize(promised, (0.1, 0.3, 0.5, 0.7, 0.9))
     off = 0.0
     for kind in np.unique(number):
         here = number == kind
-        print(f"promised {said[here].mean():.2f}, came true {came[here].mean():.2f}, {here.sum()} times")
-        off += here.sum() * abs(said[here].mean() - came[here].mean()) / len(said)
-    skill = 1 - ((said - came) ** 2).mean() / came.var()
+        print(f"promised {promised[here].mean():.2f}, came true {came[here].mean():.2f}, {here.sum()} times")
+        off += here.sum() * abs(promised[here].mean() - came[here].mean()) / len(promised)
+    skill = 1 - ((promised - came) ** 2).mean() / came.var()
     print(f"miscalibration {off:.3f}, skill against the plain share {skill:+.2f}")
     assert off <= 0.05
     assert skill > 0.2

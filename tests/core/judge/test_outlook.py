@@ -13,7 +13,7 @@ from logger.core.judge.outlook import expected_crossing, gains, skill_text
 from logger.instants import rfc3339
 
 
-def told(
+def outlook_of(
     build: SimpleNamespace, values: np.ndarray, *rules: Any, error: float = 0.1
 ) -> dict[str, Any] | None:
     """What is said at the end of a day of one probe, forecasts having erred by `error`, staying by 0.2 K."""
@@ -32,7 +32,7 @@ def minutes(build: SimpleNamespace, instant: object) -> float:
 def test_a_ramp_names_the_limit_and_when_it_is_reached(build: SimpleNamespace) -> None:
     """0.6 K/h, 0.4 K below the limit of 21: 40 min, whatever the last cell is counted from."""
     values = 20.6 - 0.6 * (1439 - np.arange(1440)).clip(0, 120) / 60
-    result = told(build, values, build.rule())
+    result = outlook_of(build, values, build.rule())
     assert result is not None
     assert (result["limit"], result["probe"], result["unit"]) == (21.0, "T1", "degC")
     assert minutes(build, result["until"]) == pytest.approx(40.0, abs=1.5)
@@ -42,7 +42,7 @@ def test_a_ramp_names_the_limit_and_when_it_is_reached(build: SimpleNamespace) -
 def test_a_quiet_room_is_told_for_an_hour(build: SimpleNamespace) -> None:
     """Noise leads nowhere: the horizon of the forecast, and no rule."""
     values = 20.0 + np.random.default_rng(4).normal(0, 0.01, 1440)
-    result = told(build, values, build.rule())
+    result = outlook_of(build, values, build.rule())
     assert result == {"until": rfc3339(build.at(25))}
 
 
@@ -51,7 +51,7 @@ def test_a_span_that_grows_is_seen_before_its_limit(build: SimpleNamespace) -> N
     values = 20.0 + (np.arange(1440) - 1389).clip(0, None) / 60
     name = {"key": "bay.span-1h", "name": "span in 1 h"}
     span = build.rule(kind="span", unit="K", lower=None, upper=0.9, window_s=3600, **name)
-    result = told(build, values, build.rule(), span)
+    result = outlook_of(build, values, build.rule(), span)
     assert result is not None
     assert result["rule"] == "bay.span-1h"
     assert 0 < minutes(build, result["until"]) < 8
@@ -59,27 +59,27 @@ def test_a_span_that_grows_is_seen_before_its_limit(build: SimpleNamespace) -> N
 
 @pytest.mark.parametrize("values", [np.full(1440, 21.5), np.full(1440, np.nan)], ids=["beyond", "silent"])
 def test_nothing_is_said_of_what_is_broken_or_unseen(build: SimpleNamespace, values: np.ndarray) -> None:
-    assert told(build, values, build.rule()) is None
+    assert outlook_of(build, values, build.rule()) is None
 
 
 def test_nothing_is_promised_where_no_crossing_is_proven(build: SimpleNamespace) -> None:
     """A probe that swings by 0.3 K, at 20.85 of 21: no slope is proven, and no time without a crossing."""
     values = 20.6 + 0.25 * np.sin(2 * np.pi * np.arange(1440) / 47)
-    assert told(build, values, build.rule()) is None
+    assert outlook_of(build, values, build.rule()) is None
 
 
 def test_a_value_that_rises_through_its_limit_promises_nothing(build: SimpleNamespace) -> None:
     """0.17 K/min: the last minute is within the limit, what the page shows seconds later is beyond it."""
     values = 20.0 + 0.17 * (np.arange(1440) - 1433).clip(0, None)
     assert values[-1] > 21.0 - 0.02
-    assert told(build, np.minimum(values, 20.999), build.rule()) is None
+    assert outlook_of(build, np.minimum(values, 20.999), build.rule()) is None
 
 
 def test_a_forecast_without_skill_is_silent(build: SimpleNamespace) -> None:
     """The same ramp, where forecasts did no better on this record than "it stays as it is"."""
     values = 20.6 - 0.6 * (1439 - np.arange(1440)).clip(0, 120) / 60
-    assert told(build, values, build.rule(), error=0.1) is not None
-    assert told(build, values, build.rule(), error=0.2) is None
+    assert outlook_of(build, values, build.rule(), error=0.1) is not None
+    assert outlook_of(build, values, build.rule(), error=0.2) is None
 
 
 def test_what_is_gained_is_measured_on_the_record() -> None:
@@ -103,7 +103,7 @@ def test_what_is_gained_is_known_for_each_value_that_is_followed(build: SimpleNa
     assert set(reference) == {("bay.temperature", "T1.temperature"), ("bay.span in 1 h", "")}
     said = skill_text(reference)
     assert said.startswith(("shown: ", "not shown: "))
-    assert said.endswith(" error than “it stays as it is”")
+    assert said.endswith(" than “it stays as it is”")
 
 
 def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(build: SimpleNamespace) -> None:

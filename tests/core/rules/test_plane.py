@@ -42,12 +42,12 @@ def on_plane(
 
 
 @pytest.mark.parametrize(
-    ("direction", "wanted"), [("vertical", 0.30), ("horizontal", 0.10), ("", np.sqrt(0.10**2 + 0.30**2))]
+    ("direction", "expected"), [("vertical", 0.30), ("horizontal", 0.10), ("", np.sqrt(0.10**2 + 0.30**2))]
 )
-def test_an_exact_plane_is_found(build: SimpleNamespace, direction: str, wanted: float) -> None:
+def test_an_exact_plane_is_found(build: SimpleNamespace, direction: str, expected: float) -> None:
     """g = (0.06, −0.08, 0.30) K/m: 0.10 across, 0.30 up, by Pythagoras 0.316 in all."""
     finding = judged(build, on_plane(CORNERS, (0.06, -0.08, 0.30)), CORNERS, direction=direction)
-    assert finding.value[-1] / MICRO == pytest.approx(wanted, abs=2e-5)
+    assert finding.value[-1] / MICRO == pytest.approx(expected, abs=2e-5)
     assert finding.labels == ("T1–T2–T3–T4–T5",)
 
 

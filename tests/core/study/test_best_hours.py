@@ -12,7 +12,7 @@ from logger.series import Bool, Float
 WORKING = np.array([10 <= hour % 24 < 16 and hour < 120 for hour in range(HOURS)])
 
 
-def known(stable: Bool) -> Bool:
+def all_shown(stable: Bool) -> Bool:
     return np.ones(stable.shape, np.bool_)
 
 
@@ -22,12 +22,12 @@ def test_a_room_that_is_stable_from_ten_to_four_says_so() -> None:
     """
     stable = np.tile(WORKING, (12, 1))
     for hours in (1, 2, 4):
-        chart = week_map(stable, known(stable), hours)
+        chart = week_map(stable, all_shown(stable), hours)
         expected = np.array(
             [all(WORKING[(start + k) % HOURS] for k in range(hours)) for start in range(HOURS)]
         )
         assert ((chart.probability > 0.5) == expected).all(), hours
-    answer = best_hours(stable, known(stable), 4)
+    answer = best_hours(stable, all_shown(stable), 4)
     assert "10:00" in answer.headline or "11:00" in answer.headline or "12:00" in answer.headline
 
 
@@ -45,11 +45,11 @@ def test_one_hour_that_fails_decides_whatever_is_unknown_beside_it() -> None:
 def test_three_weeks_show_nothing_and_unknown_hours_are_blank() -> None:
     """Fewer than four weeks: not shown; an hour unknown in most weeks has no number."""
     stable = np.tile(WORKING, (3, 1))
-    answer = best_hours(stable, known(stable), 2)
+    answer = best_hours(stable, all_shown(stable), 2)
     assert not answer.figures[0].shown
     assert "4 weeks" in answer.figures[0].needed
     stable = np.tile(WORKING, (6, 1))
-    sure = known(stable)
+    sure = all_shown(stable)
     sure[:4, 10] = False
     assert np.isnan(week_map(stable, sure, 1).probability[10])
 
@@ -68,7 +68,7 @@ def test_jeffreys_lies_within_the_exact_interval() -> None:
     """
     stable = np.zeros((6, HOURS), np.bool_)
     stable[[0, 2, 5], 30] = True
-    chart = week_map(stable, known(stable), 1)
+    chart = week_map(stable, all_shown(stable), 1)
     exact = binomtest(3, 6).proportion_ci(0.95, "exact")
     assert exact.low < float(chart.low[30]) < 0.5 < float(chart.high[30]) < exact.high
 
@@ -111,4 +111,4 @@ def test_starts_are_chosen_within_the_hours_of_use() -> None:
     stable = np.ones((8, HOURS), np.bool_)
     use = np.zeros(HOURS, np.bool_)
     use[32:36] = True
-    assert "Tue" in best_hours(stable, known(stable), 1, use).headline
+    assert "Tue" in best_hours(stable, all_shown(stable), 1, use).headline

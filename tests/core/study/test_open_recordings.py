@@ -126,10 +126,10 @@ def test_promises_on_an_office_year_come_true_or_are_withdrawn(half_K: float) ->
     monday = int(np.argmax((day % 7 == 0) & (record.at_s % DAY_S == 0)))
     weeks = (len(record) - monday) // 168
     value = record.value[monday : monday + weeks * 168].reshape(weeks, 168)
-    known = np.isfinite(value)
-    stable = known & (np.abs(value - np.nanmedian(value)) <= half_K)
-    proof = reliability(foretell(stable, known))
+    finite = np.isfinite(value)
+    stable = finite & (np.abs(value - np.nanmedian(value)) <= half_K)
+    proof = reliability(foretell(stable, finite))
     print(f"±{half_K} K: miscalibration {proof.miscalibration:.3f}, skill {proof.skill:+.3f}")
-    answer = slot_plan(stable, known, [Job("a bore", 1)])
+    answer = slot_plan(stable, finite, [Job("a bore", 1)])
     withdrawn = proof.miscalibration > 0.10 or proof.skill < 0
     assert ("the forecast is silent" in answer.headline) == withdrawn

@@ -20,7 +20,9 @@ from logger.series import Bool, Float
 HOUR = np.arange(HOURS)
 
 
-def made(seed: int, weeks: int = 52, *, moods: float = 0.8, season: float = 0.0, memory_h: float = 4) -> Bool:
+def random_weeks(
+    seed: int, weeks: int = 52, *, moods: float = 0.8, season: float = 0.0, memory_h: float = 4
+) -> Bool:
     """Hours (weeks, 168) of a made room: best by day and on working days, weeks with moods, hours alike."""
     chance = np.random.default_rng(seed)
     logit = 1.5 * np.sin(2 * np.pi * (HOUR % 24 - 6) / 24) + np.where(HOUR // 24 < 5, 0.8, -0.8)
@@ -36,7 +38,7 @@ def made(seed: int, weeks: int = 52, *, moods: float = 0.8, season: float = 0.0,
     return np.asarray(uniform < expit(logit[None] + moods * mood[:, None] + year[:, None]))
 
 
-def known(stable: Bool) -> Bool:
+def all_shown(stable: Bool) -> Bool:
     return np.ones(stable.shape, np.bool_)
 
 
@@ -44,8 +46,8 @@ def test_promises_come_true_on_weeks_that_were_not_fitted() -> None:
     """Miscalibration at most 5 points, and never worse than the plain map by more than 2 %."""
     kinds: list[dict[str, Any]] = [{}, {"season": 1.5}, {"moods": 0.0}]
     for kind in kinds:
-        stable = made(1, **kind)
-        proof = reliability(foretell(stable, known(stable)), 44)
+        stable = random_weeks(1, **kind)
+        proof = reliability(foretell(stable, all_shown(stable)), 44)
         assert proof.miscalibration <= 0.05, kind
         assert proof.skill >= -0.02, kind
 
@@ -59,8 +61,8 @@ def test_promises_come_true_in_thirty_years() -> None:
     for kind in kinds:
         off, gained = [], []
         for seed in range(30):
-            stable = made(seed, **kind)
-            proof = reliability(foretell(stable, known(stable)), 44)
+            stable = random_weeks(seed, **kind)
+            proof = reliability(foretell(stable, all_shown(stable)), 44)
             off.append(proof.miscalibration)
             gained.append(proof.skill)
         print(
@@ -73,17 +75,17 @@ def test_promises_come_true_in_thirty_years() -> None:
 
 def test_only_earlier_weeks_enter() -> None:
     """What comes later changes no forecast that was made before."""
-    stable = made(2, 20)
+    stable = random_weeks(2, 20)
     other = stable.copy()
     other[15:] = ~other[15:]
-    first, second = foretell(stable, known(stable)), foretell(other, known(other))
+    first, second = foretell(stable, all_shown(stable)), foretell(other, all_shown(other))
     assert np.array_equal(first.mixed[: 15 - FIRST + 1], second.mixed[: 15 - FIRST + 1])
     assert not np.array_equal(first.mixed[15 - FIRST + 1 :], second.mixed[15 - FIRST + 1 :])
 
 
 def test_the_score_is_that_of_its_definition() -> None:
     """Skill 1 − Σ(p − y)² / Σ(map − y)² over the hours that are known."""
-    stable = made(3, 30)
+    stable = random_weeks(3, 30)
     sure = np.random.default_rng(1).random(stable.shape) < 0.7
     past = foretell(stable, sure)
     y = past.good.astype(np.float64)
@@ -98,8 +100,8 @@ def test_a_room_whose_weeks_turn_over_gets_the_map_and_the_reason() -> None:
     """Stable by day for 14 weeks, then by night: promises were off, and the answer says by how much."""
     day = np.tile((HOUR % 24 >= 8) & (HOUR % 24 < 18), (40, 1))
     day[::2] = ~day[::2]
-    day[24:] = made(4, 16, moods=3.0)
-    answer = slot_plan(day, known(day), [Job("Ring gear", 2)])
+    day[24:] = random_weeks(4, 16, moods=3.0)
+    answer = slot_plan(day, all_shown(day), [Job("Ring gear", 2)])
     assert "Ring gear" in answer.headline
     assert "the forecast is silent" in answer.headline
     assert any("is given, since" in line for line in answer.remarks)
@@ -111,13 +113,13 @@ def test_jobs_lie_within_the_hours_of_use_and_not_over_each_other() -> None:
     use = np.zeros(HOURS, np.bool_)
     use[32:37] = True
     jobs = [Job("A", 2), Job("B", 3), Job("C", 4)]
-    table = slot_plan(stable, known(stable), jobs[:2], 2, use).tables["jobs"]
+    table = slot_plan(stable, all_shown(stable), jobs[:2], 2, use).tables["jobs"]
     assert sorted(table["start"]) == ["Tue 08:00", "Tue 11:00"] or sorted(table["start"]) == [
         "Tue 08:00",
         "Tue 10:00",
     ]
     assert min(table["promise"]) > 90
-    figures = slot_plan(stable, known(stable), jobs, 2, use).figures
+    figures = slot_plan(stable, all_shown(stable), jobs, 2, use).figures
     assert [item.shown for item in figures].count(False) >= 1
 
 
@@ -125,7 +127,7 @@ def test_weeks_that_begin_on_another_day_say_the_same_hours() -> None:
     """Weeks from Wednesday on: the stable hours keep their names, and the week to come begins there."""
     monday = np.tile((HOUR >= 34) & (HOUR < 40), (20, 1))  # Tuesday 10 to 16
     wednesday = np.roll(monday, -48, axis=1)
-    answer = slot_plan(wednesday, known(wednesday), [Job("A", 3)], 2)
+    answer = slot_plan(wednesday, all_shown(wednesday), [Job("A", 3)], 2)
     assert answer.tables["jobs"]["start"][0].startswith("Tue 1")
     assert answer.tables["week"]["start"][0] == "Wed 00:00"
     assert answer.tables["jobs"]["hour of week"][0] >= 144
@@ -133,8 +135,8 @@ def test_weeks_that_begin_on_another_day_say_the_same_hours() -> None:
 
 def test_few_weeks_say_how_many_are_needed() -> None:
     """Eleven weeks with verdicts behind nine without: not shown."""
-    stable = made(5, 20)
-    sure = known(stable)
+    stable = random_weeks(5, 20)
+    sure = all_shown(stable)
     sure[:9] = False
     figure = slot_plan(stable, sure, [Job("A", 2)]).figures[0]
     assert figure.why_not == "11 weeks with verdicts."

@@ -74,8 +74,8 @@ def readings() -> list[Row]:
     return [Row("T1.temperature", t, t, float(v)) for t, v in zip(taken_ns, values, strict=True)]
 
 
-def periods_stored(store: Store, known: Setup, now_ns: int) -> list[Period]:
-    return Verdicts(store, known).periods("bay", at(0), now_ns, now_ns)
+def periods_stored(store: Store, setup: Setup, now_ns: int) -> list[Period]:
+    return Verdicts(store, setup).periods("bay", at(0), now_ns, now_ns)
 
 
 Change = tuple[str, int, bool]

@@ -91,8 +91,8 @@ def test_against_every_minute_of_the_clock(begin_min: int, length_min: int) -> N
     st.lists(st.integers(0, 99), max_size=8, unique=True),
     st.lists(st.integers(0, 99), max_size=8, unique=True),
 )
-def test_common_time_against_counting(one: list[int], other: list[int]) -> None:
-    lists = [list(zip(*[iter(sorted(x)[: len(x) // 2 * 2])] * 2, strict=True)) for x in (one, other)]
+def test_common_time_against_counting(first: list[int], other: list[int]) -> None:
+    lists = [list(zip(*[iter(sorted(x)[: len(x) // 2 * 2])] * 2, strict=True)) for x in (first, other)]
     counted = sum(all(any(a <= t < b for a, b in spans_) for spans_ in lists) for t in range(100))
     assert overlap_ns(*lists) == counted
 
@@ -129,11 +129,11 @@ def test_a_month_of_night_set_back_asks_nothing_and_one_early_job_asks_once() ->
     nights = [start + timedelta(days=n, hours=23) for n in range(30)]
     result = [(int(n.timestamp()) * NS, int((n + timedelta(hours=4)).timestamp()) * NS) for n in nights]
 
-    def asked(jobs: list[Span]) -> int:
+    def questions(jobs: list[Span]) -> int:
         return sum(asks_disposition(BAY, VIENNA, e, disturbs=True, inspections=jobs) for e in result)
 
-    assert asked([]) == 0
-    assert asked([excursion("2026-09-10T06:30", "2026-09-10T08:00")]) == 1
+    assert questions([]) == 0
+    assert questions([excursion("2026-09-10T06:30", "2026-09-10T08:00")]) == 1
 
 
 def test_shares_are_told_for_all_hours_and_for_hours_of_use(build: SimpleNamespace) -> None:

@@ -23,26 +23,26 @@ def version(conn: Connection) -> str | None:
     return conn.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def migrate(conn: Connection) -> None:
-    """Bring the schema to NEWEST inside the caller's transaction: all of it or nothing."""
-    found = version(conn)
-    if found == NEWEST:
+def migrate(conn: Connection, to: str = NEWEST) -> None:
+    """Bring the schema to NEWEST, or an older one, inside the caller's transaction: all of it or nothing."""
+    schema = version(conn)
+    if schema == to:
         return
-    if found is not None:
-        refuse_newer(found)
+    if schema is not None:
+        refuse_newer(schema)
     from alembic import command
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
     config.attributes["connection"] = conn
-    command.upgrade(config, NEWEST)
+    command.upgrade(config, to)
 
 
-def refuse_newer(found: str) -> None:
+def refuse_newer(schema: str) -> None:
     """StoreError where a newer program wrote the record: an older one leaves it alone."""
-    if found > NEWEST:
+    if schema > NEWEST:
         raise StoreError(
-            f"The data folder was written by a newer stillroom (schema {found}; this one knows {NEWEST}). "
+            f"The data folder was written by a newer stillroom (schema {schema}; this one knows {NEWEST}). "
             "Nothing was changed. Install the newer version to use it."
         )

@@ -27,10 +27,10 @@ def upgrade() -> None:
     )
     if op.get_bind().dialect.name != "sqlite":
         return
-    for what, done in (("UPDATE", "never changed"), ("DELETE", "kept")):
+    for what, rule in (("UPDATE", "never changed"), ("DELETE", "kept")):
         op.execute(
             f"CREATE TRIGGER journal_seal_{'unchanged' if what == 'UPDATE' else 'kept'} BEFORE {what} "
-            f"ON journal_seal BEGIN SELECT RAISE(ABORT, 'rows of journal_seal are {done}'); END"
+            f"ON journal_seal BEGIN SELECT RAISE(ABORT, 'rows of journal_seal are {rule}'); END"
         )
     op.execute(
         "CREATE TRIGGER journal_seal_journalled BEFORE INSERT ON journal_seal "

@@ -1,4 +1,4 @@
-"""What a request asks for, read strictly: an unknown field or parameter is a fault, and never guessed."""
+"""What comes with a request, read strictly: an unknown field or parameter is a fault, and never guessed."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ _INSTANT = re.compile(
 _MOST_SHOWN = 60
 
 
-def _whole(given: object) -> object:
+def _whole(value: object) -> object:
     """In JSON 352.0 is a whole number (JSON Schema, validation, 6.1.1)."""
-    return int(given) if isinstance(given, float) and given.is_integer() else given
+    return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
 Number = Annotated[int, BeforeValidator(_whole), Field(ge=1, lt=2**62)]
@@ -110,8 +110,8 @@ def _expected(fault: Mapping[str, Any]) -> str:
         "too_long": f"at most {context.get('max_length')} entries",
         "model_type": "an object",
     }
-    said = str(fault["msg"]).removeprefix("Input should be ")
-    return words.get(str(fault["type"]), said[:1].lower() + said[1:])
+    message = str(fault["msg"]).removeprefix("Input should be ")
+    return words.get(str(fault["type"]), message[:1].lower() + message[1:])
 
 
 def _excerpt(value: object) -> str:
@@ -130,20 +130,20 @@ def parameters(*names: str) -> dict[str, str]:
             listed = ", ".join(names) or "none"
             detail = f"There is no parameter {name[:60]!r} here; there are: {listed}."
             raise RequestProblem("parameter-unknown", detail)
-        given = request.args.getlist(name)
-        if len(given) > 1:
-            detail = f"The parameter {name!r}: expected once, found {len(given)} times."
+        entries = request.args.getlist(name)
+        if len(entries) > 1:
+            detail = f"The parameter {name!r}: expected once, found {len(entries)} times."
             raise RequestProblem("parameter-not-understood", detail)
-        values[name] = given[0]
+        values[name] = entries[0]
     return values
 
 
-def instant(asked: Mapping[str, str], name: str, zone: ZoneInfo) -> int:
+def instant(query: Mapping[str, str], name: str, zone: ZoneInfo) -> int:
     """An instant that must be given: with its offset, or a day of the room, which is its first instant."""
     form = "an instant as in 2026-10-19T08:30:00Z, or a day of the room as in 2026-10-19"
-    if name not in asked:
+    if name not in query:
         raise RequestProblem("interval-not-understood", f"{name}: expected {form}, found nothing.")
-    text = asked[name]
+    text = query[name]
     if not _INSTANT.fullmatch(text):
         raise RequestProblem("interval-not-understood", f"{name}: expected {form}, found {text[:40]!r}.")
     try:
@@ -152,9 +152,9 @@ def instant(asked: Mapping[str, str], name: str, zone: ZoneInfo) -> int:
         raise RequestProblem("interval-not-understood", str(error)) from None
 
 
-def interval(asked: Mapping[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, int]:
+def interval(query: Mapping[str, str], zone: ZoneInfo, now_ns: int) -> tuple[int, int]:
     """From and to; RequestProblem where nothing lies between, or it lies in the future."""
-    from_ns, to_ns = instant(asked, "from", zone), instant(asked, "to", zone)
+    from_ns, to_ns = instant(query, "from", zone), instant(query, "to", zone)
     if from_ns >= to_ns:
         detail = f"from {rfc3339(from_ns)}: expected an instant before to {rfc3339(to_ns)}."
         raise RequestProblem("interval-not-understood", detail)
@@ -172,26 +172,26 @@ def number(text: str) -> int:
     return int(text)
 
 
-def whole_number(asked: Mapping[str, str], name: str, most: int, least: int = 0) -> int | None:
+def whole_number(query: Mapping[str, str], name: str, most: int, least: int = 0) -> int | None:
     """A whole number from `least` to `most`, where it is given."""
-    if name not in asked:
+    if name not in query:
         return None
-    text = asked[name]
+    text = query[name]
     if not text.isascii() or not text.isdigit() or len(text) > 12 or not least <= int(text) <= most:
         detail = f"{name}: expected a whole number from {least} to {most}, found {text[:20]!r}."
         raise RequestProblem("parameter-not-understood", detail)
     return int(text)
 
 
-def choice(asked: Mapping[str, str], name: str, words: Collection[str]) -> str | None:
+def choice(query: Mapping[str, str], name: str, words: Collection[str]) -> str | None:
     """One of several words, where it is given."""
-    if name in asked and asked[name] not in words:
-        detail = f"{name}: expected {' or '.join(words)}, found {asked[name][:40]!r}."
+    if name in query and query[name] not in words:
+        detail = f"{name}: expected {' or '.join(words)}, found {query[name][:40]!r}."
         raise RequestProblem("parameter-not-understood", detail)
-    return asked.get(name)
+    return query.get(name)
 
 
-def place(asked: Mapping[str, str], usual: int, most: int) -> tuple[Place | None, int]:
+def place(query: Mapping[str, str], usual: int, most: int) -> tuple[Place | None, int]:
     """Where a page begins (None: with the first entry), and how many entries it has at most."""
-    after = read(asked["cursor"]) if "cursor" in asked else None
-    return after, whole_number(asked, "limit", most, 1) or usual
+    after = read(query["cursor"]) if "cursor" in query else None
+    return after, whole_number(query, "limit", most, 1) or usual

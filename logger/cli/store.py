@@ -1,0 +1,103 @@
+"""Where the parts of a record lie: `store show`, `store move`."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from ..model.roles import Act
+from .authority import authorised
+from .context import refuse_no_record
+from .options import DEFAULT_DATA, Data, Json, Who
+from .output import answer, number_of
+
+store_app = typer.Typer(help="Where the parts of a record lie, and moving them.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(store_app, name="store", no_args_is_help=True)
+
+
+@store_app.command("show")
+def show(*, data: Data = DEFAULT_DATA, as_json: Json = False) -> None:
+    """Say where the parts of the record of a data folder lie, without asking any server.
+
+    \b
+    Example:
+      stillroom store show --data /var/lib/stillroom
+    """
+    refuse_no_record(data)
+    from ..store.store_file import hot_table
+
+    hot = hot_table(data)
+    payload = {"hot": hot.place if hot else str(data.absolute() / "stillroom.db")}
+    answer(payload, as_json, [f"readings of the last weeks, journal, setups, acts: {payload['hot']}"])
+
+
+@store_app.command("move")
+def move(
+    *,
+    data: Data = DEFAULT_DATA,
+    to: Annotated[
+        str,
+        typer.Option(
+            "--to",
+            metavar="WHERE",
+            help="postgresql://USER@HOST/DATABASE, or `embedded`: back into the folder.",
+        ),
+    ],
+    schema: Annotated[
+        str,
+        typer.Option("--schema", metavar="NAME", help="Schema of this room there; default: the room's key."),
+    ] = "",
+    password_env: Annotated[
+        str, typer.Option("--password-env", metavar="NAME", help="Environment variable with the password.")
+    ] = "",
+    who: Who = "",
+    as_json: Json = False,
+) -> None:
+    """Move readings, journal and acts to a database server, or back; the service must be stopped.
+
+    The record is verified before, copied in one transaction, and verified there with the same head of the
+    chain. Whatever interrupts it, one home is whole, and `stillroom store show` says which one holds.
+
+    \b
+    Examples:
+      stillroom store move --to postgresql://hall_3@db.example/rooms --data /var/lib/stillroom
+      stillroom store move --to embedded --data /var/lib/stillroom
+    """
+    from ..store import Store
+    from ..store.exchange.relocation import to_embedded, to_server
+    from ..store.store_file import hot_table_of
+
+    refuse_no_record(data)
+    with Store.open(data) as store:
+        name = authorised(store, who, Act.BACK_UP)
+        schema = schema or store.setups.room_key()
+
+    def say(step: str) -> None:
+        typer.echo(f"  {step}", err=True)
+
+    if to == "embedded":
+        moved = to_embedded(data, name, say)
+    else:
+        moved = to_server(data, hot_table_of(to, schema, password_env), name, say)
+    number, sha256 = moved.head
+    payload = {
+        "from": moved.source,
+        "to": moved.target,
+        "rows": moved.rows,
+        "head": {"number": number, "sha256": sha256},
+        "aside": moved.aside,
+    }
+    answer(
+        payload,
+        as_json,
+        [
+            f"Moved from {moved.source} to {moved.target}.",
+            f"  {number_of(moved.rows, 'row')}, verified on both sides",
+            f"  head of the chain before: entry {number}, {sha256}",
+            f"  what it was copied from stays, closed to writers: {moved.aside}",
+        ],
+    )
