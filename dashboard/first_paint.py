@@ -41,7 +41,7 @@ def markup(node: Any) -> str:
         return "".join(map(markup, node))
     if not isinstance(node, Component):
         return escape(str(node))
-    plain = node.to_plotly_json()
+    plain: dict[str, Any] = node.to_plotly_json()  # type: ignore[no-untyped-call]
     if plain["namespace"] != HTML:
         raise TypeError(f"{plain['type']} is drawn by a program and has no place in a first paint.")
     props = dict(plain["props"])

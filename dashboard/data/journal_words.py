@@ -102,10 +102,12 @@ def entry_facts(what: Mapping[str, Any]) -> str:
 
 def _revision(what: Mapping[str, Any]) -> str:
     """An issued verdict of an inspection: its number, the verdict, and whether it is another one."""
-    said = f"inspection {what['inspection']}, revision {what['issue']}: {what['verdict']}, {what['reason']}"
+    verdict = (
+        f"inspection {what['inspection']}, revision {what['issue']}: {what['verdict']}, {what['reason']}"
+    )
     changed = ", verdict changed" if what.get("other_verdict") else ""
     because = str(what.get("because") or "").rstrip(".")
-    return f"{said}{', provisional' if what.get('provisional') else ''}{changed}" + (
+    return f"{verdict}{', provisional' if what.get('provisional') else ''}{changed}" + (
         f". {because}" if because and len(because) <= LONGEST else ""
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import groupby
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
@@ -31,21 +30,18 @@ from ..data.words import (
     interval_text,
     local,
     local_offset,
-    moment,
     plain,
     unit,
 )
 from ..parts.alarm_figures import alarms_card
 from ..parts.case_forms import TEXTS, affected_card, closing_card, texts_card
 from ..parts.case_links import links_card, register_links
+from ..parts.case_list import PATH, case_list, lasting, numbers_in_words
 from ..parts.components import aria, button, card, field, graph, key_to_trace, refusal, table
 
 TITLE = "Cases"
-PATH = "/cases"
 NEEDS = Act.READ
 BEFORE_NS, AFTER_NS = 2 * 3600 * NS, 2 * 3600 * NS  # of the case in its chart
-RECENT_WEEKS = 6  # of the list are unfolded
-WEEKS = 26  # in the list; older ones are opened by their number
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -58,7 +54,7 @@ def layout(q: Queries, search: str) -> Component:
         drawn = _case(q, chosen) if chosen else [html.H1("Cases", className="page"), html.P(_calm(records))]
     except StillroomError as fault:
         chosen, drawn = None, [html.H1("Cases", className="page"), refusal(str(fault))]
-    side = html.Aside(_list(q, records, chosen), className="case-list", **aria("All cases"))
+    side = html.Aside(case_list(q, records, chosen), className="case-list", **aria("All cases"))
     return html.Div(
         [html.Div([side, html.Div(drawn, className="stack")], className="case-page"), *_figures(q, records)],
         className="stack",
@@ -81,66 +77,6 @@ def _chosen(q: Queries, query: dict[str, str], records: Sequence[CaseRecord]) ->
         return desk(q).at(query["zone"], at_ns, q.now_ns())
     asking = [r for r in records if r.waits]
     return asking[-1] if asking else None
-
-
-def address(record: CaseRecord) -> str:
-    """The page of a case."""
-    if record.number is not None:
-        return f"{PATH}?case={record.number}"
-    from logger.instants import rfc3339
-
-    return f"{PATH}?" + urlencode({"zone": record.case.zone, "at": rfc3339(record.case.from_ns)})
-
-
-def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) -> list[Component]:
-    asking = [r for r in records if r.case.in_use]
-    left = sum(r.waits for r in asking)
-    head = html.P([html.Strong(f"{left} open"), f" · {len(asking) - left} closed"])
-    by_week = groupby(reversed(records), key=lambda r: _week(q, r))
-    weeks = [(week, list(of_week)) for week, of_week in by_week]
-    parts = [_week_part(q, week, in_week, chosen) for week, in_week in weeks[:WEEKS]]
-    needed = any(r.waits or r == chosen for _, in_week in weeks[RECENT_WEEKS:WEEKS] for r in in_week)
-    older = html.Details([html.Summary("Earlier weeks"), *parts[RECENT_WEEKS:]], open=needed)
-    ends = [html.P("Open an older case by its number in the address.")] if len(weeks) > WEEKS else []
-    return [head, *parts[:RECENT_WEEKS], *([older] if parts[RECENT_WEEKS:] else []), *ends]
-
-
-def _week_part(q: Queries, week: str, records: list[CaseRecord], chosen: CaseRecord | None) -> Component:
-    """The cases of one week; those outside hours of use as a number."""
-    quiet = sum(not r.case.in_use for r in records)
-    words = f"{quiet} outside hours of use, no decision needed"
-    return html.Div(
-        [
-            html.H2(week),
-            *(_entry(q, r, r == chosen) for r in records if r.case.in_use),
-            *([html.P(words, className="aside")] if quiet else []),
-        ]
-    )
-
-
-def _week(q: Queries, record: CaseRecord) -> str:
-    year, week, _ = moment(record.case.from_ns, q.room.timezone).isocalendar()
-    return f"{year}-W{week:02d}"
-
-
-def _entry(q: Queries, r: CaseRecord, here: bool) -> Component:
-    names = ", ".join(q.zone(key).name for key in r.case.zones)
-    cause = "" if r.cause == "no cause yet" else f", {r.cause}"
-    lasted = _lasting(r)
-    state = f"{len(r.missing)} missing" if r.missing else r.state
-    link = html.A(f"{r.number} {names}", href=address(r))
-    words = [link, html.Small(f"{lasted}{cause}"), html.Span(state, className="case-state")]
-    css = f"case-entry{' here' if here else ''}{' open' if r.waits else ''}"
-    return html.Div(words, className=css)
-
-
-def _lasting(r: CaseRecord) -> str:
-    """How long a case lasts: to the minute, or to the hour from two days on."""
-    minutes = round((r.case.to_ns - r.case.from_ns) / NS / 60)
-    hours, left = divmod(minutes, 60)
-    if hours >= 48:
-        return f"{hours // 24} d {hours % 24} h"
-    return f"{hours} h {left:02d} min" if hours else f"{left} min"
 
 
 def _case(q: Queries, r: CaseRecord) -> list[Any]:
@@ -186,7 +122,7 @@ def _under(q: Queries, r: CaseRecord) -> str:
 
 def _facts(q: Queries, r: CaseRecord) -> Component:
     e, zone = r.worst, q.room.timezone
-    longest = _lasting(r)
+    longest = lasting(r)
     area = max((run for run in r.case.runs if run.rule == e.rule), key=lambda run: run.exceedance)
     settled = max(r.settled_ns.values())
     facts = [
@@ -242,7 +178,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
     rows = [[c.cause, str(c.cases), _hours(c.lost_ns)] for c in lost.causes]
     rows += [["no case (settling after a gap)", "", _hours(lost.rest_ns)]] if lost.rest_ns else []
     rows.append(["all", str(sum(c.cases for c in lost.causes)), _hours(lost.not_stable_ns)])
-    repeats = _numbers([case.number for case in again if case.number is not None])
+    repeats = numbers_in_words([case.number for case in again if case.number is not None])
     return [
         card(
             "Time lost by cause",
@@ -264,22 +200,6 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
         ),
         alarms_card(q),
     ]
-
-
-def _numbers(numbers: list[int]) -> str:
-    """Numbers of cases, those in a row as one span.
-
-    >>> _numbers([3, 4, 5, 9]), _numbers([7])
-    ('cases 3 to 5, 9', 'case 7')
-    """
-    spans: list[list[int]] = []
-    for number in sorted(numbers):
-        if spans and number == spans[-1][-1] + 1:
-            spans[-1].append(number)
-        else:
-            spans.append([number])
-    words = [f"{span[0]} to {span[-1]}" if len(span) > 1 else str(span[0]) for span in spans]
-    return f"case{'s' if len(numbers) > 1 else ''} {', '.join(words)}" if words else ""
 
 
 def _hours(ns: int) -> str:

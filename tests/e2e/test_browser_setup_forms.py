@@ -74,14 +74,14 @@ def choose(page: Any, label: str, option: str) -> None:
     box = page.get_by_role("textbox", name=label, exact=True)
     box.focus()
     page.keyboard.press("ArrowDown")
-    wanted = page.get_by_role("option", name=option)
-    wanted.wait_for()
+    target = page.get_by_role("option", name=option)
+    target.wait_for()
     for _ in range(30):
-        if wanted.get_attribute("data-combobox-selected"):
+        if target.get_attribute("data-combobox-selected"):
             break
         page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
-    wanted.wait_for(state="hidden")
+    target.wait_for(state="hidden")
 
 
 def test_a_limit_is_proposed_by_keyboard(
