@@ -28,6 +28,7 @@ KINDS = {
     "refused": "access refused",
     "restore": "restore",
     "restore-test": "restore test",
+    "archive-moved": "sealed files moved",
     "restore-test-due": "restore test due",
     "seal": "month sealed",
     "setup": "setup in force",
