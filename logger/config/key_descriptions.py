@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from .outgoing_key_descriptions import OUTGOING
+from .plate_key_descriptions import PLATE
 from .store_key_descriptions import STORE
 
 _SERIAL = {
@@ -124,10 +125,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "channels": "named channels in place of every fitting one of the zone",
         "need": "how many channels must have readings; default: all",
         "d_min_m": "probes nearer to each other are not compared in a gradient",
-        "plate_length_mm": "of `bending_um`: free length of the plate",
-        "plate_thickness_mm": "of `bending_um`: its thickness",
-        "plate_alpha_per_K": "of `bending_um`: its thermal expansion, such as `6.5e-6`",
-        "plate_u_alpha_per_K": "of `bending_um`: standard uncertainty of that",
+        **PLATE,
         "disturbs_bodies": "whether machine and parts settle after it; default: for temperature bands only",
         "activity": "this rule replaces the general one of its name for this work",
         "valid_from": "from when; default: as in [defaults]",

@@ -7,6 +7,7 @@ SP 811 (2008), B.8; 33.8 is what comes out where a difference takes the zero poi
 from __future__ import annotations
 
 import csv
+import io
 import json
 from pathlib import Path
 from typing import Any
@@ -79,8 +80,11 @@ def test_a_draft_for_readers_of_fahrenheit_says_so_and_attaches_celsius(room: Ro
 def test_an_export_has_a_column_beside_what_came(room: Room, tmp_path: Path) -> None:
     span = (parse("2026-10-20T10:00", VIENNA), parse("2026-10-20T10:30", VIENNA))
     export(room.store, room.setup, span, tmp_path / "f", room.now_ns, temperatures="degF")
-    rows = list(csv.DictReader((tmp_path / "f/readings/P1.temperature.csv").open(encoding="utf-8")))
-    damp = list(csv.DictReader((tmp_path / "f/readings/P1.relative_humidity.csv").open(encoding="utf-8")))
+    texts = [
+        (tmp_path / f"f/readings/P1.{name}.csv").read_text("utf-8")
+        for name in ("temperature", "relative_humidity")
+    ]
+    rows, damp = (list(csv.DictReader(io.StringIO(text))) for text in texts)
 
     assert rows
     assert all(abs(float(r["value_degF"]) - (1.8 * float(r["value"]) + 32)) < 1e-6 for r in rows)
