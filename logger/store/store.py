@@ -123,6 +123,10 @@ class Store:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return self._database.lock_service()
 
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal was committed after all; `entry`: that of a StoreUnanswered."""
+        return self._database.stands(entry)
+
     def begin(self) -> AbstractContextManager[Connection]:
         """A writing transaction on the tables of `tables.py`: all of it or nothing."""
         return self._database.begin()
