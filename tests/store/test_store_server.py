@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import traceback
 from collections.abc import Callable
 from pathlib import Path
 
@@ -98,8 +97,6 @@ def _die_at(step: str, move: Callable[[Callable[[str], None]], object]) -> None:
     if child == 0:  # pragma: no cover
         try:
             move(lambda reached: os._exit(9) if reached == step else None)
-        except BaseException:
-            traceback.print_exc()
         finally:
             os._exit(1)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
