@@ -123,9 +123,9 @@ class Writer:
 
     def _remainder(self) -> rescue.Remainder:
         """What is in memory and was not confirmed, oldest first; the next start sees what stands already."""
-        asked = self._unanswered or _Unanswered(None, [])
-        pending = (asked.event and asked.event[1], self._event, *self._events.values())
-        rows = [*asked.rows, *self._batch, *self._rows]
+        doubt = self._unanswered or _Unanswered(None, [])
+        pending = (doubt.event and doubt.event[1], self._event, *self._events.values())
+        rows = [*doubt.rows, *self._batch, *self._rows]
         return rescue.Remainder(rows, [event.entry() for event in pending if event is not None])
 
     def rows(self, rows: Sequence[Row]) -> None:
@@ -201,15 +201,15 @@ class Writer:
 
     def _ask(self) -> None:
         """After a commit without an answer: what stands is done, the rest comes again before anything new."""
-        asked = self._unanswered
-        if asked is None:
+        doubt = self._unanswered
+        if doubt is None:
             return
-        stands = asked.entry is not None and self._store.stands(asked.entry)
+        stands = doubt.entry is not None and self._store.stands(doubt.entry)
         with self._news:
             if not stands:
-                self._rows.extendleft(reversed(asked.rows))
-                if asked.event is not None:
-                    self._events.setdefault(*asked.event)
+                self._rows.extendleft(reversed(doubt.rows))
+                if doubt.event is not None:
+                    self._events.setdefault(*doubt.event)
             self._unanswered, self.waiting = None, len(self._rows)
 
     def _take_in_rescued(self) -> None:
