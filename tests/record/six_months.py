@@ -36,7 +36,7 @@ def when(text: str) -> int:
 
 BEGIN, END = when("2026-05-01"), when("2026-11-01")
 NOW = when("2026-11-05T09:00")
-TRIP = when("2026-06-16T10:07"), when("2026-06-16T12:41")
+TRIP = when("2026-06-16T09:07"), when("2026-06-16T12:41")
 WEEKENDS = tuple(
     (when(f"{day}T15:10"), when(f"{day}T19:20")) for day in ("2026-05-23", "2026-07-25", "2026-09-19")
 )
@@ -186,8 +186,8 @@ class Played:
 def working_hours(random: Random) -> list[int]:
     """Beginnings of 300 inspections on working days, between 08:00 and 16:00; two in the trip."""
     days = [BEGIN + n * 24 * HOUR for n in range(184)]
-    used = [day for day in days if (day // (24 * HOUR) + 3) % 7 < 5]
-    begins = {TRIP[0] + 40 * MINUTE, TRIP[1] + 20 * MINUTE}
+    used = [day for day in days if ((day + HOUR) // (24 * HOUR) + 3) % 7 < 5]  # 1970 began on a Thursday
+    begins = {TRIP[1] - 45 * MINUTE, TRIP[1] + 20 * MINUTE}
     while len(begins) < JOBS:
         begins.add(random.choice(used) + 8 * HOUR + random.randrange(96) * EVERY)
     return sorted(begins)
@@ -220,7 +220,7 @@ def play(folder: Path) -> Played:
     _decide(Verdicts(store, setup))
     records = {}
     for n, month in enumerate(MONTHS):
-        ends = [when(m) for m in (*MONTHS, "2026-11")][n : n + 2]
+        ends = [when(f"{m}-01") for m in (*MONTHS, "2026-11")][n : n + 2]
         out = Path(tempfile.mkdtemp(dir=folder))
         issue(store, Verdicts(store, setup), setup, "bench", *ends, out, "Marta Reis", NOW)
         records[month] = out
