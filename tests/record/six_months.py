@@ -159,7 +159,7 @@ def readings() -> dict[str, list[tuple[int, float]]]:
     faults = [Disturbance("air handling stopped", begin, end, 15.0) for begin, end in (TRIP, *WEEKENDS)]
     room, noise = SimulatedRoom(20_260_501, BEGIN, faults), Random(77)
     rows: dict[str, list[tuple[int, float]]] = {"G1": [], "G2": [], "G3": []}
-    for at in range(BEGIN + MINUTE, END, EVERY):
+    for at in range(BEGIN, END, EVERY):
         room.advance(at)
         for key, place in (("G1", 0.0), ("G2", 0.03), ("G3", 0.03)):
             there = key == "G1" or (at < SWAP) == (key == "G2")

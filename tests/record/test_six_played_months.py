@@ -82,8 +82,7 @@ def test_2_how_much_of_each_month_was_stable(played: planted.Played) -> None:
     for n, month in enumerate(planted.MONTHS):
         spent = dict(table(played, month, "periods", "verdict, sum(end_s - begin_s)"))
         ends = [planted.when(f"{m}-01") for m in (*planted.MONTHS, "2026-11")][n : n + 2]
-        begin = ends[0] + (planted.MINUTE if n == 0 else 0)
-        assert abs(sum(spent.values()) - (ends[1] - begin) / planted.NS) <= 60
+        assert abs(sum(spent.values()) - (ends[1] - ends[0]) / planted.NS) <= 60
         share = 100 * spent["stable"] / ((ends[1] - ends[0]) / planted.NS)
         (printed,) = re.findall(r"was stable for [^(]*\((>? ?[\d.]+) %\)", paper(played, month))
         assert abs(float(printed.lstrip("> ")) - share) <= 0.1
