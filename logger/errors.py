@@ -10,7 +10,9 @@
     │   └── UnitError              a unit that is unknown or does not fit the quantity
     ├── StoreError                 the data folder cannot be used as it is
     │   ├── StoreInUse             another service holds the folder
+    │   ├── ArchiveAway            the place of sealed files does not answer, or refuses this account
     │   ├── StoreGone              its folder was deleted, unmounted or replaced while it was open
+    │   ├── StoreUnanswered        a commit was sent to a server and not answered
     │   └── StoreDamaged           the file does not read back as it was written
     └── ProbeError                 a failed transaction with a probe; the bus loop stores it as a row
 
@@ -108,6 +110,21 @@ class StoreInUse(StoreError):
 
 class StoreGone(StoreError):
     """The record is not where it was opened: deleted, unmounted, replaced."""
+
+
+class ArchiveAway(StoreError):
+    """The place of the sealed files does not answer, or refuses this account."""
+
+
+class StoreUnanswered(StoreError):
+    """The connection broke before a commit was answered.
+
+    `entry`: number and SHA-256 of the journal entry that says whether it stands; None where it wrote none.
+    """
+
+    def __init__(self, sentence: str, entry: tuple[int, str] | None) -> None:
+        self.entry = entry
+        super().__init__(sentence)
 
 
 class StoreDamaged(StoreError):

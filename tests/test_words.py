@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -54,12 +55,16 @@ DIALECT = {
 }
 
 
+def is_command(node: ast.AST) -> bool:
+    """Whether a decorator makes a command of it."""
+    return any("command" in ast.unparse(decorator) for decorator in getattr(node, "decorator_list", ()))
+
+
 def docstrings(tree: ast.AST) -> set[int]:
     """Ids of the nodes that are docstrings."""
     result = set()
     for node in ast.walk(tree):
-        command = any("command" in ast.unparse(item) for item in getattr(node, "decorator_list", ()))
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and not command:
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and not is_command(node):
             first = node.body[0] if node.body else None
             if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
                 result.add(id(first.value))
@@ -89,23 +94,26 @@ def speaking_files() -> list[Path]:
     return [p for p in files if not p.relative_to(ROOT).as_posix().startswith(SILENT)]
 
 
-ALL = [
-    (path.relative_to(ROOT).as_posix(), line, text)
-    for path in speaking_files()
-    for line, text in strings(path)
-    if not text.lstrip().startswith(SQL)
-]
+@cache
+def all_strings() -> list[tuple[str, int, str]]:
+    """(file, line, text) of everything that people read."""
+    return [
+        (path.relative_to(ROOT).as_posix(), line, text)
+        for path in speaking_files()
+        for line, text in strings(path)
+        if not text.lstrip().startswith(SQL)
+    ]
 
 
 def faults(pattern: str) -> list[str]:
     """Where a pattern stands in what people read."""
-    return [f"{file}:{line}: {text[:100]}" for file, line, text in ALL if re.search(pattern, text)]
+    return [f"{file}:{line}: {text[:100]}" for file, line, text in all_strings() if re.search(pattern, text)]
 
 
 def test_strings_are_collected() -> None:
     """The test below can fail: it reads some thousand strings, and sees a planted one."""
-    assert len(ALL) > 2500
-    assert any("Stop measuring" in text for _, _, text in ALL)
+    assert len(all_strings()) > 2500
+    assert any("Stop measuring" in text for _, _, text in all_strings())
     assert re.search(next(iter(DIALECT)), "Length: wanted a number, found abc.")
 
 

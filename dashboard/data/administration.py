@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logger.core.validity.changes import SetupChange
-from logger.model import Setup
+from logger.model import Line, Setup
 
 if TYPE_CHECKING:
     from logger.inspections.setup_effect import SetupEffect
@@ -71,6 +71,13 @@ class RecordAdministration:
         from logger.config import faults_in_force
 
         return faults_in_force(self._store.setups.versions())
+
+    def lines(self) -> tuple[Line, ...]:
+        """Connections to probes of the setup in force."""
+        from logger.config import load_stored
+
+        versions = self._store.setups.versions()
+        return load_stored(versions[-1].texts).lines if versions else ()
 
     def proposals(self) -> list[SetupProposal]:
         """Every proposal with its state, oldest first."""

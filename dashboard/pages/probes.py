@@ -23,6 +23,7 @@ from ..parts import certificate_form, probe_form
 from ..parts.certificates import certificate_card
 from ..parts.comparison import compare_probes, comparison_table
 from ..parts.components import aria, button, card, field, refusal, several, swatch, table
+from ..parts.connection import connection_card
 from ..parts.drift import drift_card
 
 TITLE = "Probes"
@@ -59,7 +60,8 @@ def _selected_cards(q: Queries, query: Mapping[str, str]) -> list[Component]:
     if query.get("certificate"):
         cards.append(certificate_card(q, query["certificate"]))
     if query.get("probe") in q.setup.probes:
-        cards += [drift_card(q, query["probe"]), _places(q, query["probe"])]
+        probe = query["probe"]
+        cards += [drift_card(q, probe), _places(q, probe), connection_card(q, probe)]
     return cards
 
 

@@ -79,8 +79,8 @@ def _refuse_before_upgrade(data: Path, config: Path | None) -> None:
 
 def refuse_no_record(data: Path) -> None:
     """Refuse a folder without a record: its disk may not be mounted, which makes it no new room."""
+    from ..store.hot.address import holds_record
     from ..store.hot.database import FILE
-    from ..store.hot.home import holds_record
 
     if holds_record(data):
         return
@@ -100,7 +100,7 @@ def refuse_no_record(data: Path) -> None:
 
 def refuse_second_begin(data: Path) -> None:
     """Refuse to begin a record where there is one."""
-    from ..store.hot.home import holds_record
+    from ..store.hot.address import holds_record
 
     if holds_record(data):
         raise Refused(

@@ -16,7 +16,7 @@ from logger.config import in_force
 from logger.errors import IntervalError, Refused
 from logger.instants import parse
 from logger.store import Store
-from logger.store.hot.home import holds_record
+from logger.store.hot.address import holds_record
 from logger.verdicts.verdicts import Verdicts
 
 from .names import require_name

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from ..errors import StoreError
 from .files import plain_write_errors
+from .hot.address import holds_record
 from .hot.database import FILE
-from .hot.home import holds_record
 
 OWNER_ALONE = 0o700
 

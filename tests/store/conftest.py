@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -16,6 +17,7 @@ from logger.store import Store
 from logger.store.archive.months import month_span
 from logger.store.hot import tables
 from logger.store.hot.database import FILE
+from tests.database_server import PASSWORD, PASSWORD_ENV, DatabaseServer, database_server, quick_server_schema
 
 OCTOBER, NOVEMBER = month_span(2026, 10)
 DAY = 86_400 * NS
@@ -23,9 +25,33 @@ MINUTE = 60 * NS
 IN_DECEMBER = NOVEMBER + 35 * DAY
 
 
+@pytest.fixture(scope="session")
+def server() -> Iterator[DatabaseServer]:
+    """A PostgreSQL of this worker's own."""
+    with database_server() as running, pytest.MonkeyPatch.context() as patch:
+        patch.setenv(PASSWORD_ENV, PASSWORD)
+        with quick_server_schema():
+            yield running
+
+
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "data"
+def home(request: pytest.FixtureRequest) -> str:
+    """Which home of the hot tier a test runs in: embedded, but for those of `homes.py` in both."""
+    return str(getattr(request, "param", os.environ.get("STILLROOM_TEST_HOME", "embedded")))
+
+
+@pytest.fixture
+def folder(tmp_path: Path, home: str, request: pytest.FixtureRequest) -> Iterator[Path]:
+    """A data folder to be; on a server it names a schema of its own already."""
+    data = tmp_path / "data"
+    if home == "embedded":
+        yield data
+        return
+    running: DatabaseServer = request.getfixturevalue("server")
+    name, _ = running.new_schema()
+    running.point(data, name)
+    yield data
+    running.drop_schema(name)
 
 
 @pytest.fixture

@@ -38,8 +38,8 @@ DAMAGE = ("malformed", "not a database", "disk image", "corrupt")
 class Database:
     """Opened hot tier of one data folder; usable from several threads."""
 
-    def __init__(self, folder: Path, read_only: bool = False) -> None:
-        self.path = folder / FILE
+    def __init__(self, folder: Path, read_only: bool = False, file: str = FILE) -> None:
+        self.path = folder / file
         self.read_only = read_only
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         self._witness: Witness | None = None  # once the file is known to be ours
@@ -255,7 +255,9 @@ class Database:
 
 
 def quick_check(conn: Connection) -> str:
-    """What SQLite finds wrong with the file; empty when nothing is."""
+    """What SQLite finds wrong with the file; empty when nothing is, or where a server keeps the rows."""
+    if conn.dialect.name != "sqlite":
+        return ""
     try:
         faults = [row[0] for row in conn.exec_driver_sql("PRAGMA quick_check(3)")]
     except DatabaseError as error:

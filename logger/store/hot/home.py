@@ -9,11 +9,6 @@ from typing import Protocol
 
 from sqlalchemy import Connection
 
-from ...errors import StoreError
-from .database import FILE, Database
-
-STORE_FILE = "store.toml"  # of `store_file`, which is not imported where there is none
-
 
 class Home(Protocol):
     """What every home of the hot tier can do; all of it from any thread."""
@@ -48,21 +43,3 @@ class Home(Protocol):
 
     def close(self) -> None:
         """Let go of every connection."""
-
-
-def holds_record(folder: Path) -> bool:
-    """Whether a folder has a record: its database, or a file that says where that is."""
-    return (folder / FILE).exists() or ((folder / STORE_FILE).exists() and _on_server(folder))
-
-
-def open_home(folder: Path, read_only: bool = False) -> Home:
-    """The home of a folder's hot tier, opened."""
-    if (folder / STORE_FILE).exists() and _on_server(folder):
-        raise StoreError(f"{folder / STORE_FILE} [hot]: this version keeps the hot tier in the folder only.")
-    return Database(folder, read_only)
-
-
-def _on_server(folder: Path) -> bool:
-    from ..store_file import hot_table
-
-    return hot_table(folder) is not None

@@ -32,6 +32,7 @@ from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 _SMALL = {ord(large): small for large, small in zip(ascii_uppercase, ascii_lowercase, strict=True)}
+HEAD = "head"
 FIRST = (0, "0" * 64)  # what entry 1 follows
 _NO_ACTS = ("batch", "seal", "journal-seal", "store")  # the proof of readings, and the record's own beginning
 
@@ -78,6 +79,7 @@ class Journal:
         fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
         sha = digest(**fields, what=text, previous=previous)
         conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
+        conn.info[HEAD] = (number + 1, sha)  # by which a home can ask whether this transaction stands
         return JournalEntry(**fields, what=json.loads(text), sha256=sha)
 
     def entries(

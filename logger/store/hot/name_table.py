@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from .home import Home
 from .tables import name as table
@@ -69,9 +69,9 @@ def _find(conn: Connection, kind: str, text: str) -> int | None:
 
 
 def _add(conn: Connection, kind: str, text: str) -> int:
-    added = conn.execute(table.insert().values(kind=kind, text=text))
-    (number,) = added.inserted_primary_key or (0,)
-    return int(number)
+    number = 1 + (conn.execute(select(func.max(table.c.id))).scalar() or 0)
+    conn.execute(table.insert().values(id=number, kind=kind, text=text))
+    return number
 
 
 def _texts(conn: Connection, numbers: Iterable[int]) -> dict[int, str]:

@@ -17,6 +17,7 @@ from .arrays import fetch_arrays
 from .home import Home
 from .journal import Journal
 from .name_table import KINDS, NameTable
+from .server_texts import copy_rows
 from .tables import batch, reading
 
 # Numbers in the order of `Columns`, then what is coded.
@@ -132,6 +133,9 @@ class HotTier:
     def _insert(self, conn: Connection, columns: Columns) -> None:
         """Straight through the driver: building a dictionary per row would triple the time."""
         fields = self._storage_columns(conn, columns)
+        if conn.dialect.name == "postgresql":
+            copy_rows(conn, reading.name, list(fields), zip(*fields.values(), strict=True))
+            return
         statement = reading.insert().compile(dialect=conn.dialect, column_keys=list(fields))
         ordered = [fields[name] for name in statement.positiontup or ()]
         conn.exec_driver_sql(str(statement), list(zip(*ordered, strict=True)))

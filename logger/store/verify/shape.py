@@ -12,12 +12,16 @@ from sqlalchemy import Connection, create_engine
 from sqlalchemy.pool import StaticPool
 
 from ..hot.migrations import migrate
+from ..hot.server_schema import check_server_shape
 
 Shape = dict[tuple[str, str], str]  # (kind, name) -> how it was made
 
 
 def check_shape(conn: Connection) -> Iterator[str]:
     """A sentence for every table, index, trigger or view that is missing, changed, or not ours."""
+    if conn.dialect.name != "sqlite":
+        yield from check_server_shape(conn)
+        return
     actual, expected = _shape(conn), _new_record_shape()
     for kind, name in sorted(actual.keys() | expected.keys()):
         pair = actual.get((kind, name)), expected.get((kind, name))

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import psychrolib
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 from uncertainties import ufloat, umath
 
 from logger.core.evidence.grid import Grid
@@ -139,6 +138,8 @@ def test_absolute_humidity() -> None:
 
 def test_refractivity_and_density_with_the_barometer_of_the_zone() -> None:
     """The modified Edlén formula (Birch & Downs 1994) and CoolProp 8 for humid air; n is Ciddor's here."""
+    from CoolProp.HumidAirProp import HAPropsSI
+
     rules = (on("refractivity", upper=300.0), on("air_density", upper=1.3))
     setup = room(rules, {"A": "air", "B": "pressure"})
     values = {"A.temperature": 20.0, "A.relative_humidity": 50.0, "B.pressure": 1013.25}

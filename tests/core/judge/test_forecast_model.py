@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
 
 from logger.core.judge.forecast import better_gain, gain, in_minutes
 from logger.core.judge.forecast_model import DAY_MIN, HORIZONS, features, fit, learn, leaving
@@ -22,6 +21,8 @@ WEEKS_4 = 28 * DAY_MIN
 
 
 def red(n: int, memory_min: float, sd: float, seed: int) -> Float:
+    from scipy.signal import lfilter
+
     keep = np.exp(-1 / memory_min)
     shocks = sd * np.sqrt(1 - keep**2) * np.random.default_rng(seed).normal(size=n)
     return np.asarray(lfilter([1.0], [1.0, -keep], shocks))

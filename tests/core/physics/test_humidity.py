@@ -5,12 +5,9 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-import metpy.calc as metpy
 import numpy as np
 import psychrolib
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
-from metpy.units import units
 
 from logger.core.physics import humidity
 from logger.core.physics.saturation import saturation_pressure_ice, saturation_pressure_water
@@ -105,6 +102,9 @@ def test_arrays_keep_their_shape() -> None:
 @pytest.mark.parametrize("rh_pct", [30.0, 50.0, 70.0])
 def test_known_difference_to_a_meteorological_library(rh_pct: float) -> None:
     """MetPy 1.7 takes Ambaum (2020): 0.15 to 0.3 % lower in saturation, its dew point 10 to 25 mK lower."""
+    import metpy.calc as metpy
+    from metpy.units import units
+
     theirs = metpy.dewpoint_from_relative_humidity(20.0 * units.degC, rh_pct * units.percent)
     difference = float(humidity.dew_point(20.0, rh_pct)) - float(theirs.to("degC").magnitude)
     assert 0.005 < difference < 0.035
@@ -113,11 +113,15 @@ def test_known_difference_to_a_meteorological_library(rh_pct: float) -> None:
 @pytest.mark.parametrize(("t_C", "rh_pct"), [(20.0, 40.0), (22.0, 45.0), (25.0, 60.0)])
 def test_dew_point_of_real_air(t_C: float, rh_pct: float) -> None:
     """CoolProp (real gas) stands up to 3 mK above: the enhancement factor nearly cancels."""
+    from CoolProp.HumidAirProp import HAPropsSI
+
     theirs = HAPropsSI("D", "T", t_C + 273.15, "P", 101_325.0, "R", rh_pct / 100) - 273.15
     assert humidity.dew_point(t_C, rh_pct) == pytest.approx(theirs, abs=3.5e-3)
 
 
 def test_mixing_ratio_of_real_air_is_higher_by_the_enhancement_factor() -> None:
     """CoolProp: +0.44 % at 20 degC, 50 %RH (Hardy's enhancement factor is 1.0040)."""
+    from CoolProp.HumidAirProp import HAPropsSI
+
     real = HAPropsSI("W", "T", 293.15, "P", 101_325.0, "R", 0.5)
     assert real / humidity.mixing_ratio(20.0, 50.0) == pytest.approx(1.0044, abs=3e-4)

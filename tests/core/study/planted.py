@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import lfilter
 
 from logger.core.study.channel_record import ChannelRecord
 from logger.series import Float
@@ -14,6 +13,8 @@ DAY_S = 86_400
 
 def red_noise(n: int, memory_s: float, sd: float, chance: np.random.Generator, step_s: float = 60.0) -> Float:
     """Noise whose memory fades as exp(−t/memory), of standard deviation sd."""
+    from scipy.signal import lfilter
+
     phi = np.exp(-step_s / memory_s)
     shocks = chance.normal(size=n) * np.sqrt(1 - phi**2)
     shocks[0] = chance.normal()

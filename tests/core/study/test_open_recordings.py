@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import minimize
-from scipy.signal import lombscargle
 
 from logger.core.study.calendar_courses import day_figure, week_figure
 from logger.core.study.channel_record import ChannelRecord
@@ -68,6 +67,8 @@ def office_days() -> tuple[dict[str, ChannelRecord], Float]:
 @pytest.mark.parametrize(("period_s", "figure"), [(DAY_S, day_figure), (7 * DAY_S, week_figure)])
 def test_day_and_week_of_an_office_are_those_of_a_periodogram(period_s: int, figure: object) -> None:
     """scipy's Lomb–Scargle periodogram, which takes gaps as they are, gives the same amplitude."""
+    from scipy.signal import lombscargle
+
     record = office_year()
     good = np.isfinite(record.value)
     at, value = record.at_s[good].astype(np.float64), record.value[good]

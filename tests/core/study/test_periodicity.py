@@ -10,7 +10,6 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from scipy.signal import lombscargle
 
 from logger.core.study.calendar_courses import calendar_line, day_figure, week_figure
 from logger.core.study.channel_record import ChannelRecord, fill_short_gaps
@@ -286,6 +285,8 @@ def test_the_day_of_a_real_room_is_that_of_another_method() -> None:
     """An office's hourly record: amplitude at 24 h as scipy's Lomb–Scargle periodogram gives it
     (floating mean).
     """
+    from scipy.signal import lombscargle
+
     at, value = office()
     cells = ((at - at[0]) // 3600).astype(int)
     gridded = np.full(cells[-1] + 1, np.nan)

@@ -23,10 +23,10 @@ def version(conn: Connection) -> str | None:
     return conn.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def migrate(conn: Connection) -> None:
-    """Bring the schema to NEWEST inside the caller's transaction: all of it or nothing."""
+def migrate(conn: Connection, to: str = NEWEST) -> None:
+    """Bring the schema to NEWEST, or an older one, inside the caller's transaction: all of it or nothing."""
     schema = version(conn)
-    if schema == NEWEST:
+    if schema == to:
         return
     if schema is not None:
         refuse_newer(schema)
@@ -36,7 +36,7 @@ def migrate(conn: Connection) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
     config.attributes["connection"] = conn
-    command.upgrade(config, NEWEST)
+    command.upgrade(config, to)
 
 
 def refuse_newer(schema: str) -> None:

@@ -8,13 +8,16 @@ down_revision = "0003"
 branch_labels = None
 depends_on = None
 
+# A server that knows JSON would hand it out decoded and in another order of keys: there it is text.
+Json = sa.JSON().with_variant(sa.Text(), "postgresql")
+
 
 def upgrade() -> None:
     op.create_table(
         "account",
         sa.Column("name", sa.String, primary_key=True),
         sa.Column("person", sa.Text, nullable=False),
-        sa.Column("roles", sa.JSON, nullable=False),
+        sa.Column("roles", Json, nullable=False),
         sa.Column("password", sa.Text, nullable=False),
         sa.Column("active", sa.Boolean, nullable=False),
         sa.Column("made_ns", sa.BigInteger, nullable=False),
@@ -37,8 +40,8 @@ def upgrade() -> None:
         "token",
         sa.Column("id", sa.String, primary_key=True),
         sa.Column("name", sa.Text, nullable=False),
-        sa.Column("scopes", sa.JSON, nullable=False),
-        sa.Column("probes", sa.JSON, nullable=False),
+        sa.Column("scopes", Json, nullable=False),
+        sa.Column("probes", Json, nullable=False),
         sa.Column("sha256", sa.Text, nullable=False),
         sa.Column("made_ns", sa.BigInteger, nullable=False),
         sa.Column("until_ns", sa.BigInteger, nullable=True),

@@ -8,6 +8,9 @@ down_revision = "0005"
 branch_labels = None
 depends_on = None
 
+# A server that knows JSON would hand it out decoded and in another order of keys: there it is text.
+Json = sa.JSON().with_variant(sa.Text(), "postgresql")
+
 Number = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 
 
@@ -19,7 +22,7 @@ def upgrade() -> None:
         sa.Column("channel", sa.Text, nullable=False),
         sa.Column("taken_ns", sa.BigInteger, nullable=False),
         sa.Column("value", sa.Double, nullable=True),
-        sa.Column("seen", sa.JSON, nullable=False),
+        sa.Column("seen", Json, nullable=False),
         sqlite_autoincrement=True,
     )
     op.create_index("decision_channel_taken", "decision", ["channel", "taken_ns"])

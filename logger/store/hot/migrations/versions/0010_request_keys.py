@@ -8,6 +8,9 @@ down_revision = "0009"
 branch_labels = None
 depends_on = None
 
+# A server that knows JSON would hand it out decoded and in another order of keys: there it is text.
+Json = sa.JSON().with_variant(sa.Text(), "postgresql")
+
 
 def upgrade() -> None:
     op.create_table(
@@ -17,5 +20,5 @@ def upgrade() -> None:
         sa.Column("at_ns", sa.BigInteger, nullable=False),
         sa.Column("sha256", sa.Text, nullable=False),
         sa.Column("subject", sa.Text, nullable=False),
-        sa.Column("answer", sa.JSON, nullable=True),
+        sa.Column("answer", Json, nullable=True),
     )

@@ -1,0 +1,269 @@
+"""The hot tier in a schema of a PostgreSQL server: connections, turns, transactions.
+
+A writing transaction begins with `LOCK TABLE turn IN EXCLUSIVE MODE` under REPEATABLE READ: its snapshot is
+taken after the wait for the others, as PostgreSQL's manual says of the command LOCK, so that the chain cannot
+fork. The first answer of each also says whether the server is the one that it was.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, select
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.pool import QueuePool
+
+from ...errors import StoreError, StoreUnanswered
+from ..place import file_identity, gone_error
+from ..store_file import FILE as STORE_FILE
+from ..store_file import HotTable
+from . import server_schema
+from .database import FILE
+from .head_seen import HeadSeen
+from .journal import FIRST, HEAD, head
+from .migrations import NEWEST, refuse_newer
+from .server_errors import BUSY_S, plain_server_errors
+from .server_locks import ServerLocks
+from .server_texts import adapt
+from .tables import journal
+from .transfer import write_snapshot
+
+log = logging.getLogger(__name__)
+
+READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
+TURN = "BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE"
+ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller is told
+SETTINGS = (
+    "SET client_encoding TO 'UTF8'",
+    'SET search_path TO "{schema}"',
+    f"SET lock_timeout TO '{BUSY_S}s'",
+    # A connection that is cut must not keep its turn for hours.
+    "SET tcp_keepalives_idle TO 10",
+    "SET tcp_keepalives_interval TO 5",
+    "SET tcp_keepalives_count TO 3",
+)
+
+
+class ServerDatabase:
+    """Opened hot tier of one record on a server; usable from several threads."""
+
+    def __init__(self, folder: Path, table: HotTable, read_only: bool = False) -> None:
+        self.path = folder / FILE
+        self.table = table
+        self.read_only = read_only
+        self._driver = driver()
+        self._seen = HeadSeen(folder, self.called)
+        self._engine = self._create_engine()
+        self._locks = ServerLocks(folder, self.called, self.connect)
+        self._anchor = folder / STORE_FILE if (folder / STORE_FILE).exists() else folder
+        self._turn = threading.Lock()
+        self._thread = threading.local()
+
+    @property
+    def called(self) -> str:
+        """What a fault of the database itself is named by."""
+        return self.table.place
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        self._engine.dispose()
+
+    def connect(self) -> Any:
+        """A connection of its own, outside the pool; raises what the driver raises."""
+        connection = self._driver.connect(
+            self.table.database,
+            password=os.environ.get(self.table.password_env) or None,
+            autocommit=True,
+            connect_timeout=10,
+            keepalives_idle=10,
+            keepalives_interval=5,
+            keepalives_count=3,
+            tcp_user_timeout=20_000,
+            application_name="stillroom",
+        )
+        adapt(connection)
+        connection.execute("; ".join(SETTINGS).format(schema=self.table.schema_name))
+        return connection
+
+    @contextmanager
+    def begin(self) -> Iterator[Connection]:
+        """One writing transaction: everything or nothing, and no other writer meanwhile.
+
+        StoreUnanswered where the connection broke before the commit was answered, and the server did not
+        come back in time to be asked whether it stands.
+        """
+        if self.read_only:
+            raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
+        if getattr(self._thread, "writing", False):
+            raise StoreError("A writing transaction was begun inside another one of the same thread.")
+        with self._turn:
+            self.check_place()
+            self._thread.writing = True
+            try:
+                yield from self._transaction()
+            finally:
+                self._thread.writing = False
+
+    def _transaction(self) -> Iterator[Connection]:
+        with plain_server_errors(self.table), self._engine.connect() as conn:
+            conn.execution_options(writes=True).begin()
+            conn.info[HEAD] = self._take_turn(conn)
+            began = conn.info[HEAD]
+            yield conn
+            self._commit(conn, began)
+
+    def _take_turn(self, conn: Connection) -> tuple[int, str]:
+        """Wait for the turn, and see that the record is ours to write; gives its head."""
+        number = self._seen.head[0]
+        cursor = self._execute(
+            conn,
+            f"{TURN}; SELECT (SELECT version_num FROM alembic_version), h.number, h.sha256, "  # noqa: S608
+            f"(SELECT sha256 FROM journal WHERE number = {number:d}), "
+            "(SELECT string_agg(name || '=' || epoch, ' ') FROM turn) "
+            "FROM (VALUES (1)) AS one LEFT JOIN "
+            "(SELECT number, sha256 FROM journal ORDER BY number DESC LIMIT 1) AS h ON true",
+        )
+        while cursor.nextset():
+            pass
+        version, newest, digest, ours, epochs = cursor.fetchone()
+        if version != NEWEST:
+            refuse_newer(str(version))
+            raise StoreError(f"{self.called} has tables of schema {version}; start this program anew.")
+        self._seen.refuse_older(newest or 0, ours if newest and number else None)
+        self._locks.refuse_lost(epochs or "")
+        return (newest, digest) if newest else FIRST
+
+    def _execute(self, conn: Connection, statements: str) -> Any:
+        """Several statements in one round trip; the cursor stands at the first one's result."""
+        driver_connection: Any = conn.connection.driver_connection
+        try:
+            return driver_connection.execute(statements)
+        except self._driver.OperationalError:
+            if driver_connection.closed:
+                conn.invalidate()
+            raise
+
+    def _commit(self, conn: Connection, began: tuple[int, str]) -> None:
+        last: tuple[int, str] = conn.info[HEAD]
+        try:
+            answer = self._execute(conn, "COMMIT").statusmessage
+            if answer != "COMMIT":
+                raise StoreError(f"{self.called} took nothing: a statement before had failed ({answer}).")
+        except self._driver.OperationalError as error:
+            conn.invalidate()
+            self._ask(last if last != began else None, error)
+        self._seen.note(last)
+
+    def _ask(self, entry: tuple[int, str] | None, error: Exception) -> None:
+        """After an unanswered commit: return where it stands, raise where it does not or nobody knows."""
+        until = time.monotonic() + ASKS_FOR_S
+        while entry is not None and time.monotonic() < until:
+            with suppress(self._driver.OperationalError):
+                if self._stands(entry):
+                    log.warning("%s broke off after a commit, which stands: entry %d", self.called, entry[0])
+                    return
+                raise error
+            time.sleep(0.2)
+        raise StoreUnanswered(
+            f"The connection to {self.called} broke while a change was being stored, and the server did not "
+            "come back to say whether it stands. Look whether it does before it is made again.",
+            entry,
+        ) from OperationalError("COMMIT", None, error)
+
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal, by number and digest, was committed after all."""
+        with plain_server_errors(self.table):
+            return self._stands(entry)
+
+    def _stands(self, entry: tuple[int, str]) -> bool:
+        """In a turn of its own: a commit that is still under way has ended when that begins."""
+        connection = self.connect()
+        try:
+            connection.execute(TURN)
+            row = connection.execute("SELECT sha256 FROM journal WHERE number = %s", (entry[0],)).fetchone()
+            connection.execute("ROLLBACK")
+            return row is not None and row[0] == entry[1]
+        finally:
+            connection.close()
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """One reading transaction: a snapshot that writers neither wait for nor disturb."""
+        self.check_place()
+        with plain_server_errors(self.table), self._engine.connect() as conn:
+            yield conn
+
+    def check_place(self) -> None:
+        """Raise StoreGone where the data folder, which has the sealed files, is gone."""
+        if file_identity(self._anchor) is None:
+            raise gone_error(self._anchor)
+
+    def connection(self) -> Connection:
+        """A connection of the pool that has begun nothing yet."""
+        return self._engine.connect()
+
+    def snapshot(self, path: Path) -> None:
+        """Copy the hot tier as it is at one instant into a new file of the embedded kind."""
+        with self.read() as conn:
+            self.snapshot_in(conn, path)
+
+    def snapshot_in(self, conn: Connection, path: Path) -> int:
+        """Copy what a transaction sees into a new file of the embedded kind; gives how many rows."""
+        return write_snapshot(conn, path)
+
+    def prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None = None) -> None:
+        """Check server, database and schema, and bring the tables up to date."""
+        with plain_server_errors(self.table):
+            with self._engine.connect() as conn:
+                server_schema.refuse_unfit(conn, self.table)
+                server_schema.prepare(self, conn, create, on_upgrade)
+            with self._engine.connect() as conn:
+                newest, _ = head(conn)
+                mine = select(journal.c.sha256).where(journal.c.number == self._seen.head[0])
+                self._seen.refuse_older(newest, conn.execute(mine).scalar())
+
+    def lock(self, name: str, wait_s: float = 0.0) -> AbstractContextManager[bool]:
+        """Try for so long to hold a lock of this record against other processes, wherever they run."""
+        return self._locks.lock(name, wait_s)
+
+    def lock_service(self) -> AbstractContextManager[None]:
+        """Be the one service of this record; StoreInUse where another is, on this machine or elsewhere."""
+        return self._locks.lock_service()
+
+    def _create_engine(self) -> Engine:
+        engine = create_engine(
+            "postgresql+psycopg://",
+            creator=self.connect,
+            poolclass=QueuePool,
+            pool_size=4,
+            max_overflow=16,
+            pool_timeout=BUSY_S,
+            pool_pre_ping=True,
+            use_native_hstore=False,
+        )
+        event.listen(engine, "begin", _begin)
+        return engine
+
+
+def driver() -> Any:
+    """The package that speaks to the server; StoreError with what to install where it is missing."""
+    try:
+        import psycopg
+    except ImportError as error:
+        raise StoreError(
+            "A hot tier on a database server needs psycopg, which is not installed: "
+            "pip install 'stillroom[group]'."
+        ) from error
+    return psycopg
+
+
+def _begin(conn: Connection) -> None:
+    if not conn.get_execution_options().get("writes"):
+        conn.exec_driver_sql(READING)

@@ -1,0 +1,75 @@
+"""What a database server says, as a sentence for a person: what, where, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError, TimeoutError
+
+from ...errors import StoreError
+from ..store_file import HotTable
+
+BUSY_S = 30
+WAITING = "A running service keeps its readings in memory meanwhile and stores them then."
+
+
+@contextmanager
+def plain_server_errors(table: HotTable) -> Iterator[None]:
+    """Turn what the server or its driver says into a StoreError; the cause stays attached."""
+    import psycopg
+
+    try:
+        yield
+    except (DBAPIError, TimeoutError) as error:
+        refusal = getattr(error, "orig", None) or error
+        raise server_error(table, refusal, error) if _is_ours(refusal) else error  # noqa: B904 (it has its cause)
+    except psycopg.Error as error:
+        if not _is_ours(error):
+            raise
+        raise server_error(table, error) from OperationalError("", None, error)
+
+
+def server_error(table: HotTable, refusal: BaseException, cause: SQLAlchemyError | None = None) -> StoreError:
+    """The sentence for what a driver refusal."""
+    message = " ".join(str(refusal).split())
+    error = StoreError(
+        f"{table.place} could not be used: {message.rstrip('.')}. Nothing was changed. "
+        f"{_remedy(message, getattr(refusal, 'sqlstate', None) or '', table)}"
+    )
+    error.__cause__ = cause or OperationalError("", None, refusal)
+    return error
+
+
+def _is_ours(refusal: BaseException) -> bool:
+    """Whether it is about the server as a whole, not about one row or a mistake of the program."""
+    import psycopg
+
+    states = ("42501", "42P01", "25006", "3F000", "25P02")
+    return (
+        isinstance(refusal, psycopg.OperationalError | psycopg.InterfaceError | TimeoutError)
+        or getattr(refusal, "sqlstate", None) in states
+    )
+
+
+def _remedy(message: str, state: str, table: HotTable) -> str:
+    low = message.lower()
+    role = f"role of {table.database}"
+    remedies = (
+        (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low,
+         f"Put the password of that role into the environment variable {table.password_env} of the service."),
+        (state == "3D000" or ("database" in low and "does not exist" in low),
+         "Create it: CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."),
+        ("role" in low and "does not exist" in low, "Create that role, or correct `database` in store.toml."),
+        (state == "42501", f"Give the {role} its schema: ALTER SCHEMA \"{table.schema_name}\" OWNER TO …."),
+        (state == "42P01", "It has no tables: correct `schema` in store.toml, or restore the newest backup."),
+        (state in ("25006", "55000") or "during recovery" in low,
+         "It is a standby, which only reads: name the server that writes in store.toml. " + WAITING),
+        (state == "55P03", f"Another program kept its turn for more than {BUSY_S} s; try again."),
+        (state == "53300" or "too many clients" in low, "Raise max_connections of the server. " + WAITING),
+        (state == "53100", "Free space on the disk of the server. " + WAITING),
+    )  # fmt: skip
+    for fits, remedy in remedies:
+        if fits:
+            return remedy
+    return f"See that the server runs and that this machine reaches it. {WAITING}"
