@@ -30,6 +30,7 @@ from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
 from .data.queries import Queries
 from .data.source import Source
+from .first_paint import loading
 from .mount import Mount, own_path
 from .pages import (
     campaigns,
@@ -53,7 +54,7 @@ from .pages import (
 from .pages import mail_link as by_mail
 from .parts import alert, news
 from .parts.components import refusal
-from .shell import shell
+from .shell import above, shell
 
 ASSETS = "_dash_assets.static"
 CACHED = frozenset(name for name, need in ROUTES.items() if need == ANYONE)  # files of the program
@@ -122,6 +123,7 @@ def create_app(
     app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
     app.server.config["SECRET_KEY"] = mount.house.secret if mount else secret_key(source.store.folder)
     app.layout = lambda: shell(q, PAGES, *first_page(q))
+    app.loading = lambda: loading(q, above(q, PAGES)) if allowed(now.NEEDS) else ""
     for page in PAGES:
         page.register(app, q)
     alert.register(app, q)
@@ -146,13 +148,18 @@ def create_app(
 
 
 class Pages(Dash):
-    """Dash whose pages ask at once for what a chart needs, not only when one is to be drawn."""
+    """Dash whose pages ask at once for what a chart needs, and whose page Now says its verdicts at once."""
+
+    loading: Callable[[], str] = staticmethod(lambda: "")
 
     def interpolate_index(self, metas: str = "", **parts: Any) -> str:  # type: ignore[override]
         """The page of an address; of one with charts, with the program that draws them fetched ahead."""
         metas += LAYOUT
         if request.path in WITH_CHARTS:
             metas += drawing.fetched_ahead()
+        if request.path == "/" and (first := self.loading()):
+            metas += drawing.theme_first(self.get_asset_url)
+            parts["app_entry"] = f'<div id="react-entry-point">{first}</div>'
         page: str = super().interpolate_index(metas=metas, **parts)  # type: ignore[no-untyped-call]
         return page
 

@@ -35,6 +35,11 @@ def fetched_ahead() -> str:
     return f'<script defer src="{ADDRESS}"></script><link rel="preload" as="script" href="{GRAPH}">'
 
 
+def theme_first(address: Callable[[str], str]) -> str:
+    """The theme, set before anything is painted; `address` of a file in assets/."""
+    return f'<script src="{address("drawing/theme.js")}"></script>'
+
+
 def install(app: Dash) -> None:
     """Serve the small bundle in place of the large one."""
     if version_of(SMALL) != get_plotlyjs_version():

@@ -36,13 +36,11 @@ def shell(
     shown: Sequence[str] | None = None,
 ) -> Component:
     """The frame around `#page`, which the address fills; `content` is that of the address `shown`."""
-    ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="region", **aria("Simulated data"))
     body = html.Div(
         [
             alert.strip(q),
             html.A("Skip to content", href="#page", className="skip"),
-            *([ribbon] if q.source.simulated else []),
-            html.Div(_head(q, pages), className="head", role="region", **aria("Room and pages")),
+            *above(q, pages),
             html.Main([*alert.frame(q), html.Div(list(content), id="page")], tabIndex=-1),
             html.Footer(_footer(q)),
             dcc.Location(id="address", refresh="callback-nav"),
@@ -55,6 +53,13 @@ def shell(
     theme = {"respectReducedMotion": True, "fontFamily": "B612, sans-serif"}
     whole: Component = dmc.MantineProvider(body, id="mantine", theme=theme)
     return whole
+
+
+def above(q: Queries, pages: Sequence[ModuleType]) -> list[Component]:
+    """What is above every page: the ribbon of a demonstration, and the head."""
+    ribbon = html.Div(html.Span(SIMULATED), className="ribbon", role="region", **aria("Simulated data"))
+    head = html.Div(_head(q, pages), className="head", role="region", **aria("Room and pages"))
+    return [ribbon, head] if q.source.simulated else [head]
 
 
 def _head(q: Queries, pages: Sequence[ModuleType]) -> list[Component]:

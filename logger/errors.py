@@ -10,6 +10,7 @@
     │   └── UnitError              a unit that is unknown or does not fit the quantity
     ├── StoreError                 the data folder cannot be used as it is
     │   ├── StoreInUse             another service holds the folder
+    │   ├── ArchiveAway            the place of sealed files does not answer, or refuses this account
     │   ├── StoreGone              its folder was deleted, unmounted or replaced while it was open
     │   ├── StoreUnanswered        a commit was sent to a server and not answered
     │   └── StoreDamaged           the file does not read back as it was written
@@ -109,6 +110,10 @@ class StoreInUse(StoreError):
 
 class StoreGone(StoreError):
     """The record is not where it was opened: deleted, unmounted, replaced."""
+
+
+class ArchiveAway(StoreError):
+    """The place of the sealed files does not answer, or refuses this account."""
 
 
 class StoreUnanswered(StoreError):

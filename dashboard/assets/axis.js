@@ -108,7 +108,8 @@
       own.xaxis.ticktext = wanted.text;
       changed = true;
     }
-    if (chart.clientWidth && chart.clientWidth < 520 && own.margin.r !== 62) { own.margin.r = 62; changed = true; }
+    own.margin.whole = own.margin.whole || own.margin.r;  // where a chart is narrow the names stand nearer to their lines
+    if (chart.clientWidth && chart.clientWidth < 520 && own.margin.r === own.margin.whole) { own.margin.r -= own.margin.r > 82 ? 6 : 20; changed = true; }
     return changed;
   }
   /* What is written here is no act of a person: redraw says nothing of it to the page, as relayout would. */

@@ -61,7 +61,7 @@
   function words(line, ms, reach) {
     var value = valueOf(line, ms, reach), span = line.meta.bin ? spanOf(line, ms) : null;
     if (value === null) { return { text: "no value", out: { by: 0 } }; }
-    var places = line.meta.U >= 0.95 ? 1 : 2, U = line.meta.U ? " ± " + line.meta.U.toFixed(places) : "";
+    var places = line.meta.places, U = line.meta.U ? " ± " + line.meta.U.toFixed(places) : "";
     var worst = span ? [span[0], span[1]].sort(function (a, b) { return Math.abs(beyond(line, b, ms).by) - Math.abs(beyond(line, a, ms).by); })[0] : value;
     return { text: span ? span[0].toFixed(places) + " to " + span[1].toFixed(places) + unitOf(line) : value.toFixed(places) + U + unitOf(line), out: beyond(line, worst, ms), value: worst };
   }
@@ -132,7 +132,7 @@
       var why = verdict.slice(1).join(", ");
       if (most && reason === "nonconforming") {
         var by = Math.abs(most.out.by), proven = by > most.line.meta.U ? "proven" : "not proven";
-        why = [why, most.line.name.split(" ")[0] + " " + by.toFixed(2) + " " + most.line.meta.apart + (most.out.by > 0 ? " above " : " below ") + most.out.limit + unitOf(most.line) + ", " + proven].filter(Boolean).join("; ");
+        why = [why, most.line.name.split(" ")[0] + " " + by.toFixed(most.line.meta.places) + " " + most.line.meta.apart + (most.out.by > 0 ? " above " : " below ") + most.out.limit + unitOf(most.line) + ", " + proven].filter(Boolean).join("; ");
       }
       if (why) { add(place, "p", "readout-why", why + "."); }
     }

@@ -127,14 +127,14 @@ def time_axis(chart: Chart, panels: int) -> Figure:
     }
 
 
-def frame(*, small: bool = False) -> Figure:
-    """Fonts, margins and manners, the same for every chart; the readout stands beside the curves."""
+def frame(*, small: bool = False, letters: int = 0) -> Figure:
+    """Fonts, margins and manners of a chart whose longest name at the end of a line has so many letters."""
     return {
         "font": FONT,
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "dragmode": "zoom",
-        "margin": {"l": 44 if small else 66, "r": 82, "t": TOP, "b": BOTTOM},
+        "margin": {"l": 44 if small else 66, "r": max(82, 14 + round(7.1 * letters)), "t": TOP, "b": BOTTOM},
         "hovermode": False,
         "showlegend": False,
     }

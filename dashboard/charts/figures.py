@@ -8,13 +8,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from zoneinfo import ZoneInfo
 
+from logger.local_time import stretches
 from logger.model import Rule
+from logger.model.figures import decimals
 from logger.units import quantity
 
 from ..data.words import difference, difference_unit, quantity_name, to_read_unit
 from . import theme
-from .axes import axes, domains, frame, height_of, name_of
+from .axes import BOTTOM, TOP, axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, ChartLine, Figure, base, boxes_of
 from .local_axis import meta
 from .verdict_trace import mark_traces, verdict_traces
@@ -34,6 +37,8 @@ __all__ = [
 
 CLEAR = "rgba(0,0,0,0)"
 HATCH = {"shape": "/", "size": 7, "solidity": 0.12, "fgcolor": theme.GREY, "bgcolor": CLEAR}
+BRACE_PX = 61  # below the last panel: under time, day and offset, above the trace
+MOST_CHANGES = 4  # of the clock have braces; in longer windows the ticks alone say them
 GROUND_TRACES = 3  # traces before the lines of a panel
 GROUND = ("inside of the limits", "width of the guard band", "limits")  # their names
 
@@ -54,6 +59,7 @@ def build_figure(chart: Chart, height: int | None = None) -> Figure:
     """The whole figure: of each panel the ground, then its lines; then the trace and the marks."""
     height = height or height_of(chart)
     ranges = [y_range(panel) for panel in chart.panels]
+    longest = max((len(line.label) for panel in chart.panels for line in panel.lines), default=0)
     return {
         "data": [
             *panel_traces(chart),
@@ -62,11 +68,11 @@ def build_figure(chart: Chart, height: int | None = None) -> Figure:
             *mark_traces(chart),
         ],
         "layout": {
-            **frame(small=chart.small),
+            **frame(small=chart.small, letters=longest),
             **axes(chart, ranges, height),
             "meta": meta(chart),
             "annotations": words_on(chart, ranges, height),
-            "shapes": note_lines(chart, height),
+            "shapes": [*note_lines(chart, height), *offset_braces(chart, height)],
         },
     }
 
@@ -121,6 +127,29 @@ def note_lines(chart: Chart, height: int) -> list[Figure]:
     double = max((chart.to_ns - chart.from_ns) // 300 // MS, 1)  # a change of the clock is a double rule
     places = [chart.ms(at) + apart for at, _ in chart.notes for apart in (0, double)]
     return [{**line, "x0": x, "x1": x, "line": ink} for x in places]
+
+
+def offset_braces(chart: Chart, height: int) -> list[Figure]:
+    """A brace under the words of the time axis for each offset, where the clock changes in the window."""
+    parts = stretches(chart.from_ns, chart.to_ns, ZoneInfo(chart.clock))
+    if chart.small or not 1 < len(parts) <= MOST_CHANGES + 1:
+        return []
+    whole = height - TOP - BOTTOM
+    low = domains(chart, height)[0][-1][0] - BRACE_PX / whole
+    foot, apart = low + 4 / whole, (chart.to_ns - chart.from_ns) // 400
+    ink = {"color": theme.INK_2, "width": 1}
+    ends = [*(part.from_ns for part in parts[1:]), chart.to_ns]
+    spans = [
+        (chart.ms(max(part.from_ns, chart.from_ns) + apart), chart.ms(end - apart))
+        for part, end in zip(parts, ends, strict=True)
+    ]
+    lines = [
+        line for a, b in spans if a < b for line in ((a, low, b, low), (a, low, a, foot), (b, low, b, foot))
+    ]
+    return [
+        {"type": "line", "xref": "x", "yref": "paper", "x0": x0, "y0": y0, "x1": x1, "y1": y1, "line": ink}
+        for x0, y0, x1, y1 in lines
+    ]
 
 
 def y_range(chart: Chart) -> tuple[float, float]:
@@ -221,10 +250,12 @@ def readout_meta(chart: Chart, line: ChartLine) -> Figure:
         for a, b in [_clip_to_window(chart, rule)]
         if b > a
     ]
+    U = difference(line.U, chart.unit)[0]
     return {
         "unit": to_read_unit(0.0, chart.unit)[1],
         "apart": difference(0.0, difference_unit(chart.unit))[1],
-        "U": round(difference(line.U, chart.unit)[0], 4),
+        "U": round(U, 4),
+        "places": decimals(U),
         "bin": line.bin_ns // MS,
         "limits": limits,
         "quantity": quantity_name(chart.quantity),

@@ -15,6 +15,7 @@ from .theme import cividis
 PX = 396.0  # along x, in a room of any size: letters have theirs, and the key below must not overlap
 MOST_PX_Y = 560.0
 PAD = 14.0
+LETTER = 9.0  # px of a letter on a phone, where they are drawn larger (assets/stillroom.css)
 
 
 def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, high: float) -> str:
@@ -28,12 +29,12 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
         f'preserveAspectRatio="none" href="data:image/png;base64,{picture}"/>',
         _walls(room, width, height),
         *(_zone(room, zone) for zone in zones),
-        _arrow(room, gradient_, len(air(spots))),
+        _arrow(room, gradient_),
         *_labels(room, spots),
-        _key(height, low, high),
+        _key(height, low, high, _why_no_gradient(gradient_, len(air(spots)))),
     ]
     return (
-        f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 40}" role="img" '
+        f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 56}" role="img" '
         f'aria-label="{escape(words(spots, gradient_), quote=True)}">{"".join(parts)}</svg>'
     )
 
@@ -90,16 +91,20 @@ def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
     return f'<text class="plan-small" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words)}</text>'
 
 
-def _arrow(room: Room, gradient_: Gradient | None, probes: int) -> str:
+def _why_no_gradient(gradient_: Gradient | None, probes: int) -> str:
+    """Why no gradient is drawn; said below the plan, where it covers no probe."""
+    if gradient_ is not None:
+        return ""
+    if probes < PROBES_NEEDED:
+        return f"gradient not shown: {probes} of {PROBES_NEEDED} air probes"
+    return "gradient not shown: probe positions do not allow it"
+
+
+def _arrow(room: Room, gradient_: Gradient | None) -> str:
     """The arrow points to the warm side; a gradient smaller than its U has no direction and gets no arrow."""
-    x, y = _px(room, room.size_m[0] * 0.75, room.size_m[1] * 0.68)
     if gradient_ is None:
-        few = (
-            f"{probes} of {PROBES_NEEDED} air probes"
-            if probes < PROBES_NEEDED
-            else "probe positions do not allow it"
-        )
-        return _text(x, y - 12, "gradient not shown:", "middle") + _text(x, y + 3, few, "middle")
+        return ""
+    x, y = _px(room, room.size_m[0] * 0.75, room.size_m[1] * 0.68)
     text = figure(gradient_.size, "K/m", gradient_.U)
     label = _haloed(x, y - 26, text, "middle", "plan-gradient")
     if gradient_.size <= gradient_.U:
@@ -123,10 +128,10 @@ def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
     for spot in sorted(spots, key=lambda s: -s.y_m):
         x, y = _px(room, spot.x_m, spot.y_m)
         text = _spot_text(spot)
-        right = x + 10 + len(text) * 6.9 + 8 < PAD + room.size_m[0] * _scale(room) + 6
+        right = x + 10 + len(text) * LETTER + 8 < PAD + room.size_m[0] * _scale(room) + 6
         label_y = y + 4
-        while any(abs(label_y - other_y) < 17 and abs(x - other_x) < 105 for other_x, other_y in occupied):
-            label_y += 17
+        while any(abs(label_y - other_y) < 19 and abs(x - other_x) < 105 for other_x, other_y in occupied):
+            label_y += 19
         occupied.append((x, label_y))
         parts += [
             _point(spot, x, y),
@@ -149,8 +154,8 @@ def _point(spot: Spot, x: float, y: float) -> str:
     return f'<path class="plan-out" d="M{x - 5} {y - 5}l10 10M{x + 5} {y - 5}l-10 10"/>'
 
 
-def _key(height: float, low: float, high: float) -> str:
-    """The colour range under the plan, with the word that says what it is."""
+def _key(height: float, low: float, high: float, note: str) -> str:
+    """The colour range under the plan, with the word that says what it is, and a note."""
     left, y = PAD + 50, PAD + height + 12
     cells = "".join(
         f'<rect class="plan-field" x="{left + i * 6}" y="{y}" width="6.2" height="9" '
@@ -162,4 +167,5 @@ def _key(height: float, low: float, high: float) -> str:
         + cells
         + _text(left + 12 * 6 + 6, y + 9, f"≥ {to_read_unit(high, 'degC')[0]:.5g} {unit('degC')}")
         + _text(PAD, y + 28, "air between probes: interpolated")
+        + (_text(PAD, y + 46, note) if note else "")
     )

@@ -13,6 +13,7 @@ from html import escape
 
 from logger.model import Conformity, RuleState
 
+from ..data.deciding import near_limit
 from ..data.words import figure, plain, to_read_unit
 
 WIDTH, HEIGHT = 360.0, 62.0
@@ -73,7 +74,7 @@ def label(state: RuleState) -> str:
     limits += [f"upper limit {plain(state.upper, state.unit)}"] if state.upper is not None else []
     probe = f", {state.probe}" if state.probe else ""
     why = f", {state.why}" if state.why else ""
-    value = figure(state.value, state.unit, state.U)
+    value = figure(state.value, state.unit, state.U, near_limit(state))
     return f"{state.name}{probe}: {value}; {', '.join(limits) or 'no limit'}; {WORD[state.conformity]}{why}"
 
 
@@ -135,7 +136,9 @@ def _head(state: RuleState) -> str:
     has_value = state.value is not None
     word = "" if plain_word or not has_value else side(state)
     warn = f'<tspan class="scale-word"> {escape(word)}</tspan>' if word else ""
-    value = figure(state.value, state.unit, state.U) if has_value else state.why or WORD[state.conformity]
+    value = state.why or WORD[state.conformity]
+    if has_value:
+        value = figure(state.value, state.unit, state.U, near_limit(state))
     css = "scale-value" if has_value else "scale-value scale-word"
     return (
         f'<text x="0" y="12" class="scale-name">{escape(name)}{warn}</text>'

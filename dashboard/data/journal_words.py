@@ -28,6 +28,7 @@ KINDS = {
     "refused": "access refused",
     "restore": "restore",
     "restore-test": "restore test",
+    "archive-moved": "sealed files moved",
     "restore-test-due": "restore test due",
     "seal": "month sealed",
     "setup": "setup in force",
@@ -57,7 +58,16 @@ MACHINES = ("service", "stillroom", "poll")  # who writes without a person
 MAIN = ("name", "alarm", "inspection", "case", "version", "record", "number", "zone", "channel", "probe")
 # Of no use to a reader; the entry itself has them.
 LEFT_OUT = ("original", "upto_arrival", "sequence", "occurrence", "through")
-KEY_WORDS = {"issue": "revision", "other_verdict": "verdict changed", "system_user": "login"}
+KEY_WORDS = {
+    "issue": "revision",
+    "other_verdict": "verdict changed",
+    "system_user": "login",
+    "act": "",
+    "name": "",
+    "event": "",
+    "person": "",
+}  # fmt: skip  (empty: the fact says enough)
+DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
 INSTANT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?Z")
 # Too many, drawn by themselves, or not about the room.
 QUIET = ("batch", "seal", "event", "inspection", "account", "token", "refused")
@@ -79,12 +89,28 @@ def entry_facts(what: Mapping[str, Any]) -> str:
     'alarm bay, unacknowledged → acknowledged'
     >>> entry_facts({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
     'tolerance 25 µm, roles reader and quality'
+    >>> entry_facts({"inspection": "I-7", "issue": 2, "verdict": "stable", "reason": "conforming"})
+    'inspection I-7, revision 2: stable, conforming'
     """
+    if {"inspection", "issue", "verdict", "reason"} <= set(what):
+        return _revision(what)
     facts = {k: _fact_text(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, *LEFT_OUT)}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
-    parts = [f"{_key_words(k)} {text}" for k, text in facts.items() if text]
+    parts = [f"{_key_words(k)} {text}".strip() for k, text in facts.items() if text]
     parts += [f"a new {k}" for k in SECRET if k in what]
     return ", ".join(part for part in (*parts, change, _through(what.get("through"))) if part)
+
+
+def _revision(what: Mapping[str, Any]) -> str:
+    """An issued verdict of an inspection: its number, the verdict, and whether it is another one."""
+    verdict = (
+        f"inspection {what['inspection']}, revision {what['issue']}: {what['verdict']}, {what['reason']}"
+    )
+    changed = ", verdict changed" if what.get("other_verdict") else ""
+    because = str(what.get("because") or "").rstrip(".")
+    return f"{verdict}{', provisional' if what.get('provisional') else ''}{changed}" + (
+        f". {because}" if because and len(because) <= LONGEST else ""
+    )
 
 
 def _through(way: object) -> str:
@@ -111,7 +137,8 @@ def _fact_text(key: str, value: object) -> str:
     if isinstance(value, int | float):
         return _number(key, value)
     if isinstance(value, str):
-        return value if len(value) <= LONGEST else ""
+        short = DIGEST.sub(lambda match: match[0][:12], value).rstrip(".")
+        return short if len(short) <= LONGEST else ""
     return _several(value)
 
 

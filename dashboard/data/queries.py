@@ -163,13 +163,13 @@ class Queries:
         return channels_in(self.setup, zone, name)
 
     def label(self, channel: str) -> str:
-        """The probe and a short word for where it stands: what fits at the end of a line."""
+        """The probe and its position, in as few last words as tell it from others of the zone."""
         setup = self.setup
         if channel not in setup.channels:
             return self.probe_label(channel.rpartition(".")[0])
         position = setup.position_at(channel, self.now_ns())
         probe = setup.channels[channel].probe
-        return f"{probe} {position.name.split()[-1]}" if position else probe
+        return f"{probe} {_short_name(position, setup)}" if position else probe
 
     def probe_label(self, probe: str) -> str:
         """The same for a probe: a derived quantity has no channel of its own, but stands where it stands."""
@@ -342,3 +342,21 @@ def _open_alarm(setup: Setup, spec: AlarmSpec, alarm: Alarm) -> OpenAlarm:
     zone = rule.zone if rule else (spec.rule or spec.key).partition(".")[0]
     name = setup.zones[zone].name if zone in setup.zones else setup.room.name
     return OpenAlarm(alarm, spec, rule, name, alarm.worst.limit if alarm.worst else None)
+
+
+def _short_name(position: Position, setup: Setup) -> str:
+    """As many last words of a position's name as no other position of its zone ends with."""
+    words = position.name.split()
+    others = [
+        other.name.split()
+        for other in setup.positions.values()
+        if other.zone == position.zone and other.name != position.name
+    ]
+    return next(
+        (
+            " ".join(words[-n:])
+            for n in range(1, len(words))
+            if all(other[-n:] != words[-n:] for other in others)
+        ),
+        position.name,
+    )

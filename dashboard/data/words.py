@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from logger.errors import IntervalError
 from logger.instants import NS, parse
 from logger.local_time import offset_at, offset_text
+from logger.model.figures import decimals, decimals_apart
 
 from .preferences import fahrenheit
 
@@ -27,6 +28,7 @@ PRINTED_UNIT = {
     "1e-6": "× 10⁻⁶",
     "1": "",
 }
+USUAL_DECIMALS = {"degC": 2, "K": 2, "K/m": 2, "K/h": 2}  # of a value whose U is not known; else 1
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
 # Units of temperature and of its differences for those who read °F: a difference of 1 K is one of 1.8 °F.
@@ -137,26 +139,24 @@ def difference_unit(name: str) -> str:
     return "K" if name == "degC" else name
 
 
-def decimals(name: str, U: float | None = None) -> int:
-    """Decimal places that go with an uncertainty of two figures, or with the unit."""
-    if U is not None and U > 0:
-        return 1 if U >= 0.95 else 2 if U >= 0.095 else 3
-    return {"degC": 2, "K": 2, "K/m": 2, "K/h": 2}.get(name, 1)
+def figure(value: float | None, name: str, U: float | None = None, limit: float | None = None) -> str:
+    """A value with its expanded uncertainty and unit, rounded as in statements and records.
 
-
-def figure(value: float | None, name: str, U: float | None = None) -> str:
-    """A value with its expanded uncertainty and unit; U that is no number is not known and not printed.
+    U that is no number is not known and not printed; beside a limit there are decimals enough to compare.
 
     >>> figure(20.0243, "degC", 0.1), figure(96_541.0, "Pa"), figure(None, "K")
     ('20.02 ± 0.10 °C', '965.4 hPa', 'no value')
+    >>> figure(20.902, "degC", 0.1, 21.0)
+    '20.902 ± 0.100 °C'
     """
     if value is None:
         return "no value"
     shown_value, printed = to_read_unit(value, name)
     if U is None or math.isnan(U):
-        return f"{shown_value:.{decimals(name)}f} {printed}"
+        return f"{shown_value:.{USUAL_DECIMALS.get(name, 1)}f} {printed}"
     shown_U, _ = difference(U, name)
-    places = min(decimals(name, shown_U), 2)
+    apart = 0 if limit is None else decimals_apart(shown_value, to_read_unit(limit, name)[0], shown_U)
+    places = max(decimals(shown_U), apart)
     return f"{shown_value:.{places}f} ± {shown_U:.{places}f} {printed}"
 
 

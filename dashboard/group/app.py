@@ -26,9 +26,11 @@ from logger.errors import StillroomError
 from logger.model.roles import Act
 from logger.people import Account, Kind, People, Tokens
 from logger.rooms import registry as listed
+from logger.rooms.receipts import NotTaken, Receipts
 from logger.rooms.registry import Registry, RoomEntry
 from logger.rooms.roles import centre_of, refuse_older, spread_password
 from logger.rooms.sightings import RoomState, Sightings
+from logger.service.centre_post import PATH as SUMMARY
 from logger.store import Store
 from logger.store.secret import secret_key
 
@@ -183,6 +185,7 @@ class Group:
         self._guard.install(tls=self._tls)
         self._guard.csrf.exempt(server.view_functions["no_machine"])
         self._guard.csrf.exempt(server.view_functions["no_machine_root"])
+        self._guard.csrf.exempt(server.view_functions["summary"])
         self._guard.after_password = self._spread
         sign_in.register(self._guard, first, lambda: NAME)
         administration.register(self._guard, lambda: NAME)
@@ -223,6 +226,16 @@ class Group:
             return Response(render_template("rooms_list.html", **self._context()))
 
         @needs(ANYONE)
+        def summary() -> Response:
+            """A room brings its signed summary: the signature is all that is asked for."""
+            try:
+                content = request.get_data(cache=False)
+                listed_key = Receipts(self.registry.centre).take(content, self.registry, self._now_ns())
+            except NotTaken as error:
+                return Response(f"{error}\n", HTTPStatus.CONFLICT, mimetype="text/plain")
+            return Response("", HTTPStatus.NO_CONTENT if listed_key else HTTPStatus.ACCEPTED)
+
+        @needs(ANYONE)
         def icon() -> Response:
             return Response(get_data("dash", "favicon.ico") or b"", mimetype="image/x-icon")
 
@@ -231,6 +244,7 @@ class Group:
         server.add_url_rule("/", "/", rooms)
         server.add_url_rule("/rooms", "rooms", rooms)  # by which a room's pages lead back
         server.add_url_rule("/_rooms", "news", news)
+        server.add_url_rule(SUMMARY, "summary", summary, methods=["POST"])
         server.add_url_rule("/<path:path>", "/<path:path>", nowhere)
         server.add_url_rule("/<path>/api/", "no_machine_root", no_machine, methods=methods)
         server.add_url_rule("/<path>/api/<path:rest>", "no_machine", no_machine, methods=methods)

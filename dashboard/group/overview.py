@@ -149,7 +149,8 @@ def _notes(state: RoomState) -> str:
     if overdue:
         notes.append(f"{len(overdue)} certificate{'s' if len(overdue) != 1 else ''} overdue")
     if state.clock_ahead_s:
-        notes.append(f"its clock is {state.clock_ahead_s:.0f} s ahead of this one")
+        way = "ahead of" if state.clock_ahead_s > 0 else "behind"
+        notes.append(f"its clock is {abs(state.clock_ahead_s):.0f} s {way} this one")
     return "; ".join(notes)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import groupby
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
@@ -20,10 +19,10 @@ from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed
 from ..charts import build, figures
+from ..charts.local_axis import offsets_in
 from ..data.case_desk import desk
 from ..data.queries import Queries
 from ..data.words import (
-    age,
     exceedance,
     field_text,
     figure,
@@ -31,19 +30,18 @@ from ..data.words import (
     interval_text,
     local,
     local_offset,
-    moment,
     plain,
+    unit,
 )
 from ..parts.alarm_figures import alarms_card
 from ..parts.case_forms import TEXTS, affected_card, closing_card, texts_card
 from ..parts.case_links import links_card, register_links
+from ..parts.case_list import PATH, case_list, lasting, numbers_in_words
 from ..parts.components import aria, button, card, field, graph, key_to_trace, refusal, table
 
 TITLE = "Cases"
-PATH = "/cases"
 NEEDS = Act.READ
 BEFORE_NS, AFTER_NS = 2 * 3600 * NS, 2 * 3600 * NS  # of the case in its chart
-WEEKS = 26  # in the list; older ones are found by their number
 
 
 def layout(q: Queries, search: str) -> Component:
@@ -56,7 +54,7 @@ def layout(q: Queries, search: str) -> Component:
         drawn = _case(q, chosen) if chosen else [html.H1("Cases", className="page"), html.P(_calm(records))]
     except StillroomError as fault:
         chosen, drawn = None, [html.H1("Cases", className="page"), refusal(str(fault))]
-    side = html.Aside(_list(q, records, chosen), className="case-list", **aria("All cases"))
+    side = html.Aside(case_list(q, records, chosen), className="case-list", **aria("All cases"))
     return html.Div(
         [html.Div([side, html.Div(drawn, className="stack")], className="case-page"), *_figures(q, records)],
         className="stack",
@@ -79,49 +77,6 @@ def _chosen(q: Queries, query: dict[str, str], records: Sequence[CaseRecord]) ->
         return desk(q).at(query["zone"], at_ns, q.now_ns())
     asking = [r for r in records if r.waits]
     return asking[-1] if asking else None
-
-
-def address(record: CaseRecord) -> str:
-    """The page of a case."""
-    if record.number is not None:
-        return f"{PATH}?case={record.number}"
-    from logger.instants import rfc3339
-
-    return f"{PATH}?" + urlencode({"zone": record.case.zone, "at": rfc3339(record.case.from_ns)})
-
-
-def _list(q: Queries, records: Sequence[CaseRecord], chosen: CaseRecord | None) -> list[Component]:
-    asking = [r for r in records if r.case.in_use]
-    left = sum(r.waits for r in asking)
-    parts: list[Component] = [html.P([html.Strong(f"{left} open"), f" · {len(asking) - left} closed"])]
-    weeks = groupby(reversed(records), key=lambda r: _week(q, r))
-    for number, (week, of_week) in enumerate(weeks):
-        if number == WEEKS:
-            parts.append(html.P("Open an older case by its number in the address."))
-            break
-        in_week = list(of_week)
-        parts.append(html.H2(week))
-        parts += [_entry(q, r, r == chosen) for r in in_week if r.case.in_use]
-        quiet = sum(not r.case.in_use for r in in_week)
-        words = f"{quiet} outside hours of use, no decision needed"
-        parts += [html.P(words, className="aside")] if quiet else []
-    return parts
-
-
-def _week(q: Queries, record: CaseRecord) -> str:
-    year, week, _ = moment(record.case.from_ns, q.room.timezone).isocalendar()
-    return f"{year}-W{week:02d}"
-
-
-def _entry(q: Queries, r: CaseRecord, here: bool) -> Component:
-    names = ", ".join(q.zone(key).name for key in r.case.zones)
-    cause = "" if r.cause == "no cause yet" else f", {r.cause}"
-    lasted = age((r.case.to_ns - r.case.from_ns) / NS)
-    state = f"{len(r.missing)} missing" if r.missing else r.state
-    link = html.A(f"{r.number} {names}", href=address(r))
-    words = [link, html.Small(f"{lasted}{cause}"), html.Span(state, className="case-state")]
-    css = f"case-entry{' here' if here else ''}{' open' if r.waits else ''}"
-    return html.Div(words, className=css)
 
 
 def _case(q: Queries, r: CaseRecord) -> list[Any]:
@@ -167,12 +122,13 @@ def _under(q: Queries, r: CaseRecord) -> str:
 
 def _facts(q: Queries, r: CaseRecord) -> Component:
     e, zone = r.worst, q.room.timezone
-    longest = age((r.case.to_ns - r.case.from_ns) / NS)
+    longest = lasting(r)
     area = max((run for run in r.case.runs if run.rule == e.rule), key=lambda run: run.exceedance)
     settled = max(r.settled_ns.values())
     facts = [
-        ("Worst", figure(e.worst, e.unit, e.U), f"{' '.join(e.probes)} at {local(e.worst_ns, zone)}, limit "
-         f"{plain(e.limit, e.unit)}, {'proven' if e.proven else 'within U'}"),
+        ("Worst", figure(e.worst, e.unit, e.U, e.limit), f"{', '.join(e.probes)} "
+         f"at {local(e.worst_ns, zone)}, limit {plain(e.limit, e.unit)}, "
+         f"{'proven' if e.proven else 'within U'}"),
         ("Duration", longest + (" so far" if r.running else ""), "all rules, counted once"),
         ("Exceedance", exceedance(area.exceedance, area.unit), "area outside the limit"),
         ("Settled", "not yet" if r.running else local(settled, zone), "after the last rule out of limits"),
@@ -199,6 +155,7 @@ def _chart_card(q: Queries, r: CaseRecord) -> Component:
         graph("case-graph", figures.build_figure(chart, height), label, height),
         key_to_trace(),
         html.P(html.A("Open in Trend", href=f"/trend?{urlencode(view)}")),
+        aside=f"{unit(chart.unit)}, corrected; {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
     )
 
 
@@ -221,7 +178,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
     rows = [[c.cause, str(c.cases), _hours(c.lost_ns)] for c in lost.causes]
     rows += [["no case (settling after a gap)", "", _hours(lost.rest_ns)]] if lost.rest_ns else []
     rows.append(["all", str(sum(c.cases for c in lost.causes)), _hours(lost.not_stable_ns)])
-    repeats = ", ".join(str(case.number) for case in again)
+    repeats = numbers_in_words([case.number for case in again if case.number is not None])
     return [
         card(
             "Time lost by cause",
@@ -231,7 +188,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
                 "In hours of use; each minute counted once",
                 figures=(1, 2),
             ),
-            html.P(f"Same cause 3 times or more in 30 days: case {repeats}.") if repeats else html.Div(),
+            html.P(f"Same cause 3 times or more in 30 days: {repeats}.") if repeats else html.Div(),
             html.Div(
                 [
                     field("action-day", "Corrective action, date", placeholder="2026-10-20"),

@@ -72,6 +72,7 @@ def layout(q: Queries, search: str) -> Component:
     values = _check_values(q, query)
     form = [_check_form(q, values), refusal(refused)]
     ask = _asked_line(q, query, values, form) if answer else card("Check an interval", *form)
+    start = card("Start an inspection", _start_form(q))
     return html.Div(
         [
             html.H1("Inspections", className="unseen" if answer else "page"),
@@ -86,14 +87,11 @@ def layout(q: Queries, search: str) -> Component:
                         ],
                         className="main-side",
                     ),
-                    html.Div(
-                        [card("Start an inspection", _start_form(q))],
-                        className="other-side",
-                    ),
+                    *([] if answer else [html.Div([start], className="other-side")]),
                 ],
-                className="two" + (" answered" if answer else ""),
+                className="answered" if answer else "two",
             ),
-            html.Div(jobs, className="below"),
+            html.Div([jobs, *([start] if answer else [])], className="below stack"),
         ]
     )
 

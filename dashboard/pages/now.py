@@ -70,13 +70,12 @@ def chosen_view(q: Queries, search: str) -> LiveView:
 
 
 def usual_view(q: Queries) -> LiveView:
-    """12 h of the first zone; while an alarm waits for a person, the last hour of its zone."""
-    zones = list(q.setup.zones_now())
-    first = zones[0].key if zones else ""
-    waiting = by_priority([a for a in q.alarms() if a.awaiting])
+    """12 h of the first zone; while an alarm of a zone waits for a person, the last hour of its zone."""
+    zones = {zone.name: zone.key for zone in q.setup.zones_now()}
+    waiting = by_priority([a for a in q.alarms() if a.awaiting and a.zone in zones])
     if not waiting:
-        return LiveView(LIVE_HOURS, first)
-    return LiveView(ALARM_HOURS, next((z.key for z in zones if z.name == waiting[0].zone), first))
+        return LiveView(LIVE_HOURS, next(iter(zones.values()), ""))
+    return LiveView(ALARM_HOURS, zones[waiting[0].zone])
 
 
 def address_of(view: LiveView) -> str:
@@ -126,7 +125,6 @@ def probes(q: Queries) -> Component:
         rows,
         "Newest temperatures",
         figures=(2, 3),
-        stacks=True,
     )
 
 
@@ -157,6 +155,15 @@ def sentences(q: Queries, statements: Sequence[Statement], hours: float) -> list
         )
         for s in statements
     ]
+
+
+def first_sentences(q: Queries) -> list[Component]:
+    """The sentences as the page begins, for what is shown while it loads."""
+    return sentences(q, q.statements(), _trail_hours(q))
+
+
+def _trail_hours(q: Queries) -> float:
+    return ALARM_TRAIL if usual_view(q).hours == ALARM_HOURS else LIVE_HOURS
 
 
 def _headline(s: Statement) -> str:
@@ -378,9 +385,7 @@ def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
     large = [s for s in statements if s.zone == view.large]
     others = [s for s in statements if s.zone != view.large]
     parts: dict[str, Any] = {
-        "sentences": sentences(
-            q, statements, ALARM_TRAIL if usual_view(q).hours == ALARM_HOURS else LIVE_HOURS
-        ),
+        "sentences": sentences(q, statements, _trail_hours(q)),
         "hands": hands.rows(q),
         "scales": scales(q, large),
         "others": behind("Other zones against their limits", *scales(q, others)) if others else [],

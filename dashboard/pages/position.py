@@ -15,6 +15,7 @@ from dash.development.base_component import Component
 from logger.core.calibration.status import status
 from logger.errors import UnknownName
 from logger.model import Conformity, Position, RuleState
+from logger.model.figures import decimals
 from logger.model.roles import Act
 
 from ..access.needs import needs
@@ -77,7 +78,7 @@ def _all(q: Queries) -> Component:
         html.Li(html.A(f"{_zone(q, p)}, {p.name}", href=f"{PATH}/{quote(key)}"))
         for key, p in q.setup.positions.items()
     ]
-    return html.Div([html.H1("Positions", className="page"), html.Ul(rows)])
+    return html.Div([html.H1("Positions", className="page"), html.Ul(rows, className="position-list")])
 
 
 def _place(q: Queries, position: Position) -> str:
@@ -117,8 +118,9 @@ def _channels(q: Queries, position: Position) -> list[str]:
 def _act(q: Queries, statement: Statement) -> list[Any]:
     first = {"stable": "Measure.", "not stable": "Stop measuring."}.get(statement.verdict, "Do not begin.")
     rest = statement.when(q.now_ns(), q.room.timezone) if statement.verdict == "stable" else ""
-    more = f" {sentence(rest)}" if rest else f" {statement.next_step}" if statement.next_step else ""
-    return [html.Strong(first), more.replace(f" {first}", "", 1)]
+    more = sentence(rest) or statement.next_step
+    more = more.replace(f"{first.rstrip('.')} in this zone.", "").replace(first, "", 1)
+    return [html.Strong(first), f" {more.strip()}" if more.strip() else ""]
 
 
 def _value(q: Queries, position: Position, statement: Statement, channels: list[str]) -> list[Component]:
@@ -133,8 +135,9 @@ def _value(q: Queries, position: Position, statement: Statement, channels: list[
             html.P(f"{channel.probe}, {position.name}", className="position-probe"),
             html.P(f"No reading{since}.", className="position-value position-none"),
         ]
-    number, _, rest = figure(value, _unit_of(channel.quantity), U).partition(" ")
     state = _state(statement, channel.quantity, value, U)
+    limit = None if state is None else near_limit(state)
+    number, _, rest = figure(value, _unit_of(channel.quantity), U, limit).partition(" ")
     out = state is not None and _beyond(state)
     parts: list[Component] = [
         html.P(f"{channel.probe}, {position.name} · {age(seconds)} ago", className="position-probe"),
@@ -178,7 +181,8 @@ def _room_left(state: RuleState) -> str:
     if limit is None or value is None:
         return ""
     difference = abs(to_read_unit(value, state.unit)[0] - to_read_unit(limit, state.unit)[0])
-    words = f"{difference:.2f} {difference_unit(state.unit)}"
+    places = 2 if state.U is None else max(decimals(state.U), 2)
+    words = f"{difference:.{places}f} {difference_unit(state.unit)}"
     if not _beyond(state):
         return f"{words} to the limit"
     side = "above" if value > limit else "below"
@@ -188,7 +192,7 @@ def _room_left(state: RuleState) -> str:
 def _button(statement: Statement) -> tuple[str, str]:
     if statement.verdict == "stable":
         return "Start an inspection", "/inspections"
-    return "Inspections that run", "/inspections"
+    return "Running inspections", "/inspections"
 
 
 def _rows(q: Queries, position: Position, channels: list[str]) -> list[list[Any]]:

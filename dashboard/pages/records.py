@@ -43,6 +43,7 @@ from ..parts.record_months import current_of, month_list, month_options, registe
 
 TITLE = "Records"
 PATH = "/records"
+ALTHOUGH = "Issue although other records cover part of this time"
 NEEDS = Act.READ_INSPECTIONS
 FILES = "/records/files"
 NAMED = 6  # so many missing reviews are named
@@ -168,13 +169,8 @@ def _issue_form(q: Queries) -> Component:
             choice("issue-month", "Month", months, "", wide=True),
             field("issue-from", "From, local", first),
             field("issue-to", "To, local (not included)", today),
-            slot(
-                dmc.Checkbox(
-                    id="issue-beside",
-                    label="Issue although other records cover part of this time",
-                    checked=False,
-                )
-            ),
+            html.Div(className="break"),
+            slot(dmc.Checkbox(id="issue-beside", label=ALTHOUGH, checked=False), "wide"),
             button("issue-go", "Issue"),
             html.Div(className="break"),  # an amendment is another act, on a line of its own
             field("amend-number", "Amend record", narrow=True, placeholder="number"),
@@ -330,7 +326,7 @@ def _issuing(app: Dash, q: Queries) -> None:
             if not span[0] < span[1] <= q.now_ns():
                 raise Refused("The interval must end in the past, after its start.")
             if not beside:
-                way = "tick “Issue although other records cover part of this time”"
+                way = f"tick “{ALTHOUGH}”"
                 refuse_overlapping(current.store, current.setup, zone, (span[0], span[1]), way)
             ours = (current.store, current.verdicts, current.setup, zone)
             return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number

@@ -82,7 +82,8 @@ def _form(q: Queries) -> Component:
         choice({"soak": "just"}, "Previous step", JUST, "", wide=True),
         field({"soak": "from"}, f"Part now, {unit('degC')}", _offered(25.0), narrow=True),
         field({"soak": "room"}, f"Room, {unit('degC')}", _offered(20.0), narrow=True),
-        field({"soak": "residual"}, f"Allowed remaining difference, {unit('K')}", "", narrow=True),
+        html.Div(className="break"),
+        field({"soak": "residual"}, f"Allowed remaining difference, {unit('K')}", ""),
         field({"soak": "length"}, "or length, mm", "100", narrow=True),
         field({"soak": "tolerance"}, "tolerance, µm", "10", narrow=True),
         field({"soak": "share"}, "share of it, %", "10", narrow=True),
@@ -93,7 +94,8 @@ def _form(q: Queries) -> Component:
         field("soak-name", "Name of the part"),
         button("soak-begin", "Start soak timer", quiet=True),
     ]
-    return html.Div([*asks, *(clock_of if allowed(Act.INSPECT) else [])], className="form")
+    timer = [html.Div(className="break"), *clock_of] if allowed(Act.INSPECT) else []
+    return html.Div([*asks, *timer], className="form")
 
 
 def _offered(value_C: float) -> str:

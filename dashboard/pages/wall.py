@@ -148,7 +148,7 @@ def _number(q: Queries, s: Statement, number: Deciding | None) -> tuple[Componen
     if state.value is None:
         since = f" {age(number.age_s)}" if number.age_s is not None else ""
         return html.Span("no value", className="wall-none"), "", f"{state.probe}{since}, {limit_text}"
-    value, _, rest = figure(state.value, state.unit, state.U).partition(" ")
+    value, _, rest = figure(state.value, state.unit, state.U, limit).partition(" ")
     old = f" {age(number.age_s)}" if number.age_s is not None else ""
     out = state.conformity is Conformity.NONCONFORMING
     return html.Span(value, className="wall-out" if out else ""), rest, f"{state.probe}{old}, {limit_text}"

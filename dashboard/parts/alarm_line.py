@@ -82,7 +82,10 @@ def _waiting(alarms: Sequence[OpenAlarm], q: Queries) -> Component:
         [
             priority(first.spec.priority),
             html.Span(wide, className="say wide"),
-            html.Span([html.Strong(narrow), html.Small(_more(alarms))], className="say narrow"),
+            html.Span(
+                [html.Strong(narrow), *([html.Small(_more(alarms))] if len(alarms) > 1 else [])],
+                className="say narrow",
+            ),
             more,
             *([act] if allowed(Act.ACKNOWLEDGE) else []),
         ],
@@ -98,11 +101,13 @@ def _opener(label: str) -> dict[str, Any]:
 def _wording(alarm: OpenAlarm, q: Queries) -> tuple[list[Any], str]:
     """The line in full, and what of it fits on a phone."""
     what, since = alarm_words(alarm, q)
-    zone, _, rest = what.partition(": ")
     worst = alarm.alarm.worst
-    short = f"{plain(worst.value, worst.unit)} at {worst.probe}" if worst and _valued(alarm) else rest
+    if worst and _valued(alarm):
+        short = f"{alarm.zone}, {plain(worst.value, worst.unit)} at {worst.probe}"
+    else:
+        short = what
     over = ", over" if alarm.alarm.state in RETURNED else ""
-    return [html.Strong(what), f", {since.partition(',')[0]}{over}."], f"{zone}, {short}"
+    return [html.Strong(what), f", {since.partition(',')[0]}{over}."], short
 
 
 def _valued(alarm: OpenAlarm) -> bool:
@@ -196,7 +201,7 @@ def _row(alarm: OpenAlarm, q: Queries, *, state: bool) -> Component:
     value = ""
     if worst and _valued(alarm):
         limit = f", limit {plain(alarm.limit, worst.unit)}" if alarm.limit is not None else ""
-        value = f"{figure(worst.value, worst.unit, worst.U)} at {worst.probe}{limit}"
+        value = f"{figure(worst.value, worst.unit, worst.U, alarm.limit)} at {worst.probe}{limit}"
     cells: list[Any] = [
         priority(alarm.spec.priority, pale=state),
         f"{alarm.zone}, {rule_words(alarm, q)}",

@@ -42,18 +42,28 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
     if not impacts:
         return card("Affected inspections, settling included", html.P("No inspection is affected."))
     may = allowed(Act.DECIDE) and record.case.in_use
-    rows = [_impact_row(q, i, form=may and i.decided is None) for i in impacts]
+    rows = [_impact_row(q, i) for i in impacts]
+    forms = [_decision_form(i) for i in impacts if may and i.decided is None]
     left = sum(i.decided is not None for i in impacts)
-    heads = ["no.", "inspection", "when", "verdict", "thermal error", "share", "decision, customer, reason"]
+    heads = [
+        "no.",
+        "inspection",
+        "when",
+        "verdict",
+        "greatest thermal error",
+        "share of tolerance",
+        "decision",
+    ]
     return card(
         "Affected inspections, settling included",
         table(heads, rows, "Largest share of the tolerance first", figures=(2, 4, 5), stacks=True),
+        *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",
     )
 
 
-def _impact_row(q: Queries, i: Impact, *, form: bool) -> list[Any]:
+def _impact_row(q: Queries, i: Impact) -> list[Any]:
     effect = "unknown" if i.effect_um is None else f"{i.effect_um:.2f} µm"
     return [
         html.A(i.job.key, href=f"/inspections?inspection={i.job.key}"),
@@ -62,7 +72,7 @@ def _impact_row(q: Queries, i: Impact, *, form: bool) -> list[Any]:
         verdict(i.verdict, i.reason),
         html.Span(effect, title=i.how),
         "unknown" if i.share is None else f"{i.share:.0%}",
-        _decision_form(i.job.key) if form else _decision_words(q, i),
+        _decision_words(q, i),
     ]
 
 
@@ -74,8 +84,9 @@ def _decision_words(q: Queries, i: Impact) -> Component:
     return html.Div([html.Div(f"{d.decision}: {d.reason}"), html.Div(d.customer), html.Small(when)])
 
 
-def _decision_form(key: str) -> Component:
-    """Controls of one row; each names its inspection for who cannot see the row."""
+def _decision_form(i: Impact) -> Component:
+    """The controls of one inspection on a line of their own; the first names it."""
+    key = i.job.key
     data = [{"value": word, "label": word} for word in DECISIONS]
     return html.Div(
         [
@@ -91,8 +102,9 @@ def _decision_form(key: str) -> Component:
                 id={"decide": "customer", "key": key},
                 label="Customer",
                 placeholder="who is notified, or why nobody",
+                size="sm",
             ),
-            dmc.TextInput(id={"decide": "reason", "key": key}, label="Reason"),
+            dmc.TextInput(id={"decide": "reason", "key": key}, label="Reason", size="sm"),
             html.Button(
                 "Decide", id={"decide": "go", "key": key}, type="button", className="act", n_clicks=0
             ),

@@ -34,7 +34,7 @@ def links_card(q: Queries, record: CaseRecord) -> Component:
     example = field_text(later, q.room.timezone)
     part = [
         field("part-at", "Runs from this time on are another case, local", placeholder=example),
-        button("part-go", "Part", quiet=True),
+        button("part-go", "Split", quiet=True),
     ]
     undo = [
         field("undo-number", "Number that was joined", narrow=True, placeholder="number"),
@@ -48,8 +48,8 @@ def links_card(q: Queries, record: CaseRecord) -> Component:
         *(undo if joined else [html.Div([field("undo-number", ""), button("undo-go", "")], hidden=True)]),
         html.Div(id="links-refusal", role="status"),
     ]
-    words = "Another case may have the same cause, or this one two."
-    return card("Join or part", behind(words, html.Div(form, className="form")))
+    words = "Two cases of one cause, or one case of two causes"
+    return card("Join or split", behind(words, html.Div(form, className="form")))
 
 
 def register_links(app: Dash, q: Queries, layout: Layout) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -33,9 +34,30 @@ def answer_card(q: Queries, query: Mapping[str, str]) -> Component:
     return html.Div(
         [
             _words(q, zone.name, answer, query),
-            *thermal_cards(answer.get("thermal")),
-            _chart(q, zone.key, from_ns, to_ns, int(answer["pre_window_s"])),
-            _tables(q, answer),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            _chart(q, zone.key, from_ns, to_ns, int(answer["pre_window_s"])),
+                            _reasons(q, answer),
+                        ],
+                        className="main-side",
+                    ),
+                    html.Div(
+                        [
+                            *thermal_cards(answer.get("thermal")),
+                            card("For the report", *_for_reports(answer)),
+                        ],
+                        className="other-side",
+                    ),
+                ],
+                className="two answer-body",
+            ),
+            behind("Statistics of the interval", _statistics(q, answer["statistics"])),
+            html.P(
+                f"Digest {answer['digest']} · setup {answer['setup']} · software {answer['software']}",
+                className="provenance",
+            ),
         ]
     )
 
@@ -58,7 +80,7 @@ def _words(q: Queries, name: str, answer: AssessmentAnswer, query: Mapping[str, 
             ),
             *facts(answer.get("thermal")),
             html.P(
-                f"{sentence(str(answer['decision_rule']))} Pre-window {answer['pre_window_s'] // 60} min."
+                f"{sentence(str(answer['decision_rule']))}"
                 + (" Provisional: the last minutes may still change." if answer.get("provisional") else ""),
                 className="aside",
             ),
@@ -127,25 +149,36 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
     )
 
 
-def _tables(q: Queries, answer: AssessmentAnswer) -> Component:
+def _reasons(q: Queries, answer: AssessmentAnswer) -> Component:
+    """The reasons, runs of one rule joined, with the basis of their limits."""
     rows = [r for r in answer["reasons"] if r != answer["leading"]]
     reasons = [
         _joined_row(q, runs)
         for runs in joined_reasons([answer["leading"], *rows] if answer["leading"] else rows)
     ]
+    if not reasons:
+        return card("Reasons", html.P("None: all limits kept, guard band included."))
     head = ["reason", "rule", "probe", "when", "worst", "limit", "proven", "why"]
-    return html.Div(
-        [
-            table(head, reasons, "Reasons", figures=(3, 4, 5)),
-            *_bases(q, answer["reasons"]),
-            _statistics(q, answer["statistics"]),
-            *_for_reports(answer),
-            html.P(
-                f"Digest {answer['digest']} · setup {answer['setup']} · software {answer['software']}",
-                className="provenance",
-            ),
-        ]
+    head[3] = _shortened(reasons)
+    if not any(row[-1] for row in reasons):
+        head, reasons = head[:-1], [row[:-1] for row in reasons]
+    caption = "The deciding one first; runs of a rule joined"
+    return card(
+        "Reasons",
+        table(head, reasons, caption, figures=(3, 4, 5), stacks=True),
+        *_bases(q, answer["reasons"]),
     )
+
+
+def _shortened(rows: list[list[str]]) -> str:
+    """Take day and offset out of the times of reasons that share them; gives the head of the column."""
+    day, _, offset = rows[0][3].split(" ")[:3]
+    alike = re.compile(rf"{day} [\d:]+ {re.escape(offset)} to (\d{{4}}-\d\d-\d\d )?[\d:]+(, \d+ times)?")
+    if all(alike.fullmatch(row[3]) for row in rows):
+        for row in rows:
+            row[3] = row[3].replace(f"{day} ", "").replace(f" {offset}", "")
+        return f"when, {day} {offset}"
+    return "when"
 
 
 def joined_reasons(reasons: Sequence[CheckReason]) -> list[list[CheckReason]]:
@@ -183,10 +216,10 @@ def _for_reports(answer: AssessmentAnswer) -> list[Component]:
     """The sentence for a certificate, and the line that leads from a report back to here."""
     statement = answer.get("statement") or NO_STATEMENT
     lines: list[Component] = [
-        html.P(["For the certificate: ", html.Q(statement) if answer.get("statement") else statement])
+        html.P(html.Q(statement) if answer.get("statement") else statement, id="check-statement")
     ]
     if answer.get("stamp"):
-        lines.append(html.P(["For the report: ", html.Code(answer["stamp"])], className="provenance"))
+        lines.append(html.P(["Stamp: ", html.Code(answer["stamp"])], className="provenance"))
     return lines
 
 

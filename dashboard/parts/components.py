@@ -192,12 +192,12 @@ def draft_of_setup(q: Queries) -> dict[str, Any]:
 
 
 def choice(
-    ident: Any, label: str, options: Mapping[str, str], value: str, *, wide: bool = False
+    ident: Any, label: str, options: Mapping[str, str], value: str, *, wide: bool = False, **more: Any
 ) -> Component:
     """One of a few, by name."""
     data = [{"value": key, "label": name} for key, name in options.items()]
     control = dmc.Select(
-        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", **LIST
+        id=ident, label=label, data=data, value=value, allowDeselect=False, size="sm", **LIST, **more
     )
     return slot(control, "wide" if wide else "")
 

@@ -15,6 +15,7 @@ from logger.verdicts.curves import at_common_bins
 from ..charts import theme
 from ..charts.axes import FONT, frame
 from ..charts.chart import Figure
+from ..charts.figures import spread
 from ..data.channels import channels_in
 from ..data.queries import Queries
 from ..data.words import difference, local, plain, plain_difference, point, signed_figure
@@ -114,7 +115,16 @@ def _figure(q: Queries, days: list[str], apart: dict[str, list[float]], probe: s
         style = {"type": "scatter", "mode": "lines+markers", "marker": {"size": 4}, "hovertemplate": hover}
         lines.append({**style, "name": name, **_broken(days, values), "line": stroke})
         ends.append((values[-1], name, colour))
-    return {"data": lines, "layout": _layout(ends)}
+    return {"data": lines, "layout": _layout(_spread(ends, [v for vs in apart.values() for v in vs]))}
+
+
+def _spread(ends: list[tuple[float, str, str]], values: list[float]) -> list[tuple[float, str, str]]:
+    """Names at the ends of lines, pushed apart where they would meet."""
+    ends = sorted(ends)
+    low, high = min(values), max(values)
+    room = 0.1 * (high - low or 0.01)
+    places = spread([y for y, _, _ in ends], room, low, high)
+    return [(y, name, colour) for y, (_, name, colour) in zip(places, ends, strict=True)]
 
 
 def _broken(days: list[str], values: list[float]) -> Figure:
@@ -132,10 +142,11 @@ def _layout(ends: list[tuple[float, str, str]]) -> Figure:
     axis = {"showgrid": False, "zeroline": False, "ticks": "outside", "fixedrange": True}
     zero = {"zeroline": True, "zerolinecolor": theme.HAIR, "nticks": 6}
     return {
-        **frame(),
+        **frame(letters=max((len(name) for _, name, _ in ends), default=0)),
+        "hovermode": "closest",  # no readout stands beside this chart
         "yaxis": {**axis, **zero},
         "xaxis": {**axis, "type": "date", "tickformat": "%m-%d\n%Y", "nticks": 7},
-        "margin": {"l": 66, "r": 82, "t": 10, "b": 40},
+        "margin": {"l": 66, "r": max(82, *(14 + 7 * len(name) for _, name, _ in ends)), "t": 10, "b": 40},
         "annotations": [
             {
                 "x": 1,

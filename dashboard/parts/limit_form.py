@@ -26,13 +26,10 @@ def limit_form(q: Queries) -> list[Component]:
         return []
     draft, first = draft_of_setup(q), next(iter(tables))
     names = {key: f"{q.zone(t.zone).name}: {_rule_name(q, key)}" for key, t in tables.items()}
-    lower, upper, basis = _entries(tables[first])
     form = html.Div(
         [
-            choice("limit-rule", "Rule", names, first, wide=True),
-            field("limit-lower", lower["label"], lower["value"], disabled=lower["disabled"], narrow=True),
-            field("limit-upper", upper["label"], upper["value"], disabled=upper["disabled"], narrow=True),
-            field("limit-basis", "Basis: where the numbers come from", basis, wide=True, **draft),
+            choice("limit-rule", "Rule", names, first, wide=True, **draft),
+            html.Div(_fields(q, first, tables[first]), id="limit-fields", className="in-form"),
             field("limit-why", "Reason for the change", "", placeholder="room study of October", **draft),
             button("limit-look", "Show the effect"),
             html.Div(id="limit-effect", className="break", role="status"),
@@ -66,12 +63,20 @@ def unit_of(key: str) -> str:
     return unit or key.rpartition("_")[2]
 
 
-def _entries(table: LimitTable) -> tuple[dict[str, Any], dict[str, Any], str]:
-    def entry(word: str, key: str) -> dict[str, Any]:
-        value = f"{table.limits[key]:g}" if key else ""
-        return {"label": f"{word}, {unit_of(key)}" if key else word, "value": value, "disabled": not key}
+def _fields(q: Queries, rule: str, table: LimitTable) -> list[Component]:
+    """Limits and basis of a rule; the browser keeps what is typed for each rule by itself."""
+    draft = draft_of_setup(q)
+    draft["persistence"] += f"-{rule}"
 
-    return entry("Lower limit", table.lower), entry("Upper limit", table.upper), table.basis
+    def end(ident: str, word: str, key: str) -> Component:
+        label, value = (f"{word}, {unit_of(key)}", f"{table.limits[key]:g}") if key else (word, "")
+        return field(ident, label, value, disabled=not key, narrow=True, **draft)
+
+    return [
+        end("limit-lower", "Lower limit", table.lower),
+        end("limit-upper", "Upper limit", table.upper),
+        field("limit-basis", "Basis: where the numbers come from", table.basis, wide=True, **draft),
+    ]
 
 
 def _number(label: str, text: str) -> float:
@@ -100,22 +105,13 @@ def register(app: Dash, q: Queries) -> None:
     states = [State(f"limit-{name}", "value") for name in ("rule", "lower", "upper", "basis")]
 
     @app.callback(
-        *(
-            Output(f"limit-{end}", part)
-            for end in ("lower", "upper")
-            for part in ("label", "value", "disabled")
-        ),
-        Output("limit-basis", "value"),
-        Input("limit-rule", "value"),
-        prevent_initial_call=True,
+        Output("limit-fields", "children"),
+        Input("limit-rule", "value"),  # on loading, too: the browser may have kept another rule
     )
     @needs(Act.PROPOSE)
-    def choose(rule: str) -> tuple[Any, ...]:
+    def choose(rule: str) -> Any:
         table = _tables(q).get(rule)
-        if table is None:
-            return (no_update,) * 7
-        lower, upper, basis = _entries(table)
-        return (*lower.values(), *upper.values(), basis)
+        return no_update if table is None else _fields(q, rule, table)
 
     @app.callback(
         Output("limit-effect", "children"),

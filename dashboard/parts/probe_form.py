@@ -15,7 +15,7 @@ from logger.model.roles import Act
 
 from ..access.needs import acting, allowed, needs
 from ..data.queries import Queries
-from ..data.words import field_text, instant
+from ..data.words import instant
 from .components import behind, button, card, choice, draft_of_setup, field, refusal, slot
 from .setup_effect import effect_of_texts, proposed_link
 
@@ -39,16 +39,23 @@ def probe_form(q: Queries) -> list[Component]:
     draft = draft_of_setup(q)
     idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
     positions = {key: f"{p.name}, {q.zone(p.zone).name} ({p.medium})" for key, p in q.setup.positions.items()}
-    first = next(iter(placed), "")
+    first, probes = next(iter(placed), ""), {p: f"{p}, at {name}" for p, name in placed.items()}
     form = html.Div(
         [
-            choice("place-kind", "What was done", KINDS, MOVED, wide=True),
+            choice("place-kind", "What was done", KINDS, MOVED, wide=True, **draft),
+            choice("place-probe", "Probe", probes, first, wide=True, **draft),
             choice(
-                "place-probe", "Probe", {p: f"{p}, at {name}" for p, name in placed.items()}, first, wide=True
+                "place-position",
+                "Position (moved, new)",
+                positions,
+                next(iter(positions)),
+                wide=True,
+                **draft,
             ),
-            choice("place-position", "Position (moved, new)", positions, next(iter(positions)), wide=True),
-            choice("place-other", "Replaced by (registered, without a position)", idle, "", wide=True),
-            field("place-at", "When it was done, local", field_text(q.now_ns(), q.room.timezone)),
+            choice(
+                "place-other", "Replaced by (registered, without a position)", idle, "", wide=True, **draft
+            ),
+            field("place-at", "When it was done, local", "", placeholder="now", **draft),
             field("place-why", "Reason for the change", "", placeholder="sent to calibration", **draft),
             slot(
                 dmc.Textarea(
@@ -86,7 +93,7 @@ def _placed(q: Queries) -> dict[str, str]:
 def texts_with_probe(q: Queries, form: Mapping[str, str]) -> dict[str, str]:
     """The files in force with what was done to a probe; Refused says what to enter."""
     texts = q.source.keeping.versions()[-1].texts
-    at_ns = instant(form["at"] or "", q.room.timezone, wanted_in="When it was done")
+    at_ns = instant(form["at"], q.room.timezone, wanted_in="When it was done") if form["at"] else q.now_ns()
     if at_ns > q.now_ns():
         raise Refused("When it was done: enter a time in the past.")
     kind, probe, position = form["kind"], form["probe"], form["position"]

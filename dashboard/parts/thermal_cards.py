@@ -11,10 +11,10 @@ from dash.development.base_component import Component
 
 from logger.core.measurement.limit_derivation import scale_name
 
-from ..data.words import figure, plain
+from ..data.words import figure
 from .components import behind, card, svg, table
 
-WIDTH, ROW, LEFT, RIGHT = 760, 26, 210, 96
+WIDTH, ROW, LEFT, RIGHT = 400, 26, 208, 62
 BY = {"gum": "JCGM 100 and ISO/TR 16015", "b89": "ASME B89.6.2"}
 
 
@@ -156,17 +156,19 @@ def _rows(budget: Mapping[str, Any] | None) -> list[Component]:
 
 def _temperatures(thermal: Mapping[str, Any]) -> Component:
     """Part, scale and air as the judgement used them."""
-    rows = [
-        [
-            name,
-            plain(thermal[name]["mean_C"], "degC"),
-            "–" if thermal[name]["u_K"] is None else figure(2 * thermal[name]["u_K"], "K"),
-            thermal[name]["how"],
-            ", ".join(thermal[name]["channels"]),
-        ]
-        for name in ("part", "scale")
-    ]
+    rows = [[name, _mean(thermal[name]), _source(thermal[name])] for name in ("part", "scale")]
     span = thermal["air_span_K"]
-    moved = "–" if span is None else figure(span, "K")
-    rows.append(["air", "", "", f"span {moved} from mastering to the end", ""])
-    return table(["temperature", "mean", "U", "how", "channels"], rows, "Temperatures used", figures=(1, 2))
+    moved = "" if span is None else f"Air: span {figure(span, 'K')} from mastering to the end."
+    heads = ["temperature", "mean, U (k = 2)", "how"]
+    return html.Div([table(heads, rows, "Temperatures used", figures=(1,)), html.P(moved, className="aside")])
+
+
+def _mean(body: Mapping[str, Any]) -> str:
+    u = body["u_K"]
+    return figure(body["mean_C"], "degC", None if u is None else 2 * u)
+
+
+def _source(body: Mapping[str, Any]) -> str:
+    """How the temperature of a body is known, and by which probes."""
+    probes = ", ".join(dict.fromkeys(channel.rpartition(".")[0] for channel in body["channels"]))
+    return f"{body['how']}: {probes}" if probes else str(body["how"])

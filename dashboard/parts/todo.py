@@ -53,13 +53,16 @@ def _row(what: str, since: str, end: Component | str, css: str = "") -> Componen
 
 
 def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
-    """Zone, rule and worst value; since when and in which state."""
+    """Zone, rule and worst value; since when and in which state. What is no zone's is the room's."""
     since = (
         clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone)
         if alarm.alarm.since_ns
         else "an unknown time"
     )
-    return f"{alarm.zone}: {_named(_what(alarm), q)}", f"since {since}, {alarm.alarm.state}"
+    what = _named(_what(alarm), q)
+    if alarm.zone == q.room.name:
+        return what[:1].upper() + what[1:], f"since {since}, {alarm.alarm.state}"
+    return f"{alarm.zone}: {what}", f"since {since}, {alarm.alarm.state}"
 
 
 def _named(words: str, q: Queries) -> str:
@@ -67,6 +70,8 @@ def _named(words: str, q: Queries) -> str:
     for key in q.setup.channels:
         probe, _, quantity = key.rpartition(".")
         words = re.sub(rf"\b{re.escape(key)}\b", f"{probe} {quantity_name(quantity)}", words)
+    for probe in q.setup.probes:  # "P6 relative humidity, P6 temperature": the probe once
+        words = re.sub(rf"(\b{re.escape(probe)} [^,]+), {re.escape(probe)} ([^,]+)$", r"\1 and \2", words)
     return words
 
 
@@ -78,8 +83,12 @@ def _what(alarm: OpenAlarm) -> str:
     if not alarm.spec.rule:
         return f"no reading from {', '.join(worst.probes) if worst and worst.probes else 'a probe'}"
     name = rule.name if rule else alarm.spec.rule
-    value = f" {figure(worst.value, worst.unit, worst.U)}" if worst and worst.value is not None else ""
-    probe = f" on {worst.probe}" if worst and worst.probe else ""
+    value = (
+        f" {figure(worst.value, worst.unit, worst.U, alarm.limit)}"
+        if worst and worst.value is not None
+        else ""
+    )
+    probe = f" at {worst.probe}" if worst and worst.probe else ""
     limit = f", limit {plain(alarm.limit, worst.unit)}" if worst and alarm.limit is not None else ""
     return f"{name}{value}{probe}{limit}"
 
@@ -102,13 +111,14 @@ def _alarms(q: Queries) -> list[Component]:
 
 def _act_row(act: str, alarms: Sequence[OpenAlarm], q: Queries) -> Component:
     """One act with the zones that ask for it, since when, and the priority of the most urgent."""
-    zones = ", ".join(dict.fromkeys(alarm.zone for alarm in alarms))
+    zones = ", ".join(dict.fromkeys(alarm.zone for alarm in alarms if alarm.zone != q.room.name))
     rules = ", ".join(dict.fromkeys(rule_words(alarm, q) for alarm in alarms))
+    about = f"{zones}: {rules}" if zones else rules[:1].upper() + rules[1:]
     begin = min((a.alarm.since_ns for a in alarms if a.alarm.since_ns), default=None)
     since = f" since {clock(begin, q.now_ns(), q.room.timezone)}" if begin else ""
     waits = any(alarm.awaiting for alarm in alarms)
     end = "now" if waits else "acknowledged"
-    return _row(act, f"{zones}: {rules}{since}", end, "hand-alarm" if waits else "")
+    return _row(act, f"{about}{since}", end, "hand-alarm" if waits else "")
 
 
 def _running(q: Queries) -> list[Component]:

@@ -34,7 +34,7 @@ class ConditionRoutes:
         figures = health(access.store, access.setup, now_ns)
         number, sha256 = access.store.journal.head()
         content = {
-            "status": "to be looked at" if any(figure.fault for figure in figures) else "in order",
+            "status": "check" if any(figure.fault for figure in figures) else "no faults found",
             "at": rfc3339(now_ns // NS * NS),
             "figures": [_figure(figure) for figure in figures],
             "journal": {"number": number, "sha256": sha256},

@@ -204,10 +204,10 @@ EXAMPLES: dict[str, Any] = {
     "Rows": {"record": "0123456789abcdef0123456789abcdef", "first": 1, "rows": []},
     "Next": {"next": 1},
     "Health": {
-        "status": "in order",
+        "status": "no faults found",
         "at": "2026-10-19T08:30:00Z",
         "figures": [
-            {"group": "Service", "what": "heartbeat", "value": "beating", "word": "in order", "at": _FROM}
+            {"group": "Service", "what": "heartbeat", "value": "beating", "word": "no fault", "at": _FROM}
         ],
         "journal": {"number": 4711, "sha256": "0f3c7a1d"},
         "software": "stillroom 0.1.0",

@@ -210,7 +210,7 @@ def _condition() -> dict[str, Any]:
     return {
         "Figure": obj({"group": TEXT, "what": TEXT, "value": TEXT, "word": TEXT, "at": _MAYBE_TIME}),
         "Health": obj(
-            {"status": {"type": "string", "enum": ["in order", "to be looked at"]}, "at": TIME}
+            {"status": {"type": "string", "enum": ["no faults found", "check"]}, "at": TIME}
             | {"figures": array(ref("Figure")), "journal": obj({"number": _WHOLE, "sha256": TEXT})}
             | {"software": TEXT}
         ),

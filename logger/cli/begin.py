@@ -124,6 +124,7 @@ def _answered(place: int, question: Question, draft: Draft) -> Draft:
     ask, hint = question.words(draft)
     typer.echo(f"\n{place} of 8  {ask}")
     typer.echo(f"  {hint}" if fields else "  The file answers this.")
+    before = draft
     while True:
         draft = _filled(question, draft)
         try:
@@ -131,6 +132,9 @@ def _answered(place: int, question: Question, draft: Draft) -> Draft:
             return _tried(draft) if question.key == LIVE_TRY and draft.described is None else draft
         except Refused as refused:
             typer.echo(f"  {refused}", err=True)
+            # What was refused is not proposed again: Enter would be refused for ever.
+            wrong = [f.key for f in question.fields(draft) if str(refused).startswith(f.label.split(",")[0])]
+            draft = draft.with_values({key: before.text(key) for key in wrong})
 
 
 def _filled(question: Question, draft: Draft) -> Draft:

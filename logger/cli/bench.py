@@ -199,3 +199,32 @@ def notebook(
     with tempfile.TemporaryDirectory() as scratch:
         figures = run(Path(scratch), days, say)
     answer(dict(vars(figures)), as_json, figures.lines())
+
+
+@bench_app.command("rooms", short_help="Many rooms: two workers, fifty rooms in one process, page Rooms.")
+def rooms(
+    *,
+    years: Annotated[int, typer.Option(min=2, help="How many records are judged.")] = 8,
+    days: Annotated[int, typer.Option(min=2, help="Of how many days each.")] = 365,
+    count: Annotated[
+        int, typer.Option("--rooms", min=2, max=100, help="How many rooms in one process.")
+    ] = 50,
+    seconds: Annotated[float, typer.Option(min=5, help="How long they are watched.")] = 60.0,
+    page: Annotated[int, typer.Option(min=0, help="How many rooms on page Rooms; 0: leave it out.")] = 200,
+    as_json: Json = False,
+) -> None:
+    """Two workers against one, each bound to one core; processor and memory a room; page Rooms in a browser.
+
+    Needs two cores, and the extra `group`. Making the records takes a minute or two.
+    """
+    from dashboard.bench.rooms import page_lines, paint_rooms
+
+    from ..bench.rooms import run
+
+    def say(line: str) -> None:
+        typer.echo(line, err=True)
+
+    figures = run(years, days, count, seconds, say)
+    painted = paint_rooms(page, say) if page else None
+    facts = {**vars(figures), "page": vars(painted) if painted else None}
+    answer(facts, as_json, [*figures.lines(), *(page_lines(painted) if painted else [])])

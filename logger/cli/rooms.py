@@ -70,6 +70,43 @@ def add(
     answer({"room": key, "name": name, "key": summary.key_name, "file": str(rooms)}, as_json, lines)
 
 
+@rooms_app.command("confirm")
+def confirm(
+    key: RoomKey,
+    *,
+    key_name: Annotated[
+        str,
+        typer.Option(
+            "--key", metavar="SHA256", help="Key that signs for it, as `stillroom record key --list` has it."
+        ),
+    ],
+    rooms: RoomsFile = DEFAULT_ROOMS,
+    as_json: Json = False,
+) -> None:
+    """Take a room into the list that sends its summary here, after its key was compared with the site's own.
+
+    \b
+    Example:
+      stillroom rooms confirm annex --key 5f0c3a…
+    """
+    from ..rooms import registry
+    from ..rooms.receipts import FOLDER, Receipts
+
+    listed = registry.read(rooms)
+    waiting = {r.summary.key_name: r.summary for r in Receipts(listed.centre).unlisted(listed)}
+    if key_name not in waiting:
+        names = ", ".join(f"{s.body['name']} {name}" for name, s in waiting.items()) or "none"
+        raise Refused(f"--key: expected a key that has sent a summary and is in no list; there are: {names}.")
+    name = str(waiting[key_name].body["name"])
+    folder = listed.centre.relative_to(rooms.parent) / FOLDER / key
+    registry.add(rooms, registry.RoomEntry(key, folder, key_name, name))
+    lines = [
+        f"{name} is room {key} of {rooms}: its state is on page Rooms from now on.",
+        "Its record is not on this machine; to enter the room, put its data folder under `data` there.",
+    ]
+    answer({"room": key, "name": name, "key": key_name, "file": str(rooms)}, as_json, lines)
+
+
 @rooms_app.command("list")
 def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
     """Every room, the worst first: what it says, or why that does not count.
@@ -78,6 +115,7 @@ def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> No
     Example:
       stillroom rooms list --rooms rooms.toml
     """
+    from ..rooms.receipts import Receipts
     from ..rooms.registry import read
     from ..rooms.sightings import Sightings
 
@@ -88,7 +126,13 @@ def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> No
     rows = [_row(state) for state in states]
     heads = ["room", "site", "custodian", "state", "alarms"]
     cells = [[r["room"], r["site"], r["custodian"], r["state"], str(r["alarms"])] for r in rows]
-    answer(rows, as_json, [first, *table(heads, cells)])
+    waiting = [r.summary for r in Receipts(registry.centre).unlisted(registry)]
+    unlisted = [
+        f"{s.body['name']} sends a summary and is in no list: compare its key with the site's own, then "
+        f"`stillroom rooms confirm KEY --key {s.key_name}`."
+        for s in waiting
+    ]
+    answer(rows, as_json, [first, *table(heads, cells), *unlisted])
 
 
 @rooms_app.command("verify")

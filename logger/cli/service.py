@@ -49,6 +49,18 @@ def run(
     ca_file: Annotated[
         str, typer.Option("--ca-file", metavar="FILE", help="With --forward: certificates to trust, PEM.")
     ] = "",
+    rooms: Annotated[
+        Path | None,
+        typer.Option(
+            "--rooms",
+            metavar="FILE",
+            help="Up to 100 rooms of this list in one process, in place of --data; their probes are read by "
+            "nodes, or by lines of their own.",
+        ),
+    ] = None,
+    only: Annotated[
+        str, typer.Option("--only", metavar="PATTERN", help="With --rooms: rooms whose key fits, 'hall-*'.")
+    ] = "*",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -65,7 +77,13 @@ def run(
       stillroom run --begin --config config --data /srv/room-east
       stillroom run --data /srv/room-east
       stillroom run --data /srv/annex --forward https://room.example:8060 --node annex
+      stillroom run --rooms rooms.toml --only 'hall-*'
     """
+    if rooms is not None:
+        if begin or forward is not None:
+            raise Refused("--rooms goes without --begin and --forward: each room has its record already.")
+        _run_rooms(rooms, only)
+        return
     from ..processes.stop_request import StopRequest
     from ..service.reload import reload
 
@@ -96,6 +114,28 @@ def run(
             if service.remainder
             else "The service did not end in time."
         )
+
+
+def _run_rooms(file: Path, pattern: str) -> None:
+    """The services of many rooms, until Ctrl-C or SIGTERM."""
+    from ..processes.stop_request import StopRequest
+    from ..rooms.registry import read
+    from ..service.many_rooms import ManyRooms, chosen, raise_file_limit
+    from ..service.room_name import named_in_log
+
+    entries = chosen(read(file), pattern)
+    raise_file_limit(len(entries))
+    rooms = ManyRooms(entries, lambda sentence: typer.echo(sentence, err=True))
+    with StopRequest() as stop, named_in_log():
+        rooms.start()
+        running = f"{len(rooms.running)} of {number_of(len(entries), 'room')}"
+        typer.echo(f"stillroom {__version__}, {file}: {running} run. Stop with Ctrl-C.")
+        requested = stop.wait(rooms.turn)
+        left = rooms.stop()
+    if not requested:
+        raise StillroomError("The rooms stopped: a part that they share failed. See their journals.")
+    if left:
+        raise StillroomError("Last readings are not in the record yet.\n" + "\n".join(left))
 
 
 def _start_line(session: Session, data: Path) -> str:

@@ -1,7 +1,8 @@
-"""Where the parts of a record lie: `store show`, `store move`."""
+"""Where the parts of a record lie: `store show`, `store move`, `store archive`."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -28,11 +29,18 @@ def show(*, data: Data = DEFAULT_DATA, as_json: Json = False) -> None:
       stillroom store show --data /var/lib/stillroom
     """
     refuse_no_record(data)
-    from ..store.store_file import hot_table
+    from ..store.store_file import archive_table, hot_table
 
-    hot = hot_table(data)
-    payload = {"hot": hot.place if hot else str(data.absolute() / "stillroom.db")}
-    answer(payload, as_json, [f"readings of the last weeks, journal, setups, acts: {payload['hot']}"])
+    hot, archive = hot_table(data), archive_table(data)
+    payload = {
+        "hot": hot.place if hot else str(data.absolute() / "stillroom.db"),
+        "archive": archive.at if archive else str(data.absolute() / "archive"),
+    }
+    lines = [
+        f"readings of the last weeks, journal, setups, acts: {payload['hot']}",
+        f"sealed readings: {payload['archive']}",
+    ]
+    answer(payload, as_json, lines)
 
 
 @store_app.command("move")
@@ -101,3 +109,60 @@ def move(
             f"  what it was copied from stays, closed to writers: {moved.aside}",
         ],
     )
+
+
+@store_app.command("archive")
+def move_archive(
+    *,
+    to: Annotated[
+        str,
+        typer.Option(
+            "--to",
+            metavar="ADDRESS",
+            help="A folder, or an address such as s3://BUCKET/PREFIX; `embedded`: back into the data folder.",
+        ),
+    ],
+    endpoint: Annotated[
+        str, typer.Option("--endpoint", metavar="URL", help="Address of the object store, for s3://.")
+    ] = "",
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    as_json: Json = False,
+) -> None:
+    """Copy the sealed files to another place, compare every SHA-256, and read them there from now on.
+
+    The service must be stopped. Nothing is deleted where they were: in the data folder they stay as
+    copies for charts, which may be deleted. An account for an object store is taken from the environment.
+
+    \b
+    Examples:
+      stillroom store archive --data data --to /mnt/archive/hall-3
+      stillroom store archive --data data --to s3://measuring/hall-3 --endpoint https://objects.example
+      stillroom store archive --data data --to embedded
+    """
+    from ..store import Store
+    from ..store.archive_relocation import relocate_archive
+
+    refuse_no_record(data)
+    with Store.open(data) as store, store.lock_service():
+        by = authorised(store, who, Act.ADMINISTER)
+        result = relocate_archive(store, _address(to), endpoint, by)
+    there = result.files - result.copied
+    lines = [
+        f"{number_of(result.files, 'sealed file')} at {result.target}, each equal to its seal: "
+        f"{result.copied} copied ({result.copied_bytes / 1e6:.1f} MB), {there} there already.",
+        "They are read there from now on. Start the service and the pages again.",
+        f"What lies in {result.source} was left as it is.",
+    ]
+    answer({**vars(result)}, as_json, lines)
+
+
+def _address(to: str) -> str:
+    """An address as store.toml has it; "" for the data folder itself.
+
+    >>> _address("s3://measuring/hall-3"), _address("embedded")
+    ('s3://measuring/hall-3', '')
+    """
+    if "://" in to:
+        return to.rstrip("/")
+    return "" if to == "embedded" else str(Path(to).absolute())

@@ -42,6 +42,7 @@ from .plug_ins import with_plug_ins
 from .service import (
     api_of,
     backup_of,
+    centre_of,
     clock_synchronised_of,
     conditions_of,
     heartbeat_of,
@@ -138,6 +139,7 @@ def _config(texts: Mapping[str, str], tables: Tables, setup: Setup) -> Config:
         texts={f: _lf(texts[f]) for f in sorted(texts)},
         clock_synchronised=clock_synchronised_of(tables),
         heartbeat=heartbeat_of(tables),
+        centre=centre_of(tables),
         sessions=sessions_of(tables),
         api=api_of(tables),
         publish=publish_of(tables),

@@ -222,6 +222,10 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "file": "copy of the heartbeat on another machine's share",
         "every_s": "interval",
     },
+    "centre": {
+        "url": "address of the program that shows page Rooms: the signed summary goes there once a minute",
+        "ca_file": "certificates to trust, PEM; default: those of the system",
+    },
     "sign_in": {
         "idle_min": "signed out after so long without an act",
         "longest_h": "signed out after so long in all",

@@ -85,6 +85,7 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("watch", "[watch]", schema.WatchTable),
         KeyTable("clock", "[clock]", schema.ClockTable),
         KeyTable("heartbeat", "[heartbeat]", schema.HeartbeatTable),
+        KeyTable("centre", "[centre]", schema.CentreTable),
         KeyTable("sign_in", "[sign_in]", schema.SignInTable),
         KeyTable("api", "[api]", schema.ApiTable),
         KeyTable("publish", "[publish]", schema.PublishTable),
@@ -106,7 +107,10 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("time zones", "[[time.zones]]", profile.ProfileZoneTable),
         KeyTable("columns", "[[columns]]", profile.ProfileColumnTable),
     ),
-    "store.toml": (KeyTable("hot", "[hot]", store_file.HotTable),),
+    "store.toml": (
+        KeyTable("hot", "[hot]", store_file.HotTable),
+        KeyTable("archive", "[archive]", store_file.ArchiveTable),
+    ),
 }
 
 _HEAD = """# Configuration

@@ -162,6 +162,7 @@ class ServiceFile(Table):
     watch: Tables | None = None
     clock: Tables | None = None
     heartbeat: Tables | None = None
+    centre: Tables | None = None
     sign_in: Tables | None = None
     reviews: Tables | None = None
     records: Tables | None = None
@@ -184,6 +185,11 @@ class HeartbeatTable(Table):
     url: Annotated[str, StringConstraints(pattern="^(https?://[^/ ]+.*)?$")] = ""
     file: str = ""
     every_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
+
+
+class CentreTable(Table):
+    url: Annotated[str, StringConstraints(pattern="^https?://[^/ ]+.*$")]
+    ca_file: str = ""
 
 
 class WatchTable(Table):

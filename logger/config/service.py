@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..model import (
     ApiPlan,
     BackupPlan,
+    CentrePlan,
     ConditionsPlan,
     Heartbeat,
     PublishPlan,
@@ -65,6 +66,11 @@ def heartbeat_of(tables: Tables) -> Heartbeat | None:
         return None
     table = tables.heartbeat.value
     return Heartbeat(table.url, table.file, table.every_s)
+
+
+def centre_of(tables: Tables) -> CentrePlan | None:
+    """Where the service sends its summary; None where no file names a centre."""
+    return None if tables.centre is None else CentrePlan(**tables.centre.value.model_dump())
 
 
 def reviews_of(tables: Tables) -> tuple[str, ...]:

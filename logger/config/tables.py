@@ -89,6 +89,7 @@ class Tables:
     watch: Entry[schema.WatchTable] | None = None
     clock: Entry[schema.ClockTable] | None = None
     heartbeat: Entry[schema.HeartbeatTable] | None = None
+    centre: Entry[schema.CentreTable] | None = None
     sign_in: Entry[schema.SignInTable] | None = None
     reviews: Entry[schema.ReviewsTable] | None = None
     records: Entry[schema.RecordsTable] | None = None
@@ -294,6 +295,7 @@ SECTIONS: Mapping[str, type[BaseModel]] = {
     "watch": schema.WatchTable,
     "clock": schema.ClockTable,
     "heartbeat": schema.HeartbeatTable,
+    "centre": schema.CentreTable,
     "sign_in": schema.SignInTable,
     "reviews": schema.ReviewsTable,
     "records": schema.RecordsTable,

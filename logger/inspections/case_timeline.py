@@ -65,10 +65,10 @@ def case_timeline(store: Store, setup: Setup, record: CaseRecord) -> list[Happen
 def _of_room(setup: Setup, record: CaseRecord) -> Iterator[Happening]:
     for e in record.case.runs:
         name = _rule_name(setup, e)
-        probes = f" at {' '.join(e.probes)}" if e.probes else ""
-        yield Happening(e.from_ns, f"{name} not kept{probes}", ROOM)
+        probes = f" at {', '.join(e.probes)}" if e.probes else ""
+        yield Happening(e.from_ns, f"{name} out of limits{probes}", ROOM)
         if not record.running:
-            yield Happening(e.to_ns, f"{name} kept again", ROOM)
+            yield Happening(e.to_ns, f"{name} within limits again", ROOM)
     for zone, settled in record.settled_ns.items():
         last = max(e.to_ns for e in record.case.runs if e.zone == zone)
         if settled > last and not record.running:

@@ -56,6 +56,7 @@ from .setup import (
 from .wire import (
     ApiPlan,
     BackupPlan,
+    CentrePlan,
     ConditionsPlan,
     Config,
     Heartbeat,
@@ -91,6 +92,7 @@ __all__ = [
     "AsciiLine",
     "Away",
     "BackupPlan",
+    "CentrePlan",
     "Certificate",
     "Channel",
     "ChatRoute",

@@ -1,8 +1,9 @@
 """Figures beside a verdict as text: unit, decimals, U.
 
-A value has the decimals of its U, which has two significant digits (JCGM 100, 7.2.6); where rounding would
-hide on which side of the limit or of its guard band a value lies, it has more. Pressure is stored in Pa and
-printed in hPa. A difference of temperatures is in K.
+A value has the decimals of its U, which has two significant digits (JCGM 100, 7.2.6). U = 0.098 is written
+0.10: rounding changes it by less than 5 %, as EA-4/02 asks (from memory), and a value has no third decimal
+for it. Where rounding would hide on which side of the limit or of its guard band a value lies, it has more.
+Pressure is stored in Pa and printed in hPa. A difference of temperatures is in K.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ _PRINTED: Mapping[str, tuple[str, float]] = {
     "g/m3": ("g/m³", 1.0),
     "kg/m3": ("kg/m³", 1.0),
 }
+MOST_ROUNDING = 0.05  # of U
 MOST_DECIMALS = 6  # values are whole millionths of a unit
 
 
@@ -49,14 +51,19 @@ def difference_unit(unit: str) -> str:
 def decimals(U: float | None) -> int:
     """Decimal places of a value whose uncertainty is written with two figures; two where it has none.
 
-    >>> decimals(0.0979), decimals(1.63), decimals(40.7), decimals(None)
-    (3, 1, 0, 2)
+    >>> decimals(0.0979), decimals(0.093), decimals(1.63), decimals(40.7), decimals(None)
+    (2, 3, 1, 0, 2)
     """
-    return 2 if not U or not math.isfinite(U) else max(0, 1 - math.floor(math.log10(float(f"{U:.1e}"))))
+    if not U or not math.isfinite(U):
+        return 2
+    places = max(0, 1 - math.floor(math.log10(float(f"{U:.1e}"))))
+    fewer = max(0, places - 1)
+    one_up = round(U, fewer) >= 10 * 10.0**-fewer * (1 - 1e-9)  # such as 0.098 to 0.10: two figures still
+    return fewer if one_up and abs(round(U, fewer) - U) <= MOST_ROUNDING * U else places
 
 
 def decimals_apart(value: float | None, limit: float | None, U: float | None) -> int:
-    """Decimals with which value, limit and U show the result: two at least.
+    """Decimals with which value, limit and U show the result: at least those of U.
 
     The value does not round to the limit unless it is the limit, and its distance from the limit does not
     round to U unless it is U: 20.902 under 21 with U 0.1 lies in the guard band, 20.90 would not.
@@ -64,7 +71,9 @@ def decimals_apart(value: float | None, limit: float | None, U: float | None) ->
     >>> decimals_apart(20.97, 20.5, 0.1), decimals_apart(20.902, 21.0, 0.1), decimals_apart(21.001, 21.0, 0.2)
     (2, 3, 3)
     """
-    return next((n for n in range(2, MOST_DECIMALS) if _readable(value, limit, U, n)), MOST_DECIMALS)
+    return next(
+        (n for n in range(decimals(U), MOST_DECIMALS) if _readable(value, limit, U, n)), MOST_DECIMALS
+    )
 
 
 def _readable(value: float | None, limit: float | None, U: float | None, places: int) -> bool:
@@ -89,7 +98,7 @@ def value_text(value: float, unit: str, U: float | None = None, limit: float | N
     """A value with its expanded uncertainty and unit; with decimals enough to compare it with `limit`.
 
     >>> value_text(21.84, "degC", 0.0979), value_text(96_540.0, "Pa", 30.0), value_text(-0.5, "K/m")
-    ('21.840 ± 0.098 °C', '965.40 ± 0.30 hPa', '−0.50 K/m')
+    ('21.84 ± 0.10 °C', '965.40 ± 0.30 hPa', '−0.50 K/m')
     >>> value_text(20.902, "degC", 0.1, 21.0)
     '20.902 ± 0.100 °C'
     """

@@ -59,6 +59,14 @@ class Heartbeat:
 
 
 @dataclass(frozen=True)
+class CentrePlan:
+    """Where the room's signed summary is sent once a minute: the program that shows page Rooms."""
+
+    url: str
+    ca_file: str = ""
+
+
+@dataclass(frozen=True)
 class SessionPlan:
     """How long a person stays signed in: without use; in all; in all with read-only roles.
 
@@ -138,6 +146,7 @@ class Config:
     texts: Mapping[str, str] = field(default_factory=dict)  # file name -> its text, as applied
     clock_synchronised: bool = False  # readings are unsure until the system has synchronised its clock
     heartbeat: Heartbeat | None = None
+    centre: CentrePlan | None = None  # of a group of rooms
     watch: WatchPlan | None = None
     sessions: SessionPlan = field(default_factory=SessionPlan)
     api: ApiPlan = field(default_factory=ApiPlan)

@@ -15,8 +15,9 @@ from typing import Any, Literal
 from ..errors import StoreError, StoreInUse
 from ..instants import NS
 from ..store.lock import try_lock
+from .receipts import Receipts, is_newer
 from .registry import Registry, RoomEntry, replace_file
-from .summary import FILE, LARGEST_BYTES, Summary, SummaryFault, opened
+from .summary import FILE, HOLDS_NS, LARGEST_BYTES, Summary, SummaryFault, opened
 
 SEEN = "seen.json"
 LOCK_S = 5.0  # a page and a command may look at once
@@ -45,7 +46,7 @@ class RoomState:
     due: tuple[Mapping[str, str], ...] = ()
     at_ns: int | None = None  # of the newest summary that is the room's own
     timezone: str = "UTC"
-    clock_ahead_s: float = 0.0
+    clock_ahead_s: float = 0.0  # against the clock of the centre, where that is over 30 s; below 0: behind
     simulated: bool = False
 
     @property
@@ -84,7 +85,7 @@ class Sightings:
 
         SummaryFault where the room says nothing that could be.
         """
-        summary = opened(_content(entry))
+        summary = self._present_summary(entry)
         with try_lock(self.folder / "seen.lock", wait_s=LOCK_S) as ours:
             if not ours:
                 raise StoreInUse(f"Another program has {self.folder / SEEN} open; try again.")
@@ -92,6 +93,13 @@ class Sightings:
             self._seen[entry.key] = _facts(summary)
             self._save()
         return summary
+
+    def _present_summary(self, entry: RoomEntry) -> Summary:
+        """What a room says now, by whatever key; SummaryFault or OSError where that is nothing."""
+        try:
+            return opened(_content(entry))
+        except FileNotFoundError:
+            return self._newest(entry)[0]
 
     def heads(self) -> dict[str, tuple[int, str]]:
         """The newest head seen of each room: what `verify` is to find in its chain."""
@@ -101,9 +109,7 @@ class Sightings:
     def _state(self, entry: RoomEntry, now_ns: int) -> RoomState:
         seen = self._seen.get(entry.key)
         try:
-            summary = opened(_content(entry))
-            if summary.key_name != entry.key_name:
-                raise SummaryFault("its summary is signed by another key than the one that was confirmed")
+            summary, received_ns = self._newest(entry)
         except FileNotFoundError:
             return _without(entry, seen, "silent", "It has never written a summary." if not seen else "")
         except OSError as error:
@@ -116,7 +122,22 @@ class Sightings:
             self._seen[entry.key] = {**seen, "back": back}
             return _without(entry, seen, "back", back)
         self._seen[entry.key] = _facts(summary)
-        return _room_state(entry, summary, now_ns)
+        return _room_state(entry, summary, now_ns, received_ns)
+
+    def _newest(self, entry: RoomEntry) -> tuple[Summary, int | None]:
+        """The newest summary of a room, from its folder or sent here; when it came, where it was sent."""
+        receipt = Receipts(self.folder).of(entry.key_name)
+        try:
+            own = opened(_content(entry))
+            if own.key_name != entry.key_name:
+                raise SummaryFault("its summary is signed by another key than the one that was confirmed")
+        except (OSError, SummaryFault):
+            if receipt is None:
+                raise
+            return receipt.summary, receipt.received_ns
+        if receipt is not None and not is_newer(own, receipt.summary):
+            return receipt.summary, receipt.received_ns
+        return own, None
 
     def _load(self) -> None:
         """Read what was seen, unless it is what was read last."""
@@ -185,11 +206,16 @@ def _without(entry: RoomEntry, seen: Mapping[str, Any] | None, trouble: Trouble,
     )
 
 
-def _room_state(entry: RoomEntry, summary: Summary, now_ns: int) -> RoomState:
-    body, silent = summary.body, summary.until_ns < now_ns
-    if silent:
+def _room_state(entry: RoomEntry, summary: Summary, now_ns: int, received_ns: int | None) -> RoomState:
+    """A room by what it says. `received_ns`: when that came, which no clock of the room moves."""
+    body, until_ns = summary.body, summary.until_ns if received_ns is None else received_ns + HOLDS_NS
+    if until_ns < now_ns:
         return _without(entry, _facts(summary), "silent", "")
-    ahead_s = (summary.at_ns - now_ns) / NS
+    ahead_ns = summary.at_ns - (now_ns if received_ns is None else received_ns)
+    if received_ns is None:
+        ahead_ns = max(ahead_ns, 0)  # in a folder it may have lain for a while
+    elif abs(ahead_ns) > HOLDS_NS:
+        return _without(entry, _facts(summary), "silent", _doubtful(ahead_ns))
     zones = tuple(body["zones"])
     verdict = min((z["verdict"] for z in zones), key=_VERDICTS.index, default="not shown")
     return RoomState(
@@ -207,8 +233,16 @@ def _room_state(entry: RoomEntry, summary: Summary, now_ns: int) -> RoomState:
         tuple(body["due"]),
         summary.at_ns,
         str(body["timezone"]),
-        ahead_s if ahead_s * NS > CLOCK_NS else 0.0,
+        ahead_ns / NS if abs(ahead_ns) > CLOCK_NS else 0.0,
         bool(body["simulated"]),
+    )
+
+
+def _doubtful(ahead_ns: int) -> str:
+    way = "ahead of" if ahead_ns > 0 else "behind"
+    return (
+        f"Its clock is {abs(ahead_ns) / NS:.0f} s {way} this one: what it says may be of another time. Look "
+        "at the clocks of both machines."
     )
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from ..acts.alarms import alarm_list
 from ..core.alarms.lifecycle import ACKNOWLEDGED, AlarmState
 from ..core.calibration.status import status
-from ..instants import NS
+from ..instants import NS, rfc3339
 from ..record.signatures import Key, is_signature_of, key_name, signing_key
 from .registry import replace_file
 
@@ -62,8 +62,11 @@ class Summary:
         return int(number), str(digest)
 
 
-def summarise(store: Store, setup: Setup, now_ns: int) -> dict[str, Any]:
-    """What a room says of itself: zones, alarms, silent probes, what comes due, the head of its journal."""
+def summarise(store: Store, setup: Setup, now_ns: int, begun_ns: int | None = None) -> dict[str, Any]:
+    """What a room says of itself: zones, alarms, silent probes, what comes due, the head of its journal.
+
+    begun_ns: since when a service that has just started judges what came before, for zones without a verdict.
+    """
     room, alarms = setup.room, [a for a in alarm_list(store) if a.state not in _QUIET]
     live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
     return {
@@ -76,7 +79,9 @@ def summarise(store: Store, setup: Setup, now_ns: int) -> dict[str, Any]:
         "timezone": room.timezone,
         "at_ns": now_ns,
         "until_ns": now_ns + HOLDS_NS,
-        "zones": [_zone(zone.key, zone.name, live.get(zone.key), now_ns) for zone in setup.zones_now()],
+        "zones": [
+            _zone(zone.key, zone.name, live.get(zone.key), now_ns, begun_ns) for zone in setup.zones_now()
+        ],
         "alarms": {"active": len(alarms), "waiting": sum(a.state in ACKNOWLEDGED for a in alarms)},
         "silent_probes": _silent(store, setup, now_ns),
         "due": _due(setup, now_ns),
@@ -113,10 +118,12 @@ def opened(content: bytes) -> Summary:
     return summary
 
 
-def write_summary(store: Store, setup: Setup, now_ns: int, key: Key | None = None) -> Summary:
+def write_summary(
+    store: Store, setup: Setup, now_ns: int, key: Key | None = None, *, begun_ns: int | None = None
+) -> Summary:
     """Replace the summary of a data folder; gives what was written."""
     key = key or signing_key(store, "stillroom")
-    body = summarise(store, setup, now_ns)
+    body = summarise(store, setup, now_ns, begun_ns)
     replace_file(store.folder / FILE, signed(body, key))
     return Summary(key.name, body)
 
@@ -126,7 +133,9 @@ def is_kept(folder: Path) -> bool:
     return (folder / FILE).exists()
 
 
-def _zone(key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int) -> dict[str, Any]:
+def _zone(
+    key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int, begun_ns: int | None
+) -> dict[str, Any]:
     """The newest statement of a zone, without its rules; not shown where it is none, or too old to trust."""
     if statement is None or now_ns - _at_ns(statement) > HOLDS_NS:
         nothing = {"verdict": "not shown", "reason": "indeterminate", "since": None, "at": None}
@@ -136,7 +145,7 @@ def _zone(key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int)
             "name": name,
             **nothing,
             "sentence": sentence,
-            "next_step": _no_verdict(statement),
+            "next_step": _no_verdict(statement, begun_ns),
         }
     copied = ("verdict", "reason", "since", "at", "sentence")
     return {
@@ -147,7 +156,9 @@ def _zone(key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int)
     }
 
 
-def _no_verdict(statement: Mapping[str, Any] | None) -> str:
+def _no_verdict(statement: Mapping[str, Any] | None, begun_ns: int | None) -> str:
+    if begun_ns is not None:
+        return f"Being judged since {rfc3339(begun_ns)[11:16]} UTC."
     return (
         "No verdict yet."
         if statement is None
@@ -161,11 +172,11 @@ def _at_ns(statement: Mapping[str, Any]) -> int:
 
 def _silent(store: Store, setup: Setup, now_ns: int) -> list[str]:
     """Probes of which no channel has a value that is young enough."""
-    newest = store.readings.newest(ok=True)
+    newest = store.readings.newest_taken(ok=True)
     heard = {
         channel.probe
         for channel in setup.channels.values()
-        if channel.key in newest and now_ns - newest[channel.key].taken_ns <= channel.max_age_s * NS
+        if channel.key in newest and now_ns - newest[channel.key] <= channel.max_age_s * NS
     }
     used = {channel.probe for channel in setup.channels.values()}
     return sorted(used - heard)

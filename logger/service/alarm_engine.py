@@ -27,7 +27,7 @@ from ..core.alarms.reminders import due_reminders, suppress_by_design
 from ..core.alarms.suspect_probes import caused_by_suspects_only
 from ..core.alarms.system import SystemFacts, suspect_cell, system_cell
 from ..instants import NS, rfc3339
-from ..model import AlarmSpec, Config, Conformity, Row, RuleState
+from ..model import AlarmSpec, Config, Conformity, RuleState
 from ..notify.text import zone_of
 from ..store import Store
 from .annunciation import NoticeWriter, annunciation
@@ -267,7 +267,7 @@ class AlarmEngine:
 
     def _evidence(self, zone: str, cell_ns: int, end_ns: int) -> Cell:
         setup = self.config.setup
-        newest = self.store.readings.newest(ok=True)
+        newest = self.store.readings.newest_taken(ok=True)
         polled = {channel for line in self.config.lines for channel in line.channels.values()}
         here = [c for c in setup.channels_in(zone) if c in polled and setup.in_zone(c, zone, end_ns)]
         return evidence_cell(
@@ -277,11 +277,8 @@ class AlarmEngine:
             {c: int(setup.channels[c].max_age_s * NS) for c in here},
         )
 
-    def _last_reading_ns(self, newest: Row | None) -> int | None:
-        instants = [
-            ns for ns in (self.since_ns, None if newest is None else newest.taken_ns) if ns is not None
-        ]
-        return max(instants, default=None)
+    def _last_reading_ns(self, newest_ns: int | None) -> int | None:
+        return max((ns for ns in (self.since_ns, newest_ns) if ns is not None), default=None)
 
 
 def _is_due(alarm: Alarm, waits_s: Mapping[str, int], now_ns: int) -> bool:

@@ -134,7 +134,7 @@ class ClockWatch:
         return ""
 
     def _newest_sure(self) -> int:
-        return max((row.taken_ns for row in self.store.readings.newest().values()), default=0)
+        return max(self.store.readings.newest_taken().values(), default=0)
 
     def _base(self) -> int:
         return self.clock.wall_ns() - self.clock.monotonic_ns()

@@ -1,6 +1,6 @@
 """How the service, the probes and the record are, each figure with the instant at which it was true.
 
-Nothing here is judged; `word` is "in order", or says what to look at. An unknown is never in order.
+Nothing here is judged; `word` is "no fault", or says what to check. An unknown is a fault.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ GB = 1e9
 
 @dataclass(frozen=True)
 class HealthFigure:
-    """One line: what it is about, its value in words, when that was true, and whether it is in order."""
+    """One line: what it is about, its value in words, when that was true, and whether it has a fault."""
 
     group: str
     what: str
@@ -42,7 +42,7 @@ class HealthFigure:
 
     @property
     def word(self) -> str:
-        return self.fault or "in order"
+        return self.fault or "no fault"
 
 
 def health(store: Store, setup: Setup, now_ns: int) -> list[HealthFigure]:

@@ -93,7 +93,7 @@ class SelfCheck:
 
     def _strangers(self, now_ns: int) -> dict[str, str]:
         """Probes whose newest polls found another one at the line."""
-        newest = self.store.readings.newest()
+        newest = self.store.readings.newest(since_ns=now_ns - STRANGE_NS)
         mine = {channel: line.probe for line in self.config.lines for channel in line.channels.values()}
         return {
             mine[channel]: row.raw or "another one answers"

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
+from contextvars import copy_context
 from functools import partial
+from typing import Any
 
 from .jobs import Jobs
 
@@ -22,13 +25,22 @@ class Senders:
         for route in routes:
             self.begin(f"send notices by {route}", partial(self._carry, route))
 
-    def begin(self, name: str, work: Callable[[], object]) -> None:
-        """Does something else that may be held up outside, not before it is back from the last time."""
+    def begin(
+        self, name: str, work: Callable[[], object], turn: AbstractContextManager[Any] | None = None
+    ) -> None:
+        """Does something else that may be held up outside, not before it is back from the last time.
+
+        turn: held meanwhile, where not all may do that at once; to wait for it is no part of the work.
+        """
         running = self._away.get(name)
         if running is None or not running.is_alive():
-            go = partial(self._jobs.run, name, work)
+            go = partial(copy_context().run, self._go, name, work, turn or nullcontext())
             self._away[name] = threading.Thread(target=go, name=name, daemon=True)
             self._away[name].start()
+
+    def _go(self, name: str, work: Callable[[], object], turn: AbstractContextManager[Any]) -> None:
+        with turn:
+            self._jobs.run(name, work)
 
     def wait(self, timeout_s: float) -> bool:
         """Whether all of them came back in that time; each has its share of it."""

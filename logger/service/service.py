@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
@@ -27,7 +26,7 @@ from ..record.proof import verify_record
 from ..store import Store
 from ..store.hot import tables
 from ..verdicts.verdicts import Verdicts
-from . import backups, systemd
+from . import backups, centre_post, systemd
 from .alarm_engine import AlarmEngine
 from .calibration_notices import notify_due
 from .condition_files import JOB as CONDITION_FILES
@@ -36,18 +35,17 @@ from .digest import queue_digest
 from .folder import WatchedFolder
 from .heartbeat import OutsideHeartbeat, beat
 from .inspection_jobs import InspectionJobs
-from .jobs import Jobs, Loop
+from .jobs import Jobs
 from .month_end import month_end
 from .notice_log import NoticeLog
 from .publisher import Publications
 from .self_check import SelfCheck
 from .senders import Senders
+from .service_calendar import ServiceCalendar
+from .shared_loops import SharedWork, loop_of
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
 from .store_failure import StoreFailure
 from .writer import Writer
-
-if TYPE_CHECKING:
-    from apscheduler.schedulers.background import BackgroundScheduler
 
 log = logging.getLogger(__name__)
 
@@ -85,8 +83,13 @@ class Service:
         sender: Sender | None = None,
         bus_clock: Clock | None = None,
         connected: Callable[[Config], Config] = lambda config: config,
+        shared: SharedWork | None = None,
     ) -> None:
-        """`connected` is asked of each setup that is taken over later: other lines than its files say."""
+        """`connected` is asked of each setup that is taken over later: other lines than its files say.
+
+        shared: what this room has together with others in this process; None: a process of its own.
+        """
+        self._shared = shared
         self._store = store
         self._clock = clock
         self._connected = connected
@@ -94,25 +97,27 @@ class Service:
         self._unstored = StoreFailure(self._sender)
         self._writer = Writer(store, clock=clock)
         self._jobs = Jobs(self._writer.event)
-        self._judging = Loop("judge", self._jobs, self._judge, judge_every_s)
-        self._sending = Loop("send notices", self._jobs, self._send, SEND_EVERY_S)
+        self._judging = loop_of(shared, "judge", self._jobs, self._judge, judge_every_s)
+        self._sending = loop_of(shared, "send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Senders(self._jobs, self._carry)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._notice_log = NoticeLog()
         self._watchers = OutsideHeartbeat()
         self._jobs_of_people = InspectionJobs(store, config)
         self._condition_files = ConditionFiles(store, config)
-        self._attending = Loop("inspections", self._jobs, self._attend, ATTEND_EVERY_S)
+        self._attending = loop_of(shared, "inspections", self._jobs, self._attend, ATTEND_EVERY_S)
         self._folder = WatchedFolder(store, clock)
-        self._importing = Loop("import files", self._jobs, self._import, IMPORT_EVERY_S)
-        self._watching = Loop("watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3)
+        self._importing = loop_of(shared, "import files", self._jobs, self._import, IMPORT_EVERY_S)
+        self._watching = loop_of(
+            shared, "watchdog", self._jobs, self._feed, (systemd.watchdog_s() or 30.0) / 3
+        )
         self._sources = Sources(store, self._writer, bus_clock)
         self._publications = Publications(store.key, self._writer.event)
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
-        self._outside = Loop("heartbeat outside", self._jobs, self._tell_outside, beat_s)
+        self._outside = loop_of(shared, "heartbeat outside", self._jobs, self._tell_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
         self._summary, self._summarised_s = store.folder / "summary.json", -SUMMARY_EVERY_S
-        self._calendar: BackgroundScheduler | None = None
+        self._calendar: ServiceCalendar | None = None
         self._told_ns = 0  # when it was last looked for what comes due
         self._since_ns = clock()  # before that nobody asked the probes
         self._use(config)
@@ -133,12 +138,13 @@ class Service:
         self._sending.start()
         self._importing.start()
         self._attending.start()
-        self._watching.start()
         self._outside.start()
         self._calendar = self._calendar_work()
         self._calendar.start()
-        self._couriers.begin(FORECASTS, self._measure_forecasts)
-        systemd.notify("READY=1")
+        self._calendar.do_now(FORECASTS, self._measure_forecasts)
+        if self._shared is None:  # else who keeps the rooms speaks for all of them
+            self._watching.start()
+            systemd.notify("READY=1")
 
     def stop(self, timeout_s: float = ENDS_IN_S) -> bool:
         """Ends polling, stores what is in memory, ends; whether all that came in is stored.
@@ -151,9 +157,10 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline - timeout_s / 3 - time.monotonic())
 
-        systemd.notify("STOPPING=1")
+        if self._shared is None:
+            systemd.notify("STOPPING=1")
         if self._calendar is not None:
-            self._calendar.shutdown(wait=False)
+            self._calendar.end()
         loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
         for loop in (*loops, self._outside):
             loop.end()
@@ -224,12 +231,19 @@ class Service:
 
     def _summarise(self, now_ns: int) -> None:
         """Where the room is one of a group, what its page Rooms shows of it, once a minute."""
-        if time.monotonic() - self._summarised_s < SUMMARY_EVERY_S or not self._summary.exists():
+        grouped = self.config.centre is not None or self._summary.exists()
+        if time.monotonic() - self._summarised_s < SUMMARY_EVERY_S or not grouped:
             return
         from ..rooms.summary import write_summary
 
         self._summarised_s = time.monotonic()
         self._jobs.run("summary", lambda: write_summary(self._store, self.config.setup, now_ns))
+        if self.config.centre is not None:  # which may hang, and holds up nothing else
+            self._couriers.begin(centre_post.JOB, self._post_summary)
+
+    def _post_summary(self) -> None:
+        if self.config.centre is not None:
+            centre_post.post_summary(self.config.centre, self._summary.read_bytes())
 
     def _feed(self) -> None:
         """Tells systemd that writer and judge are at work; to judge a record of years again may take long.
@@ -291,7 +305,8 @@ class Service:
             self._sources.change(config)
         self._use(config)
         self._publications.use(config.publish)
-        self._couriers.begin(FORECASTS, self._measure_forecasts)
+        if self._calendar is not None:
+            self._calendar.do_now(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
         self._tell_plug_ins()
@@ -301,7 +316,7 @@ class Service:
     def _tell_start(self) -> None:
         now_ns = self._clock()
         self._writer.looked.wait(RESCUED_WITHIN_S)  # what an earlier run left is no outage
-        newest = max((row.taken_ns for row in self._store.readings.newest().values()), default=None)
+        newest = max(self._store.readings.newest_taken().values(), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
         self._tell_plug_ins()
@@ -318,16 +333,8 @@ class Service:
         for kind, packages in plug_in_changes(self.config.texts, self.config.lines).items():
             self._writer.event("plug-in-changed", {"kind": kind, **packages})
 
-    def _calendar_work(self) -> BackgroundScheduler:
-        """Work by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change.
-
-        It is done by couriers: the calendar's own threads would be waited for at the end of the process.
-        """
-        from apscheduler.schedulers.background import BackgroundScheduler
-
-        calendar = BackgroundScheduler(
-            timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": 12 * 3600}
-        )
+    def _calendar_work(self) -> ServiceCalendar:
+        calendar = ServiceCalendar(self._couriers, self._shared)
         daily = (
             (self._measure_forecasts, FORECASTS, 0, 5),
             (self._seal, "daily seal", 2, 10),
@@ -335,26 +342,19 @@ class Service:
             (self._scrub, "daily reading of backups", 5, 10),
         )
         for work, name, hour, minute in daily:
-            calendar.add_job(self._couriers.begin, "cron", (name, work), id=name, hour=hour, minute=minute)
-        monthly = {"day": 3, "hour": 4, "minute": 10}
-        calendar.add_job(
-            self._couriers.begin, "cron", ("month's end", self._month_end), id="month's end", **monthly
-        )
-        calendar.add_job(
-            self._couriers.begin, "cron", (NUMBERS, self._number_cases), id=NUMBERS, minute="*/10"
-        )
+            calendar.put(name, work, hour=hour, minute=minute)
+        calendar.put("month's end", self._month_end, day=3, hour=4, minute=10)
+        calendar.put(NUMBERS, self._number_cases, minute="*/10")
         self._plan_backup(calendar)
         return calendar
 
-    def _plan_backup(self, calendar: BackgroundScheduler) -> None:
+    def _plan_backup(self, calendar: ServiceCalendar) -> None:
         """Daily at the time that the setup says, which may be another one than before."""
         name, plan = "daily backup", self.config.backup
-        if calendar.get_job(name) is not None:
-            calendar.remove_job(name)
+        calendar.drop(name)
         if plan is not None:
             hour, minute = plan.at_utc
-            work = (name, self._back_up)
-            calendar.add_job(self._couriers.begin, "cron", work, id=name, hour=hour, minute=minute)
+            calendar.put(name, self._back_up, hour=hour, minute=minute)
 
     def _number_cases(self) -> None:
         """By verdicts of its own: the judge of this minute is not waited for."""

@@ -13,7 +13,9 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextvars import copy_context
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
@@ -69,7 +71,8 @@ class Writer:
         self._written: dict[str, float] = {}  # when events of that key were last written, monotonic
         self._news = threading.Condition()
         self._ending = self._given_up = False
-        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
+        run = partial(copy_context().run, self._run)  # its log is of the room that made it
+        self._thread = threading.Thread(target=run, name="writer", daemon=True)
         self._refused_since_ns: int | None = None
         self._dropped = 0
         self.lost = 0

@@ -293,7 +293,7 @@ def _import_history(store: Store, config: Config, say: Say) -> int:
 
 def _since(store: Store, now_ns: int) -> tuple[int, int]:
     """From when readings are missing, and when the simulated room began."""
-    newest = max((row.taken_ns for row in store.readings.newest(ok=True).values()), default=0)
+    newest = max(store.readings.newest_taken(ok=True).values(), default=0)
     note = store.folder / _NOTE
     began_ns = json.loads(note.read_text(encoding="utf-8"))["since_ns"] if note.exists() else 0
     if now_ns - newest > HELD_NS or now_ns - began_ns > ROOM_NS:

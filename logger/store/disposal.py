@@ -91,7 +91,7 @@ class Disposals:
         """What the entry keeps of a file; Refused where it cannot be let go."""
         entry = conn.execute(select(journal).where(journal.c.number == month_seal.number)).first()
         what = what_of(entry)
-        file = read_sealed(self._archive, self._folder, what)
+        file = read_sealed(self._archive, what)
         if file.faults:
             self._refuse(request, f"{month_seal.file} is not as it was sealed, and disposal would hide it")
         for writer, spans in _numbers(file):

@@ -147,19 +147,39 @@ class ReadingQueries:
         """Everything that is stored of a channel in [from, to), ascending in (taken, writer, seq)."""
         return self._columns(channel, self._names.number("channel", channel) or 0, from_ns, to_ns)
 
-    def newest(self, ok: bool = False) -> dict[str, Row]:
-        """Per channel the reading taken last; with `ok`, the last that has a value."""
+    def newest_taken(self, ok: bool = False) -> dict[str, int]:
+        """Per channel when its last reading was taken; with `ok`, the last that has a value.
+
+        No file is opened for it: it is known while the place of the sealed files is away.
+        """
+        numbers = self._channels_by_number()
+        with self._database.read() as conn:
+            hot = _newest_hot(conn, ok, self._names.number("source", UNSURE))
+            seals = sealed_channels(conn, list(numbers))
+        ends = {number: _newest_sealed(seals.get(number, ()), ok) for number in numbers}
+        instants = {number: [hot[number][1]] if number in hot else [] for number in numbers}
+        for number, end in ends.items():
+            instants[number] += [] if end is None else [end[0]]
+        return {channel: max(instants[number]) for number, channel in numbers.items() if instants[number]}
+
+    def _channels_by_number(self) -> dict[int, str]:
         numbers = {self._names.number("channel", c): c for c in self._names.all_texts("channel")}
-        channels_by_number = {number: channel for number, channel in numbers.items() if number is not None}
+        return {number: channel for number, channel in numbers.items() if number is not None}
+
+    def newest(self, ok: bool = False, since_ns: int = 0) -> dict[str, Row]:
+        """Per channel the reading taken last, not before `since_ns`; with `ok`, the last that has a value."""
+        channels_by_number = self._channels_by_number()
         with self._database.read() as conn:
             hot = _newest_hot(conn, ok, self._names.number("source", UNSURE))
             seals = sealed_channels(conn, list(channels_by_number))
             ends = {number: _newest_sealed(seals.get(number, ()), ok) for number in channels_by_number}
             rows = self._hot.select(conn, reading.c.arrival.in_([arrival for arrival, _ in hot.values()]))
-        newest = {row.channel: row for row in rows.rows()}
+        newest = {row.channel: row for row in rows.rows() if row.taken_ns >= since_ns}
         for number, channel in channels_by_number.items():
             end, newest_hot_ns = ends[number], hot.get(number, (0, None))[1]
-            if end is not None and (newest_hot_ns is None or end[0] > newest_hot_ns):
+            if end is None or end[0] < since_ns:
+                continue
+            if newest_hot_ns is None or end[0] > newest_hot_ns:
                 newest[channel] = self._sealed_row(channel, *end, ok)
         return {channel: newest[channel] for channel in channels_by_number.values() if channel in newest}
 

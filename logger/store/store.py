@@ -19,10 +19,11 @@ from .archive.archive import Archive
 from .archive.bulk_load import BulkLoader
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
+from .archive.sealed_content import FOLDER as ARCHIVE
 from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
-from .hot.address import open_home
+from .hot.address import STORE_FILE, open_home
 from .hot.clocks import Clocks
 from .hot.database import FILE, RESTORING, upgrade_copy_path
 from .hot.home import Home
@@ -96,6 +97,7 @@ class Store:
             if not read_only:
                 store._database.prepare(create, store._journal_upgrade)
             store._settle(simulated)
+            store._find_archive()
             if not read_only:
                 store.archive.tidy()
         except BaseException:
@@ -122,6 +124,10 @@ class Store:
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return self._database.lock_service()
+
+    def lock(self, name: str, wait_s: float = 5.0) -> AbstractContextManager[bool]:
+        """Try for so long to hold a lock of this record against other processes; gives whether it is ours."""
+        return self._database.lock(name, wait_s)
 
     def begin(self) -> AbstractContextManager[Connection]:
         """A writing transaction on the tables of `tables.py`: all of it or nothing."""
@@ -168,6 +174,11 @@ class Store:
         where = (self.folder, self._database, self._names, self.archive, self.journal)
         return Disposals(*where).dispose(request, now_ns, keep_years, dry_run=dry_run)
 
+    def file(self, name: str) -> Path | bytes:
+        """A file that the record names, by its path below the data folder: where it lies, or its bytes."""
+        sealed = name.startswith(f"{ARCHIVE}/")
+        return self.archive.content.origin(name) if sealed else self.folder / name
+
     def snapshot(self, path: Path) -> None:
         """The database as it is now, as one new file; the service goes on meanwhile."""
         self._database.snapshot(path)
@@ -206,6 +217,17 @@ class Store:
             raise StoreError(
                 f"{self.folder} holds the record of a {actual} room; it was asked for a {expected} one."
             )
+
+    def _find_archive(self) -> None:
+        """Learn where the sealed files are: without store.toml in this folder, and nothing is imported."""
+        if not (self.folder / STORE_FILE).exists():
+            return
+        from .archive.file_place import place_at
+        from .store_file import archive_table
+
+        if table := archive_table(self.folder):
+            copies = self.folder / table.copy_folder if table.copy_folder else None
+            self.archive.content.use(place_at(table.at, table.endpoint), copies)
 
     def _create_record(self, simulated: bool) -> dict[str, str]:
         facts = {"format": str(FORMAT), "id": uuid.uuid4().hex, "simulated": json.dumps(simulated)}

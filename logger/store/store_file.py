@@ -4,6 +4,11 @@
 database = "postgresql://stillroom_hall_3@db.example/stillroom"
 schema = "hall-3"
 
+[archive]
+at = "s3://measuring/hall-3"
+endpoint = "https://objects.example"
+copy = "archive"
+
 Without the file, and for a table that it lacks, everything lies in the folder.
 """
 
@@ -71,8 +76,37 @@ class HotTable(BaseModel):
         return f"schema {self.schema_name} of {at.netloc.rpartition('@')[2] or 'this machine'}{at.path}"
 
 
+def _place(text: str) -> str:
+    """Where sealed files lie: an absolute path, or an address with a scheme."""
+    scheme, mark, rest = text.partition("://")
+    if mark and (not scheme.isalnum() or not rest.strip("/")):
+        raise ValueError("an address such as s3://BUCKET/PREFIX, or an absolute path")
+    if not mark and not Path(text).is_absolute():
+        raise ValueError("an absolute path, or an address such as s3://BUCKET/PREFIX")
+    if mark and "@" in rest.partition("/")[0]:
+        raise ValueError("an address without an account, which stands in the environment of the service")
+    return text.rstrip("/")
+
+
+def _endpoint(text: str) -> str:
+    at = urlsplit(text)
+    if text and (at.scheme not in ("http", "https") or not at.hostname or at.password is not None):
+        raise ValueError("an address such as https://objects.example, without an account")
+    return text
+
+
+class ArchiveTable(BaseModel):
+    """[archive]: another place that keeps the sealed files."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    at: Annotated[str, AfterValidator(_place)]
+    endpoint: Annotated[str, AfterValidator(_endpoint)] = ""
+    copy_folder: str = Field("", alias="copy")
+
+
 # Every table that the file may have, with the class that reads it.
-TABLES: dict[str, type[BaseModel]] = {"hot": HotTable}
+TABLES: dict[str, type[BaseModel]] = {"hot": HotTable, "archive": ArchiveTable}
 
 
 def read_table(folder: Path, name: str, model: type[Table]) -> Table | None:
@@ -87,6 +121,11 @@ def read_table(folder: Path, name: str, model: type[Table]) -> Table | None:
 def hot_table(folder: Path) -> HotTable | None:
     """The server that keeps the hot tier of a data folder; None where the folder does."""
     return read_table(folder, "hot", HotTable)
+
+
+def archive_table(folder: Path) -> ArchiveTable | None:
+    """The place that keeps the sealed files of a data folder; None where the folder does."""
+    return read_table(folder, "archive", ArchiveTable)
 
 
 def hot_table_of(database: str, schema: str, password_env: str = "") -> HotTable:

@@ -186,8 +186,8 @@ class Ledger:
         newest, channels = self._newest.get(zone), self.setup.channels_in(zone)
         newest_ns = {c: _last_value_ns(newest.trail.readings[c]) for c in channels} if newest else {}
         if not newest_ns or None in newest_ns.values():
-            rows = self.store.readings.newest(ok=True)
-            return {channel: rows[channel].taken_ns for channel in channels if channel in rows}
+            taken = self.store.readings.newest_taken(ok=True)
+            return {channel: taken[channel] for channel in channels if channel in taken}
         return {channel: ns for channel, ns in newest_ns.items() if ns is not None}
 
     def judge_in_parts(

@@ -42,10 +42,11 @@ EXIT = re.compile(r"# exit code (\d+)")
 
 @pytest.fixture
 def desk(tmp_path: Path, demo_history: Path) -> Path:
-    """A folder with what the pages speak of: the demo's data, the sample files, a folder for backups."""
+    """A folder with what the pages speak of: the demo's data, the sample files, folders for copies."""
     shutil.copytree(demo_history, tmp_path / "data")
     shutil.copytree(ROOT / "sample_logs", tmp_path / "sample_logs")
     (tmp_path / "backups").mkdir()
+    (tmp_path / "sealed").mkdir()
     return tmp_path
 
 

@@ -42,6 +42,10 @@ CASES = {
         "limits.toml", "span_1h_K = 0.5", "span_1h_k = 0.5",
         ["[rules.machine-bay.span-1h]", "did you mean 'span_1h_K'"],
     ),
+    "centre without a scheme": (
+        "service.toml", '# [centre]\n# url = "https://rooms.example:8060"', '[centre]\nurl = "rooms.example"',
+        ["service.toml [centre] url: expected", "found 'rooms.example'"],
+    ),
     "missing key": (
         "room.toml", 'custodian = "Greta Holm"', "",
         ["room.toml [room] custodian: expected a value, found nothing"],

@@ -94,7 +94,7 @@ def test_a_case_is_parted_and_joined_again_on_the_page(q: Queries, cases: CaseDe
         cases.part(1, 1, SPAN_NS, who="Greta Holm", why=" ", now_ns=NOW)
     assert cases.part(1, 1, SPAN_NS, who="Greta Holm", why="the door, not the chiller", now_ns=NOW) == 1
     assert [(r.number, len(r.case.runs)) for r in cases.all(NOW)] == [(1, 2), (2, 1)]
-    assert "Join or part" in str(layout(q, "?case=2"))
+    assert "Join or split" in str(layout(q, "?case=2"))
     assert cases.join(2, 1, "Greta Holm", "one cause after all", NOW) == 1
     assert [(r.number, len(r.case.runs)) for r in cases.all(NOW)] == [(1, 3)]
     with pytest.raises(Refused, match="cannot be joined to itself"):

@@ -102,7 +102,7 @@ def test_a_budget_is_told_in_the_chosen_unit() -> None:
     """U = 2 · 0.05 K is 0.18 °F, and a span of 0.5 K is 0.90 °F: never 0.18 K."""
     first = {"mean_C": 20.0, "u_K": 0.05, "how": "measured", "channels": ["P1.temperature"]}
     text = str(_temperatures({"part": first, "scale": first, "air_span_K": 0.5}))
-    assert "68 °F" in text
+    assert "68.00 ± 0.18 °F" in text
     assert "0.18 °F" in text
     assert "span 0.90 °F" in text
     assert " K" not in text

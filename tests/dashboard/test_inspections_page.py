@@ -72,7 +72,7 @@ def test_the_budget_says_what_is_how_large() -> None:
     assert "Bore: the part measures 3.00 µm short, U 1.00 µm" in message
     assert "Error + U: 40 % of the tolerance of 10 µm. Not accepted: 10 % is allowed." in message
     drawn = drawing(rows, 10.0)
-    lengths = {float(w) for w in re.findall(r'class="budget-whole" x="210" y="\d+" width="([\d.]+)"', drawn)}
+    lengths = {float(w) for w in re.findall(r'class="budget-whole" x="208" y="\d+" width="([\d.]+)"', drawn)}
     assert max(lengths) == pytest.approx(4 * min(lengths), rel=0.01)
     assert "tolerance 10 µm" in drawn
     corrected = {**TOLD, "case": "off 20 °C and corrected"}

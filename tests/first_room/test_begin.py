@@ -77,6 +77,15 @@ def test_an_answer_that_cannot_be_used_is_asked_for_again(probe: str, elsewhere:
     assert config.load(elsewhere / "room").setup.room.name == "Measuring room 2"
 
 
+def test_what_was_refused_is_not_proposed_again(probe: str, elsewhere: Path) -> None:
+    """Enter at the second try takes the proposal of the question, where it took the wrong answer for ever."""
+    typed = TYPED.format(address=probe, certificate=NONE).replace("Gear bay\n\n", "Gear bay\nlong\n\n\n", 1)
+    code, out, err = begin(elsewhere, typed)
+    assert code == 0, out + err
+    assert "enter a number such as 4. You entered “long”." in err
+    assert config.load(elsewhere / "room").setup.zone("gear-bay").settling_s == 4 * 3600
+
+
 def test_a_probe_that_does_not_answer_is_told_before_anything_is_in_force(elsewhere: Path) -> None:
     """Answers are kept; the next start goes on with them."""
     typed = TYPED.format(address="socket://127.0.0.1:9", certificate=NONE)

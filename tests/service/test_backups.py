@@ -99,10 +99,10 @@ def test_the_calendar_follows_the_setup(store: Store, tmp_path: Path) -> None:
     """A plan that is put in force later is taken over without a restart."""
     service = Service(store, load_texts(configured("# nothing\n")))
     calendar = service._calendar_work()
-    assert calendar.get_job("daily backup") is None
+    assert calendar.planned("daily backup") == ""
     service.config = load_texts(configured('[backup]\nfolder = "/mnt/x"\nat_utc = "23:05"\n'))
     service._plan_backup(calendar)
-    assert "hour='23', minute='5'" in str(calendar.get_job("daily backup").trigger)
+    assert "hour='23', minute='5'" in calendar.planned("daily backup")
 
 
 def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(

@@ -306,7 +306,7 @@ def _interrupt(*_args: object) -> None:
 def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Path, point: str) -> None:
     """Whatever step the process ended at, no reading is lost or told twice."""
     module = "logger.store.archive.archive"
-    place = f"{module}.publish" if point == "publish" else f"{module}.Archive.{point}"
+    place = "logger.store.archive.file_place.publish" if point == "publish" else f"{module}.Archive.{point}"
     with Store.open(folder, create=True) as store:
         store.append("poll", polled(OCTOBER, 20, PROBES))
         before = shown(store)
@@ -327,12 +327,12 @@ def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Pa
 def test_a_file_that_reads_back_differently_is_not_sealed(store: Store) -> None:
     """A disk that changes what is written is found before any hot row goes."""
     store.append("poll", polled(OCTOBER, 20))
-    original: Callable[[Archive, str], dict[str, dict[str, str]]] = Archive.day_digests
+    original: Callable[[Archive, str, bytes], dict[str, dict[str, str]]] = Archive._day_digests
 
-    def changed(self: Archive, file: str) -> dict[str, dict[str, str]]:
-        return {channel: dict.fromkeys(days, "0") for channel, days in original(self, file).items()}
+    def changed(self: Archive, file: str, content: bytes) -> dict[str, dict[str, str]]:
+        return {channel: dict.fromkeys(days, "0") for channel, days in original(self, file, content).items()}
 
-    with patch.object(Archive, "day_digests", changed), pytest.raises(StoreError, match="did not read back"):
+    with patch.object(Archive, "_day_digests", changed), pytest.raises(StoreError, match="did not read back"):
         store.seal(IN_DECEMBER)
 
     assert (hot_rows(store), store.archive.seals()) == (20, [])

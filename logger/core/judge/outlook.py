@@ -186,28 +186,31 @@ def _at(now_ns: int, minutes: float) -> str:
 
 
 def skill_text(gains: Gains | None) -> str:
-    """Whether the forecast of a zone speaks, and by what; for people who look after the room.
+    """Whether the forecast of a zone is shown, and why; for people who look after the room.
 
     >>> skill_text(None)
-    'silent: not measured yet'
+    'not shown: not measured yet'
     >>> skill_text({}), skill_text({("bay.temperature", "P1.temperature"): Gain(600, 0.12, 0.10)})
-    ('silent: less than a day of readings', 'silent: no better than “it stays as it is” (skill −0.20)')
+    ('not shown: less than a day of readings', 'not shown: 20 % more error than “it stays as it is”')
     >>> better = {("bay.temperature", "P1.temperature"): Gain(600, 0.05, 0.10)}
     >>> skill_text(better), skill_text(better | {("bay.span", ""): Gain(600, 0.2, 0.1)})
-    ('speaks: skill +0.50', 'speaks of 1 of 2 values: skill +0.50; of the others it is silent')
+    ('shown: 50 % less error than “it stays as it is”', \
+'shown for 1 of 2 values: 50 % less error than “it stays as it is”')
     """
     if gains is None:
-        return "silent: not measured yet"
+        return "not shown: not measured yet"
     measured = [item for item in gains.values() if item.forecasts >= LEAST_FORECASTS]
     if not measured:
-        return "silent: less than a day of readings"
+        return "not shown: less than a day of readings"
     speaking = [item.skill for item in measured if item.speaks]
     if not speaking:
-        return f"silent: no better than “it stays as it is” ({_range([item.skill for item in measured])})"
-    some = "" if len(speaking) == len(gains) else f" of {len(speaking)} of {len(gains)} values"
-    return f"speaks{some}: {_range(speaking)}" + ("; of the others it is silent" if some else "")
+        best = max(item.skill for item in measured)
+        return f"not shown: {'hardly better than “it stays as it is”' if best > 0 else _compared(best)}"
+    some = "" if len(speaking) == len(gains) else f" for {len(speaking)} of {len(gains)} values"
+    return f"shown{some}: {_compared(*speaking)}"
 
 
-def _range(skills: list[float]) -> str:
-    ends = dict.fromkeys(f"{skill:+.2f}" for skill in (min(skills), max(skills)))
-    return f"skill {' to '.join(ends)}".replace("-", "−")
+def _compared(*skills: float) -> str:
+    """The error beside that of staying: skill 0.5 is half of it, −0.2 a fifth more."""
+    ends = dict.fromkeys(f"{abs(100 * skill):.0f}" for skill in (min(skills), max(skills)))
+    return f"{' to '.join(ends)} % {'less' if max(skills) > 0 else 'more'} error than “it stays as it is”"

@@ -10,6 +10,22 @@ from ...instants import rfc3339
 from ...model import Certificate, Placement, Rule, Setup
 
 T = TypeVar("T")
+# Names of fields that do not read as words; of the others the underscores are blanks.
+_NAMES = {
+    "flat_n": "test of a constant value, readings",
+    "rate": "greatest change in 5 min",
+    "spike": "test of spikes",
+    "r": "guard factor r",
+    "max_age_s": "a reading counts for, s",
+    "interval_s": "interval, s",
+    "response_s": "response time, s",
+    "xyz_m": "place x, y, z, m",
+    "outline_m": "outline, m",
+    "size_m": "size, m",
+    "door_m": "door, m",
+    "settling_s": "settling, s",
+    "pre_window_s": "pre-window, s",
+}
 
 
 @dataclass(frozen=True)
@@ -62,8 +78,8 @@ def _fields(old: Any, new: Any, without: tuple[str, ...] = ()) -> str:
 def _field_change(name: str, old: object, new: object) -> str:
     if name.endswith("_ns"):
         was, becomes = (rfc3339(ns) if isinstance(ns, int) else "none" for ns in (old, new))
-        return f"{name.removesuffix('_ns')} {was} → {becomes}"
-    return f"{name} {_value_text(old)} → {_value_text(new)}"
+        return f"{name.removesuffix('_ns').replace('_', ' ')} {was} → {becomes}"
+    return f"{_NAMES.get(name, name.replace('_', ' '))} {_value_text(old)} → {_value_text(new)}"
 
 
 def _value_text(value: object) -> str:

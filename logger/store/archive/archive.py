@@ -1,7 +1,7 @@
 """Complete months leave the hot tier for files that never change again.
 
 Order, so that a fault at any moment loses nothing and shows nothing twice: write a temporary
-file, sync it, give it its name, sync the folder, read it back and compare, journal the seal,
+file, sync it, give it its name at its place, read it back and compare, journal the seal,
 and only in later transactions delete the hot rows. Until the seal stands, readers ignore the
 file; from then on they ignore the hot rows under it. Late data makes a further file.
 """
@@ -21,7 +21,7 @@ from sqlalchemy import ColumnElement, Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
 from ...series import Bool
-from ..files import PART, plain_write_errors, publish, sync_file, write_durably
+from ..files import PART, plain_write_errors, sync_file, write_durably
 from ..hot.batch_check import BatchCheck
 from ..hot.home import Home
 from ..hot.journal import Journal
@@ -34,11 +34,11 @@ from ..rows import Columns, digests, join_columns, sort_columns
 from ..types import Seal
 from .month_file import SEAL_FACTS, ChannelFacts, Month, channel_facts, days_of, seal_entry, seal_facts
 from .months import DAY_NS, month_of, month_span
+from .sealed_content import FOLDER, SealedContent
 
 if TYPE_CHECKING:
     from .parquet import ParquetReader
 
-FOLDER = "archive"
 LOCK = "seal.lock"
 AGE_NS = 2 * DAY_NS
 BEGUN = "begun.json"
@@ -53,6 +53,8 @@ class Archive:
         self, folder: Path, database: Home, names: NameTable, hot: HotTier, journal: Journal
     ) -> None:
         self._folder = folder
+        self._digests: dict[str, str] = {}  # of sealed files, which never change
+        self.content = SealedContent(folder, self._sha256_of, read_only=database.read_only)
         self._database = database
         self._names = names
         self._hot = hot
@@ -76,12 +78,18 @@ class Archive:
             return [self._seal_month(month) for month in self._months(before_ns, room_of)]
 
     def tidy(self) -> None:
-        """Finish or remove what an interrupted seal left, unless somebody is sealing right now."""
+        """Finish or remove what an interrupted seal left, unless somebody is sealing right now.
+
+        A place elsewhere is not asked for it at every start: what lies there is looked at with each seal.
+        """
         if not (self._folder / FOLDER).is_dir():
             return
         with self._database.lock(LOCK) as ours:
-            if ours:
+            if ours and self.content.is_own:
                 self._tidy()
+            elif ours:
+                self._remove_parts()
+                self._delete_sealed()
 
     @contextmanager
     def open(self, file: str, content: bytes | None = None) -> Iterator[ParquetReader]:
@@ -90,14 +98,14 @@ class Archive:
         from .parquet import ParquetReader
 
         try:
-            with ParquetReader(self._folder / file if content is None else content) as reader:
+            with ParquetReader(self.content.read(file) if content is None else content) as reader:
                 yield reader
         except UNREADABLE as error:
             if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
-                raise unopened_error(self._folder / file, error) from error
+                raise unopened_error(Path(self.content.at(file)), error) from error
             raise StoreDamaged(
-                f"The sealed file {self._folder / file} cannot be read: {error}. Put it back from a backup; "
-                "`stillroom verify` says what is proven."
+                f"The sealed file {self.content.at(file)} cannot be read: {error}. Put it back from a "
+                "backup; `stillroom verify` says what is proven."
             ) from error
 
     def seals(self, disposed: bool = True) -> list[Seal]:
@@ -140,17 +148,16 @@ class Archive:
         unfinished = self._begun_files()  # before the seals are read: a file is named or sealed at any moment
         return [file for file in self._unsealed_files() if file not in unfinished]
 
-    def note_begun(self, paths: Sequence[Path]) -> None:
-        """Say which files are about to be made, so that `settle` knows them after any interruption."""
-        files = [path.relative_to(self._folder).as_posix() for path in paths]
-        write_durably(self._folder / FOLDER / BEGUN, json.dumps(files).encode())
+    def note_begun(self, files: Sequence[str]) -> None:
+        """Say which files are about to be made, so that they are known after any interruption."""
+        write_durably(self._folder / FOLDER / BEGUN, json.dumps(list(files)).encode())
 
     def remove_unfinished(self) -> None:
         """Remove what was begun and is not sealed; the caller holds the lock."""
         unfinished = self._begun_files()
         for file in self._unsealed_files() if unfinished else ():
             if file in unfinished:
-                (self._folder / file).unlink()
+                self.content.forget(file)
         for part in (self._folder / FOLDER).rglob(f"*{PART}") if unfinished else ():
             if part.relative_to(self._folder).as_posix().removesuffix(PART) in unfinished:
                 part.unlink()
@@ -165,19 +172,20 @@ class Archive:
         return frozenset(str(file) for file in begun) if isinstance(begun, list) else frozenset()
 
     def _unsealed_files(self) -> list[str]:
-        present = sorted((self._folder / FOLDER).rglob("*.parquet"))
+        files = self.content.files()
         with self._database.read() as conn:
             sealed = {month_seal.file for month_seal in all_seals(conn)}
-        files = (path.relative_to(self._folder).as_posix() for path in present)
-        return [file for file in files if file not in sealed]
+        return [file for file in files if file.endswith(".parquet") and file not in sealed]
 
     def remove_disposed(self) -> None:
         """Remove files that were disposed of; the caller holds the lock."""
         with self._database.read() as conn:
             present = {month_seal.file for month_seal in all_seals(conn, disposed=False)}
             gone = [month_seal.file for month_seal in all_seals(conn) if month_seal.file not in present]
+        there = frozenset(self.content.files()) if gone else frozenset()
         for file in gone:
-            (self._folder / file).unlink(missing_ok=True)
+            if file in there:
+                self.content.remove(file)
 
     def is_in_hot_tier(self, file: str) -> bool:
         """Whether every reading of an unsealed file is in the hot tier: then the file adds nothing."""
@@ -236,12 +244,11 @@ class Archive:
         with self._database.read() as conn:
             upto = conn.execute(select(func.max(reading.c.arrival))).scalar() or 0
             self._refuse_altered(conn, month)
-            path = self.free_path(month)
+            file = self.free_file(month)
             channels = self.write(
-                path, (self._unsealed_rows(conn, n, month, upto) for n in month.channels.values())
+                file, (self._unsealed_rows(conn, n, month, upto) for n in month.channels.values())
             )
-        self.compare(path, channels)
-        facts = seal_facts(self._folder, path, channels)
+        facts = self.settle(file, channels)
         with self._database.begin() as conn:
             sealed = self.record_seal(conn, month, upto, facts, channels)
         self._delete(month, upto)
@@ -258,22 +265,37 @@ class Archive:
                     f"Not sealed: {fault}. Nothing was sealed; `stillroom verify` lists all that is wrong."
                 )
 
-    def write(self, path: Path, channels: Iterable[Columns]) -> dict[str, ChannelFacts]:
-        """Write one channel after the other into a new file, durably; gives what was written."""
+    def write(self, file: str, channels: Iterable[Columns]) -> dict[str, ChannelFacts]:
+        """Write one channel after the other, durably, without a name yet; gives what was written."""
         from .parquet import ParquetWriter
 
-        part = path.with_name(path.name + PART)
+        part = self.content.part(file)
         facts = {}
-        with plain_write_errors(path):
-            path.parent.mkdir(parents=True, exist_ok=True)
+        with plain_write_errors(part):
+            part.parent.mkdir(parents=True, exist_ok=True)
             with ParquetWriter(part, self.simulated) as writer:
                 for columns in channels:
                     if len(columns):
                         writer.write(columns)
                         facts[columns.channel[0]] = channel_facts(columns)
             sync_file(part)
-            publish(part, path)
         return facts
+
+    def settle(self, file: str, channels: Mapping[str, ChannelFacts]) -> dict[str, Any]:
+        """Give a written file its name at its place and read it back; gives the facts for its seal."""
+        content = self.content.put(file)
+        self.compare(file, content, channels)
+        return seal_facts(file, content, channels)
+
+    def compare(self, file: str, content: bytes, channels: Mapping[str, ChannelFacts]) -> None:
+        """Hold what came back against what was written; StoreError, and it is removed, where it differs."""
+        read_back = self._day_digests(file, content)
+        if read_back != {key: dict(channel.days) for key, channel in channels.items()}:
+            self.content.forget(file)
+            raise StoreError(
+                f"{self.content.at(file)} did not read back as it was written, and was removed. Nothing was "
+                "lost: what was to be sealed is still where it was. Check this disk, then try again."
+            )
 
     def _unsealed_rows(self, conn: Connection, channel: int, month: Month, upto: int) -> Columns:
         rows = self._hot.select(
@@ -286,37 +308,26 @@ class Archive:
         seals = sealed_channel(conn, channel, month.from_ns, month.to_ns)
         return sort_columns(rows.part(~under_seal(rows.taken_ns, rows.arrival, seals)))
 
-    def free_path(self, month: Month) -> Path:
+    def free_file(self, month: Month) -> str:
         """The name of the next file of that room and month."""
         year, number = month_of(month.from_ns)
-        folder = (
-            self._folder
-            / FOLDER
-            / f"room={quote(month.room, safe='')}"
-            / f"year={year}"
-            / f"month={number:02d}"
-        )
-        names = (folder / f"readings-{count:04d}.parquet" for count in itertools.count(1))
+        folder = f"{FOLDER}/room={quote(month.room, safe='')}/year={year}/month={number:02d}"
         with self._database.read() as conn:
-            used = {
-                self._folder / month_seal.file for month_seal in all_seals(conn)
-            }  # one that vanished keeps its name
-        return next(path for path in names if not path.exists() and path not in used)
+            used = {month_seal.file for month_seal in all_seals(conn)}  # one that vanished keeps its name
+        names = (f"{folder}/readings-{count:04d}.parquet" for count in itertools.count(1))
+        return next(file for file in names if file not in used and self.content.is_free(file))
 
-    def compare(self, path: Path, channels: Mapping[str, ChannelFacts]) -> None:
-        """Read a file back; StoreError, and it is removed, where it holds something else."""
-        read_back = self.day_digests(path.relative_to(self._folder).as_posix())
-        if read_back != {key: dict(channel.days) for key, channel in channels.items()}:
-            path.unlink()
-            raise StoreError(
-                f"{path} did not read back as it was written, and was removed. Nothing was lost: what "
-                "was to be sealed is still where it was. Check this disk, then try again."
-            )
-
-    def day_digests(self, file: str) -> dict[str, dict[str, str]]:
+    def _day_digests(self, file: str, content: bytes) -> dict[str, dict[str, str]]:
         """Channel -> UTC day -> digest of its readings, as the file reads back."""
-        with self.open(file) as reader:
+        with self.open(file, content) as reader:
             return {key: days_of(reader.columns(groups)) for key, groups in reader.groups().items()}
+
+    def _sha256_of(self, file: str) -> str | None:
+        """The SHA-256 in the seal of a file; None without one."""
+        if file not in self._digests:
+            with self._database.read() as conn:
+                self._digests = {month_seal.file: month_seal.sha256 for month_seal in all_seals(conn)}
+        return self._digests.get(file)
 
     def record_seal(
         self,
@@ -349,14 +360,21 @@ class Archive:
                     gone = conn.execute(reading.delete().where(reading.c.arrival.in_(chunk))).rowcount
 
     def _tidy(self) -> None:
-        for part in (self._folder / FOLDER).rglob(f"*{PART}"):
-            part.unlink()
+        self._remove_parts()
         self.remove_unfinished()
         self.remove_disposed()
         for file in self.leftovers():
             # One that holds more than the hot tier is evidence (of an older database put back, say).
             if self.is_in_hot_tier(file):
-                (self._folder / file).unlink()
+                self.content.forget(file)
+        self._delete_sealed()
+
+    def _remove_parts(self) -> None:
+        for part in (self._folder / FOLDER).rglob(f"*{PART}"):
+            part.unlink()
+
+    def _delete_sealed(self) -> None:
+        """Delete what is left of the hot rows under the newest seal."""
         with self._database.read() as conn:
             newest = conn.execute(select(seal).order_by(seal.c.number.desc()).limit(1)).first()
             within = select(seal_channel.c.channel).where(

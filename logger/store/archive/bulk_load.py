@@ -26,7 +26,7 @@ from ..hot.readings import HotTier, next_arrival
 from ..rows import Columns, columns_of_series, digests
 from ..types import Batch
 from .archive import AGE_NS, LOCK, Archive, is_hot
-from .month_file import ChannelFacts, Month, seal_facts
+from .month_file import ChannelFacts, Month
 from .months import month_of, month_span
 
 LEAST = 20_000  # readings: smaller files would crowd the archive, and the hot tier takes few at once
@@ -97,10 +97,10 @@ class BulkLoader:
         """Files, then all that leads to them; False, with nothing changed, where readings came between."""
         with self._database.read() as conn:
             first = self._hot.read_next_seq(conn, writer)
-        paths = {span: self._archive.free_path(Month(*span, {})) for span in months}
-        self._archive.note_begun(list(paths.values()))
+        names = {span: self._archive.free_file(Month(*span, {})) for span in months}
+        self._archive.note_begun(list(names.values()))
         try:
-            files = self._files(writer, months, paths, first)
+            files = self._files(writer, months, names, first)
             with self._database.begin() as conn:
                 self._register_names(conn, [part for parts in months.values() for part in parts])
                 self._record_files(conn, writer, first, files)
@@ -112,23 +112,22 @@ class BulkLoader:
         return True
 
     def _files(
-        self, writer: str, months: dict[Span, list[ImportedReadings]], paths: dict[Span, Path], first: int
+        self, writer: str, months: dict[Span, list[ImportedReadings]], names: dict[Span, str], first: int
     ) -> list[_File]:
         """All files, two at a time: most of the work is done where another thread may run."""
         with ThreadPoolExecutor(2, "stillroom-seal") as pool:
             coming = []
             for span, parts in months.items():
                 coming.append(
-                    pool.submit(self._file, paths[span], span, _number_channels(writer, parts, first))
+                    pool.submit(self._file, names[span], span, _number_channels(writer, parts, first))
                 )
                 first += sum(len(part.taken_ns) for part in parts)
             return [file.result() for file in coming]
 
-    def _file(self, path: Path, span: Span, columns: Iterator[Columns]) -> _File:
+    def _file(self, file: str, span: Span, columns: Iterator[Columns]) -> _File:
         batches: list[Batch] = []
-        channels = self._archive.write(path, _note_batches(columns, batches))
-        self._archive.compare(path, channels)
-        return _File(span, seal_facts(self._folder, path, channels), channels, batches)
+        channels = self._archive.write(file, _note_batches(columns, batches))
+        return _File(span, self._archive.settle(file, channels), channels, batches)
 
     def _register_names(self, conn: Connection, series: Sequence[ImportedReadings]) -> None:
         """List what sealed readings name, as it is of hot ones."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -64,11 +63,10 @@ def days_of(columns: Columns) -> dict[str, str]:
     return dict(zip(days, digests(columns, starts), strict=True))
 
 
-def seal_facts(folder: Path, path: Path, channels: Mapping[str, ChannelFacts]) -> dict[str, Any]:
-    """The facts of a file that was written: its name below the folder, size and digest."""
-    content = path.read_bytes()
+def seal_facts(file: str, content: bytes, channels: Mapping[str, ChannelFacts]) -> dict[str, Any]:
+    """The facts of a file that was written and read back: its name, size and digest."""
     return {
-        "file": path.relative_to(folder).as_posix(),
+        "file": file,
         "rows": sum(channel.rows for channel in channels.values()),
         "size_bytes": len(content),
         "sha256": hashlib.sha256(content).hexdigest(),

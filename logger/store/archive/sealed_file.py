@@ -32,14 +32,17 @@ class SealedFile:
     simulated: bool = False  # as the file says of itself
 
 
-def read_sealed(archive: Archive, folder: Path, what: Mapping[str, Any]) -> SealedFile:
-    """Read a file as its seal `what` describes it, and name everything that differs."""
+def read_sealed(archive: Archive, what: Mapping[str, Any]) -> SealedFile:
+    """Read a file as its seal `what` describes it, and name everything that differs.
+
+    From its place, never from a copy. ArchiveAway where that does not answer.
+    """
     file = what["file"]
     try:
-        content = (folder / file).read_bytes()
+        content = archive.content.get(file)
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
         if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
-            raise unopened_error(folder / file, error) from error
+            raise unopened_error(Path(archive.content.at(file)), error) from error
         cause = getattr(error, "strerror", None) or error
         return SealedFile(
             (f"file {file}: missing or unreadable ({cause}), {_describe_contents(what)}",), 0, {}

@@ -19,7 +19,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from ...errors import Refused, StoreError, StoreInUse
+from ...errors import ArchiveAway, Refused, StoreError, StoreInUse
 from ...instants import NS, rfc3339
 from .. import lock
 from ..files import PART, sha256_of
@@ -28,7 +28,7 @@ from ..hot.journal_files import journal_seals
 from ..hot.tables import issue
 from ..store import Store
 from .catalogue import FILES, FORMAT, MANIFEST, MARKER, REPORT, Generation, folders, generations, object_path
-from .folder import copy_file, plain_target_errors, read_json, write_json
+from .folder import copy_file, plain_target_errors, read_json, write_from, write_json
 from .restore import Also, prove, unpack
 
 LOCK = "backup.lock"
@@ -94,7 +94,7 @@ def _make_backup(  # noqa: PLR0917 (what, where to, who, when: each is asked for
             restored.mkdir()
             store.snapshot(snapshot / FILE)
         with Store.open(snapshot, read_only=True) as frozen, plain_target_errors(target):
-            report = _write_generation(store.folder, frozen, target, now_ns)
+            report = _write_generation(store, frozen, target, now_ns)
         report = _prove(report, target, restored, also)
     _journal_backup(store, target, who, report)
     with plain_target_errors(target):
@@ -171,14 +171,14 @@ def _remove_interrupted(target: Path) -> None:
         part.unlink()
 
 
-def _write_generation(data: Path, frozen: Store, target: Path, now_ns: int) -> BackupReport:
+def _write_generation(store: Store, frozen: Store, target: Path, now_ns: int) -> BackupReport:
     numbers = [int(folder.name[:6]) for folder in folders(target)]
     stamp = datetime.fromtimestamp(now_ns // NS, UTC).strftime("%Y%m%dT%H%M%SZ")
     folder = target / f"{max(numbers, default=0) + 1:06d}-{stamp}"
     faults, files, fresh = [], {}, []
     for name, sha256 in sorted(required_files(frozen).items()):
         try:
-            size, came = _copy_object(data / name, target, sha256)
+            size, came = _copy_object(store, name, target, sha256)
         except _FileMismatch as fault:
             faults.append(f"file {name}: {fault}; it is not in this backup")
             continue
@@ -208,17 +208,21 @@ class _FileMismatch(Exception):
     """A file of the record that is not what the record says."""
 
 
-def _copy_object(source: Path, target: Path, sha256: str) -> tuple[int, bool]:
+def _copy_object(store: Store, name: str, target: Path, sha256: str) -> tuple[int, bool]:
     """Bytes of the file with this digest in the target, and whether it had to be copied."""
     path = object_path(target, sha256)
     if path.is_file():
         return path.stat().st_size, False
     try:
-        with source.open("rb"):
-            pass
+        source = store.file(name)
+        if isinstance(source, Path):
+            with source.open("rb"):
+                pass
     except OSError as error:
         raise _FileMismatch(f"missing or unreadable ({error.strerror or error})") from error
-    if copy_file(source, path) != sha256:
+    except ArchiveAway as error:
+        raise _FileMismatch(str(error)) from error
+    if write_from(source, path) != sha256:
         path.unlink()
         raise _FileMismatch("altered")
     return path.stat().st_size, True

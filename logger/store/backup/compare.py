@@ -91,8 +91,10 @@ def _of_hot(store: Store, copy: Store, name: str) -> Iterator[str]:
 
 
 def _of_file(store: Store, seal: Seal, good: Generation) -> Iterator[str]:
-    path = store.folder / seal.file
-    content = path.read_bytes() if path.is_file() else b""
+    try:
+        content = store.archive.content.get(seal.file)
+    except FileNotFoundError:
+        content = b""
     if hashlib.sha256(content).hexdigest() == seal.sha256:
         return
     yield f"file {seal.file}: is whole in backup {good.name}, as files/{seal.sha256[:2]}/{seal.sha256}"

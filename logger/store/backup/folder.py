@@ -52,6 +52,11 @@ def copy_file(source: Path, path: Path) -> str:
     return sha.hexdigest()
 
 
+def write_from(source: Path | bytes, path: Path) -> str:
+    """Copy a file, or write the bytes that stand for it; gives the SHA-256 of what was read."""
+    return write_file(path, source) if isinstance(source, bytes) else copy_file(source, path)
+
+
 def write_file(path: Path, content: bytes) -> str:
     """Write a file so that it is there whole or not at all; gives its SHA-256."""
     part = path.with_name(path.name + PART)

@@ -22,10 +22,10 @@ import numpy as np
 
 from ...errors import Refused
 from ...instants import rfc3339
-from ..archive.archive import FOLDER
 from ..archive.month_file import days_of
 from ..archive.months import DAY_NS, month_of, month_span
-from ..backup.folder import copy_file, plain_target_errors, write_file, write_json
+from ..archive.sealed_content import FOLDER
+from ..backup.folder import copy_file, plain_target_errors, write_file, write_from, write_json
 from ..files import sha256_of
 from ..hot.journal import canonical
 from ..rows import Columns, sort_columns
@@ -140,7 +140,7 @@ def _months(store: Store) -> Iterator[Columns]:
 
 def _copy_sealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:
     for seal in store.archive.seals(disposed=False):
-        yield seal.file, copy_file(store.folder / seal.file, out / seal.file)
+        yield seal.file, write_from(store.file(seal.file), out / seal.file)
 
 
 def _write_unsealed(store: Store, out: Path) -> Iterator[tuple[str, str]]:

@@ -135,7 +135,7 @@ class Verifier:
 
     def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]]:
         """What was found but for its numbers, and the runs of those by writer: little of each file."""
-        file = read_sealed(self._archive, self._folder, what)
+        file = read_sealed(self._archive, what)
         spans = {writer: runs(seqs) for writer, seqs in file.seqs.items()}
         return replace(file, seqs={}), spans
 

@@ -101,7 +101,9 @@ def test_what_is_gained_is_known_for_each_value_that_is_followed(build: SimpleNa
     judged = build.judged(setup, {"T1": build.series(days)}, to_ns=build.at(48))
     reference = gains(setup, judged)
     assert set(reference) == {("bay.temperature", "T1.temperature"), ("bay.span in 1 h", "")}
-    assert skill_text(reference).startswith(("speaks: skill +", "silent: no better than"))
+    words = skill_text(reference)
+    assert words.startswith(("shown: ", "not shown: "))
+    assert words.endswith(" than “it stays as it is”")
 
 
 def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(build: SimpleNamespace) -> None:

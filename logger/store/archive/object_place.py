@@ -1,0 +1,151 @@
+"""Sealed files in an object store, by fsspec: whole objects, put once, never renamed, never appended to."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from ...errors import ArchiveAway, Refused
+from ...processes.waits import waiting_for
+
+CONNECT_S, READ_S = 10, 60
+_INSTALL = "Install it beside the program: pip install 'stillroom[group]'."
+
+
+class ObjectPlace:
+    """Objects below one address, such as s3://measuring/hall-3. Its account comes from the environment."""
+
+    def __init__(self, address: str, endpoint: str = "") -> None:
+        self.address = address.rstrip("/")
+        self._endpoint = endpoint
+        self._system, self._root = _file_system(self.address, endpoint)
+
+    def path(self, name: str) -> Path | None:
+        """None: an object is fetched whole."""
+        del name
+        return None
+
+    def put(self, name: str, source: Path) -> None:
+        """Store an object; FileExistsError where there is one of that name.
+
+        Looked at before, and where the store knows such a condition it is put only if none is there: two
+        that put at the same time cannot both succeed. The caller gets the object and compares.
+        """
+        if self.holds(name):
+            raise FileExistsError(f"{self.address}/{name}")
+        with self._plain_errors(name, missing_is_fault=True):
+            self._system.pipe_file(self._object(name), source.read_bytes(), mode="create")
+
+    def get(self, name: str) -> bytes:
+        """All bytes of an object; FileNotFoundError where there is none."""
+        with self._plain_errors(name):
+            return bytes(self._system.cat_file(self._object(name)))
+
+    def holds(self, name: str) -> bool:
+        """Whether there is an object of that name."""
+        try:
+            with self._plain_errors(name):
+                self._system.info(self._object(name))
+        except FileNotFoundError:
+            return False
+        return True
+
+    def names(self) -> list[str]:
+        """Every name, sorted: the whole prefix is listed."""
+        with self._plain_errors("", missing_is_fault=True):
+            paths = self._system.find(self._root)
+        return sorted(path.lstrip("/").removeprefix(f"{self._root.lstrip('/')}/") for path in paths)
+
+    def remove(self, name: str) -> None:
+        """Let go of an object."""
+        try:
+            with self._plain_errors(name):
+                self._system.rm_file(self._object(name))
+        except FileNotFoundError:
+            return
+
+    def free(self) -> int | None:
+        """None: an object store does not say."""
+        return None
+
+    def _object(self, name: str) -> str:
+        return f"{self._root}/{name}"
+
+    @contextmanager
+    def _plain_errors(self, name: str, *, missing_is_fault: bool = False) -> Iterator[None]:
+        """Turn what a library says into a sentence; an object that is not there stays FileNotFoundError."""
+        try:
+            with waiting_for(f"the object store {self.address}"):
+                yield
+        except FileExistsError:
+            raise
+        except _faults() as error:
+            missing = isinstance(error, FileNotFoundError)
+            if missing and not _is_of_bucket(error) and not missing_is_fault:
+                raise
+            raise ArchiveAway(self._sentence(name, error)) from error
+
+    def _sentence(self, name: str, error: BaseException) -> str:
+        what = f"{self.address}/{name}" if name else self.address
+        at = f" at {self._endpoint}" if self._endpoint else ""
+        if isinstance(error, FileNotFoundError):
+            return (
+                f"{what}: the object store{at} has no such bucket: {error}. Have it made there, or correct "
+                "`at` under [archive] in store.toml."
+            )
+        if isinstance(error, PermissionError):
+            return (
+                f"{what}: the object store{at} refuses this account: {error}. It must be allowed to list, "
+                "read and write objects there, and to delete them where sealed files are to be disposed of."
+            )
+        if "Credentials" in type(error).__name__:
+            return (
+                f"{what}: no account for the object store{at}: {error}. Give it to the service in its "
+                "environment (AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY for s3://)."
+            )
+        return (
+            f"{what}: the object store{at} does not answer: {error}. See that it runs and can be reached, "
+            "and that `at` and `endpoint` under [archive] in store.toml are right."
+        )
+
+
+def _is_of_bucket(error: BaseException) -> bool:
+    """Whether not the object alone is missing, but the bucket that it is to be in."""
+    response = getattr(error.__cause__, "response", {})
+    return bool(response.get("Error", {}).get("Code") == "NoSuchBucket")
+
+
+def _faults() -> tuple[type[BaseException], ...]:
+    """What a file system of fsspec may raise: errors of the system, and those of its libraries."""
+    own = (
+        ("botocore.exceptions", "BotoCoreError"),
+        ("botocore.exceptions", "ClientError"),
+        ("aiohttp", "ClientError"),
+    )
+    loaded = [getattr(sys.modules[module], name) for module, name in own if module in sys.modules]
+    return (OSError, ValueError, *loaded)
+
+
+def _file_system(address: str, endpoint: str) -> tuple[Any, str]:
+    scheme = address.partition("://")[0]
+    try:
+        import fsspec
+    except ImportError:
+        raise Refused(f"{address}: the library fsspec is not installed. {_INSTALL}") from None
+    options: dict[str, Any] = {"use_listings_cache": False, "skip_instance_cache": True}
+    if scheme == "s3":
+        limits = {"connect_timeout": CONNECT_S, "read_timeout": READ_S, "retries": {"max_attempts": 2}}
+        options |= {"config_kwargs": limits, **({"endpoint_url": endpoint} if endpoint else {})}
+    try:
+        system = fsspec.filesystem(scheme, **options)
+        return system, str(system._strip_protocol(address)).rstrip("/")
+    except ImportError as error:
+        raise Refused(f"{address}: no library for {scheme}:// is installed: {error}. {_INSTALL}") from None
+    except ValueError as error:
+        raise Refused(
+            "archive: expected an absolute path or an address such as s3://bucket/prefix, found "
+            f"{address!r}: {error}."
+        ) from None

@@ -1,0 +1,64 @@
+"""An object store of another make on loopback: the server of moto, which can be away and come back."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from http.client import HTTPConnection
+from typing import Any
+
+import pytest
+
+ACCOUNT = {"AWS_ACCESS_KEY_ID": "room", "AWS_SECRET_ACCESS_KEY": "room", "AWS_DEFAULT_REGION": "us-east-1"}
+
+
+@dataclass
+class ObjectStore:
+    """A server with one bucket, `measuring`; what it holds outlives its absence."""
+
+    port: int
+    _server: Any
+
+    @property
+    def endpoint(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def ask(self, method: str, name: str, content: bytes | None = None) -> bytes:
+        """Ask it as any client would, without a library of ours: for an object, or the bucket itself ("")."""
+        connection = HTTPConnection("127.0.0.1", self.port, timeout=60)
+        with closing(connection):
+            connection.request(method, f"/measuring/{name}", content)
+            return connection.getresponse().read()
+
+    @contextmanager
+    def away(self) -> Iterator[None]:
+        self._server.stop()
+        try:
+            yield
+        finally:
+            self._server = _start(self.port)
+
+
+def _start(port: int) -> Any:
+    from moto.server import ThreadedMotoServer
+
+    server = ThreadedMotoServer("127.0.0.1", port, verbose=False)
+    server.start()
+    return server
+
+
+@contextmanager
+def object_store() -> Iterator[ObjectStore]:
+    """The server, with an empty bucket; the test is skipped where its library is not installed."""
+    for library in ("s3fs", "moto"):
+        pytest.importorskip(library, reason="install .[test] anew")
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    server = _start(0)
+    store = ObjectStore(server.get_host_and_port()[1], server)
+    store.ask("PUT", "")
+    try:
+        yield store
+    finally:
+        store._server.stop()

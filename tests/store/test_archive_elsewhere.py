@@ -1,0 +1,322 @@
+"""Sealed files at an address: a folder, memory, an object store of another make; nothing lost or twice."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from unittest.mock import patch
+
+import pytest
+
+from logger.config import example_folder, in_force, load
+from logger.errors import ArchiveAway, Refused, StoreDamaged, StoreError
+from logger.instants import NS
+from logger.store import Store
+from logger.store.archive.file_place import Place, place_at
+from logger.store.archive.object_place import ObjectPlace
+from logger.store.archive_relocation import relocate_archive
+from logger.store.backup.backup import backup
+from logger.store.backup.restore import restore
+from logger.store.exchange.export import day_digests
+from logger.store.store_file import archive_table, replace_table
+from logger.verdicts.verdicts import Verdicts
+from tests.peers.object_store import ACCOUNT, ObjectStore, object_store
+
+from .conftest import DAY, IN_DECEMBER, OCTOBER, hot_rows, polled
+
+PROBES = ("P1.temperature", "P1.relative_humidity")
+KINDS = ("folder", "memory", "s3")
+Address = Callable[[str], dict[str, str]]
+
+
+@pytest.fixture(scope="module")
+def objects() -> Iterator[ObjectStore]:
+    with object_store() as server:
+        yield server
+
+
+@pytest.fixture
+def address(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Address:
+    """Keys of [archive] for a place of some kind that is there and empty."""
+
+    def keys(kind: str) -> dict[str, str]:
+        name = f"{request.node.name.partition('[')[0]}-{kind}".replace("_", "-")
+        if kind == "folder":
+            (tmp_path / "share").mkdir(exist_ok=True)
+            return {"at": str(tmp_path / "share")}
+        if kind == "memory":
+            pytest.importorskip("fsspec", reason="install .[test] anew")
+            return {"at": f"memory://{name}"}
+        for variable, value in ACCOUNT.items():
+            monkeypatch.setenv(variable, value)
+        return {"at": f"s3://measuring/{name}", "endpoint": request.getfixturevalue("objects").endpoint}
+
+    return keys
+
+
+def filled(folder: Path, keys: dict[str, str] | None = None) -> Store:
+    """A record of two months and a half, whose sealed files go to such a place."""
+    Store.open(folder, create=True).close()
+    if keys:
+        replace_table(folder, "archive", keys)
+    store = Store.open(folder)
+    store.append("poll", polled(OCTOBER - DAY, 120, PROBES, step_ns=DAY // 2))
+    return store
+
+
+def place_of(keys: dict[str, str]) -> Place:
+    return place_at(keys["at"], keys.get("endpoint", ""))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_months_sealed_at_an_address_are_those_of_a_folder(
+    folder: Path, tmp_path: Path, address: Address, kind: str
+) -> None:
+    """The seals name the same files with the same SHA-256, and every reading comes back."""
+    keys = address(kind)
+    with filled(tmp_path / "plain") as plain, filled(folder, keys) as store:
+        expected, seals = plain.seal(IN_DECEMBER), store.seal(IN_DECEMBER)
+        days = day_digests(plain)
+        assert [(s.file, s.sha256) for s in seals] == [(s.file, s.sha256) for s in expected]
+        assert len(seals) == 3
+        assert hot_rows(store) == hot_rows(plain)
+        assert sorted(p.name for p in (folder / "archive").rglob("*") if p.is_file()) == []
+        assert place_of(keys).names() == [s.file.removeprefix("archive/") for s in seals]
+    with Store.open(folder, read_only=True) as store:
+        assert day_digests(store) == days
+        assert store.verify().faults == ()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_archive_moves_to_an_address_and_back(folder: Path, address: Address, kind: str) -> None:
+    keys = address(kind)
+    with filled(folder) as store:
+        seals, days = store.seal(IN_DECEMBER), day_digests(store)
+        head = store.journal.head()
+        moved = relocate_archive(store, keys["at"], keys.get("endpoint", ""), "Greta Holm")
+        assert (moved.files, moved.copied) == (3, 3)
+    with Store.open(folder) as store:
+        table = archive_table(folder)
+        assert table is not None
+        assert (table.at, table.copy_folder) == (keys["at"], "archive")
+        assert store.verify([head]).faults == ()
+    for seal in seals:  # copies may be deleted
+        (folder / seal.file).unlink()
+    with Store.open(folder) as store:
+        assert day_digests(store) == days
+        copied = [(folder / seal.file).is_file() for seal in seals]
+        assert all(copied) or kind == "folder"  # and come again as they are fetched
+        (folder / seals[0].file).write_bytes(b"no copy")
+    with Store.open(folder) as store:
+        assert day_digests(store) == days
+        back = relocate_archive(store, "", "", "Greta Holm")
+        assert (back.files, back.copied) == (3, 3 if kind == "folder" else 0)
+    with Store.open(folder) as store:
+        assert archive_table(folder) is None
+        assert day_digests(store) == days
+        assert store.verify([head]).faults == ()
+        assert [e.what["to"] for e in store.journal.entries(kind="archive-moved")] == [
+            moved.target,
+            back.target,
+        ]
+
+
+def test_an_interrupted_move_is_gone_over_again(folder: Path, address: Address) -> None:
+    """Until the last step the files are read where they were."""
+    keys = address("memory")
+    with filled(folder) as store:
+        store.seal(IN_DECEMBER)
+        days = day_digests(store)
+        for step in ("put", "get"):
+            with (
+                patch.object(ObjectPlace, step, side_effect=KeyboardInterrupt),
+                pytest.raises(KeyboardInterrupt),
+            ):
+                relocate_archive(store, keys["at"], "", "Greta Holm")
+        last = patch("logger.store.archive_relocation.replace_table", side_effect=KeyboardInterrupt)
+        with last, pytest.raises(KeyboardInterrupt):
+            relocate_archive(store, keys["at"], "", "Greta Holm")
+        assert (day_digests(store), archive_table(folder)) == (days, None)
+        moved = relocate_archive(store, keys["at"], "", "Greta Holm")
+        assert (moved.files, moved.copied) == (3, 0)
+
+
+def test_two_records_are_never_put_into_one_place(folder: Path, tmp_path: Path, address: Address) -> None:
+    keys = address("memory")
+    with filled(folder) as store, filled(tmp_path / "other") as other:
+        store.setups.put(
+            {"room.toml": '[room]\nkey = "east"\n'}, "Greta Holm", "first", "Greta Holm", OCTOBER
+        )
+        store.seal(IN_DECEMBER)
+        other.seal(IN_DECEMBER)
+        relocate_archive(store, keys["at"], "", "Greta Holm")
+        with pytest.raises(Refused, match="not of this record, such as 'room=east"):
+            relocate_archive(other, keys["at"], "", "Greta Holm")
+        assert archive_table(other.folder) is None
+        with pytest.raises(Refused, match="already"):
+            relocate_archive(other, str(other.folder / "archive"), "", "Greta Holm")
+
+
+class Fault:
+    """A place whose next put goes wrong: cut short, or with another file of that name just before it."""
+
+    def __init__(self, *, cut: bool) -> None:
+        self.cut, self.original = cut, ObjectPlace.put
+
+    def put(self, place: ObjectPlace, name: str, source: Path) -> None:
+        if self.cut:
+            source.write_bytes(source.read_bytes()[:-9])
+            self.original(place, name, source)
+            source.write_bytes(source.read_bytes() + b"123456789")
+        else:
+            place._system.pipe_file(place._object(name), b"foreign")
+            self.original(place, name, source)
+
+
+@pytest.mark.parametrize("cut", [True, False], ids=["cut short", "put twice"])
+@pytest.mark.parametrize("kind", ["memory", "s3"])
+def test_what_was_put_wrongly_is_not_sealed_and_nothing_is_lost(
+    folder: Path, address: Address, kind: str, cut: bool
+) -> None:
+    keys, fault = address(kind), Fault(cut=cut)
+    with filled(folder, keys) as store:
+        rows, days = hot_rows(store), day_digests(store)
+        wrong = patch.object(ObjectPlace, "put", lambda *args: fault.put(*args))  # noqa: PLW0108 (of a class it is no method)
+        with wrong, pytest.raises(StoreError, match="othing was sealed and nothing is lost"):
+            store.seal(IN_DECEMBER)
+        assert (hot_rows(store), store.archive.seals(), day_digests(store)) == (rows, [], days)
+        seals = store.seal(IN_DECEMBER)
+        assert seals[0].file.endswith("readings-0001.parquet" if cut else "readings-0002.parquet")
+        assert day_digests(store) == days
+        left = [f for f in store.verify().faults if "without a seal" in f]
+        assert len(left) == (0 if cut else 1)  # what somebody else put there is named, and stays
+
+
+@pytest.mark.parametrize("kind", ["memory", "s3"])
+def test_an_object_that_was_changed_is_never_read_as_the_record(
+    folder: Path, address: Address, kind: str
+) -> None:
+    keys = address(kind)
+    with filled(folder, keys) as store:
+        seals = store.seal(IN_DECEMBER)
+    place, name = place_of(keys), seals[1].file.removeprefix("archive/")
+    assert isinstance(place, ObjectPlace)
+    content = place.get(name)
+    place._system.pipe_file(place._object(name), content[:-1] + b"?")
+    with Store.open(folder) as store:
+        with pytest.raises(StoreDamaged, match="is not what was sealed"):
+            store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
+        assert any(seals[1].file in fault for fault in store.verify().faults)
+        place.remove(name)
+        with pytest.raises(StoreDamaged, match="Put it back from a backup"):
+            store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
+        assert any("missing" in fault for fault in store.verify().faults)
+        assert len(store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns))
+
+
+def test_while_the_place_is_away_the_newest_readings_go_on(
+    folder: Path, address: Address, objects: ObjectStore
+) -> None:
+    """What is sealed is named as what could not be read; copies of it are read all the same."""
+    keys = address("s3")
+    with filled(folder, keys) as store:
+        first = store.seal(OCTOBER + 3 * DAY)[0]
+        with objects.away():
+            store.archive.content._fetched.clear()
+            with pytest.raises(ArchiveAway, match=r"does not answer"):
+                store.readings.read("P1.temperature", first.from_ns, first.to_ns)
+            with pytest.raises(ArchiveAway):
+                store.seal(IN_DECEMBER)
+            store.append("poll", polled(IN_DECEMBER, 1, PROBES))
+            assert len(store.readings.read("P1.temperature", OCTOBER, IN_DECEMBER + DAY)) == 119
+            assert store.readings.newest_taken(ok=True) == dict.fromkeys(PROBES, IN_DECEMBER)
+    with objects.away(), Store.open(folder) as store:  # a start does not need it
+        assert store.append("poll", polled(IN_DECEMBER + DAY, 1, PROBES)).count == 2
+    with Store.open(folder) as store:
+        assert len(store.seal(IN_DECEMBER)) == 2
+        assert store.verify().faults == ()
+
+
+def test_a_share_that_is_away_is_not_taken_for_an_empty_one(folder: Path, address: Address) -> None:
+    keys = address("folder")
+    with filled(folder, keys) as store:
+        seals = store.seal(IN_DECEMBER)
+        Path(keys["at"]).rename(folder.parent / "unmounted")
+        with pytest.raises(ArchiveAway, match="Mount its share"):
+            store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns)
+        assert not Path(keys["at"]).exists()
+
+
+def test_a_bucket_that_is_not_there_or_without_rights_is_said_with_what_to_do(
+    folder: Path, address: Address, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keys = address("s3")
+    missing = {**keys, "at": "s3://nowhere/hall-3"}
+    with (
+        filled(folder, missing) as store,
+        pytest.raises(ArchiveAway, match=r"no such bucket.*Have it made there"),
+    ):
+        store.seal(IN_DECEMBER)
+    place = place_of(keys)
+    assert isinstance(place, ObjectPlace)
+    with patch.object(place._system, "pipe_file", side_effect=PermissionError("Access Denied")):
+        (tmp_path / "file").write_bytes(b"1")
+        with pytest.raises(ArchiveAway, match="It must be allowed to list"):
+            place.put("a", tmp_path / "file")
+    for variable in ACCOUNT:
+        monkeypatch.delenv(variable)
+    monkeypatch.setenv("AWS_EC2_METADATA_DISABLED", "true")
+    with pytest.raises(ArchiveAway, match=r"no account for the object store.*environment"):
+        place_of(keys).names()
+
+
+def test_a_library_that_is_not_installed_is_named_with_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "fsspec", None)
+    with pytest.raises(Refused, match=r"pip install 'stillroom\[group\]'"):
+        place_at("s3://measuring/hall-3")
+
+
+@pytest.mark.parametrize("text", ["relative/folder", "nonsense://x"])
+def test_an_address_that_is_none_is_refused_with_what_to_enter(text: str) -> None:
+    with pytest.raises(Refused, match="expected an absolute path or an address such as s3://bucket/prefix"):
+        place_at(text)
+
+
+def test_a_backup_holds_what_lies_at_an_address_and_restores_without_it(
+    folder: Path, tmp_path: Path, address: Address
+) -> None:
+    """A site that lost its object store reads from the restored folder alone."""
+    keys = address("memory")
+    (tmp_path / "backups").mkdir()
+    with filled(folder, keys) as store:
+        store.seal(IN_DECEMBER)
+        days = day_digests(store)
+        assert backup(store, tmp_path / "backups", "Greta Holm", IN_DECEMBER).intact
+    restore(tmp_path / "backups", tmp_path / "restored", "Greta Holm")
+    with Store.open(tmp_path / "restored") as store:
+        assert not (tmp_path / "restored" / "store.toml").exists()
+        assert day_digests(store) == days
+
+
+def test_a_room_is_judged_live_while_its_archive_is_away(tmp_path: Path, address: Address) -> None:
+    """The newest statement needs no sealed file, also of a service that has just started."""
+    keys = address("folder")
+    config = load(example_folder())
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.setups.put(config.texts, "Greta Holm", "first", "Greta Holm", OCTOBER)
+        channels = tuple(sorted(config.setup.channels_in("machine-bay")))
+        store.append("poll", polled(OCTOBER, 60, channels))
+        store.append("poll", polled(IN_DECEMBER, 60, channels))
+        replace_table(store.folder, "archive", keys)
+    with Store.open(tmp_path / "data") as store:
+        store.seal(IN_DECEMBER + DAY)
+        setup = in_force(store.setups.versions()).setup
+        Verdicts(store, setup, measures_gains=False).judge_live(IN_DECEMBER + 3600 * NS)
+        Path(keys["at"]).rename(tmp_path / "unmounted")
+        store.append("poll", polled(IN_DECEMBER + 3600 * NS, 5, channels))
+        now_ns = IN_DECEMBER + 3605 * NS + 300 * NS
+        Verdicts(store, setup, measures_gains=False).judge_live(now_ns)
+        statement = json.loads(store.verdict_cache.live()["machine-bay"])
+        assert statement["at"].startswith("2026-12-06T01:0")
