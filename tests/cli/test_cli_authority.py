@@ -193,8 +193,8 @@ def test_disposing_takes_two_accounts(ask: Ask) -> None:
 def test_a_lost_password_is_recovered_on_record(room: Path, ask: Ask) -> None:
     """Who owns the machine owns the record: it can be done, and the journal says how and by which login."""
     words = ("user", "password", "boss", "--password-stdin")
-    assert ask(*words, "--who", "boss", given="quite another password\n").returncode == 2
-    result = ask(*words, "--recover", given="quite another password\n")
+    assert ask(*words, "--who", "boss", typed="quite another password\n").returncode == 2
+    result = ask(*words, "--recover", typed="quite another password\n")
     assert result.returncode == 0, result
     with Store.open(room / "data", read_only=True) as store:
         entry = store.journal.entries(kind="account")[-1]
