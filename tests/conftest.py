@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import gc
 import json
 import os
@@ -15,7 +14,6 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
-import typer.testing
 from hypothesis import settings
 from sqlalchemy import Connection
 
@@ -79,13 +77,6 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 def stillroom() -> Run:
     """The program, in this process: stillroom("check", "--zone", ...)."""
     return run_here
-
-
-@pytest.fixture(scope="session", autouse=True)
-def _commands_once() -> Iterator[None]:
-    """Typer's runner builds all commands for each call; they are the same each time."""
-    with mock.patch.object(typer.testing, "_get_command", functools.cache(typer.main.get_command)):
-        yield
 
 
 @pytest.fixture(scope="session")

@@ -16,7 +16,7 @@ from ..data.queries import Queries
 from .components import behind, button, card, choice, draft_of_setup, field, refusal
 from .setup_effect import effect_of_texts, proposed_link
 
-UNITS = {"degC": "°C", "degF": "°F", "percent_RH": "% RH", "K_per_m": "K/m", "K_per_h": "K/h"}
+UNITS = {"degC": "°C", "degF": "°F", "percent_RH": "% RH", "K_per_m": "K/m", "K_per_h": "K/h", "um": "µm"}
 
 
 def limit_form(q: Queries) -> list[Component]:

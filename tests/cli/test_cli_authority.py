@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from logger.acts.setup import apply_setup
-from logger.cli.program import app
+from logger.cli.program import program_for
 from logger.config import example_folder, read_texts
 from logger.errors import Refused
 from logger.model.roles import Role
@@ -40,7 +40,7 @@ class Done:
 def run(data: Path, *words: str, typed: str = "", **env: str | None) -> Done:
     """The program in this process; what main() would print of a refusal is in `stderr`."""
     every = {"STILLROOM_PASSWORD": None, "STILLROOM_APPROVER_PASSWORD": None, **env}
-    result = CliRunner().invoke(app, [*words, "--data", str(data)], input=typed, env=every)
+    result = CliRunner().invoke(program_for(words), [*words, "--data", str(data)], input=typed, env=every)
     if isinstance(result.exception, Refused):
         return Done(2, result.stdout, str(result.exception))
     return Done(result.exit_code, result.stdout, result.stderr + str(result.exception or ""))

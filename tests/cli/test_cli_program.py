@@ -16,12 +16,11 @@ import typer
 
 from logger import __version__
 from logger.cli.distribution import refuse_strangers
-from logger.cli.program import app, program_for
-from logger.cli.reference import commands_of
+from logger.cli.program import program
 from logger.errors import Refused
 
 HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy", "plotly", "apscheduler"}
-PROGRAM = typer.main.get_command(app)
+PROGRAM = typer.main.get_command(program())
 COMMANDS: dict[str, Any] = dict(getattr(PROGRAM, "commands", {}))
 SINGLE = sorted(name for name, command in COMMANDS.items() if not hasattr(command, "commands"))
 # A reckoning, a watcher on another machine, and what goes by the setups in force alone, of one room or many.
@@ -50,24 +49,6 @@ def test_help_loads_nothing_heavy() -> None:
     loaded = set(result.stdout.rpartition("LOADED")[2].split())
     assert "typer" in loaded
     assert not loaded & HEAVY
-
-
-def options_of(program: Any, name: str) -> dict[str, list[tuple[Any, ...]]]:
-    """Options of each command below a name: how they are written and what is taken without them."""
-    below = ((path, command) for path, command in commands_of(program) if path.split()[1] == name)
-    return {path: [(p.name, p.opts, p.default, p.required) for p in c.params] for path, c in below}
-
-
-def test_a_command_starts_without_the_others() -> None:
-    """Typer builds all that it is given; one command is what it is in the whole program."""
-    for name, command in COMMANDS.items():
-        part: Any = typer.main.get_command(program_for([name, "--help"]))
-        assert list(part.commands) == [name]
-        assert options_of(part, name) == options_of(PROGRAM, name)
-        assert any(options_of(part, name).values()), command
-        assert part.params[0].opts == PROGRAM.params[0].opts
-    for words in ([], ["--help"], ["--version"], ["chek"]):
-        assert program_for(words) is app
 
 
 @pytest.mark.parametrize("command", SINGLE)

@@ -23,6 +23,7 @@ from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreDamaged, StoreError
 from .. import lock
+from ..archived import refuse_archived
 from ..files import PART, publish, sync_file
 from ..place import Witness, file_identity, gone_error, refusal, replaced_error
 from .migrations import NEWEST, migrate, refuse_newer, version
@@ -72,6 +73,7 @@ class Database:
         is by polling and not in turn.
         """
         if self.read_only:
+            refuse_archived(self.path.parent)
             raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
         if getattr(self._thread, "writing", False):
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
