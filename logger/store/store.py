@@ -133,6 +133,10 @@ class Store:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return self._database.lock_service()
 
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal was committed after all; `entry`: that of a StoreUnanswered."""
+        return self._database.stands(entry)
+
     def lock(self, name: str, wait_s: float = 5.0) -> AbstractContextManager[bool]:
         """Try for so long to hold a lock of this record against other processes; gives whether it is ours."""
         return self._database.lock(name, wait_s)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -29,8 +30,10 @@ from logger.rooms import registry
 from logger.rooms.rejudging import YearResult, plan, rejudge_here
 from logger.rooms.summary import write_summary
 from logger.store import Store
+from logger.store.archive_relocation import relocate_archive
 from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic_setup import texts
+from tests.peers.object_store import ACCOUNT, object_store
 from tests.rooms.conftest import MadeGroup
 from tests.tls import self_signed
 
@@ -275,3 +278,25 @@ def test_nothing_of_it_is_imported_by_a_room_that_stands_alone() -> None:
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stdout.strip() == "[]"
+
+
+def test_digests_from_an_object_store_are_those_of_the_folder(
+    group: MadeGroup, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same room with its months sealed, then with its archive elsewhere and no copy of it here."""
+    for name, value in ACCOUNT.items():
+        monkeypatch.setenv(name, value)
+    folder = Path(shutil.copytree(group.file.parent / "hall-1", tmp_path / "hall-1"))
+    entry = registry.RoomEntry("hall-1", folder, "0" * 64)
+
+    def judged() -> dict[tuple[str, str, int], str]:
+        return digests(list(rejudge_here(list(plan([entry], END)), dry_run=True)))
+
+    expected = judged()
+    with object_store() as objects, Store.open(folder) as store:
+        assert len(store.seal(END + 40 * 24 * HOUR)) == 2
+        assert judged() == expected
+        relocate_archive(store, "s3://measuring/hall-1", objects.endpoint, "Greta Holm")
+        shutil.rmtree(folder / "archive")
+        assert judged() == expected
+        assert len(set(expected.values())) == 4

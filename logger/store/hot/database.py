@@ -94,6 +94,12 @@ class Database:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return lock.service_lock(self.path.parent)
 
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal, by number and digest, is there."""
+        with self.read() as conn:
+            query = "SELECT 1 FROM journal WHERE number = ? AND sha256 = ?"
+            return conn.exec_driver_sql(query, entry).first() is not None
+
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
