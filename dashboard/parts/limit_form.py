@@ -16,7 +16,7 @@ from ..data.queries import Queries
 from .components import behind, button, card, choice, draft_of_setup, field
 from .proposal import register_proposal
 
-UNITS = {"degC": "°C", "degF": "°F", "percent_RH": "% RH", "K_per_m": "K/m", "K_per_h": "K/h"}
+UNITS = {"degC": "°C", "degF": "°F", "percent_RH": "% RH", "K_per_m": "K/m", "K_per_h": "K/h", "um": "µm"}
 
 
 def limit_form(q: Queries) -> list[Component]:

@@ -227,6 +227,9 @@ def _as_found(certificate: CertificateEntry) -> Iterator[Fault]:
         yield certificate.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
 
 
+_PLATE_KEYS = ("plate_length_mm", "plate_thickness_mm", "plate_alpha_per_K", "plate_u_alpha_per_K")
+
+
 def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
     for rule in setup.rules:
         entry = tables.rules[rule.key].entry
@@ -238,10 +241,23 @@ def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
             yield entry.fault("", "the lower limit below the upper one", f"{rule.lower:g} and {rule.upper:g}")
         if rule.kind in ("span", "gradient") and (rule.upper or 0) <= 0:
             yield entry.fault("", f"a {rule.kind} above zero", f"{rule.upper:g}")
+        yield from _plate(rule, entry)
         if rule.to_ns is not None and rule.to_ns <= rule.from_ns:
             yield entry.fault("valid_to", "an end after the begin", str(entry.value.valid_to))
         yield from _rule_channels(tables, setup, rule, entry)
     yield from _names(tables, setup)
+
+
+def _plate(rule: Rule, entry: Entry[RuleTable]) -> Iterator[Fault]:
+    """What bends is stated with its size and expansion, and nowhere else."""
+    stated = [key for key in _PLATE_KEYS if getattr(entry.value, key) is not None]
+    if rule.kind != "bending" and stated:
+        yield entry.fault(stated[0], "bending_um as the limit, which these keys are about", "another limit")
+    if rule.kind == "bending":
+        for key in (key for key in _PLATE_KEYS if key not in stated):
+            yield entry.fault(key, "a number: `bending_um` is computed from it", "nothing")
+        if len(rule.media) != 2 and not rule.channels:
+            yield entry.fault("media", "two media, the top first", ", ".join(rule.media))
 
 
 def _names(tables: Tables, setup: Setup) -> Iterator[Fault]:

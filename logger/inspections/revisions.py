@@ -105,7 +105,8 @@ def revise(
 ) -> dict[str, Issue]:
     """Key -> the revision of each verdict that is about to be printed; those that are new are written.
 
-    Inspections that still run are left out: their interval is another one at every look.
+    Inspections that still run are left out: their interval is another one at every look. So is, of a record
+    that is only read, what has no revision yet.
     """
     ended = [(i, c, str(c.to_dict()["digest"])) for i, c in judged if i.to_ns is not None]
     if not ended:
@@ -113,6 +114,8 @@ def revise(
     issued = issues(store)
     if all(_is_newest(issued.get(i.key), digest) for i, _, digest in ended):
         return {i.key: issued[i.key][-1] for i, _, _ in ended}
+    if store.read_only:
+        return {i.key: issued[i.key][-1] for i, _, digest in ended if _is_newest(issued.get(i.key), digest)}
     with store.begin() as conn:  # nobody else writes meanwhile, so numbers cannot be given twice
         issued = issues(store)
         for inspection, check, digest in ended:
