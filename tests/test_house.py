@@ -13,7 +13,7 @@ import typer
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
-from logger.cli.program import app
+from logger.cli.program import program
 from logger.cli.reference import commands_of, commands_reference
 from logger.config.key_descriptions import DESCRIPTIONS
 from logger.config.reference import TABLES, configuration_reference, keys_of
@@ -119,7 +119,7 @@ def names_in(source: str) -> Iterator[str]:
 
 def test_the_page_of_commands_is_what_the_program_says() -> None:
     """Every command and option with its help, as docs/commands.md ships it."""
-    root = typer.main.get_command(app)
+    root = typer.main.get_command(program())
     assert len(list(commands_of(root))) > 70
     text = (ROOT / "docs" / "commands.md").read_text("utf-8")
     assert text == commands_reference(root), "Run: python -m logger.cli.reference > docs/commands.md"

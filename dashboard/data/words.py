@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -11,6 +10,7 @@ from logger.errors import IntervalError
 from logger.instants import NS, parse
 from logger.local_time import offset_at, offset_text
 from logger.model.figures import decimals, decimals_apart
+from logger.model.reader_units import FAHRENHEIT, text_in_fahrenheit
 
 from .preferences import fahrenheit
 
@@ -25,14 +25,13 @@ PRINTED_UNIT = {
     "1/m3": "1/m³",
     "g/m3": "g/m³",
     "kg/m3": "kg/m³",
+    "um": "µm",
     "1e-6": "× 10⁻⁶",
     "1": "",
 }
 USUAL_DECIMALS = {"degC": 2, "K": 2, "K/m": 2, "K/h": 2}  # of a value whose U is not known; else 1
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
-# Units of temperature and of its differences for those who read °F: a difference of 1 K is one of 1.8 °F.
-FAHRENHEIT = {"degC": "°F", "K": "°F", "K/m": "°F/m", "K/h": "°F/h"}
 
 
 def moment(ns: int, zone: str) -> datetime:
@@ -250,21 +249,6 @@ def sentence(text: str) -> str:
     return stripped[0].upper() + stripped[1:] + ("" if stripped[-1] in ".!?" else ".")
 
 
-_FIGURE = re.compile(
-    r"(?P<value>[-−]?\d+(?:\.\d+)?)(?: ± (?P<U>\d+(?:\.\d+)?))? (?P<unit>°C|K/m|K/h|K)(?![\w·])"
-)
-
-
 def in_read_units(text: str) -> str:
     """A sentence that the service stored, with its figures in the unit in which this person reads them."""
-    return _FIGURE.sub(_converted_figure, text) if fahrenheit() else text
-
-
-def _converted_figure(match: re.Match[str]) -> str:
-    """The same figure in °F or its difference, with the decimals that it had."""
-    name = "degC" if match["unit"] == "°C" else match["unit"]
-    places = len(match["value"].partition(".")[2])
-    value, printed = to_read_unit(float(match["value"].replace("−", "-")), name)
-    places += 1 if not match["U"] and places < 2 and round(value, places) != round(value, 6) else 0
-    U = f" ± {difference(float(match['U']), name)[0]:.{places}f}" if match["U"] else ""
-    return f"{value:.{places}f}{U} {printed}".replace("-", "−")
+    return text_in_fahrenheit(text) if fahrenheit() else text

@@ -18,7 +18,7 @@ from logger.model.roles import Act
 
 from ..access.needs import needs
 from ..data.queries import Queries
-from ..data.words import field_text, instant, interval_text, plain_difference, signed_figure
+from ..data.words import field_text, instant, interval_text, plain_difference, signed_figure, unit
 from ..parts import certificate_form, probe_form
 from ..parts.certificates import certificate_card
 from ..parts.comparison import compare_probes, comparison_table
@@ -69,11 +69,12 @@ def _register(q: Queries) -> Component:
     entries = register_of(q.setup, q.now_ns())
     short = sum(bool(e.missing) for e in entries)
     state = "all channels complete" if not short else f"{short} of {len(entries)} channels incomplete"
-    head = ["channel", "serial", "position", "certificate", "U (k = 2)", "due", "status", "entry"]
+    head = ["channel", "serial and firmware", "range and resolution", "position", "certificate", "U (k = 2)"]
+    head += ["due", "status", "entry"]
     rows = [_row(q, entry) for entry in entries]
     return card(
         "Register",
-        table(head, rows, "Channels and certificates", figures=(4, 5), stacks=True),
+        table(head, rows, "Channels and certificates", figures=(5, 6), stacks=True),
         aside=state,
     )
 
@@ -103,7 +104,29 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     where = f"{place.name} ({place.medium})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
     missing = "missing: " + ", ".join(map(_missing, entry.missing)) if entry.missing else "complete"
-    return [probe, entry.serial, where, link, U, due, status, missing]
+    return [
+        probe,
+        _identity(q, entry),
+        _instrument(q, confirmation.channel),
+        where,
+        link,
+        U,
+        due,
+        status,
+        missing,
+    ]
+
+
+def _identity(q: Queries, entry: RegisterEntry) -> str:
+    firmware = q.setup.probes[entry.probe].firmware
+    return f"{entry.serial or 'no serial number'}, firmware {firmware or 'not stated'}"
+
+
+def _instrument(q: Queries, key: str) -> str:
+    """Range and resolution of an instrument, in the unit in which it indicates."""
+    channel = q.setup.channels[key]
+    low, high = (f"{end:g}".replace("-", "−") for end in channel.probe_span)
+    return f"{low} to {high} {unit(channel.unit)}, in steps of {channel.resolution:g}"
 
 
 def _missing(name: str) -> str:

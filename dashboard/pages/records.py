@@ -17,17 +17,12 @@ from flask import Response, abort, current_app, send_file
 from logger.errors import Refused, StillroomError, StoreError
 from logger.instants import NS, parse_informal
 from logger.model.roles import Act
-from logger.record import (
-    RecordIssue,
-    amend,
-    issue,
-    issue_of,
-    issues,
-    refuse_overlapping,
-    state_at,
-)
 from logger.record.act_times import acts_since
+from logger.record.at_instant import state_at
+from logger.record.issuance import issue
+from logger.record.issues import RecordIssue, amend, issue_of, issues
 from logger.record.names import person_text
+from logger.record.record_months import refuse_overlapping
 from logger.record.reviews import Signer, label_of, missing, review, reviews
 from logger.record.reviews import review_content as review_shown
 from logger.verdicts.current import Current
@@ -35,6 +30,7 @@ from logger.verdicts.current import Current
 from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed, password_hint
+from ..data.preferences import temperature_unit
 from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
@@ -329,7 +325,8 @@ def _issuing(app: Dash, q: Queries) -> None:
                 way = f"tick “{ALTHOUGH}”"
                 refuse_overlapping(current.store, current.setup, zone, (span[0], span[1]), way)
             ours = (current.store, current.verdicts, current.setup, zone)
-            return issue(*ours, span[0], span[1], out, acting(Act.ISSUE), q.now_ns()).number
+            who, unit = acting(Act.ISSUE), temperature_unit()
+            return issue(*ours, span[0], span[1], out, who, q.now_ns(), temperatures=unit).number
 
         return _issue_record(q, issue_interval) if clicks else (no_update, no_update)
 
@@ -346,7 +343,8 @@ def _issuing(app: Dash, q: Queries) -> None:
             if not number.strip().isdecimal():
                 raise Refused(f"Amend record: enter its number, for example 3. You entered “{number}”.")
             ours = (current.store, current.verdicts, int(number), why)
-            return amend(*ours, out, acting(Act.ISSUE), q.now_ns()).number
+            who, unit = acting(Act.ISSUE), temperature_unit()
+            return amend(*ours, out, who, q.now_ns(), temperatures=unit).number
 
         return _issue_record(q, issue_amended) if clicks else (no_update, no_update)
 

@@ -12,11 +12,13 @@ from flask import Response, request
 
 from logger.errors import Refused, StillroomError
 from logger.model.roles import Act
-from logger.record import draft, month_of, record_months
+from logger.record.draft import draft
 from logger.record.interval import Interval
+from logger.record.record_months import month_of, record_months
 from logger.verdicts.current import Current
 
 from ..access.needs import needs, visitor
+from ..data.preferences import temperature_unit
 from ..data.queries import Queries
 from ..data.words import field_text, interval_text
 from .components import aria, table
@@ -86,7 +88,8 @@ def register_drafts(app: Dash, q: Queries) -> None:
             seen_by = visitor()
             with current.judging:
                 who = seen_by.person if seen_by else "nobody signed in"
-                pdf = draft(current.store, current.verdicts, current.setup, span, who)
+                ours = current.store, current.verdicts, current.setup
+                pdf = draft(*ours, span, who, temperatures=temperature_unit())
         except (StillroomError, ValueError) as fault:
             return Response(str(fault), HTTPStatus.BAD_REQUEST, mimetype="text/plain")
         return Response(pdf, mimetype="application/pdf")

@@ -13,7 +13,8 @@ from pathlib import Path
 from ..errors import Refused
 from ..instants import NS
 from ..package import pack, verify_package
-from ..record import issue, state_at
+from ..record.at_instant import state_at
+from ..record.issuance import issue
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, ZONE, make, setup
 from .timing import time_call

@@ -16,9 +16,9 @@ def main() -> None:
 
     try:
         refuse_strangers()
-        from .program import app
+        from .program import program_for
 
-        app(prog_name="stillroom")
+        program_for(sys.argv[1:])(prog_name="stillroom")
     except Refused as error:
         _leave(error, 2)
     except StillroomError as error:

@@ -20,6 +20,7 @@ from .output import answer, number_of, table
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    from ..inspections.case_record import CaseRecord
     from ..record.disposal import Losses
     from ..store.backup.backup import BackupReport
     from ..store.backup.catalogue import Generation
@@ -232,9 +233,10 @@ def dispose(
 ) -> None:
     """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
 
-    A month with an excursion that asks for a decision stays. Where accounts exist, both people have one.
-    Their digests stay in the journal, and `verify` names who disposed of them. Backups keep them until they
-    are let go themselves. A refused attempt is in the journal.
+    A month stays while a case in it is not closed, or while a day of it was not reviewed where the setup
+    asks for reviews. A dry run lists the cases, inspections and records that would lose their readings.
+    Where accounts exist, both people have one. Digests stay in the journal; `verify` names who disposed of
+    them. Backups keep them until they are let go themselves. A refused attempt is in the journal.
 
     \b
     Example:
@@ -249,7 +251,10 @@ def dispose(
         second = authorised(session.store, approver, Act.APPROVE, variable=APPROVER_PASSWORD)
         request = DisposalRequest(parse(before, session.zone_info, "--before"), first, second, why)
         keep_years = session.config.keep_years
-        disposed, losing = let_go(session.verdicts(), request, session.now_ns, keep_years, dry_run=dry_run)
+        cadences = session.config.reviews
+        disposed, losing = let_go(
+            session.verdicts(), request, session.now_ns, keep_years, cadences=cadences, dry_run=dry_run
+        )
         zone = session.zone_info
     payload = {
         "entry": disposed.number,
@@ -269,11 +274,16 @@ def _losing_lines(losing: Losses, zone: ZoneInfo) -> list[str]:
     records = ", ".join(map(str, losing.records)) or "none"
     lines = [
         f"  {number_of(losing.excursions, 'excursion')}; inspections: {jobs}; issued records: {records}",
+        *(f"  {_case_line(r, zone)}" for r in losing.cases),
     ]
     if losing.undecided:
         lines.append(f"Held back: {number_of(len(losing.undecided), 'case')} to be closed first:")
-        lines += [
-            f"  case {r.number}, {r.case.zone}, from {wall(r.case.from_ns, zone)}"
-            for r in losing.undecided[:20]
-        ]
+        lines += [f"  {_case_line(r, zone)}" for r in losing.undecided[:20]]
+    if losing.unreviewed:
+        lines.append(f"Held back: {number_of(len(losing.unreviewed), 'month')} to be reviewed first:")
+        lines.append(f"  {', '.join(losing.unreviewed)}")
     return lines
+
+
+def _case_line(record: CaseRecord, zone: ZoneInfo) -> str:
+    return f"case {record.number}, {record.case.zone}, from {wall(record.case.from_ns, zone)}"

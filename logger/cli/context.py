@@ -52,15 +52,18 @@ class Session:
 def open_session(data: Path, config: Path | None, *, read_only: bool = False) -> Iterator[Session]:
     """Open an existing data folder; Refused where there is none.
 
-    `read_only`: every byte of it stays as it is, also where an older program wrote it.
+    `read_only`: every byte of it stays as it is, also where an older program wrote it. So it is of an
+    archived room, and on a disk that cannot be written: questions are answered, acts refused.
     """
     from ..store import Store
+    from ..store.archived import is_for_reading_only
 
     if not has_record(data):
         raise Refused(
             f"There is no data folder {data}. Name one with --data DIR; `stillroom demo` makes one with a "
             "simulated room, `stillroom run --begin` and `stillroom import` make one for your room."
         )
+    read_only = read_only or is_for_reading_only(data)
     if not read_only:
         _refuse_before_upgrade(data, config)
     with Store.open(data, read_only=read_only) as store:

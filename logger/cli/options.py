@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -39,6 +39,10 @@ To = Annotated[
 AnyFrom = Annotated[str | None, typer.Option("--from", metavar="TIME", help="Start; default: of the record.")]
 AnyTo = Annotated[str | None, typer.Option("--to", metavar="TIME", help="End; default: of the record.")]
 Who = Annotated[str, typer.Option("--who", metavar="NAME", help="Who does this; default: your login name.")]
+Temperatures = Annotated[
+    Literal["degC", "degF"],
+    typer.Option("--unit", help="Of printed temperatures; differences go with it, judging does not."),
+]
 Yes = Annotated[bool, typer.Option("--yes", help="Accept what gets worse.")]
 Port = Annotated[int, typer.Option("--port", metavar="N", min=1, max=65535, help="Port on 127.0.0.1.")]
 

@@ -10,7 +10,7 @@ import typer
 from ..model.roles import Act
 from .authority import authorised
 from .context import open_session, require_applied_setup, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Temperatures, Who
 from .output import altered_lines, answer
 
 
@@ -24,6 +24,7 @@ def package(
     start: AnyFrom = None,
     end: AnyTo = None,
     zipped: Annotated[bool, typer.Option("--zip", help="Also as DIR.zip.")] = False,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -45,7 +46,8 @@ def package(
         name = authorised(session.store, who, Act.ISSUE)
         require_applied_setup(session)
         span = whole_or_interval(session, start, end)
-        written = pack(session.store, session.verdicts(), span, out, name, session.now_ns, zipped=zipped)
+        ours = session.store, session.verdicts(), span, out, name, session.now_ns
+        written = pack(*ours, zipped=zipped, temperatures=unit)
     payload = {"path": str(written.path), "files": written.files, "bytes": written.size_bytes}
     payload |= {"manifest_sha256": written.manifest_sha256, "altered": list(written.altered)}
     first = f"{written.files} files, {written.size_bytes / 1e6:.1f} MB in {written.path}."

@@ -2,51 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
-from . import (
-    alarm,
-    backup,
-    begin,
-    bench,
-    calendar,
-    campaign,
-    case,
-    check,
-    clock,
-    compare,
-    conflict,
-    demo,
-    excursion,
-    forecast,
-    heartbeat,
-    imports,
-    inspection,
-    limits,
-    mark,
-    package,
-    probe,
-    record,
-    references,
-    rejudge,
-    replay,
-    review,
-    rooms,
-    selftest,
-    service,
-    soak,
-    store,
-    study,
-    user,
-)
-from . import config as setup
-from . import confirm as certificate
-from . import verdicts as judging
-from . import verify as archive
-
-_FRONT = """Says whether a dimensional measuring room supported a measurement, and proves it.
+_HELP = """Says whether a dimensional measuring room supported a measurement, and proves it.
 
 \b
 Start with a simulated room:
@@ -60,56 +22,71 @@ Times without an offset are the room's own. Intervals include their start and no
 
 Exit codes: 0 done, 2 bad input (nothing was changed), 3 the data folder cannot be used."""
 
-app = typer.Typer(
-    name="stillroom",
-    help=_FRONT,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    add_completion=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-)
+# Module of this package -> the commands that it adds, in the order of the front page.
+MODULES: Mapping[str, tuple[str, ...]] = {
+    "demo": ("demo",),
+    "begin": ("begin",),
+    "forecast": ("forecast",),
+    "heartbeat": ("heartbeat",),
+    "service": ("run", "serve"),
+    "imports": ("import",),
+    "conflict": ("conflict",),
+    "verdicts": ("verdicts",),
+    "check": ("check",),
+    "soak": ("soak",),
+    "study": ("study",),
+    "campaign": ("campaign",),
+    "inspection": ("inspection",),
+    "case": ("case",),
+    "excursion": ("excursion",),
+    "mark": ("mark",),
+    "limits": ("limits",),
+    "alarm": ("alarm",),
+    "probe": ("probe",),
+    "calendar": ("calendar",),
+    "compare": ("compare",),
+    "record": ("record",),
+    "review": ("review",),
+    "package": ("package",),
+    "selftest": ("selftest",),
+    "verify": ("verify", "export"),
+    "backup": ("backup", "dispose", "restore"),
+    "confirm": ("confirm",),
+    "clock": ("clock",),
+    "config": ("config",),
+    "user": ("user",),
+    "room": ("room",),
+    "rooms": ("rooms",),
+    "references": ("reference",),
+    "rejudge": ("rejudge",),
+    "store": ("store",),
+    "bench": ("bench",),
+    "replay": ("replay",),
+}
 
-for group in (
-    demo,
-    begin,
-    forecast,
-    heartbeat,
-    service,
-    imports,
-    conflict,
-    judging,
-    check,
-    soak,
-    study,
-    campaign,
-    inspection,
-    case,
-    excursion,
-    mark,
-    limits,
-    alarm,
-    probe,
-    calendar,
-    compare,
-    record,
-    review,
-    package,
-    selftest,
-    archive,
-    backup,
-    certificate,
-    clock,
-    setup,
-    user,
-    rooms,
-    references,
-    rejudge,
-    store,
-    bench,
-    replay,
-):
-    group.add_to(app)
+
+def program(modules: Iterable[str] = MODULES) -> typer.Typer:
+    """The program with the commands of these modules; with all of them where none is named."""
+    whole = typer.Typer(
+        name="stillroom",
+        help=_HELP,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+        add_completion=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    for module in modules:
+        import_module(f".{module}", __package__).add_to(whole)
+    whole.callback()(_front)
+    return whole
+
+
+def program_for(arguments: Sequence[str]) -> typer.Typer:
+    """The program with the one command that the arguments name, which starts sooner; else with all."""
+    named = arguments[0] if arguments else ""
+    modules = [module for module, commands in MODULES.items() if named in commands]
+    return program(modules or MODULES)
 
 
 def _version(requested: bool) -> None:
@@ -120,8 +97,7 @@ def _version(requested: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
-def front(
+def _front(
     ctx: typer.Context,
     _: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")

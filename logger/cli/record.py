@@ -14,13 +14,14 @@ from ..model.figures import decimals, limit_text, to_printed_unit
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
-from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, To, Who, Zone, person
+from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, Temperatures, To, Who, Zone, person
 from .output import altered_lines, answer, figures, number_of, table
 from .record_months import IssueFrom, IssueTo, Month, months, preview, record_span
 from .workbook import workbook
 
 if TYPE_CHECKING:
-    from ..record import IssuedRecord, RecordIssue
+    from ..record.issuance import IssuedRecord
+    from ..record.issues import RecordIssue
 
 record = typer.Typer(help="Records: issued once, never edited; and the state of the room at a given time.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
@@ -50,6 +51,7 @@ def issue(
     beside: Annotated[
         bool, typer.Option("--beside", help="Also where records in force are about a part of this time.")
     ] = False,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -66,8 +68,8 @@ def issue(
       stillroom record issue --zone machine-bay --month 2026-10 --out records
       stillroom record issue --zone machine-bay --from 2026-10-19 --to 2026-10-20 --out records
     """
-    from ..record import issue as issued
-    from ..record import refuse_overlapping
+    from ..record.issuance import issue as issued
+    from ..record.record_months import refuse_overlapping
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ISSUE)
@@ -75,7 +77,7 @@ def issue(
         if replaces is None and not beside:
             refuse_overlapping(session.store, setup, zone, span, "say --beside")
         ours = session.store, session.verdicts(), setup, zone
-        issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why)
+        issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why, temperatures=unit)
     _print_issue(issued_record, out, as_json)
 
 
@@ -85,6 +87,7 @@ def amend(
     *,
     why: Why,
     out: Out,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -96,12 +99,14 @@ def amend(
     Example:
       stillroom record amend 3 --why "readings of P2 came late" --out records
     """
-    from ..record import amend as amended
+    from ..record.issues import amend as amended
 
     with open_session(data, config) as session:
         name = authorised(session.store, who, Act.ISSUE)
         require_applied_setup(session)
-        issued_record = amended(session.store, session.verdicts(), number, why, out, name, session.now_ns)
+        issued_record = amended(
+            session.store, session.verdicts(), number, why, out, name, session.now_ns, temperatures=unit
+        )
     _print_issue(issued_record, out, as_json)
 
 
@@ -139,8 +144,8 @@ def list_records(
     Example:
       stillroom record list --zone machine-bay
     """
-    from ..record import issues
     from ..record.act_times import acts_since
+    from ..record.issues import issues
 
     with open_session(data, config) as session:
         if zone is not None:
@@ -185,7 +190,7 @@ def at(
     Example:
       stillroom record at "20 October 14:10" --zone machine-bay
     """
-    from ..record import state_at
+    from ..record.at_instant import state_at
 
     with open_session(data, config) as session:
         at_ns = parse_informal(when, session.zone_info, session.now_ns)
@@ -288,7 +293,7 @@ def conditions(
     Example:
       stillroom record conditions --zone machine-bay --from 2026-10-20T13:00 --to 2026-10-20T14:00
     """
-    from ..record import conditions as stated
+    from ..record.conditions import conditions as stated
 
     with open_session(data, config) as session:
         verdicts, span = session.verdicts(), interval(session, zone, start, end)

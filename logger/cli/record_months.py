@@ -10,7 +10,7 @@ import typer
 from ..errors import Refused
 from ..instants import wall
 from .context import Session, interval, open_session
-from .options import DEFAULT_DATA, Config, Data, Json, Who, Zone, person
+from .options import DEFAULT_DATA, Config, Data, Json, Temperatures, Who, Zone, person
 from .output import answer, number_of, table
 
 Month = Annotated[
@@ -26,7 +26,7 @@ def record_span(
     session: Session, zone: str, month: str, ends: tuple[str | None, str | None]
 ) -> tuple[int, int]:
     """The interval of a month that is over, or from --from to --to."""
-    from ..record import month_of
+    from ..record.record_months import month_of
 
     session.setup.zone(zone)
     start, end = ends
@@ -56,7 +56,7 @@ def months(
     Example:
       stillroom record months --zone machine-bay
     """
-    from ..record import record_months
+    from ..record.record_months import record_months
 
     with open_session(data, config) as session:
         session.setup.zone(zone)
@@ -83,6 +83,7 @@ def preview(
     month: Month = "",
     start: IssueFrom = None,
     end: IssueTo = None,
+    unit: Temperatures = "degC",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -94,14 +95,15 @@ def preview(
     Example:
       stillroom record preview october.pdf --zone machine-bay --month 2026-10
     """
-    from ..record import draft, overlapping
+    from ..record.draft import draft
     from ..record.interval import Interval
+    from ..record.record_months import overlapping
 
     with open_session(data, config) as session:
         span = record_span(session, zone, month, (start, end))
         where = Interval(zone, *span, session.now_ns)
         others = [i.number for i in overlapping(session.store, zone, *span)]
-        pdf = draft(session.store, session.verdicts(), session.setup, where, person(who))
+        pdf = draft(session.store, session.verdicts(), session.setup, where, person(who), temperatures=unit)
     file.write_bytes(pdf)
     lines = [f"Draft written to {file}. Nothing is issued."]
     if others:

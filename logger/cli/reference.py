@@ -99,6 +99,6 @@ def _default(parameter: Any) -> str:
 
 
 if __name__ == "__main__":
-    from .program import app
+    from .program import program
 
-    print(commands_reference(typer.main.get_command(app)), end="")
+    print(commands_reference(typer.main.get_command(program())), end="")

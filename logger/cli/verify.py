@@ -11,7 +11,7 @@ import typer
 
 from ..errors import Refused, StoreDamaged
 from .context import has_record, open_session, whole_or_interval
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Temperatures
 from .output import answer
 
 if TYPE_CHECKING:
@@ -157,6 +157,7 @@ def export(
     ] = "csv",
     start: AnyFrom = None,
     end: AnyTo = None,
+    unit: Temperatures = "degC",
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
@@ -164,8 +165,8 @@ def export(
     """Write readings as CSV, or the whole record as Parquet, with a description of every column.
 
     Times are in UTC, values as the probes gave them; also readings that support no verdict, each with its
-    quality and with what was decided on it. `stillroom restore --from DIR` begins a new record from
-    an export in Parquet, with the same readings and the same digests.
+    quality and with what was decided on it; `--unit degF` adds a column in °F. `stillroom restore --from DIR`
+    begins a new record from an export in Parquet, with the same readings and the same digests.
 
     \b
     Example:
@@ -173,13 +174,17 @@ def export(
       stillroom export --out everything --format parquet
     """
     if form == "parquet":
+        if unit != "degC":
+            raise Refused(
+                "An export in Parquet holds values as they came; --unit degF goes with --format csv."
+            )
         _export_all(out, start, end, data, as_json)
         return
-    from ..record import export as write
+    from ..record.export import export as write
 
     with open_session(data, config) as session:
         span = whole_or_interval(session, start, end) if start or end else None
-        result = write(session.store, session.setup, span, out, session.now_ns)
+        result = write(session.store, session.setup, span, out, session.now_ns, temperatures=unit)
     payload = {"folder": str(out), "files": result.files, "readings": result.readings}
     answer(payload, as_json, [f"{result.readings} readings in {len(result.files)} files in {out}."])
 

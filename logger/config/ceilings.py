@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from ..core.rules.bending import um_per_K
 from ..errors import Fault
 from ..formats.toml import Entry
 from ..model import DERIVED, Rule, Setup
@@ -150,6 +151,8 @@ def _never_broken(rule: Rule, setup: Setup) -> bool:
     if rule.kind != "limit":
         most = (high - low) * {"slope": 3600 / (rule.window_s or 3600)}.get(rule.kind, 1.0)
         low, high = -most, most
+        if rule.plate is not None:
+            low, high = low * um_per_K(rule.plate), high * um_per_K(rule.plate)
         if rule.kind in ("gradient", "plane"):
             low, high = low / rule.d_min_m, high / rule.d_min_m
     beyond_upper = rule.upper is None or rule.upper >= high

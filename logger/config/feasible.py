@@ -18,7 +18,7 @@ from ..core.calibration.apply import standard_uncertainty
 from ..core.calibration.as_found import change, released_until_ns
 from ..core.evidence.derived import derived_channel, nominal_U
 from ..core.physics.saturation import log_slope_water
-from ..core.rules import condensation, plane
+from ..core.rules import bending, condensation, plane
 from ..core.rules.gradient import distance_m
 from ..core.rules.lines import counts_as
 from ..errors import Fault
@@ -118,6 +118,7 @@ _PAIRS = {
     "spread": "two probes",
     "difference": "two media with a probe in each, or two channels",
     "condensation": "a surface and a dew point of the air",
+    "bending": "a probe on the top of a plate and one on its bottom, or two channels, the top first",
 }
 
 
@@ -266,6 +267,9 @@ def _pairs(rule: Rule, setup: Setup) -> Iterator[tuple[float, str]]:
             # At its limit humidity is as much a matter of the surface's temperature as of the dew point.
             per_K = 1.0 if rule.unit == "K" else (rule.upper or 0.0) * float(log_slope_water(20.0))
             yield float(U) * per_K, f"{first.key} and {other.key}"
+            continue
+        if rule.plate is not None:  # U where the plate is flat, which is the least it can be
+            yield float(U) * bending.um_per_K(rule.plate), f"{first.key} and {other.key}"
             continue
         if rule.kind in ("difference", "spread"):
             yield float(U), f"{first.key} and {other.key}"

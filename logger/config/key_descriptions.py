@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from .outgoing_key_descriptions import OUTGOING
+from .rule_key_descriptions import RULES
 from .store_key_descriptions import STORE
 
 _SERIAL = {
@@ -116,22 +117,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "valid_from": "from when rules hold that give no day of their own",
         "approver": "who approved the limits",
     },
-    "rules": {
-        "basis": "where the number comes from",
-        "name": "name as printed; default: made from the limit",
-        "quantity": "where the unit alone does not say it: `dew_point`, for example",
-        "media": "media whose probes count",
-        "channels": "named channels in place of every fitting one of the zone",
-        "need": "how many channels must have readings; default: all",
-        "d_min_m": "probes nearer to each other are not compared in a gradient",
-        "disturbs_bodies": "whether machine and parts settle after it; default: for temperature bands only",
-        "activity": "this rule replaces the general one of its name for this work",
-        "valid_from": "from when; default: as in [defaults]",
-        "valid_to": "until when; default: open",
-        "guard_factor_r": "as in [defaults], for this rule",
-        "completeness": "as in [defaults], for this rule",
-        "approver": "as in [defaults], for this rule",
-    },
+    "rules": RULES,
     "mail": {
         "host": "mail server",
         "port": "its port",

@@ -41,6 +41,7 @@ _FORMS = tuple(
         rf"(?P<kind>difference|spread)_(?P<unit>{_UNIT})",
         r"(?P<kind>condensation)_margin_(?P<unit>K)",
         r"(?P<surface>surface_humidity)_(?P<unit>percent_RH)",
+        r"(?P<kind>bending)_(?P<unit>um)",
     )
 )
 _SECONDS = {"s": 1, "min": 60, "h": 3600}
@@ -53,7 +54,7 @@ COMMON_KEYS = (
     "span_1h_K", "span_24h_K", "slope_1h_K_per_h", "gradient_vertical_K_per_m",
     "gradient_horizontal_K_per_m", "gradient_pair_K_per_m", "gradient_plane_vertical_K_per_m",
     "gradient_plane_horizontal_K_per_m", "spread_K", "difference_K", "condensation_margin_K",
-    "surface_humidity_percent_RH",
+    "surface_humidity_percent_RH", "bending_um",
 )  # fmt: skip
 
 
@@ -84,7 +85,7 @@ class Limit:
             return f"{self.direction} gradient{of} of the plane".strip()
         if self.kind == "condensation":
             return "condensation margin" if self.unit == "K" else "humidity at surfaces"
-        return f"{self.kind}{of}"
+        return "bending of the plate" if self.kind == "bending" else f"{self.kind}{of}"
 
 
 def is_limit_key(key: str) -> bool:
@@ -116,6 +117,8 @@ def limit_of(values: Mapping[str, float], quantity: str | None) -> Limit:
     (key, parts), *_ = matches.items()
     if kind == "condensation":
         return _condensation(parts["unit"], values[key], quantity)
+    if kind == "bending":
+        return _bending(values[key], quantity)
     of = quantity or _UNITS[parts["unit"]][1]
     if of not in QUANTITIES:
         raise ValueError(f"the unknown quantity {of!r}")
@@ -140,6 +143,13 @@ def _condensation(unit: str, value: float, quantity: str | None) -> Limit:
         raise ValueError(f"the quantity {quantity!r}, where surfaces are named by their temperature")
     lower, upper = (value, None) if unit == "K" else (None, value)
     return Limit("condensation", "temperature", _UNITS[unit][0], lower, upper)
+
+
+def _bending(value: float, quantity: str | None) -> Limit:
+    """In µm, either way: a plate that is warmer on top is convex, one that is colder there concave."""
+    if quantity not in (None, "temperature"):
+        raise ValueError(f"the quantity {quantity!r}, where a plate bends by temperature")
+    return Limit("bending", "temperature", "um", -value, value)
 
 
 def _bounds(kind: str, sides: Mapping[str | None, float]) -> tuple[float | None, float | None]:

@@ -147,6 +147,10 @@ class RuleTable(Table):
     channels: list[Text] = []
     need: Annotated[int, Field(ge=1)] | None = None
     d_min_m: Positive = 0.3
+    plate_length_mm: Positive | None = None
+    plate_thickness_mm: Positive | None = None
+    plate_alpha_per_K: Positive | None = None
+    plate_u_alpha_per_K: NotNegative | None = None
     disturbs_bodies: bool | None = None
     activity: str = ""
     valid_from: Moment | None = None

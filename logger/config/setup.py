@@ -14,6 +14,7 @@ from ..model import (
     Certificate,
     Channel,
     Placement,
+    Plate,
     Polynomial,
     Position,
     Probe,
@@ -27,7 +28,7 @@ from ..units import QUANTITIES, difference_to_canonical, from_canonical, quantit
 from .ceilings import beyond
 from .moments import add_fault, end_of_day_ns, instant_ns, zone_of
 from .notices import alarms_of
-from .schema import ChannelTable, PlacementTable, PointTable, RoomTable
+from .schema import ChannelTable, PlacementTable, PointTable, RoomTable, RuleTable
 from .tables import CertificateEntry, RuleEntry, Tables
 from .zones import bodies_of, hours_of
 
@@ -315,12 +316,26 @@ def _rule(key: str, entry: RuleEntry, zone: tzinfo, tables: Tables) -> Rule | No
         disturbs=disturbs if table.disturbs_bodies is None else table.disturbs_bodies,
         activity=table.activity,
         approver=defaults.approver if table.approver is None else table.approver,
+        plate=_plate(table) if limit.kind == "bending" else None,
     )
 
 
+def _plate(table: RuleTable) -> Plate | None:
+    """Size and expansion of the plate; None where one of them is not stated, which is a fault."""
+    figures = (
+        table.plate_length_mm,
+        table.plate_thickness_mm,
+        table.plate_alpha_per_K,
+        table.plate_u_alpha_per_K,
+    )
+    return None if None in figures else Plate(*(float(f) for f in figures if f is not None))
+
+
 def _media(entry: RuleEntry) -> tuple[str, ...]:
-    """As stated; left out, condensation is asked of every surface, anything else of the air."""
+    """As stated; left out, condensation is asked of every surface, bending of a plate, the rest of air."""
     table = entry.entry.value
+    if entry.limit.kind == "bending" and "media" not in table.model_fields_set:
+        return ("plate-top", "plate-bottom")
     if entry.limit.kind == "condensation" and "media" not in table.model_fields_set:
         return SURFACES
     return tuple(table.media)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable
 from typing import Any
 
 from ..core.calibration.status import RegisterEntry, register
@@ -28,7 +29,8 @@ COLUMNS = (
         "accreditation",
         "calibrated_on",
     ),
-    *("valid_from", "due", "errors", "U", "k", "drift", "certificate_range", "file", "status", "missing"),
+    *("valid_from", "due", "errors", "as_found", "U", "k", "drift", "certificate_range", "file"),
+    *("status", "missing"),
 )
 
 
@@ -71,23 +73,37 @@ def span_text(span: tuple[float, float] | None) -> str | None:
 
 
 def _certificate(c: Certificate | None) -> dict[str, Any]:
-    names = ("certificate", "laboratory", "accreditation", "calibrated_on", "valid_from", "errors", "U", "k")
+    names = (
+        "certificate",
+        "laboratory",
+        "accreditation",
+        "calibrated_on",
+        "valid_from",
+        "errors",
+        "as_found",
+    )
     if c is None:
-        return dict.fromkeys((*names, "drift", "certificate_range", "file"))
-    errors = (f"{0.0 - value:+.6g} at {at:g}" for at, value in zip(c.indications, c.corrections, strict=True))
+        return dict.fromkeys((*names, "U", "k", "drift", "certificate_range", "file"))
+    errors = [(at, 0.0 - value) for at, value in zip(c.indications, c.corrections, strict=True)]
+    as_found = [] if c.as_found is None else zip(c.as_found.indications, c.as_found.errors, strict=True)
     return {
         "certificate": c.number,
         "laboratory": c.issuer,
         "accreditation": c.accreditation or None,
         "calibrated_on": c.calibrated_on,
         "valid_from": rfc3339(c.valid_from_ns),
-        "errors": "; ".join(errors),
+        "errors": _error_text(errors),
+        "as_found": _error_text(as_found) or None,
         "U": "; ".join(f"{value:g}" for value in c.U),
         "k": c.k,
         "drift": c.drift,
         "certificate_range": span_text(c.range),
         "file": f"certificates/{c.number}",
     }
+
+
+def _error_text(errors: Iterable[tuple[float, float]]) -> str:
+    return "; ".join(f"{error:+.6g} at {at:g}" for at, error in errors)
 
 
 def register_csv(setup: Setup, at_ns: int) -> bytes:
@@ -120,23 +136,40 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
     calibrations = [
         [
             r["channel"], r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
-            r["due"] or "", r["errors"] or "", f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
+            r["due"] or "", _errors(r), f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
+            f"{r['drift']:g}" if r["drift"] else "",
             r["missing"] or "complete",
         ]
         for r in rows
     ]  # fmt: skip
     heads_a = ["channel", "serial", "firmware", "instrument", "range", "resolution", "position", "status"]
-    heads_b = ["channel", "certificate", "laboratory", "calibrated", "due", "errors", "U", "entry"]
+    heads_b = [
+        "channel",
+        "certificate",
+        "laboratory",
+        "calibrated",
+        "due",
+        "errors",
+        "U",
+        "drift allowed",
+        "entry",
+    ]
     noun = "channel" if len(rows) == 1 else "channels"
     words = frame(setup, "Register of probes", simulated=simulated) | {
         "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
-        "because": f"As of {rfc3339(at_ns // NS * NS)}. Errors: indication minus reference.",
+        "because": f"As of {rfc3339(at_ns // NS * NS)}. Errors: indication minus reference; drift "
+        "allowed: the criterion by which a calibration accepts the one before it.",
         "sections": [
             section("Instruments", heads_a, "lllwllll", instruments, "There is no probe."),
-            section("Calibrations", heads_b, "lllllwwl", calibrations, "There is none."),
+            section("Calibrations", heads_b, "lllllwwll", calibrations, "There is none."),
         ],
     }
     return compile_paper("register", words, at_ns)
+
+
+def _errors(r: dict[str, Any]) -> str:
+    """Errors, with those that were found before an adjustment."""
+    return f"{r['errors'] or ''}" + (f"; before adjustment {r['as_found']}" if r["as_found"] else "")
 
 
 def _place(r: dict[str, Any]) -> str:

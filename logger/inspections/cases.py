@@ -40,7 +40,7 @@ def cases_in(
 ) -> list[CaseRecord]:
     """Cases that touch [from, to), ascending; what is new or changed among them is numbered first.
 
-    `write` False: nothing is written; a case without a number has none.
+    `write` False, or a record that is only read: nothing is written; a case without a number has none.
     """  # fmt: skip
     for key in [zone] if zone else list(verdicts.setup.zones):
         if refresh:
@@ -48,7 +48,7 @@ def cases_in(
     for _ in range(TRIES):
         reading = _Reading(verdicts, now_ns)
         cases = reading.within(zone, from_ns, to_ns)
-        if not write:
+        if not write or verdicts.store.read_only:
             return cases
         changes = reading.changes(zone, from_ns, to_ns)
         if not changes:

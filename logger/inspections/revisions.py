@@ -7,13 +7,13 @@ ended and its verdict is final, and again whenever its digest is another one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from ..acts.inspections import inspections
 from ..core.measurement.check import Check
-from ..model import Inspection
+from ..model import Inspection, Verdict
+from ..model.entry_forms import RevisionEntry
 from ..store import Store
 from ..verdicts.verdicts import Verdicts
 from .assess import Assessment, question_of
@@ -36,7 +36,7 @@ class Issue:
     inspection: str
     number: int
     at_ns: int
-    verdict: str
+    verdict: Verdict
     reason: str
     digest: str
     difference: str = ""
@@ -53,7 +53,7 @@ def issues(store: Store) -> dict[str, list[Issue]]:
     """Key of an inspection -> its revisions, the first one first."""
     by_inspection: dict[str, list[Issue]] = {}
     for entry in store.journal.entries(kind=KIND):
-        w: Mapping[str, Any] = entry.what
+        w = entry.read(RevisionEntry)
         by_inspection.setdefault(w["inspection"], []).append(
             Issue(
                 w["inspection"],
@@ -105,7 +105,8 @@ def revise(
 ) -> dict[str, Issue]:
     """Key -> the revision of each verdict that is about to be printed; those that are new are written.
 
-    Inspections that still run are left out: their interval is another one at every look.
+    Inspections that still run are left out: their interval is another one at every look. So is, of a record
+    that is only read, what has no revision yet.
     """
     ended = [(i, c, str(c.to_dict()["digest"])) for i, c in judged if i.to_ns is not None]
     if not ended:
@@ -113,6 +114,8 @@ def revise(
     issued = issues(store)
     if all(_is_newest(issued.get(i.key), digest) for i, _, digest in ended):
         return {i.key: issued[i.key][-1] for i, _, _ in ended}
+    if store.read_only:
+        return {i.key: issued[i.key][-1] for i, _, digest in ended if _is_newest(issued.get(i.key), digest)}
     with store.begin() as conn:  # nobody else writes meanwhile, so numbers cannot be given twice
         issued = issues(store)
         for inspection, check, digest in ended:
@@ -193,7 +196,7 @@ def _difference(last: Issue, check: Check, *, other: bool) -> str:
     return f"{now} as before; its figures changed"
 
 
-def _content(issue: Issue) -> dict[str, Any]:
+def _content(issue: Issue) -> RevisionEntry:
     return {
         "inspection": issue.inspection,
         "issue": issue.number,

@@ -24,8 +24,8 @@ from .setup_impact import ChangedVerdict, changed_verdicts
 
 DAYS = 30
 DAY_NS = 86_400 * NS
-PAIRS = ("gradient", "spread", "difference", "condensation")  # rules that compare two
-OWN_MEDIA = ("difference", "condensation")  # these look at one medium against another
+PAIRS = ("gradient", "spread", "difference", "condensation", "bending")  # rules that compare two
+OWN_MEDIA = ("difference", "condensation", "bending")  # these look at one medium against another
 GOODNESS = {"stable": 2, "not shown": 1, "not stable": 0}
 LEAST_LOSS = 0.0005  # of a share: less is not a loss that anybody could see in 30 days
 

@@ -37,6 +37,7 @@ from .notices import (
     WebhookRoute,
 )
 from .outcome import Excursion, Period, RuleState
+from .plate import Plate
 from .setup import (
     AlarmSpec,
     Channel,
@@ -119,6 +120,7 @@ __all__ = [
     "Period",
     "Person",
     "Placement",
+    "Plate",
     "PluginLine",
     "PolledLine",
     "Polynomial",

@@ -20,6 +20,7 @@ _PRINTED: Mapping[str, tuple[str, float]] = {
     "1/m3": ("1/m³", 1.0),
     "g/m3": ("g/m³", 1.0),
     "kg/m3": ("kg/m³", 1.0),
+    "um": ("µm", 1.0),
 }
 MOST_ROUNDING = 0.05  # of U
 MOST_DECIMALS = 6  # values are whole millionths of a unit

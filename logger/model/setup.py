@@ -17,6 +17,7 @@ from .ceilings import (
     longest_gap_s,
 )
 from .certificates import Certificate
+from .plate import Plate
 from .words import DERIVED, RuleKind
 
 T = TypeVar("T")
@@ -179,7 +180,7 @@ class Rule(Validity):
 
     `channels` empty means every channel of the zone that measures `quantity` in one of `media`.
     Limits, in `unit`: degC, %RH, Pa for kind "limit"; K for "span", "spread" and "difference"; K/h for
-    "slope"; K/m for "gradient" and "plane".
+    "slope"; K/m for "gradient" and "plane"; um for "bending".
     """
 
     key: str  # "machine-bay.temperature"
@@ -204,6 +205,7 @@ class Rule(Validity):
     disturbs: bool = False
     activity: str = ""  # empty: for all work in the zone
     approver: str = ""
+    plate: Plate | None = None  # of kind "bending" alone
 
     def __post_init__(self) -> None:
         clamp_field(self, "completeness", least=LEAST_COMPLETENESS)

@@ -22,7 +22,9 @@ Status = Literal[
 ]  # fmt: skip
 Verdict = Literal["stable", "not stable", "not shown"]
 Reason = Literal["nonconforming", "marked", "settling", "indeterminate", "guard band", "conforming"]
-RuleKind = Literal["limit", "span", "slope", "gradient", "plane", "spread", "difference", "condensation"]
+RuleKind = Literal[
+    "limit", "span", "slope", "gradient", "plane", "spread", "difference", "condensation", "bending"
+]  # fmt: skip
 
 # In order of precedence: the first that applies is the reason of a cell.
 REASONS: tuple[Reason, ...] = (

@@ -12,6 +12,7 @@ _PRINTED: dict[str, tuple[str, float, int]] = {
     "K/h": ("K/h", 1.0, 2),
     "K/m": ("K/m", 1.0, 2),
     "%RH": ("%RH", 1.0, 1),
+    "um": ("µm", 1.0, 2),
     "Pa": ("hPa", 0.01, 1),
     "s": ("min", 1 / 60, 0),
 }

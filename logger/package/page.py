@@ -7,6 +7,9 @@ from html import escape
 from typing import Any
 from urllib.parse import quote
 
+from ..model import TemperatureUnit
+from ..model.reader_units import value_in_fahrenheit
+
 _STYLE = """body{font:15px/1.5 system-ui,sans-serif;margin:2rem auto;max-width:60rem;padding:0 1rem;
 color:#1b2430;background:#fff}table{border-collapse:collapse;margin:.5rem 0 1.5rem;
 display:block;overflow-x:auto}
@@ -16,10 +19,10 @@ td.n{text-align:right;font-variant-numeric:tabular-nums}th{color:#5a6672;font-we
 @media(prefers-color-scheme:dark){body{color:#e6e9eb;background:#1b2430}a{color:#56b4e9}th{color:#b5bdc5}}"""
 
 
-def index(summary: Mapping[str, Any], names: Sequence[str]) -> str:
+def index(summary: Mapping[str, Any], names: Sequence[str], temperatures: TemperatureUnit = "degC") -> str:
     """The page: what this is, each zone by month, worst days, excursions, every file."""
     title = f"{summary['room']}, {summary['site']}"
-    body = "".join(_body(summary, names))
+    body = "".join(_body(summary, names, temperatures))
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><style>{_STYLE}</style></head>'
@@ -27,7 +30,7 @@ def index(summary: Mapping[str, Any], names: Sequence[str]) -> str:
     )
 
 
-def _body(summary: Mapping[str, Any], names: Sequence[str]) -> Iterator[str]:
+def _body(summary: Mapping[str, Any], names: Sequence[str], temperatures: TemperatureUnit) -> Iterator[str]:
     if summary["simulated"]:
         yield '<p class="mark">SIMULATED: nothing in this package is measured.</p>'
     yield f"<p>The record from {summary['from']} to {summary['to']} (UTC), packed {summary['packed']}. "
@@ -36,13 +39,13 @@ def _body(summary: Mapping[str, Any], names: Sequence[str]) -> Iterator[str]:
     yield f"<p>Head of the chain: entry {head['number']}, <code>{head['sha256']}</code>. "
     yield 'How to verify all of it: <a href="HOW-TO-VERIFY.txt">HOW-TO-VERIFY.txt</a>.</p>'
     for zone in summary["zones"]:
-        yield from _zone(zone)
+        yield from _zone(zone, temperatures)
     yield "<h2>Files</h2><ul>"
     yield from (f'<li><a href="{quote(name)}">{escape(name)}</a></li>' for name in names)
     yield "</ul>"
 
 
-def _zone(zone: Mapping[str, Any]) -> Iterator[str]:
+def _zone(zone: Mapping[str, Any], temperatures: TemperatureUnit) -> Iterator[str]:
     yield f"<h2>{escape(zone['name'])}</h2>"
     words = ("stable", "not stable", "not shown")
     months = [
@@ -51,13 +54,16 @@ def _zone(zone: Mapping[str, Any]) -> Iterator[str]:
     yield _table("Hours by month", ("month", *words, "share stable"), months)
     worst = [[d["day"], *(_hours(d[w]) for w in words)] for d in zone["worst_days"]]
     yield _table("Worst days", ("day", *words), worst)
-    beyond = [_excursion(e) for e in zone["excursions"]]
+    beyond = [_excursion(e, temperatures) for e in zone["excursions"]]
     yield _table("Excursions", ("rule", "from", "to", "worst", "limit", "unit", "proven"), beyond)
 
 
-def _excursion(e: Mapping[str, Any]) -> list[str]:
-    proven = "yes" if e["proven"] else "within U"
-    return [e["rule"], e["from"], e["to"], f"{e['worst']:g}", f"{e['limit']:g}", e["unit"], proven]
+def _excursion(e: Mapping[str, Any], temperatures: TemperatureUnit) -> list[str]:
+    proven, unit = "yes" if e["proven"] else "within U", e["unit"]
+    worst, limit = e["worst"], e["limit"]
+    if temperatures == "degF":
+        (worst, _), (limit, unit) = (value_in_fahrenheit(value, e["unit"]) for value in (worst, limit))
+    return [e["rule"], e["from"], e["to"], f"{worst:g}", f"{limit:g}", unit, proven]
 
 
 def _hours(seconds: int) -> str:

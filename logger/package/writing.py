@@ -29,7 +29,7 @@ from ..core.calibration.status import register
 from ..errors import IntervalError, Refused
 from ..inspections.cases import cases_in
 from ..instants import rfc3339
-from ..model import Setup
+from ..model import Setup, TemperatureUnit
 from ..record.act_times import ActInterval, ActTimes
 from ..record.case_facts import case_facts
 from ..record.case_sheet import case_sheet
@@ -109,10 +109,11 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     now_ns: int,
     *,
     zipped: bool = False,
+    temperatures: TemperatureUnit = "degC",
 ) -> PackedFiles:
     """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands.
 
-    Every zone is judged anew for it: no stored verdict is believed.
+    Every zone is judged anew for it: no stored verdict is believed. temperatures: of its first page.
     """
     import bagit
 
@@ -126,7 +127,7 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
     altered = tuple(f"zone {zone}: {day}" for zone in zones for day in verdicts.prove(zone, now_ns))
     with plain_target_errors(out):
         out.mkdir(parents=True)
-        _payload(store, verdicts, span, out, now_ns)
+        _payload(store, verdicts, span, out, now_ns, temperatures=temperatures)
         bagit.make_bag(str(out.resolve()), _bag_info(store, verdicts.setup, span), checksums=["sha256"])
         manifest = (out / MANIFEST).read_bytes()
         write_file(out / SIGNATURE, key.sign(manifest))
@@ -178,7 +179,15 @@ def _bag_info(store: Store, setup: Setup, span: tuple[int, int]) -> dict[str, st
     }
 
 
-def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path, now_ns: int) -> None:
+def _payload(
+    store: Store,
+    verdicts: Verdicts,
+    span: tuple[int, int],
+    out: Path,
+    now_ns: int,
+    *,
+    temperatures: TemperatureUnit,
+) -> None:
     contents = summary(store, verdicts, span, now_ns)
     files = dict(_texts(store, verdicts, span, now_ns)) | {"summary.json": _json(contents)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
@@ -189,7 +198,7 @@ def _payload(store: Store, verdicts: Verdicts, span: tuple[int, int], out: Path,
     for zone in verdicts.setup.zones:
         _readings(store, verdicts.setup, zone, span, out)
     names = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
-    write_file(out / "index.html", index(contents, names).encode())
+    write_file(out / "index.html", index(contents, names, temperatures).encode())
 
 
 def _texts(

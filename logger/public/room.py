@@ -17,10 +17,10 @@ from logger.errors import IntervalError, Refused
 from logger.instants import parse
 from logger.store import Store
 from logger.store.hot.address import holds_record
+from logger.verdicts.overlay import VerdictOverlay
 from logger.verdicts.verdicts import Verdicts
 
 from .names import require_name
-from .overlay import VerdictOverlay
 from .record_error import RecordError
 
 if TYPE_CHECKING:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from .names import Names, version_people
 from .reviews import covering
 
 if TYPE_CHECKING:
+    from ..series import Readings
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
 
@@ -48,7 +49,7 @@ def state_at(store: Store, verdicts: Verdicts, zone: str, at_ns: int, now_ns: in
         "verdict": period.verdict if period else "not shown",
         "reason": period.reason if period else "indeterminate",
         "provisional": period.provisional if period else True,
-        "readings": [r for key in setup.channels_in(zone) for r in _reading(store, then, zone, key, at_ns)],
+        "readings": _readings(store, then, zone, setup.channels_in(zone), at_ns),
         "limits": [_limit(setup, state) for state in verdicts.rule_states(zone, cell_ns, now_ns)],
         "excursions": [_excursion(e) for e in verdicts.excursions(zone, at_ns, at_ns + 1, now_ns)],
         "inspections": [
@@ -75,13 +76,23 @@ def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns:
         )
 
 
-def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Iterator[dict[str, Any]]:
-    """The nearest reading of a channel whose probe was in the zone, with its calibration."""
-    place = setup.position_at(key, at_ns)
-    if place is None or place.zone != zone:
-        return
-    channel, reach_ns = setup.channels[key], int(setup.channels[key].max_age_s * NS)
-    readings = store.readings.read(key, at_ns - reach_ns, at_ns + reach_ns + 1)
+def _readings(
+    store: Store, setup: Setup, zone: str, channels: Iterable[str], at_ns: int
+) -> list[dict[str, Any]]:
+    """The nearest reading of each channel whose probe was in the zone, with its calibration."""
+    places = {key: setup.position_at(key, at_ns) for key in channels}
+    placed = {key: place for key, place in places.items() if place is not None and place.zone == zone}
+    reach_ns = max((_reach_ns(setup, key) for key in placed), default=0)
+    readings = store.readings.read_channels(list(placed), at_ns - reach_ns, at_ns + reach_ns + 1)
+    return [_reading(setup, key, place, readings[key], at_ns) for key, place in placed.items()]
+
+
+def _reach_ns(setup: Setup, key: str) -> int:
+    return int(setup.channels[key].max_age_s * NS)
+
+
+def _reading(setup: Setup, key: str, place: Position, readings: Readings, at_ns: int) -> dict[str, Any]:
+    channel, distance_ns = setup.channels[key], np.abs(readings.taken_ns - at_ns)
     probe = setup.probes[channel.probe]
     entry: dict[str, Any] = {
         "channel": key,
@@ -92,11 +103,11 @@ def _reading(store: Store, setup: Setup, zone: str, key: str, at_ns: int) -> Ite
         "unit": channel.unit,
         "taken": None,
     }
-    if len(readings):
-        near = int(np.argmin(np.abs(readings.taken_ns - at_ns)))
+    if len(readings) and distance_ns.min() <= _reach_ns(setup, key):
+        near = int(np.argmin(distance_ns))
         entry |= _value(setup, key, readings.taken_ns[near : near + 1], readings.value[near : near + 1])
         entry["late"] = bool(readings.late[near])
-    yield entry
+    return entry
 
 
 def _place(place: Position) -> dict[str, Any]:

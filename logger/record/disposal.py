@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
 
 from ..errors import Refused
 from ..inspections.case_record import CaseRecord
 from ..inspections.cases import cases_in
-from ..instants import rfc3339
+from ..instants import local, rfc3339
 from ..model.roles import Act
 from ..people.authority import refuse_without_authority
 from ..store.disposal import Disposal, DisposalRequest
 from ..store.hot.tables import inspection
-from . import issues
+from .issues import issues
+from .reviews import days_of, label_of, reviews
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -26,9 +29,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Losses:
-    """What loses its readings in a disposal: cases that are not closed, excursions, inspections, records."""
+    """What loses its readings in a disposal: cases, excursions, inspections, records.
 
+    undecided: those cases that are not closed; unreviewed: local months, as 2016-01, with a day that
+    no review covers. Both hold the months back.
+    """
+
+    cases: tuple[CaseRecord, ...]
     undecided: tuple[CaseRecord, ...]
+    unreviewed: tuple[str, ...]
     excursions: int
     inspections: tuple[str, ...]
     records: tuple[int, ...]
@@ -38,7 +47,9 @@ class Losses:
         return {
             "excursions": self.excursions,
             "undecided": len(self.undecided),
-            "cases": [record.number for record in self.undecided],
+            "cases": [record.number for record in self.cases],
+            "open_cases": [record.number for record in self.undecided],
+            "unreviewed": list(self.unreviewed),
             "inspections": list(self.inspections),
             "records": list(self.records),
         }
@@ -50,17 +61,20 @@ def dispose(
     now_ns: int,
     keep_years: int | None,
     *,
+    cadences: Collection[str],
     dry_run: bool = False,
 ) -> tuple[Disposal, Losses]:
     """Dispose of whole sealed files and list what loses its readings; Refused, journalled, without authority.
 
     Where accounts exist, both people have one with a role that allows it. A case of those months that is
-    not closed holds them back; a dry run only reports it.
+    not closed holds them back, and so does a day without a review where `cadences` asks for any; a dry run
+    only reports it.
     """
     store = verdicts.store
     going = [seal for seal in store.archive.seals(disposed=False) if seal.to_ns <= request.before_ns]
-    losing = _losses(verdicts, going, now_ns)
-    against = _without_authority(store, request) or ("" if dry_run else _undecided_refusal(losing))
+    losing = _losses(verdicts, going, now_ns, cadences)
+    held = "" if dry_run else _undecided_refusal(losing) or _unreviewed_refusal(losing)
+    against = _without_authority(store, request) or held
     request = replace(request, against=against, losing=losing.to_dict())
     return store.dispose(request, now_ns, keep_years, dry_run=dry_run), losing
 
@@ -85,9 +99,19 @@ def _undecided_refusal(losing: Losses) -> str:
     )
 
 
-def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losses:
+def _unreviewed_refusal(losing: Losses) -> str:
+    if not losing.unreviewed:
+        return ""
+    first, count = losing.unreviewed[0], len(losing.unreviewed)
+    return (
+        f"{count} of these months {'was' if count == 1 else 'were'} not reviewed whole, such as {first}; "
+        f"`stillroom review sign {first}` reviews it"
+    )
+
+
+def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int, cadences: Collection[str]) -> Losses:
     if not going:
-        return Losses((), 0, (), ())
+        return Losses((), (), (), 0, (), ())
     store = verdicts.store
     span = min(item.from_ns for item in going), max(item.to_ns for item in going)
     cases = [
@@ -105,7 +129,27 @@ def _losses(verdicts: Verdicts, going: Sequence[Seal], now_ns: int) -> Losses:
         if _overlaps_any(going, row.from_ns, now_ns if row.to_ns is None else row.to_ns)
     ]
     records = [item.number for item in issues(store) if _overlaps_any(going, item.from_ns, item.to_ns)]
-    return Losses(tuple(undecided), len(excursions), tuple(inspection_keys), tuple(records))
+    unreviewed = _unreviewed_months(verdicts, span) if cadences else ()
+    return Losses(
+        tuple(cases), tuple(undecided), unreviewed, len(excursions), tuple(inspection_keys), tuple(records)
+    )
+
+
+def _unreviewed_months(verdicts: Verdicts, span: tuple[int, int]) -> tuple[str, ...]:
+    """Local months with a day of readings that no review covers, of whatever cadence."""
+    store, zone = verdicts.store, ZoneInfo(verdicts.setup.room.timezone)
+    extent = store.readings.extent()
+    if extent is None:
+        return ()
+    day, last = (local(ns, zone).date() for ns in (max(span[0], extent[0]), min(span[1], extent[1] + 1) - 1))
+    covered = {d for r in reviews(store) for d in _days_of(r.period)}
+    days = [day + timedelta(days=n) for n in range((last - day).days + 1)]
+    return tuple(dict.fromkeys(label_of("monthly", d) for d in days if d not in covered))
+
+
+def _days_of(label: str) -> Iterator[date]:
+    _, first, after = days_of(label)
+    return (first + timedelta(days=n) for n in range((after - first).days))
 
 
 def _overlaps_any(going: Sequence[Seal], from_ns: int, to_ns: int) -> bool:

@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING
 
 from ..instants import rfc3339
-from ..model import Setup
+from ..model import Setup, TemperatureUnit
 from .attached import attached_tables
 from .fact_forms import IssueFacts
 from .facts import record_facts, with_issue_head
@@ -14,6 +14,7 @@ from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
 from .pictures import pictures
+from .reader_facts import mark_temperatures
 from .signatures import digests
 from .stored import record_csv
 
@@ -22,9 +23,18 @@ if TYPE_CHECKING:
     from ..verdicts.verdicts import Verdicts
 
 
-def draft(store: Store, verdicts: Verdicts, setup: Setup, span: Interval, who: str) -> bytes:
+def draft(
+    store: Store,
+    verdicts: Verdicts,
+    setup: Setup,
+    span: Interval,
+    who: str,
+    *,
+    temperatures: TemperatureUnit = "degC",
+) -> bytes:
     """The PDF of a record that is not issued, with DRAFT across each page; no number, no signature."""
     facts = record_facts(store, verdicts, setup, span, draft=True)
+    mark_temperatures(facts, temperatures)
     readings, rows = record_csv(store, setup, span.zone, span.from_ns, span.to_ns)
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     head: IssueFacts = {
@@ -35,4 +45,4 @@ def draft(store: Store, verdicts: Verdicts, setup: Setup, span: Interval, who: s
     body = json.dumps(whole, indent=1, ensure_ascii=False).encode() + b"\n"
     periods = verdicts.periods(span.zone, span.from_ns, span.to_ns, span.now_ns)
     attachments = {"readings.csv": readings, "record.json": body, **attached_tables(whole)}
-    return compile_pdf(whole, pictures(store, setup, periods, span), attachments)
+    return compile_pdf(whole, pictures(store, setup, periods, span, temperatures), attachments)

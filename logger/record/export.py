@@ -13,10 +13,10 @@ from .. import __version__
 from ..errors import Refused
 from ..formats.dcc import content_of
 from ..instants import rfc3339
-from ..model import Setup
+from ..model import Setup, TemperatureUnit
 from .names import Names, Proven, version_people
-from .readings import MARKED, column_description
-from .stored import STORED, stored_csv
+from .readings import column_description
+from .stored import stored_columns, stored_csv
 
 if TYPE_CHECKING:
     from ..store import SetupVersion, Store
@@ -43,17 +43,26 @@ class ExportFiles:
     readings: int
 
 
-def export(store: Store, setup: Setup, span: tuple[int, int] | None, out: Path, now_ns: int) -> ExportFiles:
+def export(
+    store: Store,
+    setup: Setup,
+    span: tuple[int, int] | None,
+    out: Path,
+    now_ns: int,
+    *,
+    temperatures: TemperatureUnit = "degC",
+) -> ExportFiles:
     """Write every reading in [from, to) = `span` as CSV, with a description, the setup and a manifest.
 
-    Without a span: every reading that is stored.
+    Without a span: every reading that is stored. temperatures: "degF" adds a column in °F.
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
-    files_of_channels = stored_csv(store, setup, span)
+    files_of_channels = stored_csv(store, setup, span, temperatures=temperatures)
     files = {f"readings/{key}.csv": content for key, (content, _) in sorted(files_of_channels.items())}
     count = sum(rows for _, rows in files_of_channels.values())
-    files["README.txt"] = _description(store, setup, span, now_ns).encode()
+    columns = column_description(stored_columns(store, temperatures))
+    files["README.txt"] = _description(store, setup, span, now_ns, columns).encode()
     files |= setup_files(store)
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
     files["manifest.json"] = (json.dumps(digests, indent=1) + "\n").encode()
@@ -91,7 +100,7 @@ def _version_dict(version: SetupVersion, proven: Mapping[int, Mapping[str, Prove
     }
 
 
-def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_ns: int) -> str:
+def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_ns: int, columns: str) -> str:
     return _DESCRIPTION.format(
         room=setup.room.name,
         site=setup.room.site,
@@ -101,5 +110,5 @@ def _description(store: Store, setup: Setup, span: tuple[int, int] | None, now_n
         which="all readings"
         if span is None
         else f"readings taken from {rfc3339(span[0])} (included) to {rfc3339(span[1])} (not included)",
-        columns=column_description((*STORED, *(MARKED if store.simulated else ()))),
+        columns=columns,
     )

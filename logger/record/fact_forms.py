@@ -11,7 +11,7 @@ from typing import Literal, NotRequired, TypedDict
 
 from ..core.calibration.trace import WorkedOut
 from ..inspections.case_forms import CaseForm
-from ..model import Reason, Verdict
+from ..model import Reason, TemperatureUnit, Verdict
 from .act_forms import ActFacts, ActsFacts, PersonFacts, ReviewFacts
 from .names import Proven, VersionPeople
 
@@ -66,6 +66,15 @@ class SetupFacts(TypedDict):
     corrections: Sequence[SetupCorrectionFacts]
 
 
+class PlateFacts(TypedDict):
+    """What a bending is computed from: mm, and thermal expansion with its u in 1/K."""
+
+    length_mm: float
+    thickness_mm: float
+    alpha_per_K: float
+    u_alpha_per_K: float
+
+
 LimitFacts = TypedDict(
     "LimitFacts",
     {
@@ -85,6 +94,7 @@ LimitFacts = TypedDict(
         "approver": str,
         "from": str,
         "to": str | None,
+        "plate": NotRequired[PlateFacts],
     },
 )
 LimitFacts.__doc__ = """A limit that was in force in a part of the interval."""
@@ -322,11 +332,15 @@ class JudgedFacts(_IntervalFacts, ActsFacts):
 
 
 class RecordFacts(JudgedFacts):
-    """All that a record says but the head of its issue; `readings` once they are written."""
+    """All that a record says but the head of its issue; `readings` once they are written.
+
+    temperatures: the unit of its pages, where that is not °C.
+    """
 
     acts: Sequence[ActFacts]
     people: Sequence[PersonFacts]
     readings: NotRequired[ReadingsFacts]
+    temperatures: NotRequired[TemperatureUnit]
 
 
 class IssuedFacts(RecordFacts):

@@ -187,7 +187,7 @@ def _hours_of_use(setup: Setup, span: Interval) -> list[Span] | None:
 
 
 def _rule(rule: Rule) -> LimitFacts:
-    return {
+    facts: LimitFacts = {
         "rule": rule.key,
         "name": rule.name,
         "kind": rule.kind,
@@ -205,6 +205,15 @@ def _rule(rule: Rule) -> LimitFacts:
         "from": rfc3339(rule.from_ns),
         "to": None if rule.to_ns is None else rfc3339(rule.to_ns),
     }
+    if rule.plate is not None:
+        plate = rule.plate
+        facts["plate"] = {
+            "length_mm": plate.length_mm,
+            "thickness_mm": plate.thickness_mm,
+            "alpha_per_K": plate.alpha_per_K,
+            "u_alpha_per_K": plate.u_alpha_per_K,
+        }
+    return facts
 
 
 def _probes(setup: Setup, span: Interval) -> list[StayFacts]:

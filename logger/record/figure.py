@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from ..core.calibration.apply import correct_readings
 from ..instants import NS
-from ..model import Channel, Period, Rule, Setup
+from ..model import Channel, Period, Rule, Setup, TemperatureUnit
 from .chart import APART, AXIS, TITLE, ChartPanel, LimitBand, Line, draw
 from .print_words import unit
 from .readings import chart_values
@@ -28,12 +28,29 @@ _PANELS = {
     "relative_humidity": (78.0, 1, 1.0, "%RH"),
     "pressure": (52.0, 1, 0.01, "hPa"),
 }
+
+
+@dataclass(frozen=True)
+class Axis:
+    """From the canonical unit to that of an axis; a width takes the factor alone."""
+
+    factor: float
+    zero: float = 0.0
+
+
+FAHRENHEIT_AXIS = Axis(1.8, 32.0)
 LOWEST, HIGHEST = 0.45, 1.5  # shares of these heights, where a page leaves less or more room
 _OTHER = (50.0, 3, 1.0, "")
 
 
 def figure(
-    store: Store, setup: Setup, periods: Sequence[Period], span: Interval, height: float | None = None
+    store: Store,
+    setup: Setup,
+    periods: Sequence[Period],
+    span: Interval,
+    height: float | None = None,
+    *,
+    temperatures: TemperatureUnit = "degC",
 ) -> str:
     """The chart of a zone over an interval, with the verdict trace below, as SVG.
 
@@ -42,7 +59,7 @@ def figure(
     keys = setup.channels_in(span.zone)
     quantities = dict.fromkeys(setup.channels[key].quantity for key in keys)
     order = sorted(quantities, key=lambda q: (list(_PANELS).index(q) if q in _PANELS else 99, q))
-    panels = [_panel(store, setup, quantity, span) for quantity in order]
+    panels = [_panel(store, setup, quantity, span, temperatures) for quantity in order]
     if height is not None and panels:
         left = height - TRACE_HEIGHT - AXIS - len(panels) * (TITLE + APART)
         share = min(max(left / sum(panel.height for panel in panels), LOWEST), HIGHEST)
@@ -50,8 +67,11 @@ def figure(
     return draw(panels, periods, span.from_ns, span.to_ns, ZoneInfo(setup.room.timezone))
 
 
-def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> ChartPanel:
+def _panel(
+    store: Store, setup: Setup, quantity: str, span: Interval, temperatures: TemperatureUnit
+) -> ChartPanel:
     height, decimals, factor, name = _PANELS.get(quantity, _OTHER)
+    axis, name = (FAHRENHEIT_AXIS, "°F") if (temperatures, name) == ("degF", "degC") else (Axis(factor), name)
     channels = [
         setup.channels[k] for k in setup.channels_in(span.zone) if setup.channels[k].quantity == quantity
     ]
@@ -62,8 +82,8 @@ def _panel(store: Store, setup: Setup, quantity: str, span: Interval) -> ChartPa
         note,
         height,
         decimals,
-        tuple(_line(store, setup, channel, span, factor) for channel in channels),
-        tuple(_limits(store, setup, rule, span, factor) for rule in limits),
+        tuple(_line(store, setup, channel, span, axis) for channel in channels),
+        tuple(_limits(store, setup, rule, span, axis) for rule in limits),
     )
 
 
@@ -71,10 +91,12 @@ def _is_drawn(rule: Rule, quantity: str, span: Interval) -> bool:
     return rule.kind == "limit" and rule.quantity == quantity and span.overlaps(rule.from_ns, rule.to_ns)
 
 
-def _line(store: Store, setup: Setup, channel: Channel, span: Interval, factor: float) -> Line:
+def _line(store: Store, setup: Setup, channel: Channel, span: Interval, axis: Axis) -> Line:
     readings = store.readings.read(channel.key, span.from_ns, span.to_ns)
     taken_ns, value = chart_values(channel, setup, readings)
-    return Line(_label(setup, channel), taken_ns, value * factor, int(channel.max_age_s * NS))
+    return Line(
+        _label(setup, channel), taken_ns, value * axis.factor + axis.zero, int(channel.max_age_s * NS)
+    )
 
 
 def _label(setup: Setup, channel: Channel) -> str:
@@ -84,15 +106,15 @@ def _label(setup: Setup, channel: Channel) -> str:
     return f"{channel.probe} {medium.replace('-', ' ')}" if medium != "pressure" else channel.probe
 
 
-def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, factor: float) -> LimitBand:
+def _limits(store: Store, setup: Setup, rule: Rule, span: Interval, axis: Axis) -> LimitBand:
     measured = [key for key in setup.channels_of(rule) if key in setup.channels]
     guard = rule.r * max((_largest_U(store, setup, key, span) for key in measured), default=0.0)
     return LimitBand(
         max(rule.from_ns, span.from_ns),
         span.to_ns if rule.to_ns is None else min(rule.to_ns, span.to_ns),
-        None if rule.lower is None else rule.lower * factor,
-        None if rule.upper is None else rule.upper * factor,
-        guard * factor,
+        None if rule.lower is None else rule.lower * axis.factor + axis.zero,
+        None if rule.upper is None else rule.upper * axis.factor + axis.zero,
+        guard * axis.factor,
     )
 
 

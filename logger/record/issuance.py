@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from ..errors import Refused
 from ..instants import local, parse, rfc3339
-from ..model import Setup
+from ..model import Setup, TemperatureUnit
 from .attached import attached_tables
 from .fact_forms import IssuedFacts, IssueFacts, RecordFacts
 from .facts import record_facts, with_issue_head
@@ -22,6 +22,7 @@ from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
 from .pictures import pictures
+from .reader_facts import mark_temperatures
 from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
 from .stored import record_csv
@@ -57,9 +58,12 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     now_ns: int,
     replaces: int | None = None,
     why: str = "",
+    *,
+    temperatures: TemperatureUnit = "degC",
 ) -> IssuedRecord:
     """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
 
+    temperatures: in which unit its pages print them; the facts beside stay in °C and K.
     The zone is judged anew for it, from its first reading: no stored verdict is believed.
     Refused where a file of that name stands in `out`, where `replaces` was never issued, or
     where it comes without a reason.
@@ -71,7 +75,8 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         facts = record_facts(store, verdicts, setup, span)
         readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
-    drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span)
+    mark_temperatures(facts, temperatures)
+    drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span, temperatures)
     key = signing_key(store, who)
     head: IssueFacts = {
         "number": 0,

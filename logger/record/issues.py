@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import Refused
 from ..instants import rfc3339
-from .issuance import IssuedRecord, issue
 from .names import Names, Proven
 
 if TYPE_CHECKING:
+    from ..model import TemperatureUnit
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
+    from .issuance import IssuedRecord
 
 
 @dataclass(frozen=True)
@@ -83,9 +84,30 @@ def issue_of(store: Store, number: int) -> RecordIssue:
 
 
 def amend(  # noqa: PLR0917 (what, why, where to, who: each is asked for by its place)
-    store: Store, verdicts: Verdicts, number: int, why: str, out: Path, who: str, now_ns: int
+    store: Store,
+    verdicts: Verdicts,
+    number: int,
+    why: str,
+    out: Path,
+    who: str,
+    now_ns: int,
+    *,
+    temperatures: TemperatureUnit = "degC",
 ) -> IssuedRecord:
     """Issue the same zone and interval anew, as it is judged now; the new issue names the old and why."""
+    from .issuance import issue
+
     old = issue_of(store, number)
     span = (old.zone, old.from_ns, old.to_ns)
-    return issue(store, verdicts, verdicts.setup, *span, out, who, now_ns, number, why.strip())
+    return issue(
+        store,
+        verdicts,
+        verdicts.setup,
+        *span,
+        out,
+        who,
+        now_ns,
+        number,
+        why.strip(),
+        temperatures=temperatures,
+    )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from ..model import Period, Setup
+from ..model import Period, Setup, TemperatureUnit
 from .day_strips import draw_ruler, draw_strip, hour_of_points, row_height, strip_length, strips
 from .figure import figure
 
@@ -21,7 +21,13 @@ PAGE, HEADS, LOWEST = (
 )  # points of a page; heading, ruler and note of the strips; of the chart
 
 
-def pictures(store: Store, setup: Setup, periods: Sequence[Period], span: Interval) -> dict[str, str]:
+def pictures(
+    store: Store,
+    setup: Setup,
+    periods: Sequence[Period],
+    span: Interval,
+    temperatures: TemperatureUnit = "degC",
+) -> dict[str, str]:
     """Name of a file in the template -> its SVG."""
     zone = ZoneInfo(setup.room.timezone)
     each = strip_length(span.from_ns, span.to_ns, zone)
@@ -30,7 +36,7 @@ def pictures(store: Store, setup: Setup, periods: Sequence[Period], span: Interv
     hour = hour_of_points(rows, each)
     drawn = {f"strip-{n:03d}.svg": draw_strip(row, periods, hour, zone) for n, row in enumerate(rows)}
     return {
-        "chart.svg": figure(store, setup, periods, span, max(height, LOWEST)),
+        "chart.svg": figure(store, setup, periods, span, max(height, LOWEST), temperatures=temperatures),
         "ruler.svg": draw_ruler(each, hour),
         **drawn,
     }

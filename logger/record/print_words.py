@@ -30,8 +30,10 @@ class Table(TypedDict):
 
 UNITS = {"degC": "°C", "%RH": "% RH", "Pa": "Pa", "1": "", "g/m3": "g/m³", "kg/m3": "kg/m³"} | {
     "1/m3": "1/m³",
+    "um": "µm",
     "1e-6": "×10⁻⁶",
 }
+_NAMED = 3  # channels that a phrase names before it counts the others
 PLACES = {"kg/m3": 4}  # the density of air changes in the third
 
 
@@ -45,6 +47,28 @@ def length(seconds: float) -> str:
         return f"{seconds:.0f} s"
     hours, minutes = divmod(round(seconds / 60), 60)
     return " ".join(f"{n} {unit}" for n, unit in ((hours, "h"), (minutes, "min")) if n)
+
+
+def grouped(phrases: Sequence[str]) -> list[str]:
+    """Phrases about a channel each, said once for all channels of which the same is said.
+
+    >>> grouped(["settling 2 h", "T1: no test", "T2: no test", "T3: no due date"])
+    ['settling 2 h', 'T1, T2: no test', 'T3: no due date']
+    >>> grouped([f"T{n}: no test" for n in range(1, 17)])
+    ['T1, T2, T3 and 13 more channels (all in record.json): no test']
+    """
+    about: dict[str, list[str]] = {}
+    for phrase in phrases:
+        name, colon, what = phrase.partition(": ")
+        about.setdefault(what if colon else phrase, []).append(name if colon else "")
+    return [f"{_channels(names)}: {what}" if any(names) else what for what, names in about.items()]
+
+
+def _channels(names: Sequence[str]) -> str:
+    if len(names) <= _NAMED + 1:
+        return ", ".join(names)
+    more = len(names) - _NAMED
+    return f"{', '.join(names[:_NAMED])} and {more} more channels (all in record.json)"
 
 
 def percent(share: float) -> str:

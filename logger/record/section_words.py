@@ -46,12 +46,22 @@ def limits(facts: JudgedFacts, zone: ZoneInfo) -> Table:
             _band(row),
             unit(row["unit"]),
             f"{row['guard_factor_r']:g} · U",
-            row["basis"],
+            row["basis"] + _plate_text(row),
         )
         for row in facts["limits"]
     ]
     heads = ("Rule", "Activity", "Limits", "Unit", "Guard band", "Basis")
     return table("Limits and their basis", heads, "llrllw", rows, "No limits defined.")
+
+
+def _plate_text(row: LimitFacts) -> str:
+    """From what a bending is computed, so that it can be worked out again; empty of other rules."""
+    if "plate" not in row:
+        return ""
+    plate = row["plate"]
+    size = f"L = {plate['length_mm']:g} mm, h = {plate['thickness_mm']:g} mm"
+    alpha = f"α = ({plate['alpha_per_K'] * 1e6:g} ± {2e6 * plate['u_alpha_per_K']:g}) × 10⁻⁶ K⁻¹"
+    return f". Computed as α·ΔT·L²/(8·h), {size}, {alpha}, ΔT top − bottom"
 
 
 def rule_name(row: LimitFacts, facts: JudgedFacts, zone: ZoneInfo) -> str:

@@ -18,13 +18,13 @@ from ..model import Quality
 from ..series import STATUS, Bool, Int, Readings, find_conflicts
 from ..store.hot.clocks import EVER_NS
 from ..store.hot.value_decisions import decided_mask
-from ..units import quantity
+from ..units import from_canonical, quantity, to_canonical
 from .readings import JUDGED, MARKED, SIMULATED, columns_of, head, instants, lines, numbers, same
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from ..model import Setup
+    from ..model import Setup, TemperatureUnit
     from ..store import Store
     from ..store.hot.value_decisions import Decision
     from ..store.rows import Columns, Texts
@@ -44,6 +44,7 @@ STORED: tuple[tuple[str, str], ...] = (
     ("late", "1 where the reading came by a file or after a lost link, else 0"),
     ("source", "how it came: a poll, a file by the first digits of its SHA-256, a message"),
 )
+IN_FAHRENHEIT = (("value_degF", "`value` in °F, computed for readers; empty where it is no temperature"),)
 _MARGIN_NS = 3600 * NS  # the tests of a reading look at those around it, at half an hour at the most
 _WORDS = {int(flag): flag.name.lower().replace("_", " ") for flag in Quality}
 _CONFLICT = 0  # no flag of QARTOD
@@ -65,7 +66,15 @@ class _Rows:
         return np.asarray(self.has_time & (self.decided != _SET_ASIDE))
 
 
-def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict[str, tuple[bytes, int]]:
+def stored_columns(store: Store, temperatures: TemperatureUnit) -> tuple[tuple[str, str], ...]:
+    """The columns of `stored_csv`, in order: name and meaning."""
+    more = IN_FAHRENHEIT if temperatures == "degF" else ()
+    return (*STORED, *more, *(MARKED if store.simulated else ()))
+
+
+def stored_csv(
+    store: Store, setup: Setup, span: tuple[int, int] | None, *, temperatures: TemperatureUnit = "degC"
+) -> dict[str, tuple[bytes, int]]:
     """Channel -> its file and the number of readings in it, of [from, to) or of the whole record.
 
     Readings whose true time is not known belong to an interval by their stamps.
@@ -73,8 +82,10 @@ def stored_csv(store: Store, setup: Setup, span: tuple[int, int] | None) -> dict
     each = {key: _rows_of(store, key, span) for key in store.readings.channels()}
     each = {key: stored for key, stored in each.items() if len(stored.rows)}
     flags = qualities(setup, {k: _readings(stored) for k, stored in each.items() if k in setup.channels})
-    heads = head((*STORED, *(MARKED if store.simulated else ())))
+    heads = head(stored_columns(store, temperatures))
     tables = {key: _table(setup, key, stored, flags.get(key)) for key, stored in each.items()}
+    if temperatures == "degF":
+        tables = {key: _with_fahrenheit(setup, key, each[key], table) for key, table in tables.items()}
     return {
         key: (heads + lines(_marked(store, table), "needed"), table.num_rows) for key, table in tables.items()
     }
@@ -196,6 +207,16 @@ def _table(setup: Setup, key: str, stored: _Rows, flags: NDArray[np.uint8] | Non
         "source": _texts(rows.source),
     }
     return pa.table(columns)
+
+
+def _with_fahrenheit(setup: Setup, key: str, stored: _Rows, table: pa.Table) -> pa.Table:
+    """With the value in °F beside the one that came; a value of another quantity has none."""
+    values = np.full(len(stored.rows), np.nan)
+    if key in setup.channels and quantity(setup.channels[key].quantity).unit == "degC":
+        channel = setup.channels[key]
+        canonical = to_canonical(stored.rows.value, channel.unit, channel.quantity)
+        values = np.round(from_canonical(canonical, "degF", channel.quantity), 6)
+    return table.append_column(IN_FAHRENHEIT[0][0], numbers(values))
 
 
 def _quality(stored: _Rows, flags: NDArray[np.uint8] | None) -> NDArray[np.uint8]:

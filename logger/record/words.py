@@ -10,13 +10,15 @@ from zoneinfo import ZoneInfo
 
 from ..core.judge.leading_reason import ALL_KEPT
 from ..instants import parse
+from ..model.reader_units import NOTE
 from . import section_words as sections
 from .corrections import FORMULA
 from .day_strips import row_height
 from .fact_forms import DayFacts, IssuedFacts, RecordFacts, SetupFacts, ShareFacts
 from .names import EXPLANATION, person_text
-from .print_words import Table, at, figure, length, percent, unit
+from .print_words import Table, at, figure, grouped, length, percent, unit
 from .probe_words import probes
+from .reader_facts import reader_facts
 
 __all__ = ["at", "figure", "length", "page", "percent", "sentence", "unit"]
 MEANINGS = (
@@ -28,6 +30,7 @@ MEANINGS = (
 
 def page(facts: IssuedFacts) -> dict[str, Any]:
     """What the template needs: sentences, and tables as heads and rows of text."""
+    facts = reader_facts(facts)
     zone, number = ZoneInfo(facts["room"]["timezone"]), facts["issue"]["number"]
     title = f"Record of conditions {number}" if number else "Record of conditions, draft"
     marks = ["DRAFT"] * (not number) + ["SIMULATED"] * facts["simulated"]
@@ -39,7 +42,7 @@ def page(facts: IssuedFacts) -> dict[str, Any]:
         "sentence": sentence(facts),
         "because": because(facts),
         "span": f"{at(facts['from'], zone)} to {at(facts['to'], zone)}",
-        "begins": f"Its data begin at {at(facts['data_begin'], zone)}." if facts.get("data_begin") else "",
+        "begins": _begins(facts, zone),
         "heads": _heads(facts, zone),
         "shares": [_share(row) for row in facts["shares"]],
         "meanings": [list(pair) for pair in _meanings(facts)],
@@ -54,6 +57,14 @@ def page(facts: IssuedFacts) -> dict[str, Any]:
         + (f"record {number}" if number else "draft, not issued"),
         "issued_utc": facts["issue"]["issued_at"],
     }
+
+
+def _begins(facts: RecordFacts, zone: ZoneInfo) -> str:
+    """When the data of the zone begin, where that is later than the interval."""
+    begin = facts.get("data_begin")
+    if not begin or parse(begin, zone) <= parse(facts["from"], zone):
+        return ""
+    return f"Its data begin at {at(begin, zone)}."
 
 
 def sentence(facts: RecordFacts) -> str:
@@ -91,8 +102,9 @@ def _heads(facts: IssuedFacts, zone: ZoneInfo) -> list[list[str]]:
     rows = [
         ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
         ["Decision rule", facts["decision_rule"]],
-        ["Settings of evidence", "; ".join(facts["settings"])],
-        *([["Sampling", "; ".join(facts["notices"])]] if facts["notices"] else []),
+        ["Settings of evidence", "; ".join(grouped(facts["settings"]))],
+        *([["Sampling", "; ".join(grouped(facts["notices"]))]] if facts["notices"] else []),
+        *([["Temperatures", NOTE]] if facts.get("temperatures") == "degF" else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Custodian", facts["room"]["custodian"]],
         *_approval_rows(facts["setup"], zone),

@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 from ..inspections.cases import cases_in
 from ..instants import NS, local, parse
 from ..model import Config
-from ..record import issue, issues
+from ..record.issuance import issue
+from ..record.issues import issues
 from ..record.reviews import missing
 from ..store import Store
 from ..verdicts.verdicts import Verdicts

@@ -20,7 +20,7 @@ from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from ..errors import StoreDamaged, StoreError, StoreGone
+from ..errors import StoreDamaged, StoreError, StoreGone, StoreUnanswered
 from ..instants import rfc3339
 from ..model import Row
 from ..store import Store
@@ -54,6 +54,15 @@ class _PendingEvent:
         return {**what, "count": self.count} if self.count > 1 else what
 
 
+@dataclass
+class _Unanswered:
+    """What was sent to a server whose answer never came; `entry` says whether it stands."""
+
+    entry: tuple[int, str] | None
+    rows: list[Row]
+    event: tuple[str, _PendingEvent] | None = None
+
+
 class Writer:
     """Takes rows and events from any thread; stores them in order, each batch durably."""
 
@@ -66,6 +75,7 @@ class Writer:
         self._rows: deque[Row] = deque()
         self._batch: list[Row] = []  # rows on their way to the disk
         self._event: _PendingEvent | None = None  # an event on its way to the disk
+        self._unanswered: _Unanswered | None = None
         self.looked = threading.Event()  # rescue files of earlier runs were looked for
         self._events: dict[str, _PendingEvent] = {}
         self._written: dict[str, float] = {}  # when events of that key were last written, monotonic
@@ -103,16 +113,20 @@ class Writer:
         self._thread.join(timeout_s)
         with self._news:
             self._given_up = True
-            left = rescue.Remainder(
-                [*self._batch, *self._rows],
-                [p.entry() for p in (self._event, *self._events.values()) if p is not None],
-            )
+            left = self._remainder()
         if left:
             why = self.trouble or f"the database did not take them within {timeout_s:.1f} s"
             where = rescue.write(self._store, left, self._clock())
             self.remainder = f"{_amount(left)} could not be stored before the end: {why.rstrip('.')}. {where}"
             log.error("%s", self.remainder)
         return not left
+
+    def _remainder(self) -> rescue.Remainder:
+        """What is in memory and was not confirmed, oldest first; the next start sees what stands already."""
+        doubt = self._unanswered or _Unanswered(None, [])
+        pending = (doubt.event and doubt.event[1], self._event, *self._events.values())
+        rows = [*doubt.rows, *self._batch, *self._rows]
+        return rescue.Remainder(rows, [event.entry() for event in pending if event is not None])
 
     def rows(self, rows: Sequence[Row]) -> None:
         """Takes readings; never waits for the disk."""
@@ -136,7 +150,7 @@ class Writer:
 
     def _run(self) -> None:
         pause_s = 0.1
-        while not (self._given_up or (self._ending and not self._rows and not self._events)):
+        while not (self._given_up or (self._ending and self._is_empty())):
             self.tried_s = time.monotonic()
             try:
                 self._take_in_rescued()
@@ -150,12 +164,16 @@ class Writer:
                     self._news.wait(0.01 if self._ending else pause_s)
                 pause_s = min(2 * pause_s, LONGEST_WAIT_S)
 
+    def _is_empty(self) -> bool:
+        return not self._rows and not self._events and self._unanswered is None
+
     def _turn(self) -> None:
         with self._news:
             if not self._rows and not self._due() and not self._ending:
                 self._news.wait(1.0)
             gathers = bool(self._rows) and not self._ending
         self._store.check_place()  # also while nothing comes
+        self._ask()
         if gathers:
             self._gather()
         with self._news:
@@ -181,6 +199,19 @@ class Writer:
             if not self._rows:
                 self.passed_s = time.monotonic()
 
+    def _ask(self) -> None:
+        """After a commit without an answer: what stands is done, the rest comes again before anything new."""
+        doubt = self._unanswered
+        if doubt is None:
+            return
+        stands = doubt.entry is not None and self._store.stands(doubt.entry)
+        with self._news:
+            if not stands:
+                self._rows.extendleft(reversed(doubt.rows))
+                if doubt.event is not None:
+                    self._events.setdefault(*doubt.event)
+            self._unanswered, self.waiting = None, len(self._rows)
+
     def _take_in_rescued(self) -> None:
         """What an earlier run could not store, before anything new."""
         if self.looked.is_set():
@@ -205,13 +236,22 @@ class Writer:
             return
         try:
             self._store.append("poll", batch)
+        except StoreUnanswered as error:
+            self._unanswered = _Unanswered(error.entry, batch[:])
+            batch.clear()
+            raise
         except (StoreError, SQLAlchemyError) as error:
             if _unusable(error):
                 raise
             # One row that the store cannot take must not hold back the others for ever.
             log.error("%d readings were refused together, now one by one: %s", len(batch), error)
             while batch:  # what is stored leaves the batch, so that it is not stored twice after a refusal
-                self._store_alone(batch[0])
+                row = batch[0]
+                try:
+                    self._store_alone(row)
+                except StoreUnanswered as unanswered:
+                    self._unanswered = _Unanswered(unanswered.entry, [batch.pop(0)])
+                    raise
                 del batch[0]
 
     def _store_alone(self, row: Row) -> None:
@@ -238,6 +278,9 @@ class Writer:
             pending = self._event = self._events.pop(key)
         try:
             self._store.journal.append("event", "service", pending.entry())
+        except StoreUnanswered as error:
+            self._unanswered, self._event = _Unanswered(error.entry, [], (key, pending)), None
+            raise
         except UNSTORED:
             with self._news:
                 self._events.setdefault(key, pending)

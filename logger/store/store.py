@@ -20,6 +20,7 @@ from .archive.bulk_load import BulkLoader
 from .archive.journal_months import JournalSealing
 from .archive.overview import Overviews
 from .archive.sealed_content import FOLDER as ARCHIVE
+from .archived import refuse_archived
 from .disposal import Disposal, DisposalRequest, Disposals
 from .folder_check import check_folder
 from .hot import tables
@@ -92,6 +93,8 @@ class Store:
                 f"A restore into {folder} was interrupted; nothing was changed. Repeat it: `stillroom "
                 "restore --from DIR` goes over what it left, once the folder is named with --data."
             )
+        if not read_only:
+            refuse_archived(folder)
         store = cls(folder, open_home(folder, read_only))
         try:
             if not read_only:
@@ -121,9 +124,18 @@ class Store:
         """Raise StoreGone where the folder is not the one that was opened."""
         self._database.check_place()
 
+    @property
+    def read_only(self) -> bool:
+        """Whether every byte stays as it is."""
+        return self._database.read_only
+
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return self._database.lock_service()
+
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal was committed after all; `entry`: that of a StoreUnanswered."""
+        return self._database.stands(entry)
 
     def lock(self, name: str, wait_s: float = 5.0) -> AbstractContextManager[bool]:
         """Try for so long to hold a lock of this record against other processes; gives whether it is ours."""

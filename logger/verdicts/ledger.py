@@ -28,6 +28,7 @@ from ..series import Readings
 from ..store import Store
 from ..store.hot.tables import mark as mark_table
 from ..store.types import Seal
+from .overlay import VerdictOverlay
 from .windows import read_windows
 
 # Cells judged in one go, of all channels together: 80 bytes each, and four such parts are in memory at once.
@@ -84,6 +85,15 @@ class _NewestJudgement:
     marks: tuple[Mark, ...]
 
 
+def _cache(store: Store, setup: Setup) -> VerdictCache:
+    """Where verdicts lie: in memory for files never applied, and for what a read-only record lacks."""
+    if not setup.version:
+        return ScratchCache()
+    if store.read_only and not isinstance(store.verdict_cache, VerdictOverlay):
+        return VerdictOverlay(store)
+    return store.verdict_cache
+
+
 class Ledger:
     """What is stored of a room's verdicts. Several processes may keep it; what they store is the same.
 
@@ -94,7 +104,7 @@ class Ledger:
     def __init__(self, store: Store, setup: Setup) -> None:
         self.store = store
         self.setup = setup
-        self.cache: VerdictCache = store.verdict_cache if setup.version else ScratchCache()
+        self.cache = _cache(store, setup)
         self.newest: dict[str, Judgement] = {}
         self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
@@ -249,9 +259,11 @@ class Ledger:
         open_ns = until_ns
         for judgement, state, _ in parts if first <= last else ():
             open_ns = min(until_ns, self.open_from_ns(judgement))
-            for day, day_verdicts in split_into_days(judgement, state).items():
+            days = split_into_days(judgement, state)
+            stored_days = self.cache.days(zone, min(days), max(days) + 1)
+            for day, day_verdicts in days.items():
                 fresh = (head.context, day_verdicts.to_text())
-                stored = self.cache.day(zone, day)
+                stored = stored_days.get(day)
                 if day * DAY_NS < until_ns and stored != fresh:
                     final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
                     (wrong if final else open_days)[day] = fresh

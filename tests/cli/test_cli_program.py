@@ -16,11 +16,11 @@ import typer
 
 from logger import __version__
 from logger.cli.distribution import refuse_strangers
-from logger.cli.program import app
+from logger.cli.program import program
 from logger.errors import Refused
 
 HEAVY = {"pandas", "pyarrow", "sqlalchemy", "dash", "typst", "pydantic", "numpy", "plotly", "apscheduler"}
-PROGRAM = typer.main.get_command(app)
+PROGRAM = typer.main.get_command(program())
 COMMANDS: dict[str, Any] = dict(getattr(PROGRAM, "commands", {}))
 SINGLE = sorted(name for name, command in COMMANDS.items() if not hasattr(command, "commands"))
 # A reckoning, a watcher on another machine, and what goes by the setups in force alone, of one room or many.

@@ -32,6 +32,7 @@ WITH_A_PEER = {
     "docs/how-to/metrics.md": "tests/api/test_metrics.py",
     "docs/how-to/notebook.md": "tests/public/test_notebook_page.py",
     "docs/how-to/opc-ua.md": "tests/network_probes/test_opc_ua.py",
+    "docs/how-to/shared-store.md": "tests/store/test_shared_store_page.py",
     "docs/how-to/snmp.md": "tests/network_probes/test_snmp.py",
     "docs/how-to/write-a-driver.md": "tests/plug_ins/test_example_package.py",
 }

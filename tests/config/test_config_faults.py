@@ -182,6 +182,16 @@ CASES = {
         "limits.toml", "span_24h_K = 1.0", "difference_K = 1.0",
         ["[rules.machine-bay.span-24h]", "two media with a probe in each, or two channels"],
     ),
+    "bending of a plate of unknown expansion": (
+        "limits.toml", "[rules.plate-bench.temperature]",
+        '[rules.plate-bench.bending]\nbending_um = 3.0\nbasis = "flatness"\nplate_length_mm = 1000\n'
+        "plate_thickness_mm = 150\nplate_alpha_per_K = 6.5e-6\n\n[rules.plate-bench.temperature]",
+        ["[rules.plate-bench.bending] plate_u_alpha_per_K: expected a number", "found nothing"],
+    ),
+    "size of a plate beside another limit": (
+        "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nplate_length_mm = 1000",
+        ["[rules.machine-bay.span-24h] plate_length_mm: expected bending_um as the limit"],
+    ),
     "difference that no pair could prove": (
         "limits.toml", "span_24h_K = 1.0", 'difference_K = 0.1\nmedia = ["air", "scale"]',
         ["[rules.machine-bay.span-24h]", "as U is 0.14 K", "could never be shown stable"],

@@ -13,7 +13,7 @@ from dashboard.data.queries import Queries
 from dashboard.data.source import Source
 from dashboard.pages import records
 from logger.errors import Refused
-from logger.record import issues
+from logger.record.issues import issues
 
 
 @pytest.fixture

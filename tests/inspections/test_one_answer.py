@@ -39,7 +39,7 @@ from logger.instants import NS, local, parse, rfc3339, wall
 from logger.model import Inspection, Row, Setup
 from logger.model.roles import Scope
 from logger.people import Tokens
-from logger.record import conditions
+from logger.record.conditions import conditions
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 

@@ -15,7 +15,7 @@ import pytest
 from logger.config import load_texts
 from logger.instants import parse
 from logger.model import Setup
-from logger.record import IssuedRecord, issue
+from logger.record.issuance import IssuedRecord, issue
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.programs import program

@@ -14,9 +14,9 @@ from logger.model import Mark
 from logger.package.writing import pack
 from logger.people import People
 from logger.people.invented import settle
-from logger.record import amend, issue_of
 from logger.record.act_times import ActTimes, acts_since
 from logger.record.case_sheet import case_sheet
+from logger.record.issues import amend, issue_of
 from logger.record.pdf import STANDARDS
 from tests.inspections.test_cases import TEXTS, WORDS
 

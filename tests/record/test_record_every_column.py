@@ -26,8 +26,8 @@ from logger.instants import NS, parse
 from logger.model import Inspection, Mark, Row, Setup
 from logger.model.roles import Role, Scope
 from logger.people import People, Tokens
-from logger.record import issue
 from logger.record import signatures as signing
+from logger.record.issuance import issue
 from logger.record.proof import verify_record
 from logger.store import Store
 from logger.store.disposal import DisposalRequest

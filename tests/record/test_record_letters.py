@@ -11,7 +11,7 @@ from logger.errors import Refused
 from logger.instants import NS
 from logger.model import Mark
 from logger.model.roles import refuse_unseen
-from logger.record import issue
+from logger.record.issuance import issue
 from logger.record.letters import LIST, build_list, printable
 
 from .conftest import DAY, Room, tool

@@ -14,7 +14,7 @@ import pytest
 
 from logger.errors import IntervalError
 from logger.instants import local, parse, parse_informal
-from logger.record import state_at
+from logger.record.at_instant import state_at
 from logger.record.reviews import Signer, missing, review, reviews, span_of
 
 from .conftest import VIENNA, Room, tool

@@ -11,7 +11,9 @@ from logger.errors import Refused
 from logger.inspections.revisions import issues as revisions
 from logger.instants import NS, parse, rfc3339
 from logger.model import Mark
-from logger.record import amend, issue, issues, month_of, record_months, refuse_overlapping
+from logger.record.issuance import issue
+from logger.record.issues import amend, issues
+from logger.record.record_months import month_of, record_months, refuse_overlapping
 from tests.command_line import run_here
 
 from .conftest import DAY, VIENNA, Room

@@ -10,7 +10,7 @@ from typing import Any
 from logger.acts import setup as approval
 from logger.config import in_force
 from logger.instants import parse
-from logger.record import issue
+from logger.record.issuance import issue
 from logger.record.words import page
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts

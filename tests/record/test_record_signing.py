@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import Refused
-from logger.record import amend, issue_of, issues
+from logger.record.issues import amend, issue_of, issues
 from logger.record.signatures import (
     FILE,
     FOLDER,

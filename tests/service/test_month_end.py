@@ -6,7 +6,7 @@ from pathlib import Path
 
 from logger.config import in_force
 from logger.instants import rfc3339
-from logger.record import issues
+from logger.record.issues import issues
 from logger.service.month_end import month_end
 from logger.store import Store
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -64,6 +66,45 @@ def test_a_record_moves_to_a_server_and_back_with_every_row(tmp_path: Path, sche
         assert store.append("poll", polled(OCTOBER + 402 * 86_400 * 10**9, 3)).first == 325
     to_server(folder, schema, "Ada")  # over what it left there
     with Store.open(folder, read_only=True) as store:
+        assert store.verify([head]).faults == ()
+
+
+TO_SERVER = ("verified", "copied", "journalled", "switched")
+TO_EMBEDDED = ("verified", "copied", "journalled", "published", "switched")
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
+def test_a_move_that_is_killed_leaves_one_whole_home_that_says_so(tmp_path: Path, schema: HotTable) -> None:
+    folder = tmp_path / "data"
+    filled(folder)
+    with Store.open(folder) as store:
+        head, rows = store.journal.head(), store.hot.all_rows().rows()
+    for step in TO_SERVER:
+        _die_at(step, lambda say: to_server(folder, schema, "Ada", say))
+        assert (hot_table(folder) is None) == (step in TO_SERVER[:3])
+        _assert_whole(folder, head, rows)
+    assert not (folder / "stillroom.db").exists()
+    for step in TO_EMBEDDED:
+        _die_at(step, lambda say: to_embedded(folder, "Ada", say))
+        assert (hot_table(folder) is None) == (step == "switched")
+        _assert_whole(folder, head, rows)
+    assert not list(folder.glob("*.part"))
+
+
+def _die_at(step: str, move: Callable[[Callable[[str], None]], object]) -> None:
+    """Run a move in a process of its own that is gone at once when it comes to a step."""
+    child = os.fork()
+    if child == 0:  # pragma: no cover
+        try:
+            move(lambda reached: os._exit(9) if reached == step else None)
+        finally:
+            os._exit(1)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
+
+
+def _assert_whole(folder: Path, head: tuple[int, str], rows: list[Row]) -> None:
+    with Store.open(folder) as store:
+        assert store.hot.all_rows().rows() == rows
         assert store.verify([head]).faults == ()
 
 

@@ -13,7 +13,7 @@ from ...model.reasons import Why
 from ...series import Bool
 from ..evidence.cells import Cells
 from ..evidence.grid import Grid
-from . import condensation, difference, gradient, limit, plane, slope, span
+from . import bending, condensation, difference, gradient, limit, plane, slope, span
 from .finding import Candidates, Finding, demand, flags_in_force, worst_of
 from .inputs import RuleInput
 
@@ -26,15 +26,19 @@ _KINDS: Mapping[RuleKind, Callable[[Rule, RuleInput], Iterator[Candidates]]] = {
     "spread": gradient.candidates,
     "difference": difference.candidates,
     "condensation": condensation.candidates,
+    "bending": bending.candidates,
 }
 
 
 _SIDES: Mapping[RuleKind, Callable[[Rule, Setup], tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "difference": difference.sides,
     "condensation": condensation.sides,
+    "bending": difference.sides,
 }
 WINDOWED = ("span", "slope")
-PAIRED = ("gradient", "spread", "difference", "condensation")
+PAIRED = ("gradient", "spread", "difference", "condensation", "bending")
+# These look at one medium against another.
+OWN_MEDIA = ("difference", "bending")
 
 
 def evaluate(rule: Rule, cells: Mapping[str, Cells], setup: Setup, grid: Grid) -> Finding:
@@ -71,7 +75,7 @@ def _in_its_media(rule: Rule, rule_input: RuleInput) -> RuleInput:
             if not set(keys) & set(rule.channels):
                 rule_input = rule_input.in_media(keys, media)
         return rule_input
-    if rule.channels or rule.kind == "difference":  # which looks at one medium against another
+    if rule.channels or rule.kind in OWN_MEDIA:
         return rule_input
     return rule_input.in_media(channels(rule, rule_input.setup), rule.media)
 

@@ -152,7 +152,7 @@ class ParquetReader:
             taken_ns,
             _values(table),
             _status(table),
-            array_of(table.column("late").cast(pa.uint8()), np.bool_),
+            _bits(table.column("late")),
         )
 
 
@@ -197,10 +197,22 @@ def array_of(column: Any, dtype: type[np.generic]) -> Any:
 
 def _ints(table: Any, name: str) -> Int:
     column = table.column(name)
-    if name == "taken":
-        column = column.cast(pa.int64())
+    if name == "taken":  # by another view of the same bytes: a cast imports all functions of pyarrow
+        column = pa.chunked_array([chunk.view(pa.int64()) for chunk in column.chunks], pa.int64())
     values: Int = array_of(column, np.int64)
     return values
+
+
+def _bits(column: Any) -> Any:
+    """Yes and no of a column without nulls, which are bits in its buffers."""
+    parts = (
+        np.unpackbits(np.frombuffer(chunk.buffers()[1], np.uint8), bitorder="little")[chunk.offset :][
+            : len(chunk)
+        ]
+        for chunk in column.chunks
+        if len(chunk)
+    )
+    return np.concatenate([np.empty(0, np.uint8), *parts]).astype(np.bool_)
 
 
 def _ns(ms: Int, rest: Int) -> Int:

@@ -57,6 +57,7 @@ def to_server(folder: Path, table: HotTable, who: str, say: Say = lambda _: None
     """Move the hot tier of a folder to a schema of a server; where that fails, nothing is changed."""
     if hot_table(folder) is not None:
         raise Refused(f"{folder}: the hot tier is on a server already; move it back first (--to embedded).")
+    (folder / head_seen.FILE).unlink(missing_ok=True)  # of an earlier or interrupted move: the folder holds
     with Store.open(folder) as store, store.lock_service(), closing(ServerDatabase(folder, table)) as server:
         noted = _verified_head(store, (), say)
         with plain_server_errors(table):
@@ -104,9 +105,9 @@ def to_embedded(folder: Path, who: str, say: Say = lambda _: None) -> Relocation
             publish(part, folder / FILE)
             say("published")
             replace_table(folder, "hot", None)
-            (folder / head_seen.FILE).unlink(missing_ok=True)
             say("switched")
             source.exec_driver_sql("INSERT INTO turn (name, epoch) VALUES (%s, 1)", (MOVED,))
+    (folder / head_seen.FILE).unlink(missing_ok=True)
     say("set aside")
     return Relocation(table.place, str(folder / FILE), noted, rows, table.place)
 

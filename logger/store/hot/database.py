@@ -23,6 +23,7 @@ from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreDamaged, StoreError
 from .. import lock
+from ..archived import refuse_archived
 from ..files import PART, publish, sync_file
 from ..place import Witness, file_identity, gone_error, refusal, replaced_error
 from .migrations import NEWEST, migrate, refuse_newer, version
@@ -72,6 +73,7 @@ class Database:
         is by polling and not in turn.
         """
         if self.read_only:
+            refuse_archived(self.path.parent)
             raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
         if getattr(self._thread, "writing", False):
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
@@ -91,6 +93,12 @@ class Database:
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return lock.service_lock(self.path.parent)
+
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal, by number and digest, is there."""
+        with self.read() as conn:
+            query = "SELECT 1 FROM journal WHERE number = ? AND sha256 = ?"
+            return conn.exec_driver_sql(query, entry).first() is not None
 
     @contextmanager
     def read(self) -> Iterator[Connection]:

@@ -26,6 +26,9 @@ class Home(Protocol):
     def read(self) -> AbstractContextManager[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
 
+    def stands(self, entry: tuple[int, str]) -> bool:
+        """Whether an entry of the journal, by number and digest, was committed after all."""
+
     def prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None = None) -> None:
         """Check that it can be used, and bring its schema up to date."""
 

@@ -12,7 +12,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -144,7 +144,7 @@ class ServerDatabase:
         """Several statements in one round trip; the cursor stands at the first one's result."""
         driver_connection: Any = conn.connection.driver_connection
         try:
-            return driver_connection.execute(statements)
+            return driver_connection.execute(statements, prepare=False)
         except self._driver.OperationalError:
             if driver_connection.closed:
                 conn.invalidate()
@@ -165,12 +165,15 @@ class ServerDatabase:
         """After an unanswered commit: return where it stands, raise where it does not or nobody knows."""
         until = time.monotonic() + ASKS_FOR_S
         while entry is not None and time.monotonic() < until:
-            with suppress(self._driver.OperationalError):
-                if self._stands(entry):
-                    log.warning("%s broke off after a commit, which stands: entry %d", self.called, entry[0])
-                    return
+            try:
+                stands = self._stands(entry)
+            except self._driver.OperationalError:
+                time.sleep(0.2)
+                continue
+            if not stands:
                 raise error
-            time.sleep(0.2)
+            log.warning("%s broke off after a commit, which stands: entry %d", self.called, entry[0])
+            return
         raise StoreUnanswered(
             f"The connection to {self.called} broke while a change was being stored, and the server did not "
             "come back to say whether it stands. Look whether it does before it is made again.",

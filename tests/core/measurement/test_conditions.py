@@ -18,7 +18,7 @@ from logger.errors import Refused
 from logger.inspections.assess import Question, assess
 from logger.instants import NS
 from logger.model import Row
-from logger.record import conditions
+from logger.record.conditions import conditions
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 

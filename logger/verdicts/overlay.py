@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from logger.store import Store
-from logger.store.hot.verdict_cache import VerdictTable
+from ..store import Store
+from ..store.hot.verdict_cache import VerdictTable
 
 
 class VerdictOverlay(VerdictTable):

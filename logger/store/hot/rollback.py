@@ -1,0 +1,92 @@
+"""Back to the older program: the record as it was kept before an upgrade, in a folder of its own.
+
+Before a newer program changes the tables, it keeps a copy of the database beside it. That copy with the files
+that it names is the older record, digest for digest. What came after it is in the newer folder alone.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from ...errors import Refused
+from .database import FILE
+
+_OWN = (FILE, "archived.json")
+
+
+@dataclass(frozen=True)
+class RollBack:
+    """From which schema back to which; what the older record lacks: counts, and since when in ns."""
+
+    schema: str
+    newer: str
+    readings: int
+    entries: int
+    since_ns: int | None
+    versions: int
+
+    def lines(self) -> list[str]:
+        """What is lost, in words."""
+        return [
+            f"The record of schema {self.newer} as the program of schema {self.schema} left it.",
+            f"It lacks {self.readings} readings, {self.entries} entries of the journal and "
+            f"{self.versions} versions of the setup that came after the upgrade.",
+            "They stay in the newer folder, which was not changed; export them from there.",
+        ]
+
+
+def kept_copies(folder: Path) -> dict[str, Path]:
+    """Schema -> the database that was kept before an upgrade from it, oldest first."""
+    return {path.name.rpartition("-")[2]: path for path in sorted(folder.glob(f"{FILE}.schema-*"))}
+
+
+def roll_back(folder: Path, schema: str, out: Path, *, dry_run: bool = False) -> RollBack:
+    """Write the older record into the new folder `out`; Refused where no copy was kept or `out` holds files.
+
+    dry_run: only say what it would lack. The folder itself stays as it is.
+    """
+    copies = kept_copies(folder)
+    if schema not in copies:
+        there = ", ".join(copies) or "none"
+        raise Refused(f"{folder} keeps no database of schema {schema!r}; kept are: {there}.")
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
+    lost = _lost(copies[schema], folder / FILE, schema)
+    if not dry_run:
+        shutil.copytree(folder, out, dirs_exist_ok=True, ignore=_left_out)
+        shutil.copyfile(copies[schema], out / FILE)
+    return lost
+
+
+def _left_out(_folder: str, names: list[str]) -> set[str]:
+    """The newer database with what belongs to it, and the copies."""
+    return {name for name in names if name in _OWN or name.startswith(f"{FILE}-") or ".schema-" in name}
+
+
+def _lost(older: Path, newer: Path, schema: str) -> RollBack:
+    with closing(_open(older)) as old, closing(_open(newer)) as new:
+        return RollBack(
+            schema,
+            str(_number(new, "SELECT version_num FROM alembic_version")),
+            _stored(new) - _stored(old),
+            _number(new, "SELECT max(number) FROM journal") - _number(old, "SELECT max(number) FROM journal"),
+            _number(old, "SELECT max(at_ns) FROM journal"),
+            _number(new, "SELECT count(*) FROM setup") - _number(old, "SELECT count(*) FROM setup"),
+        )
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+
+
+def _number(connection: sqlite3.Connection, query: str) -> int:
+    return connection.execute(query).fetchone()[0] or 0
+
+
+def _stored(connection: sqlite3.Connection) -> int:
+    """Readings that were ever stored, by the numbers of their batches."""
+    return _number(connection, "SELECT sum(last_seq - first_seq + 1) FROM batch")

@@ -1,0 +1,201 @@
+"""A server that goes away, comes back older, or loses a lock: nothing lost, nothing twice, each named."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreError, StoreGone, StoreInUse, StoreUnanswered
+from logger.service.writer import Writer
+from logger.store import Store
+from logger.store.hot import head_seen, server
+from tests.cutting_proxy import CuttingProxy, cutting_proxy
+from tests.database_server import DatabaseServer
+from tests.store.conftest import MINUTE, OCTOBER, polled
+
+MOST_S = 60.0
+
+
+@pytest.fixture
+def way(server: DatabaseServer) -> Iterator[CuttingProxy]:
+    """The way to the server, which a test cuts."""
+    with cutting_proxy(server.port) as proxy:
+        yield proxy
+
+
+@pytest.fixture
+def store(server: DatabaseServer, way: CuttingProxy, tmp_path: Path) -> Iterator[Store]:
+    """A record on the server, reached over the proxy."""
+    name, _ = server.new_schema()
+    server.point(tmp_path / "data", name, way.port)
+    with Store.open(tmp_path / "data", create=True) as opened:
+        yield opened
+    server.drop_schema(name)
+
+
+def seqs(store: Store) -> list[int]:
+    return sorted(store.hot.all_rows().seq.tolist())
+
+
+@pytest.mark.parametrize("where", ["before", "after"])
+def test_a_commit_that_is_cut_is_stored_once(store: Store, way: CuttingProxy, where: str) -> None:
+    store.append("poll", polled(OCTOBER, 3))
+    way.cut = where
+    if where == "before":
+        with pytest.raises(StoreError, match="could not be used"):
+            store.append("poll", polled(OCTOBER + 10 * MINUTE, 3))
+        assert seqs(store) == [1, 2, 3]
+    else:  # it is asked at once whether it stands, and it does
+        assert store.append("poll", polled(OCTOBER + 10 * MINUTE, 3)).last == 6
+    assert way.cuts == 1
+    assert store.append("poll", polled(OCTOBER + 20 * MINUTE, 3)).first == (4 if where == "before" else 7)
+    assert store.verify().faults == ()
+
+
+@pytest.mark.parametrize("where", ["before", "after"])
+def test_the_writer_asks_before_it_repeats_a_batch_that_nobody_answered(
+    store: Store, way: CuttingProxy, where: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "ASKS_FOR_S", 0.0)  # the server is away for longer than it is asked
+    answers: list[bool] = []
+    stands = store.stands
+    monkeypatch.setattr(store, "stands", lambda entry: answers.append(stands(entry)) or answers[-1])
+    writer = Writer(store)
+    writer.looked.set()
+    way.cut = where
+    writer.start()
+    rows = polled(OCTOBER, 5)
+    writer.rows(rows)
+    _wait(lambda: bool(answers))
+    writer.rows(polled(OCTOBER + 10 * MINUTE, 2))
+    assert writer.stop(MOST_S)
+    assert answers[0] == (where == "after")
+    assert seqs(store) == [1, 2, 3, 4, 5, 6, 7]
+    assert [row.taken_ns for row in store.hot.all_rows().rows()][:5] == [row.taken_ns for row in rows]
+    assert store.verify().faults == ()
+
+
+def test_an_act_that_nobody_answered_says_so(
+    store: Store, way: CuttingProxy, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "ASKS_FOR_S", 0.0)
+    way.cut = "after"
+    with pytest.raises(StoreUnanswered, match="Look whether it does before it is made again") as unanswered:
+        store.journal.append("note", "Ada", {})
+    assert unanswered.value.entry is not None
+    assert store.stands(unanswered.value.entry)
+    assert not store.stands((unanswered.value.entry[0], "0" * 64))
+
+
+def test_readings_wait_while_the_server_is_away_and_are_stored_once(store: Store, way: CuttingProxy) -> None:
+    writer = Writer(store)
+    writer.looked.set()
+    way.away = True
+    way.end_all()
+    writer.start()
+    writer.rows(polled(OCTOBER, 5))
+    _wait(lambda: bool(writer.trouble))
+    assert "See that the server runs" in writer.trouble
+    writer.rows(polled(OCTOBER + 10 * MINUTE, 5))
+    way.away = False
+    _wait(lambda: not writer.waiting and not writer.trouble)
+    assert writer.stop(MOST_S)
+    assert seqs(store) == list(range(1, 11))
+    assert [e.what["event"] for e in store.journal.entries(kind="event")] == ["store-refused"]
+    assert store.verify().faults == ()
+
+
+def test_an_older_copy_is_refused_by_name(store: Store, server: DatabaseServer) -> None:
+    store.append("poll", polled(OCTOBER, 3))
+    number, digest = store.journal.head()
+    name = store._database.table.schema_name  # type: ignore[attr-defined]
+    tables = ("journal", "batch")
+    rows = [f'DELETE FROM "{name}".{table} WHERE number = {number}' for table in tables]  # noqa: S608
+    server.run("SET session_replication_role = replica", *rows)
+    sentence = rf"ends with entry {number - 1}, but this folder has seen entry {number}, {digest[:16]}…"
+    with pytest.raises(StoreGone, match=sentence):
+        store.append("poll", polled(OCTOBER + 10 * MINUTE, 3))
+    with pytest.raises(StoreGone, match=sentence):
+        Store.open(store.folder)
+    (store.folder / head_seen.FILE).unlink()  # a person says that the older copy is to hold
+    with Store.open(store.folder) as opened:
+        assert opened.journal.head()[0] == number - 1
+
+
+def test_a_service_whose_lock_was_lost_and_taken_writes_nothing_more(
+    store: Store, server: DatabaseServer, way: CuttingProxy, tmp_path: Path
+) -> None:
+    """Two services of one record on two machines, hence two folders; the network of the first was cut."""
+    name = store._database.table.schema_name  # type: ignore[attr-defined]
+    server.point(tmp_path / "second", name)
+    with store.lock_service(), Store.open(tmp_path / "second") as second:
+        with pytest.raises(StoreInUse, match=r"Another service writes schema .* connected from 127.0.0.1"):
+            second.lock_service().__enter__()
+        way.end_all()
+        store.append("poll", polled(OCTOBER, 1))  # nobody else came: it goes on
+        until = time.monotonic() + MOST_S
+        while time.monotonic() < until:
+            try:
+                with second.lock_service():
+                    second.append("poll", polled(OCTOBER + MINUTE, 1))
+                    with pytest.raises(StoreGone, match="Another service took"):
+                        store.append("poll", polled(OCTOBER + 2 * MINUTE, 1))
+                break
+            except StoreInUse:  # the server has not noticed yet
+                time.sleep(0.05)
+        assert seqs(second) == [1, 2]
+        assert second.verify().faults == ()
+
+
+def test_a_server_that_is_killed_and_comes_back_has_every_confirmed_batch(
+    store: Store, server: DatabaseServer
+) -> None:
+    confirmed = [store.append("poll", polled(OCTOBER + n * MINUTE, 1)).last for n in range(5)]
+    server.kill()
+    with pytest.raises(StoreError, match="keeps its readings in memory"):
+        store.append("poll", polled(OCTOBER + 10 * MINUTE, 1))
+    server.start()
+    confirmed.append(store.append("poll", polled(OCTOBER + 10 * MINUTE, 1)).last)
+    assert seqs(store) == confirmed
+    assert store.verify().faults == ()
+
+
+@pytest.mark.parametrize("seconds", [2.0, pytest.param(60.0, marks=pytest.mark.long)])
+def test_fifty_writers_flat_out_leave_no_hole_and_no_fork(
+    store: Store, server: DatabaseServer, seconds: float
+) -> None:
+    name = store._database.table.schema_name  # type: ignore[attr-defined]
+    server.point(store.folder, name)
+    until = time.monotonic() + seconds
+    stored: list[int] = []
+
+    def write(opened: Store, number: int) -> None:
+        at = OCTOBER
+        while time.monotonic() < until:
+            opened.append(f"writer-{number}", polled(at, 4))
+            stored.append(4)
+            at += 4 * MINUTE
+
+    stores = [Store.open(store.folder) for _ in range(5)]  # what five processes would have
+    writers = [threading.Thread(target=write, args=(stores[n % 5], n)) for n in range(50)]
+    for thread in writers:
+        thread.start()
+    for thread in writers:
+        thread.join()
+    for opened in stores:
+        opened.close()
+    verification = store.verify()
+    assert verification.faults == ()
+    assert verification.readings == sum(stored) > 0
+    print(f"{len(stored) / seconds:.0f} batches/s of 50 writers in 5 stores on a server")
+
+
+def _wait(until: object) -> None:
+    end = time.monotonic() + MOST_S
+    while not until():  # type: ignore[operator]
+        assert time.monotonic() < end
+        time.sleep(0.02)
