@@ -166,8 +166,8 @@ def plan(
 ) -> Options:
     """When to measure what in the seven days behind --to: how probable each start is stable throughout.
 
-    Needs 12 weeks of verdicts. Beside each promise stands how often such promises came true; where they came
-    true badly, the map of the past weeks is given instead.
+    Needs 12 weeks of verdicts. Each probability is printed with how often such forecasts were right; where
+    they were wrong too often, the map of the past weeks is given instead.
 
     \b
     Example:
