@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import tempfile
 import threading
 import time
@@ -59,13 +60,15 @@ def paint_rooms(count: int, say: Callable[[str], None]) -> RoomsPage:
         begin = time.perf_counter()
         group.states()
         states_s = time.perf_counter() - begin
+        with socket.create_server(("127.0.0.1", 0)) as free:
+            port = int(free.getsockname()[1])
         server: Any = connections.server(
-            group, "127.0.0.1", 0, tls=None, proxy="", bodies=group, at_end=group.end_streams
+            group, "127.0.0.1", port, tls=None, proxy="", bodies=group, at_end=group.end_streams
         )
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()
         try:
-            paint_s, again_s = _paint(f"http://127.0.0.1:{server.effective_port}/", count)
+            paint_s, again_s = _paint(f"http://127.0.0.1:{port}/", count)
         finally:
             server.close()
             group.close()
@@ -111,7 +114,8 @@ def _paint(address: str, count: int) -> tuple[float, float]:
         page.goto(f"{address}sign-in")
         page.fill("input[name=name]", WHO)
         page.fill("input[name=password]", PASSWORD)
-        page.click("button[type=submit]")
+        page.click("button.act")
+        page.wait_for_url(address)
         times = []
         for _ in range(TIMES):
             page.goto(address, wait_until="commit")

@@ -246,7 +246,7 @@ def rooms(
     def say(line: str) -> None:
         typer.echo(line, err=True)
 
-    figures = run(years, days, count, seconds, say)
     painted = paint_rooms(page, say) if page else None
+    figures = run(years, days, count, seconds, say)
     facts = {**vars(figures), "page": vars(painted) if painted else None}
     answer(facts, as_json, [*figures.lines(), *(page_lines(painted) if painted else [])])

@@ -156,7 +156,7 @@ def _band() -> Iterator[Case]:
     )
     yield group.case(
         "every kind of rule is judged",
-        ("condensation", "difference", "gradient", "limit", "plane", "slope", "span", "spread"),
+        ("bending", "condensation", "difference", "gradient", "limit", "plane", "slope", "span", "spread"),
         lambda: tuple(sorted(kinds())),
     )
     yield group.case(

@@ -16,7 +16,7 @@ from ..core.physics.saturation import saturation_pressure_water
 from ..core.rules.finding import Finding
 from ..core.rules.plane import Fit
 from ..errors import Refused
-from ..model import Position, Verdict
+from ..model import Plate, Position, Verdict
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
 from .room import at, rule, series, setup
@@ -40,6 +40,7 @@ def cases() -> Iterator[Case]:
     yield from _plane()
     yield from _determined()
     yield from _condensation()
+    yield from _bending()
     yield from _outward()
     yield from _stated()
 
@@ -253,6 +254,36 @@ def _condensation() -> Iterator[Case]:
         damp * math.hypot(slope[18.0] * 0.3, slope[10.0] * 0.4),
         lambda: finding_of(limit, {"T1": 18.0, "D1.dew_point": 10.0}, **room).U[-1] / MICRO,
         0.001,
+    )
+
+
+def _bending() -> Iterator[Case]:
+    """Sagitta by the circle itself, R − √(R² − (L/2)²) with R = h/(α·ΔT), in mm; U by hand."""
+    group = CaseGroup("bending of a plate", "exact circle, and JCGM 100:2008, 5.1.2; by hand")
+    plate = Plate(1000.0, 150.0, 6.5e-6, 0.4e-6)
+    radius_mm, half_mm = plate.thickness_mm / (plate.alpha_per_K * 0.5), plate.length_mm / 2
+    sagitta_um = 1000 * half_mm**2 / (radius_mm + math.sqrt(radius_mm**2 - half_mm**2))
+    limit = rule(
+        name="bending", kind="bending", channels=("T1.temperature", "T2.temperature"), lower=-5.0, upper=5.0,
+        unit="um", disturbs=False, plate=plate,
+    )  # fmt: skip
+    for top, bottom in ((20.5, 20.0), (20.0, 20.5)):
+        yield group.case(
+            f"1 m × 150 mm of granite, top at {top:g} degC, bottom at {bottom:g} degC, within 5 µm",
+            ("CONFORMING", math.copysign(sagitta_um, top - bottom), 5.0 - sagitta_um),
+            lambda t=top, b=bottom: cell(finding_of(limit, {"T1": t, "T2": b}, U=0.1))[:3],
+            1e-4,
+        )
+    yield group.case(
+        "its U of two probes with 0.10 K each and u(α) of 0.4e-6/K",
+        math.hypot(sagitta_um / 0.5 * math.sqrt(2) * 0.1, sagitta_um * 2 * 0.4 / 6.5),
+        lambda: finding_of(limit, {"T1": 20.5, "T2": 20.0}, U=0.1).U[-1] / MICRO,
+        1e-4,
+    )
+    yield group.case(
+        "a plate without a size is refused",
+        "refused",
+        lambda: refused(finding_of, replace(limit, plate=None), {"T1": 20.5, "T2": 20.0}),
     )
 
 

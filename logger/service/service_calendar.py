@@ -45,17 +45,22 @@ class ServiceCalendar:
         """Have some work done at fixed times; an entry of that name is replaced."""
         self.drop(name)
         begin = partial(copy_context().run, self._couriers.begin, name, work, self._turn)
-        self._calendar.add_job(begin, "cron", id=name, jobstore=self._store, **when)
+        entry = self._entry(name)
+        self._calendar.add_job(begin, "cron", id=entry, name=entry, jobstore=self._store, **when)
 
     def drop(self, name: str) -> None:
         """Have it done no longer."""
-        if self._calendar.get_job(name, self._store) is not None:
-            self._calendar.remove_job(name, self._store)
+        if self._calendar.get_job(self._entry(name), self._store) is not None:
+            self._calendar.remove_job(self._entry(name), self._store)
 
     def planned(self, name: str) -> str:
         """When something is done, as the calendar has it; "" where it is not."""
-        entry = self._calendar.get_job(name, self._store)
+        entry = self._calendar.get_job(self._entry(name), self._store)
         return "" if entry is None else str(entry.trigger)
+
+    def _entry(self, name: str) -> str:
+        """Of each room its own: the calendar takes a second entry of one name for a repetition."""
+        return name if self._shared is None else f"{name} of {self._shared.name}"
 
     def do_now(self, name: str, work: Callable[[], object]) -> None:
         """Have long work done as soon as it is its turn."""

@@ -34,7 +34,7 @@ class ObjectStore:
 
     @contextmanager
     def away(self) -> Iterator[None]:
-        self._server.stop()
+        _stop(self._server)
         try:
             yield
         finally:
@@ -49,6 +49,11 @@ def _start(port: int) -> Any:
     return server
 
 
+def _stop(server: Any) -> None:
+    server.stop()
+    server._server.server_close()  # which it leaves to the collector of garbage, with a warning
+
+
 @contextmanager
 def object_store() -> Iterator[ObjectStore]:
     """The server, with an empty bucket; the test is skipped where its library is not installed."""
@@ -61,4 +66,4 @@ def object_store() -> Iterator[ObjectStore]:
     try:
         yield store
     finally:
-        store._server.stop()
+        _stop(store._server)

@@ -186,6 +186,13 @@ def test_rooms_go_without_what_is_for_one_room(rooms: Registry, stillroom: Run, 
     assert (finished.returncode, "--rooms goes without --begin and --forward" in finished.stderr) == (2, True)
 
 
+def test_every_room_has_its_own_turn_in_the_shared_calendar(rooms: Registry, running: ManyRooms) -> None:
+    """Entries of one name are one to the calendar: every ten minutes all rooms but one were left out."""
+    names = [job.id for job in running._calendar.get_jobs()]
+    assert len(set(names)) == len(names)
+    assert {name for name in names if "daily seal" in name} == {f"daily seal of {key}" for key in ROOMS}
+
+
 def test_shared_loops_take_turns_and_a_long_turn_holds_up_no_other() -> None:
     """Never two turns of one loop at once; one that is woken comes at once; one that ended comes no more."""
     loops, jobs, turns = SharedLoops(threads=2), Jobs(lambda kind, what: None), []
