@@ -60,7 +60,8 @@ def wanted_first(folder: Path) -> bool:
 def register(guard: Guard, first: First, room: Callable[[], str]) -> None:
     """The routes of this module on the guarded application."""
     routes = Blueprint("people", __name__, template_folder="templates")
-    _signing(routes, guard, room)
+    _sign_in_routes(routes, guard, room)
+    _guest_routes(routes, guard, room)
     _own_account(routes, guard, room)
     _first(routes, guard, first, room)
     guard.app.server.register_blueprint(routes)
@@ -72,17 +73,18 @@ def page(template: str, guard: Guard, room: Callable[[], str], status: int = 200
     return Response(render_template(template, **fields), status)
 
 
-def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
-    def form(status: int = 200, **more: Any) -> Response:
-        guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
-        fields = {"name": "", "next": _next(), "guests": guests, "password": invented.PASSWORD, **more}
-        fields["empty"] = not guard.people.all()
-        return page("sign_in.html", guard, room, status, **fields)
+def _sign_in_form(guard: Guard, room: Callable[[], str], status: int = 200, **more: Any) -> Response:
+    guests = invented.PEOPLE if guard.simulated and at_this_machine() else ()
+    fields = {"name": "", "next": _next(), "guests": guests, "password": invented.PASSWORD, **more}
+    fields["empty"] = not guard.people.all()
+    return page("sign_in.html", guard, room, status, **fields)
 
+
+def _sign_in_routes(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
     @routes.get("/sign-in")
     @needs(ANYONE)
     def sign_in() -> Response:
-        return form()
+        return _sign_in_form(guard, room)
 
     @routes.post("/sign-in")
     @needs(ANYONE)
@@ -94,13 +96,15 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
             guard.throttle.admit(name, address, mark)
         except TooOften as often:
             _refused_sign_in(guard, name, "too many tries")
-            answer = form(HTTPStatus.TOO_MANY_REQUESTS, refused=str(often), name=name)
+            answer = _sign_in_form(guard, room, HTTPStatus.TOO_MANY_REQUESTS, refused=str(often), name=name)
             answer.headers["Retry-After"] = str(often.wait_s)
             return answer
         account = guard.people.authenticate(name, password)
         if account is None or (invented.is_invented(guard.people, account) and not at_this_machine()):
             _refused_sign_in(guard, name, "wrong name or password")
-            return form(HTTPStatus.UNAUTHORIZED, refused="Name or password is wrong.", name=name)
+            return _sign_in_form(
+                guard, room, HTTPStatus.UNAUTHORIZED, refused="Name or password is wrong.", name=name
+            )
         guard.throttle.note_success(name, address, mark)
         guard.enter(account)
         what = {"act": "sign-in", "account": account.name, "address": address}
@@ -109,13 +113,17 @@ def _signing(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
         known_browser.remember(guard.app.server, onward, account.name)
         return onward
 
+
+def _guest_routes(routes: Blueprint, guard: Guard, room: Callable[[], str]) -> None:
     @routes.post("/as/<name>")
     @needs(ANYONE)
     def guest(name: str) -> Answer:
         """Go on as one of the invented people of a demonstration."""
         account = guard.people.find(name)
         if account is None or not invented.is_invented(guard.people, account) or not at_this_machine():
-            return form(
+            return _sign_in_form(
+                guard,
+                room,
                 HTTPStatus.FORBIDDEN,
                 refused="Only the demo's invented people can sign in without a password.",
             )

@@ -272,6 +272,11 @@ def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, 
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    _register_question(app, q)
+    _register_list(app, q)
+
+
+def _register_question(app: Dash, q: Queries) -> None:
     in_browser: Any = app.clientside_callback  # without type information
     in_browser(
         ClientsideFunction("stillroom", "stale"),
@@ -315,6 +320,8 @@ def register(app: Dash, q: Queries) -> None:
         search = "?" + urlencode({"zone": zone, "from": first, "to": last, "pre": pre} | entries)
         return search, refusal(""), "", ""
 
+
+def _register_list(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("inspection-list", "children", allow_duplicate=True),
         Input("find-go", "n_clicks"),

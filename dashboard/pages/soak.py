@@ -230,6 +230,11 @@ def _when(q: Queries, r: SoakReading, now: int) -> tuple[str, str]:
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    _register_plan(app, q)
+    _register_clocks(app, q)
+
+
+def _register_plan(app: Dash, q: Queries) -> None:
     asks = [State({"soak": key}, "value") for key in ASKED]
 
     @app.callback(
@@ -265,6 +270,8 @@ def register(app: Dash, q: Queries) -> None:
             return refusal(str(refused)), no_update
         return plan_card(plan), soak_cards(q)
 
+
+def _register_clocks(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("soak-clocks", "children", allow_duplicate=True),
         Input({"type": "soak-end", "clock": ALL}, "n_clicks"),

@@ -12,13 +12,13 @@ from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 
 from logger.config import load_texts
 from logger.config.edits import with_certificates
 from logger.core.calibration.apply import correct_readings
-from logger.errors import Refused, StillroomError
+from logger.errors import Refused
 from logger.first_room.certificates import CHOICES, DOCUMENT, ENTERED, channel_texts, check_channel
 from logger.first_room.draft import ChannelDraft, Draft
 from logger.imports.drafting import key_of
@@ -26,11 +26,11 @@ from logger.model import Certificate, Setup
 from logger.model.roles import Act
 from logger.units import quantity
 
-from ..access.needs import acting, allowed, needs
+from ..access.needs import allowed, needs
 from ..data.queries import Queries
 from ..data.words import field_text, figure, plain_difference, point, signed_figure
-from .components import behind, button, card, choice, draft_of_setup, field, refusal, slot, table
-from .setup_effect import effect_of_texts, proposed_link
+from .components import behind, button, card, choice, draft_of_setup, field, slot, table
+from .proposal import register_proposal
 
 # Key of an answer -> label, what stands there as an example. The order is that of the page.
 FIELDS = {
@@ -127,20 +127,14 @@ def _stem(texts: Mapping[str, str], channel: str, number: str) -> str:
     return next(name for n in range(1, 1000) if (name := stem if n == 1 else f"{stem}-{n}") not in taken)
 
 
-def effect_parts(q: Queries, channel: str, texts: Mapping[str, str]) -> list[Component]:
-    """The certificate as it would be applied, the newest reading by it, and what changes."""
+def new_parts(q: Queries, channel: str, texts: Mapping[str, str]) -> list[Component]:
+    """The certificate as it would be applied, and the newest reading by it."""
     setup = load_texts(texts).setup
     before = {c.number for c in q.setup.certificates_of(channel)}
     new = next((c for c in setup.certificates_of(channel) if c.number not in before), None)
     if new is None:
         raise Refused("Number: this channel has a certificate of that number already.")
-    return [
-        _points(q, new),
-        html.P(_newest(q, channel, setup), className="next-step"),
-        *effect_of_texts(q, texts),
-        button("cert-propose", "Propose"),
-        html.Div(id="cert-said", role="status"),
-    ]
+    return [_points(q, new), html.P(_newest(q, channel, setup), className="next-step")]
 
 
 def _points(q: Queries, new: Certificate) -> Component:
@@ -180,7 +174,7 @@ def document_bytes(contents: str | None) -> bytes:
 
 def register(app: Dash, q: Queries) -> None:
     """The effect, then the proposal: by an account, never by a name from the browser."""
-    states = [
+    fields = [
         State("cert-channel", "value"),
         State("cert-kind", "value"),
         State("cert-file", "contents"),
@@ -188,10 +182,9 @@ def register(app: Dash, q: Queries) -> None:
         *(State(f"cert-{key}", "value") for key in FIELDS),
     ]
 
-    def texts_of(
-        channel: str, kind: str, contents: str | None, points: str, entries: Sequence[str]
-    ) -> dict[str, str]:
-        values = {key: value or "" for key, value in zip(FIELDS, entries, strict=True)}
+    def texts_of(entries: Sequence[str]) -> dict[str, str]:
+        channel, kind, contents, points, *more = entries
+        values = {key: value or "" for key, value in zip(FIELDS, more, strict=True)}
         return texts_with(q, channel, kind, {**values, "points": points or ""}, document_bytes(contents))
 
     in_browser: Any = app.clientside_callback  # without type information
@@ -207,39 +200,7 @@ def register(app: Dash, q: Queries) -> None:
     def chosen(name: str | None) -> str:
         return name or "XML file: choose or drop"
 
-    @app.callback(
-        Output("cert-effect", "children"),
-        Input("cert-look", "n_clicks"),
-        *states,
-        running=[(Output("cert-look", "disabled"), True, False)],
-        prevent_initial_call=True,
-    )
-    @needs(Act.PROPOSE)
-    def look(clicks: int, channel: str, kind: str, contents: str | None, points: str, *entries: str) -> Any:
-        if not clicks:
-            return no_update
-        try:
-            return effect_parts(q, channel, texts_of(channel, kind, contents, points, entries))
-        except StillroomError as fault:
-            return refusal(str(fault))
+    def also(entries: Sequence[str], texts: Mapping[str, str]) -> list[Component]:
+        return new_parts(q, entries[0], texts)
 
-    @app.callback(
-        Output("cert-said", "children"),
-        Input("cert-propose", "n_clicks"),
-        State("cert-why", "value"),
-        *states,
-        running=[(Output("cert-propose", "disabled"), True, False)],
-        prevent_initial_call=True,
-    )
-    @needs(Act.PROPOSE)
-    def propose(  # noqa: PLR0917 (the fields of the form)
-        clicks: int, why: str, channel: str, kind: str, contents: str | None, points: str, *entries: str
-    ) -> Any:
-        if not clicks:
-            return no_update
-        try:
-            texts = texts_of(channel, kind, contents, points, entries)
-            number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
-        except StillroomError as fault:
-            return refusal(str(fault))
-        return proposed_link(number)
+    register_proposal(app, q, "cert", fields, texts_of, also=also)

@@ -8,13 +8,13 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
 from logger.config.limit_edits import LimitTable, limit_tables, with_limit
-from logger.errors import Refused, StillroomError
+from logger.errors import Refused
 from logger.model.roles import Act
 
-from ..access.needs import acting, allowed, needs
+from ..access.needs import allowed, needs
 from ..data.queries import Queries
-from .components import behind, button, card, choice, draft_of_setup, field, refusal
-from .setup_effect import effect_of_texts, proposed_link
+from .components import behind, button, card, choice, draft_of_setup, field
+from .proposal import register_proposal
 
 UNITS = {"degC": "°C", "degF": "°F", "percent_RH": "% RH", "K_per_m": "K/m", "K_per_h": "K/h", "um": "µm"}
 
@@ -102,7 +102,7 @@ def texts_with_limit(q: Queries, rule: str, lower: str, upper: str, basis: str) 
 
 def register(app: Dash, q: Queries) -> None:
     """The limits of the chosen rule, the effect of others, and the proposal, by an account."""
-    states = [State(f"limit-{name}", "value") for name in ("rule", "lower", "upper", "basis")]
+    fields = [State(f"limit-{name}", "value") for name in ("rule", "lower", "upper", "basis")]
 
     @app.callback(
         Output("limit-fields", "children"),
@@ -113,41 +113,4 @@ def register(app: Dash, q: Queries) -> None:
         table = _tables(q).get(rule)
         return no_update if table is None else _fields(q, rule, table)
 
-    @app.callback(
-        Output("limit-effect", "children"),
-        Input("limit-look", "n_clicks"),
-        *states,
-        running=[(Output("limit-look", "disabled"), True, False)],
-        prevent_initial_call=True,
-    )
-    @needs(Act.PROPOSE)
-    def look(clicks: int, rule: str, lower: str, upper: str, basis: str) -> Any:
-        if not clicks:
-            return no_update
-        try:
-            effect = effect_of_texts(q, texts_with_limit(q, rule, lower, upper, basis))
-        except StillroomError as fault:
-            return refusal(str(fault))
-        status = html.Div(id="limit-said", role="status")
-        return [*effect, button("limit-propose", "Propose"), status]
-
-    @app.callback(
-        Output("limit-said", "children"),
-        Input("limit-propose", "n_clicks"),
-        State("limit-why", "value"),
-        *states,
-        running=[(Output("limit-propose", "disabled"), True, False)],
-        prevent_initial_call=True,
-    )
-    @needs(Act.PROPOSE)
-    def propose(  # noqa: PLR0917 (the fields of the form)
-        clicks: int, why: str, rule: str, lower: str, upper: str, basis: str
-    ) -> Any:
-        if not clicks:
-            return no_update
-        try:
-            texts = texts_with_limit(q, rule, lower, upper, basis)
-            number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
-        except StillroomError as fault:
-            return refusal(str(fault))
-        return proposed_link(number)
+    register_proposal(app, q, "limit", fields, lambda entries: texts_with_limit(q, *entries))

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 import dash_mantine_components as dmc
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, State, html
 from dash.development.base_component import Component
 
 from logger.acts import probes as deeds
-from logger.errors import Refused, StillroomError
+from logger.errors import Refused
 from logger.model.roles import Act
 
-from ..access.needs import acting, allowed, needs
+from ..access.needs import allowed
 from ..data.queries import Queries
 from ..data.words import instant
-from .components import behind, button, card, choice, draft_of_setup, field, refusal, slot
-from .setup_effect import effect_of_texts, proposed_link
+from .components import behind, button, card, choice, draft_of_setup, field, slot
+from .proposal import register_proposal
 
 MOVED, REPLACED, REMOVED, ADDED = "move", "replace", "remove", "add"
 KINDS = {
@@ -114,43 +113,9 @@ def texts_with_probe(q: Queries, form: Mapping[str, str]) -> dict[str, str]:
 
 def register(app: Dash, q: Queries) -> None:
     """The effect, then the proposal: by an account, never by a name from the browser."""
-    states = [State(f"place-{name}", "value") for name in FIELDS]
+    fields = [State(f"place-{name}", "value") for name in FIELDS]
 
-    def texts_of(values: tuple[str, ...]) -> dict[str, str]:
-        return texts_with_probe(q, {n: v or "" for n, v in zip(FIELDS, values, strict=True)})
+    def texts_of(entries: Sequence[str]) -> dict[str, str]:
+        return texts_with_probe(q, {n: v or "" for n, v in zip(FIELDS, entries, strict=True)})
 
-    @app.callback(
-        Output("place-effect", "children"),
-        Input("place-look", "n_clicks"),
-        *states,
-        running=[(Output("place-look", "disabled"), True, False)],
-        prevent_initial_call=True,
-    )
-    @needs(Act.PROPOSE)
-    def look(clicks: int, *values: str) -> Any:
-        if not clicks:
-            return no_update
-        try:
-            effect = effect_of_texts(q, texts_of(values))
-        except StillroomError as fault:
-            return refusal(str(fault))
-        return [*effect, button("place-propose", "Propose"), html.Div(id="place-said", role="status")]
-
-    @app.callback(
-        Output("place-said", "children"),
-        Input("place-propose", "n_clicks"),
-        State("place-why", "value"),
-        *states,
-        running=[(Output("place-propose", "disabled"), True, False)],
-        prevent_initial_call=True,
-    )
-    @needs(Act.PROPOSE)
-    def propose(clicks: int, why: str, *values: str) -> Any:
-        if not clicks:
-            return no_update
-        try:
-            texts = texts_of(values)
-            number = q.source.keeping.propose(texts, acting(Act.PROPOSE), why or "", q.now_ns())
-        except StillroomError as fault:
-            return refusal(str(fault))
-        return proposed_link(number)
+    register_proposal(app, q, "place", fields, texts_of)

@@ -52,9 +52,3 @@ def _with_names(q: Queries, text: str) -> str:
     for zone in q.setup.zones.values():
         text = text.replace(f"Zone {zone.key}", zone.name).replace(f"zone {zone.key}", zone.name)
     return text
-
-
-def proposed_link(number: int) -> Component:
-    """Where the second person finds a proposal that was just made."""
-    link = html.A("its effect, and approval", href=f"/limits?proposal={number}")
-    return html.P([f"Proposal {number} sent for approval: ", link, "."], className="done")

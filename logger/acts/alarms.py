@@ -17,6 +17,7 @@ from ..core.alarms.system import system_alarms
 from ..errors import Refused, UnknownName
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Setup
+from ..model.entry_forms import AlarmEntry
 from ..model.roles import refuse_unseen
 from ..notify.links import Permit
 from ..notify.outbox import Letter, Outbox
@@ -80,8 +81,9 @@ def _act(
         outcome = apply_act(before, act)
         after = start_cause(outcome.alarm, now_ns) if outcome.notices else outcome.alarm
         put_alarm(conn, after, now_ns)
-        until = {} if until_ns is None else {"until": rfc3339(until_ns)}
-        what = change(before, after) | {"act": kind, **until}
+        what: AlarmEntry = {**change(before, after), "act": kind}
+        if until_ns is not None:
+            what["until"] = rfc3339(until_ns)
         store.journal.append("alarm", act.who, what, act.comment, conn)
     return after
 
@@ -158,7 +160,8 @@ def _acknowledge(store: Store, conn: Connection, key: str, act: AlarmAct, now_ns
         raise Refused(f"Alarm {key!r} is {alarm.state}: there is nothing to acknowledge.")
     after = apply_act(alarm, act).alarm
     put_alarm(conn, after, now_ns)
-    store.journal.append("alarm", act.who, change(alarm, after) | {"act": act.kind}, act.comment, conn)
+    what: AlarmEntry = {**change(alarm, after), "act": act.kind}
+    store.journal.append("alarm", act.who, what, act.comment, conn)
     return after
 
 
@@ -203,7 +206,7 @@ def put_alarm(conn: Connection, alarm: Alarm, now_ns: int) -> None:
         conn.execute(insert(tables.alarm).values(key=alarm.key, **values))
 
 
-def change(before: Alarm, after: Alarm) -> dict[str, Any]:
+def change(before: Alarm, after: Alarm) -> AlarmEntry:
     """What the journal says of a transition."""
     return {
         "alarm": after.key,

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339
 from ..model import Setup
+from ..model.entry_forms import CampaignEntry
 from ..store import JournalEntry, Store
 from ..store.types import JSON
 from .required import check_interval, required_person, required_text
@@ -222,7 +223,7 @@ def campaigns(store: Store, zone: str | None = None) -> list[PlannedCampaign]:
 
 
 def _read(entry: JournalEntry, by_key: dict[str, PlannedCampaign]) -> None:
-    what: Mapping[str, Any] = entry.what
+    what = entry.read(CampaignEntry)
     key, act = what["campaign"], what["act"]
     if act == "plan":
         places = tuple(CampaignPosition(**position) for position in what["positions"])
@@ -230,11 +231,11 @@ def _read(entry: JournalEntry, by_key: dict[str, PlannedCampaign]) -> None:
         return
     old = by_key[key]
     if act == "begin":
-        ends = parse(what["from"], UTC), None if what["to"] is None else parse(what["to"], UTC)
-        phase = CampaignPhase(what["phase"], *ends, entry.number)
+        end_ns = None if what["to"] is None else parse(what["to"], UTC)
+        phase = CampaignPhase(what["phase"], parse(what["from"], UTC), end_ns, entry.number)
         phases = tuple(sorted((*old.phases, phase), key=lambda p: p.from_ns))
         by_key[key] = replace(old, phases=phases)
-    elif act == "end":
+    elif act == "end" and what["to"] is not None:
         to_ns = parse(what["to"], UTC)
         phases = tuple(replace(p, to_ns=to_ns) if p.number == what["entry"] else p for p in old.phases)
         by_key[key] = replace(old, phases=phases)

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from ..core.judge.cases import Case, NumberedCase
 from ..instants import parse
+from ..model.entry_forms import CaseEntry
 from ..store import JournalEntry, Store
 from .dispositions import CAUSES, Book, Disposition, book, span_of
 from .required import visible
@@ -122,46 +122,46 @@ class CaseBook:
         described: dict[int, JournalEntry] = {}
         decided: dict[int, int] = {}
         for entry in self.entries:
-            number = int(str(entry.what["case"]))
-            if "runs" in entry.what and entry.what["act"] in ("opened", "revised"):
-                described[number] = entry
-            if entry.what["act"] in ("decision", "closed"):
-                decided.setdefault(number, entry.at_ns)
+            what = _read(entry)
+            if "runs" in what and what["act"] in ("opened", "revised"):
+                described[what["case"]] = entry
+            if what["act"] in ("decision", "closed"):
+                decided.setdefault(what["case"], entry.at_ns)
         cases = [_numbered(number, entry, decided.get(number)) for number, entry in described.items()]
         return sorted((c for c in cases if zone in (None, c.zone)), key=lambda c: c.number)
 
     def last_number(self) -> int:
         """The highest number that was given."""
-        return max((int(str(e.what["case"])) for e in self.entries), default=0)
+        return max((_read(e)["case"] for e in self.entries), default=0)
 
     def void(self) -> dict[int, JournalEntry]:
         """Numbers whose excursions vanished, with the entry that says why."""
         void: dict[int, JournalEntry] = {}
         for entry in self.entries:
-            number = int(str(entry.what["case"]))
-            if entry.what["act"] == "void":
-                void[number] = entry
-            elif entry.what["act"] == "revised":
-                void.pop(number, None)
+            what = _read(entry)
+            if what["act"] == "void":
+                void[what["case"]] = entry
+            elif what["act"] == "revised":
+                void.pop(what["case"], None)
         return void
 
     def joined(self) -> dict[int, int]:
         """Number -> number of the case that a person joined it to, where that still holds."""
         joined: dict[int, int] = {}
         for entry in self.entries:
-            number = int(str(entry.what["case"]))
-            if entry.what["act"] == "joined":
-                joined[number] = int(str(entry.what["to_case"]))
-            elif entry.what["act"] == "parted" and not entry.what.get("at"):
-                joined.pop(number, None)
+            what = _read(entry)
+            if what["act"] == "joined":
+                joined[what["case"]] = what["to_case"]
+            elif what["act"] == "parted" and not what.get("at"):
+                joined.pop(what["case"], None)
         return joined
 
     def cuts(self, zone: str) -> list[int]:
         """Instants in ns at which a person parted a case of a zone in two."""
         return [
-            parse(str(e.what["at"]), UTC)
-            for e in self.entries
-            if e.what["act"] == "parted" and e.what.get("at") and e.what["zone"] == zone
+            parse(what["at"], UTC)
+            for what in map(_read, self.entries)
+            if what["act"] == "parted" and what.get("at") and what["zone"] == zone
         ]
 
     def decided(self) -> dict[str, str]:
@@ -173,7 +173,7 @@ class CaseBook:
 
     def revision(self, number: int) -> int:
         """How often the description of a case was revised."""
-        return sum(e.what["act"] == "revised" and e.what["case"] == number for e in self.entries)
+        return sum(what["act"] == "revised" and what["case"] == number for what in map(_read, self.entries))
 
     def work(self, case: Case) -> CaseWork:
         """Everything that was done about a case, under any of its numbers or on its excursions."""
@@ -182,17 +182,18 @@ class CaseBook:
         decisions: dict[str, CaseDecision] = {}
         closing, reopened, carried = self._carried(case, texts, decisions)
         for entry in acts:
-            act = entry.what["act"]
+            what = _read(entry)
+            act = what["act"]
             if act in ("note", "closed"):
                 _read_texts(entry, texts)
             if act == "decision":
                 decision = _case_decision(entry)
                 decisions[decision.inspection] = decision
             elif act == "closed":
-                rules = frozenset(str(run["rule"]) for run in _mappings(entry.what["runs"]))
+                rules = frozenset(run["rule"] for run in what["runs"])
                 closing, reopened = Closing(entry.who, entry.at_ns, entry.number, rules), ""
-            elif entry.what.get("reopened") and closing is not None:
-                reopened = str(entry.what["reopened"])
+            elif what.get("reopened") and closing is not None:
+                reopened = what["reopened"]
         both = sorted([*carried, *acts], key=lambda e: e.number)
         return CaseWork(texts, decisions, closing, reopened, tuple(both))
 
@@ -230,32 +231,35 @@ def case_book(store: Store) -> CaseBook:
     return CaseBook(tuple(store.journal.entries(kind=KIND)), earlier, tuple(proof))
 
 
+def _read(entry: JournalEntry) -> CaseEntry:
+    return entry.read(CaseEntry)
+
+
 def _numbered(number: int, entry: JournalEntry, decided_ns: int | None) -> NumberedCase:
-    runs = tuple(
-        (str(run["rule"]), parse(str(run["from"]), UTC), parse(str(run["to"]), UTC))
-        for run in _mappings(entry.what["runs"])
-    )
-    return NumberedCase(number, str(entry.what["zone"]), runs, decided_ns)
-
-
-def _mappings(rows: Any) -> list[Mapping[str, Any]]:
-    return list(rows)
+    what = _read(entry)
+    runs = tuple((run["rule"], parse(run["from"], UTC), parse(run["to"], UTC)) for run in what["runs"])
+    return NumberedCase(number, what["zone"], runs, decided_ns)
 
 
 def _read_texts(entry: JournalEntry, by_name: dict[str, CaseText]) -> None:
-    texts: Any = entry.what.get("texts") or {}
-    for name, text in dict(texts).items():
+    for name, text in (_read(entry).get("texts") or {}).items():
         if name in by_name and by_name[name].text == text:
             continue
-        by_name[name] = CaseText(str(text), entry.who, entry.at_ns, entry.number)
+        by_name[name] = CaseText(text, entry.who, entry.at_ns, entry.number)
 
 
 def _case_decision(entry: JournalEntry) -> CaseDecision:
-    what = entry.what
-    key, decision, customer, verdict = (
-        str(what.get(name, "")) for name in ("inspection", "decision", "customer", "verdict")
+    what = _read(entry)
+    return CaseDecision(
+        what.get("inspection", ""),
+        what.get("decision", ""),
+        what.get("customer", ""),
+        entry.why,
+        what.get("verdict", ""),
+        entry.who,
+        entry.at_ns,
+        entry.number,
     )
-    return CaseDecision(key, decision, customer, entry.why, verdict, entry.who, entry.at_ns, entry.number)
 
 
 def _carried_decision(d: Disposition) -> CaseDecision:

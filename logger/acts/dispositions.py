@@ -6,12 +6,12 @@ carries them over. Causes and decisions are the lists that people choose from.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 from ..instants import NS, parse, rfc3339
 from ..model import Excursion
+from ..model.entry_forms import DispositionEntry
 from ..store import JournalEntry, Store
 
 EXCURSION, INSPECTION = "disposition-excursion", "disposition-inspection"
@@ -106,7 +106,7 @@ def book(store: Store) -> Book:
 def _read(entry: JournalEntry) -> Disposition:
     from zoneinfo import ZoneInfo
 
-    what: Mapping[str, Any] = entry.what
+    what = entry.read(DispositionEntry)
     span, utc = what["about"], ZoneInfo("UTC")
     return Disposition(
         entry.number,

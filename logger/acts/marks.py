@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import asdict, replace
-from typing import Any
 
 from sqlalchemy import insert, select
 
 from ..instants import rfc3339
 from ..model import Mark, Setup
+from ..model.entry_forms import MarkEntry
 from ..store import Store
 from ..store.hot import tables
 from .required import check_interval, required_person, required_text
@@ -27,8 +27,12 @@ def mark(store: Store, setup: Setup, mark: Mark) -> int:
     with store.begin() as conn:
         statement = insert(tables.mark).values(**asdict(mark)).returning(tables.mark.c.id)
         number = int(conn.execute(statement).scalar_one())
-        span = {"from": rfc3339(mark.from_ns), "to": rfc3339(mark.to_ns)}
-        what: dict[str, Any] = {"mark": number, "zone": mark.zone, **span}
+        what: MarkEntry = {
+            "mark": number,
+            "zone": mark.zone,
+            "from": rfc3339(mark.from_ns),
+            "to": rfc3339(mark.to_ns),
+        }
         store.journal.append("mark", mark.who, what, mark.reason, conn)
     return number
 

@@ -11,6 +11,7 @@ from typing import Any
 from ..errors import Refused
 from ..instants import rfc3339
 from ..model import Setup
+from ..model.entry_forms import ZoneEntry
 from ..model.roles import Act
 from ..people.authority import refuse_without_authority
 from ..store import Store
@@ -33,7 +34,7 @@ def stops_in_force(store: Store) -> dict[str, Stop]:
     stops: dict[str, Stop] = {}
     acts = [*store.journal.entries(kind=STOPPED), *store.journal.entries(kind=RESUMED)]
     for entry in sorted(acts, key=lambda e: e.number):
-        zone = str(entry.what["zone"])
+        zone = entry.read(ZoneEntry)["zone"]
         if entry.kind == STOPPED:
             stops[zone] = Stop(zone, entry.at_ns, entry.who, entry.why)
         else:

@@ -20,6 +20,7 @@ from ..inspections.readiness import begin, new_key
 from ..inspections.revisions import Issue, issues
 from ..instants import NS, rfc3339
 from ..model import Inspection
+from ..model.entry_forms import InspectionEntry
 from ..store.hot.request_keys import KEPT_NS, StoredRequest
 from . import inputs
 from .access import RecordAccess
@@ -160,9 +161,9 @@ class InspectionRoutes:
             and earlier == replace(job, key=earlier.key, from_ns=earlier.from_ns)
         ]
         mine = {
-            str(entry.what["inspection"])
+            entry.read(InspectionEntry)["inspection"]
             for entry in (self._access.store.journal.entries(kind="inspection") if alike else ())
-            if entry.who == token().name and entry.what["act"] == "add"
+            if entry.who == token().name and entry.read(InspectionEntry)["act"] == "add"
         }
         return next((job for job in alike if job.key in mine), None)
 

@@ -6,23 +6,17 @@ from typing import Annotated
 
 import typer
 
-from .context import open_session
-from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .study_parts import (
-    Channel,
     Event,
     EventFile,
     LengthMm,
     MaterialName,
-    Out,
+    Options,
     Outdoors,
-    Parquet,
     People,
     first_column,
     length_options,
-    run,
-    show,
-    zone_of_campaign,
+    question,
 )
 from .study_report import report
 
@@ -40,6 +34,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 @study.command(short_help="What to fix first: the variation by cause, in K and µm.")
+@question("causes")
 def causes(
     *,
     event: Event = [],  # noqa: B006 (typer copies it)
@@ -48,88 +43,55 @@ def causes(
     people: People = [],  # noqa: B006 (typer copies it)
     length_mm: LengthMm = None,
     material: MaterialName = "steel",
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """What to fix first: the variation of a channel by outdoors, day and week, doors, cycle, and the rest.
 
-    Wants 8 weeks. A cause that was not recorded is named; its share stands in the day or in the rest.
+    Needs 8 weeks. A cause that was not recorded is named; its share is counted in the day or in the rest.
 
     \b
     Example:
       stillroom study causes --channel P1.temperature --length-mm 1000 --material steel
     """
     doors = [*event, *(first_column(file) if file is not None else [])]
-    options = {"events": doors or None, "outdoors": outdoors, "people": people or None}
-    options |= {**length_options(length_mm, material)}
-    with open_session(data, config) as session:
-        result = run(session, "causes", (zone, channel), (start, end), options)
-        show(session, result, out, parquet, as_json)
+    more = length_options(length_mm, material)
+    return {"events": doors or None, "outdoors": outdoors, "people": people or None, **more}
 
 
 @study.command(short_help="What is regular: air-handling cycle, day, week.")
-def cycles(
-    *,
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+@question("cycles")
+def cycles() -> Options:
     """What is regular: the cycle of the air handling, the course of the day and of the week.
 
-    Wants 2 days for the cycle, 7 for the day, 4 weeks for the week.
+    Needs 2 days for the cycle, 7 for the day, 4 weeks for the week.
 
     \b
     Example:
       stillroom study cycles --zone machine-bay --from 2026-10-12 --to 2026-10-26
     """
-    with open_session(data, config) as session:
-        result = run(session, "cycles", (zone, channel), (start, end), {})
-        show(session, result, out, parquet, as_json)
+    return {}
 
 
 @study.command(short_help="What disturbs: the mean response to doors, people, lamps.")
+@question("events")
 def events(
     *,
     event: Event = [],  # noqa: B006 (typer copies it)
     file: EventFile = None,
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """What disturbs: the mean response of a channel to events of one kind, such as a door that opens.
 
-    Wants 8 events on 6 days, at different times of the day.
+    Needs 8 events on 6 days, at different times of the day.
 
     \b
     Example:
       stillroom study events --channel P1.temperature --events doors.csv
     """
     times = [*event, *(first_column(file) if file is not None else [])]
-    with open_session(data, config) as session:
-        result = run(session, "events", (zone, channel), (start, end), {"events": times})
-        show(session, result, out, parquet, as_json)
+    return {"events": times}
 
 
 @study.command(short_help="Did it help: before and after an intervention.")
+@question("change")
 def change(
     *,
     at: Annotated[str, typer.Option("--at", metavar="TIME", help="When the intervention was made.")],
@@ -137,31 +99,20 @@ def change(
     other: Annotated[
         list[str], typer.Option("--other", metavar="TIME", help="When another intervention was made.")
     ] = [],  # noqa: B006 (typer copies it)
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """Did it help: daily means before and after an intervention, the weather taken out.
 
-    Wants 7 whole days on each side; 14 are better. One day around the intervention is left out.
+    Needs 7 whole days on each side; 14 are better. One day around the intervention is left out.
 
     \b
     Example:
       stillroom study change --channel P1.temperature --at 2026-10-19T10:30
     """
-    options = {"at": at, "outdoors": outdoors, "others": other or None}
-    with open_session(data, config) as session:
-        result = run(session, "change", (zone, channel), (start, end), options)
-        show(session, result, out, parquet, as_json)
+    return {"at": at, "outdoors": outdoors, "others": other or None}
 
 
 @study.command(short_help="How fast it follows: time constants from steps.")
+@question("step")
 def step(
     *,
     at: Annotated[
@@ -171,116 +122,74 @@ def step(
         str | None,
         typer.Option("--follows", metavar="CHANNEL", help="The air that --channel follows; no step needed."),
     ] = None,
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """How fast a room, a part or a probe follows: time constants from steps of the air handling.
 
-    Wants 3 time constants of record after a step, and an hour before it; or, with --follows, any days on
+    Needs 3 time constants of record after a step, and an hour before it; or, with --follows, any days on
     which the air moved.
 
     \b
     Example:
       stillroom study step --channel P1.temperature --step 2026-10-19T03:38
     """
-    with open_session(data, config) as session:
-        result = run(
-            session, "step", (zone, channel), (start, end), {"steps": at or None, "follows": follows}
-        )
-        show(session, result, out, parquet, as_json)
+    return {"steps": at or None, "follows": follows}
 
 
 @study.command(short_help="When to measure: how probable hours in a row are stable.")
+@question("hours", of_channel=False)
 def hours(
     *,
     hours: Annotated[int, typer.Option("--hours", metavar="N", help="Hours in a row.")] = 2,
     season: Annotated[
         bool, typer.Option("--season", help="Only weeks up to 6 around this time of the year.")
     ] = False,
-    zone: AnyZone = None,
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """When to measure: for each hour of the week, how probable it is that the next hours are stable.
 
-    Wants 4 whole weeks of verdicts.
+    Needs 4 whole weeks of verdicts.
 
     \b
     Example:
       stillroom study hours --zone machine-bay --hours 4
     """
-    with open_session(data, config) as session:
-        result = run(session, "hours", (zone, ""), (start, end), {"hours": hours, "season": season or None})
-        show(session, result, out, parquet, as_json)
+    return {"hours": hours, "season": season or None}
 
 
-@study.command(short_help="When in the week to come: starts for jobs, with promises.")
+@study.command(short_help="When in the week to come: starts for jobs, with probabilities.")
+@question("plan", of_channel=False)
 def plan(
     *,
     job: Annotated[
         list[str],
         typer.Option("--job", metavar="NAME=HOURS", help="Something to measure, and its hours; repeat it."),
     ] = [],  # noqa: B006 (typer copies it)
-    zone: AnyZone = None,
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """When to measure what in the seven days behind --to: how probable each start is stable throughout.
 
-    Wants 12 weeks of verdicts. Beside each promise stands how often such promises came true; where they came
-    true badly, the map of the past weeks is given instead.
+    Needs 12 weeks of verdicts. Each probability is printed with how often such forecasts were right; where
+    they were wrong too often, the map of the past weeks is given instead.
 
     \b
     Example:
       stillroom study plan --zone machine-bay --job "Ring gear=3" --job "Bores=2"
     """
-    with open_session(data, config) as session:
-        result = run(session, "plan", (zone, ""), (start, end), {"jobs": job})
-        show(session, result, out, parquet, as_json)
+    return {"jobs": job}
 
 
 @study.command(short_help="Is the forecast within the hour worth anything?")
-def forecast(
-    *,
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+@question("forecast")
+def forecast() -> Options:
     """How much less the forecast errs than "it stays as it is", by horizon, on days that took no part.
 
     \b
     Example:
       stillroom study forecast --zone machine-bay --from 2026-09-01
     """
-    with open_session(data, config) as session:
-        result = run(session, "forecast", (zone, channel), (start, end), {})
-        show(session, result, out, parquet, as_json)
+    return {}
 
 
 @study.command(short_help="Where to put the probe.")
+@question("site", of_channel=False)
 def site(
     *,
     volume: Annotated[
@@ -293,30 +202,20 @@ def site(
     ] = [],  # noqa: B006 (typer copies it)
     length_mm: LengthMm = None,
     material: MaterialName = "steel",
-    zone: AnyZone = None,
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """Where to put the probe: which permanent position predicts the air of the machine's volume best.
 
-    Wants 5 days with probes in the volume and at every candidate.
+    Needs 5 days with probes in the volume and at every candidate.
 
     \b
     Example:
       stillroom study site --volume P2.temperature --volume P3.temperature --permanent P1.temperature
     """
-    options = {"volume": volume, "permanent": permanent or None, **length_options(length_mm, material)}
-    with open_session(data, config) as session:
-        result = run(session, "site", (zone, ""), (start, end), options)
-        show(session, result, out, parquet, as_json)
+    return {"volume": volume, "permanent": permanent or None, **length_options(length_mm, material)}
 
 
 @study.command("map", short_help="Where it is too warm: a mapping campaign.")
+@question("map", of_channel=False)
 def mapping(
     *,
     position: Annotated[
@@ -337,34 +236,22 @@ def mapping(
     after: Annotated[
         str | None, typer.Option("--after", metavar="START/END", help="All side by side, after.")
     ] = None,
-    zone: AnyZone = None,
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """Where it is too warm: probes at their positions over a state of the room, against each other.
 
-    Wants 9 probes, 24 h, and 2 h side by side before and after. Positions are those of the setup.
+    Needs 9 probes, 24 h, and 2 h side by side before and after. Positions are those of the setup.
 
     \b
     Example:
       stillroom study map --zone machine-bay --from 2026-10-13 --to 2026-10-14 \\
         --before 2026-10-12T08:00/2026-10-12T10:00 --after 2026-10-15T08:00/2026-10-15T10:00
     """
-    options = {"positions": position or None, "before": before, "after": after}
-    options |= {"campaign": campaign, "state": state}
-    with open_session(data, config) as session:
-        if campaign and not zone:
-            zone = zone_of_campaign(session, campaign)
-        result = run(session, "map", (zone, ""), (start, end), options)
-        show(session, result, out, parquet, as_json)
+    spans = {"before": before, "after": after}
+    return {"positions": position or None, **spans, "campaign": campaign, "state": state}
 
 
 @study.command("return", short_help="Ready on Monday: when the air handling must come back.")
+@question("return")
 def set_back(
     *,
     at: Annotated[
@@ -377,28 +264,16 @@ def set_back(
     outdoors_C: Annotated[
         float | None, typer.Option("--outdoors-C", metavar="C", help="Outdoors at the next one.")
     ] = None,
-    zone: AnyZone = None,
-    channel: Channel = "",
-    start: AnyFrom = None,
-    end: AnyTo = None,
-    out: Out = None,
-    parquet: Parquet = False,
-    data: Data = DEFAULT_DATA,
-    config: Config = None,
-    as_json: Json = False,
-) -> None:
+) -> Options:
     """Ready on Monday: how long the zone takes to be stable after a set-back, from earlier returns.
 
-    Wants 8 returns. A start outside what was seen is refused.
+    Needs 8 returns. A start outside what was seen is refused.
 
     \b
     Example:
       stillroom study return --zone machine-bay --return "2026-10-19T03:00" --return "2026-10-26T03:00"
     """
-    options = {"returns": at, "departure_K": departure_K, "outdoors_C": outdoors_C}
-    with open_session(data, config) as session:
-        result = run(session, "return", (zone, channel), (start, end), options)
-        show(session, result, out, parquet, as_json)
+    return {"returns": at, "departure_K": departure_K, "outdoors_C": outdoors_C}
 
 
 study.command(short_help="The newest answers of a zone as a PDF.")(report)

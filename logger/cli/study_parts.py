@@ -1,14 +1,21 @@
-"""What the commands of `study` share: their options, running a study, and printing its answer."""
+"""What the commands of `study` share: their options, running a study, and printing its answer.
+
+A command is a function that takes the options of its own question and returns them as the study takes them;
+`question` adds those that every question has.
+"""
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias, cast
 
 import typer
 
 from ..errors import Refused
-from .context import Session, whole_or_interval
+from .context import Session, open_session, whole_or_interval
+from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .output import answer as print_answer
 
 if TYPE_CHECKING:
@@ -41,6 +48,56 @@ LengthMm = Annotated[
     float | None, typer.Option("--length-mm", metavar="MM", help="Also in µm, on this length.")
 ]
 MaterialName = Annotated[str, typer.Option("--material", metavar="NAME", help="Of that length.")]
+
+Options: TypeAlias = dict[str, Any]
+
+
+def question(name: Question, *, of_channel: bool = True) -> Callable[[Callable[..., Options]], Any]:
+    """Make a command of a function that returns the options of a question.
+
+    of_channel: whether the question is about one channel; else it is about the zone alone.
+    """
+
+    def command_of(own: Callable[..., Options]) -> Any:
+        def command(**entered: Any) -> None:
+            shared = {key: entered.pop(key) for key in _shared_parameters(of_channel)}
+            _answer_question(name, own(**entered), **shared)
+
+        parameters = {**inspect.signature(own, eval_str=True).parameters, **_shared_parameters(of_channel)}
+        signed: Any = command
+        signed.__name__, signed.__doc__ = own.__name__, own.__doc__
+        signed.__signature__ = inspect.Signature(list(parameters.values()))
+        signed.__annotations__ = {key: p.annotation for key, p in parameters.items()}
+        return command
+
+    return command_of
+
+
+def _shared_parameters(of_channel: bool) -> dict[str, inspect.Parameter]:
+    """Of every question, in the order in which the help lists them."""
+    parameters = list(inspect.signature(_answer_question, eval_str=True).parameters.values())[2:]
+    return {p.name: p for p in parameters if of_channel or p.name != "channel"}
+
+
+def _answer_question(
+    name: str,
+    options: Options,
+    *,
+    zone: AnyZone = None,
+    channel: Channel = "",
+    start: AnyFrom = None,
+    end: AnyTo = None,
+    out: Out = None,
+    parquet: Parquet = False,
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+    as_json: Json = False,
+) -> None:
+    with open_session(data, config) as session:
+        if options.get("campaign") and not zone:
+            zone = zone_of_campaign(session, options["campaign"])
+        result = run(session, cast("Question", name), (zone, channel), (start, end), options)
+        show(session, result, out, parquet, as_json)
 
 
 def length_options(length_mm: float | None, material: str) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from .connections import connection_faults
 from .feasible import infeasible, unreleased
 from .neighbours import faults as _neighbours
 from .notices import faults as _alarms
-from .schema import CertificateFile, ChannelTable, PlacementTable, RuleTable
+from .schema import AsFoundTable, CertificateFile, ChannelTable, PlacementTable, PointTable, RuleTable
 from .tables import CertificateEntry, Tables, kind_of, unknown
 from .zones import faults as _zones
 
@@ -200,35 +200,29 @@ def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
 
 
 def _points(certificate: CertificateEntry) -> Iterator[Fault]:
+    yield from _stated_twice(certificate.points, "correction", "reference - indication", 1)
+
+
+def _stated_twice(
+    entries: Sequence[Entry[PointTable]] | Sequence[Entry[AsFoundTable]], key: str, formula: str, sign: int
+) -> Iterator[Fault]:
+    """Points that state an indication twice, nothing at all, or a reference that gives another `key`."""
     indications: set[float] = set()
-    for entry in certificate.points:
-        point = entry.value
+    for entry in entries:
+        point, stated = entry.value, getattr(entry.value, key)
         if point.indication in indications:
             yield entry.fault("indication", "one point for each indication", f"{point.indication} twice")
         indications.add(point.indication)
-        if point.reference is None and point.correction is None:
-            yield entry.fault("reference", "`reference` or `correction`", "neither")
-        elif point.reference is not None and point.correction is not None:
-            difference = point.reference - point.indication
-            if abs(difference - point.correction) > 1e-6 * max(1.0, abs(point.reference)):
-                expected = f"reference - indication, which is {difference:+.6g}"
-                yield entry.fault("correction", expected, f"{point.correction:+.6g}")
+        if point.reference is None and stated is None:
+            yield entry.fault("reference", f"`reference` or `{key}`", "neither")
+        elif point.reference is not None and stated is not None:
+            difference = sign * (point.reference - point.indication)
+            if abs(difference - stated) > 1e-6 * max(1.0, abs(point.reference)):
+                yield entry.fault(key, f"{formula}, which is {difference:+.6g}", f"{stated:+.6g}")
 
 
 def _as_found(certificate: CertificateEntry) -> Iterator[Fault]:
-    indications: set[float] = set()
-    for entry in certificate.as_found:
-        point = entry.value
-        if point.indication in indications:
-            yield entry.fault("indication", "one point for each indication", f"{point.indication} twice")
-        indications.add(point.indication)
-        if point.reference is None and point.error is None:
-            yield entry.fault("reference", "`reference` or `error`", "neither")
-        elif point.reference is not None and point.error is not None:
-            difference = point.indication - point.reference
-            if abs(difference - point.error) > 1e-6 * max(1.0, abs(point.reference)):
-                expected = f"indication - reference, which is {difference:+.6g}"
-                yield entry.fault("error", expected, f"{point.error:+.6g}")
+    yield from _stated_twice(certificate.as_found, "error", "indication - reference", -1)
     if certificate.entry.value.as_found_model and not certificate.entry.value.as_found:
         yield certificate.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
 

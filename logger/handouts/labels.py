@@ -17,6 +17,7 @@ from ..core.calibration.status import RegisterEntry, register
 from ..errors import Refused, UnknownName
 from ..instants import local, rfc3339
 from ..model import Certificate, Setup
+from ..model.entry_forms import LabelsEntry
 from ..units import difference_to_canonical, to_canonical
 from .code import base_address, code_svg
 from .paper import compile_paper, frame
@@ -142,7 +143,7 @@ def labels_pdf(
 
 def note_printed(store: Store, labels: Sequence[Label], who: str, now_ns: int) -> None:
     """Journal what was printed with which due day, so that it is known when a label has aged."""
-    what: dict[str, Any] = {"at": rfc3339(now_ns), "due": {label.probe: label.due for label in labels}}
+    what: LabelsEntry = {"at": rfc3339(now_ns), "due": {label.probe: label.due for label in labels}}
     store.journal.append(KIND, who, what)
 
 
@@ -150,8 +151,7 @@ def stale(store: Store, setup: Setup, at_ns: int) -> list[tuple[str, str, str]]:
     """Probes whose due day is another one than on the label printed last: probe, day there, day now."""
     printed: dict[str, str] = {}
     for entry in store.journal.entries(kind=KIND):
-        what: Any = entry.what
-        printed |= what["due"]
+        printed |= entry.read(LabelsEntry)["due"]
     days = {e.probe: "" for e in register(setup, at_ns)}
     for e in register(setup, at_ns):
         due = e.confirmation.due.isoformat() if e.confirmation.due else ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, TypedDict
+from typing import TypedDict
 
 from sqlalchemy import select
 
@@ -12,6 +12,7 @@ from ..acts.inspections import inspections
 from ..acts.marks import marks
 from ..instants import NS, rfc3339
 from ..model import Excursion, Setup
+from ..model.entry_forms import AlarmEntry, CaseEntry, DispositionEntry, ZoneEntry
 from ..store import JournalEntry, Store
 from ..store.hot.tables import notice
 from .case_record import CaseRecord
@@ -86,14 +87,11 @@ def _of_alarms(store: Store, setup: Setup, record: CaseRecord) -> Iterator[Happe
     keys = {alarm.key for alarm in setup.alarms if alarm.rule in rules}
     begin, end = record.case.from_ns, max(record.settled_ns.values()) + DAY_NS
     for entry in store.journal.entries(kind="alarm") if keys else ():
-        if entry.what.get("alarm") in keys and begin <= entry.at_ns < end:
-            change = (
-                f"{entry.what.get('was', '')} → {entry.what['is']}"
-                if "is" in entry.what
-                else str(entry.what.get("act", ""))
-            )
+        what = entry.read(AlarmEntry)
+        if what.get("alarm") in keys and begin <= entry.at_ns < end:
+            change = f"{what.get('was', '')} → {what['is']}" if "is" in what else what.get("act", "")
             why = f": {entry.why}" if entry.why else ""
-            yield Happening(entry.at_ns, f"alarm {entry.what['alarm']}, {change}{why}", entry.who)
+            yield Happening(entry.at_ns, f"alarm {what['alarm']}, {change}{why}", entry.who)
     t = notice
     query = select(t.c.route, t.c.alarm, t.c.sent_ns).where(
         t.c.alarm.in_(sorted(keys)), t.c.sent_ns >= begin, t.c.sent_ns < end
@@ -113,8 +111,9 @@ def _of_work(store: Store, record: CaseRecord) -> Iterator[Happening]:
                 yield Happening(job.to_ns, f"inspection {job.key} ended", job.person)
     for kind, words in (("work-stopped", "work stopped"), ("work-resumed", "work resumed")):
         for entry in store.journal.entries(kind=kind):
-            if entry.what["zone"] in case.zones and case.from_ns <= entry.at_ns < end + 30 * DAY_NS:
-                yield Happening(entry.at_ns, f"{words} in {entry.what['zone']}: {entry.why}", entry.who)
+            zone = entry.read(ZoneEntry)["zone"]
+            if zone in case.zones and case.from_ns <= entry.at_ns < end + 30 * DAY_NS:
+                yield Happening(entry.at_ns, f"{words} in {zone}: {entry.why}", entry.who)
     for zone in case.zones:
         for m in marks(store, zone):
             if m.from_ns < end and m.to_ns > case.from_ns:
@@ -127,14 +126,16 @@ def _of_act(entry: JournalEntry) -> Happening:
 
 def act_sentence(entry: JournalEntry) -> str:
     """An act on a case in a sentence; those on single excursions, before there were cases, as well."""
-    what, why = entry.what, f": {entry.why}" if entry.why else ""
-    act = str(what.get("act", ""))
+    why = f": {entry.why}" if entry.why else ""
     if entry.kind != "case":
-        key = what.get("inspection")
-        return f"inspection {key}: {what.get('decision', '')}" if key else "noted on one excursion" + why
+        earlier = entry.read(DispositionEntry)
+        key = earlier.get("inspection")
+        return f"inspection {key}: {earlier.get('decision', '')}" if key else "noted on one excursion" + why
+    what = entry.read(CaseEntry)
+    act = what["act"]
     if act == "note":
-        texts: Any = what.get("texts") or {}
-        names = [LABELS[name] for name in LABELS if name in dict(texts)]
+        texts = what.get("texts") or {}
+        names = [LABELS[name] for name in LABELS if name in texts]
         again = f"opened again: {what['reopened']}; " if what.get("reopened") else ""
         return f"{again}wrote {', '.join(names)}" if names else again.rstrip("; ")
     if act == "decision":

@@ -7,13 +7,13 @@ ended and its verdict is final, and again whenever its digest is another one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from ..acts.inspections import inspections
 from ..core.measurement.check import Check
-from ..model import Inspection
+from ..model import Inspection, Verdict
+from ..model.entry_forms import RevisionEntry
 from ..store import Store
 from ..verdicts.verdicts import Verdicts
 from .assess import Assessment, question_of
@@ -36,7 +36,7 @@ class Issue:
     inspection: str
     number: int
     at_ns: int
-    verdict: str
+    verdict: Verdict
     reason: str
     digest: str
     difference: str = ""
@@ -53,7 +53,7 @@ def issues(store: Store) -> dict[str, list[Issue]]:
     """Key of an inspection -> its revisions, the first one first."""
     by_inspection: dict[str, list[Issue]] = {}
     for entry in store.journal.entries(kind=KIND):
-        w: Mapping[str, Any] = entry.what
+        w = entry.read(RevisionEntry)
         by_inspection.setdefault(w["inspection"], []).append(
             Issue(
                 w["inspection"],
@@ -196,7 +196,7 @@ def _difference(last: Issue, check: Check, *, other: bool) -> str:
     return f"{now} as before; its figures changed"
 
 
-def _content(issue: Issue) -> dict[str, Any]:
+def _content(issue: Issue) -> RevisionEntry:
     return {
         "inspection": issue.inspection,
         "issue": issue.number,

@@ -7,7 +7,6 @@ its time constant; when it will be ready is told as if the air stayed as it is n
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,8 +16,9 @@ from ..core.physics.thermal import response, soak_time_s
 from ..errors import Refused, UnknownName
 from ..instants import NS, parse, rfc3339
 from ..model import Setup
+from ..model.entry_forms import SoakEndEntry, SoakEntry
 from ..series import Float
-from ..store import Store
+from ..store import JournalEntry, Store
 from ..verdicts.verdicts import Verdicts
 
 _UTC = ZoneInfo("UTC")
@@ -68,7 +68,7 @@ def begin_soak(
     setup.zone(zone)
     if not name.strip() or not who.strip():
         raise Refused("Nothing was begun: expected a name for the part, and who begins it.")
-    what: dict[str, Any] = {
+    what: SoakEntry = {
         "zone": zone,
         "name": name.strip(),
         "at": rfc3339(now_ns),
@@ -85,31 +85,33 @@ def end_soak(store: Store, number: int, who: str) -> None:
     with store.begin() as conn:
         running = {c.number: c for c in clocks(store)}
         if number not in running:
-            ended = {entry.what["clock"] for entry in store.journal.entries(kind=ENDED)}
+            ended = {entry.read(SoakEndEntry)["clock"] for entry in store.journal.entries(kind=ENDED)}
             if number in ended:
                 raise Refused("This part was taken away before; its soak timer has ended.")
             raise UnknownName("soak clock", str(number), map(str, running))
-        store.journal.append(ENDED, who.strip(), {"clock": number, "name": running[number].name}, conn=conn)
+        what: SoakEndEntry = {"clock": number, "name": running[number].name}
+        store.journal.append(ENDED, who.strip(), what, conn=conn)
 
 
 def clocks(store: Store) -> list[SoakClock]:
     """Clocks that run, the oldest first."""
-    ended = {entry.what["clock"] for entry in store.journal.entries(kind=ENDED)}
-    return [
-        SoakClock(
-            e.number,
-            str(e.what["zone"]),
-            str(e.what["name"]),
-            parse(str(e.what["at"]), _UTC),
-            float(e.what["tau_s"]),  # type: ignore[arg-type]
-            float(e.what["from_C"]),  # type: ignore[arg-type]
-            float(e.what["residual_K"]),  # type: ignore[arg-type]
-            str(e.what["how"]),
-            e.who,
-        )
-        for e in store.journal.entries(kind=BEGUN)
-        if e.number not in ended
-    ]
+    ended = {entry.read(SoakEndEntry)["clock"] for entry in store.journal.entries(kind=ENDED)}
+    return [_clock(entry) for entry in store.journal.entries(kind=BEGUN) if entry.number not in ended]
+
+
+def _clock(entry: JournalEntry) -> SoakClock:
+    what = entry.read(SoakEntry)
+    return SoakClock(
+        entry.number,
+        what["zone"],
+        what["name"],
+        parse(what["at"], _UTC),
+        float(what["tau_s"]),
+        float(what["from_C"]),
+        float(what["residual_K"]),
+        what["how"],
+        entry.who,
+    )
 
 
 def read(verdicts: Verdicts, clock: SoakClock, now_ns: int) -> SoakReading:

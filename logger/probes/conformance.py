@@ -148,7 +148,9 @@ class DriverContract:
         rig.answers(rig.values[0])
         _good(rig.driver)
         rig.garbage()
-        _no_values(_polled(rig.driver), rig.driver)
+        rows = _polled(rig.driver)
+        _no_values(rows, rig.driver)
+        assert "ok" not in {row.status for row in rows}
         self._recovers(rig)
 
     def test_a_late_answer_is_never_that_of_the_next_question(self, rig: Rig) -> None:
@@ -157,7 +159,9 @@ class DriverContract:
         rig.answers(rig.values[0])
         _good(rig.driver)
         rig.late()
-        _no_values(_polled(rig.driver), rig.driver)
+        rows = _polled(rig.driver)
+        _no_values(rows, rig.driver)
+        assert not {row.value for row in rows} & set(rig.values[0])
         self._recovers(rig)
 
     def test_a_late_answer_is_never_that_of_the_other_probe_on_the_wire(self, rig: Rig) -> None:

@@ -86,7 +86,7 @@ def run_confined(name: str, limits: ChildLimits, work: Callable[P, T], *args: P.
     while True:
         child = _Child.idle_or_new()
         try:
-            answer = child.call(limits, (work, args, named))
+            answer = child.call(limits, (_folder(), work, args, named))
         except _IdleChildEnded:
             child.end()
             continue  # it had ended while it was idle: nothing of this call was begun
@@ -101,6 +101,14 @@ def run_confined(name: str, limits: ChildLimits, work: Callable[P, T], *args: P.
         else:
             child.end()
         return cast(T, _result(name, limits, answer))
+
+
+def _folder() -> str:
+    """Where this process stands, from which the child reads relative paths: it may have started elsewhere."""
+    try:
+        return str(Path.cwd())
+    except OSError:  # the folder has been removed
+        return os.sep
 
 
 def start_early() -> None:
@@ -295,22 +303,25 @@ def serve() -> None:
 def _call(requests: BinaryIO, answers: BinaryIO) -> bool:
     """Do one call; False where none came."""
     try:
-        limits, (work, args, named) = pickle.load(requests)  # noqa: S301 (from our parent)
+        limits, (folder, work, args, named) = pickle.load(requests)  # noqa: S301 (from our parent)
     except EOFError:
         return False
     answers.write(_TAKEN)
     answers.flush()
     with _limit(limits):
-        answer = _answer_of(work, args, named)
+        answer = _answer_of(folder, work, args, named)
     for part in _parts(*answer):
         answers.write(part)
     answers.flush()
     return True
 
 
-def _answer_of(work: Any, args: Any, named: Any) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
+def _answer_of(
+    folder: str, work: Any, args: Any, named: Any
+) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
     """The answer, in which every failure is a sentence: a file must never end the program that reads it."""
     try:
+        os.chdir(folder)
         return _pack(_VALUE, work(*args, **named))
     except StillroomError as refused:
         return _pack(_REFUSED, str(refused))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..core.alarms.performance import PerformanceForm, change_of, performance_figures
 from ..instants import rfc3339
 from ..model import Setup
+from ..model.entry_forms import AlarmEntry
 from .act_forms import ActsFacts, AlarmFacts, InspectionFacts, MarkFacts
 from .names import Names
 
@@ -139,8 +140,8 @@ def _alarms(store: Store, setup: Setup, span: Interval) -> list[AlarmFacts]:
     return [
         {
             "at": rfc3339(entry.at_ns),
-            "alarm": str(entry.what["alarm"]),
-            "what": _change(entry.what),
+            "alarm": entry.read(AlarmEntry)["alarm"],
+            "what": _change(entry.read(AlarmEntry)),
             "who": entry.who,
             "proven": names.proven(entry.who, entry.what),
             "why": entry.why,
@@ -150,5 +151,5 @@ def _alarms(store: Store, setup: Setup, span: Interval) -> list[AlarmFacts]:
     ]
 
 
-def _change(what: Mapping[str, Any]) -> str:
-    return f"{what.get('was', '')} → {what.get('is', '')}" if "is" in what else str(what.get("act", ""))
+def _change(what: AlarmEntry) -> str:
+    return f"{what.get('was', '')} → {what['is']}" if "is" in what else what.get("act", "")

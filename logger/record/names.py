@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, TypeAlias, TypedDict
 
+from ..model.entry_forms import ImportEntry, MarkEntry, RecordEntry, SetupEntry
 from ..people import People
 from ..store.origin import ORIGIN
 
@@ -58,9 +59,10 @@ class Names:
         self._store = store
         self._persons = {account.name: account.person for account in People(store).all()}
 
-    def proven(self, who: str, what: Mapping[str, Any]) -> Proven:
+    def proven(self, who: str, what: Mapping[str, object]) -> Proven:
         """Whether an account proved that this name acted, by what its entry says; None: no person acted."""
-        return self._proven(who, what.get("through") or {})
+        way = what.get("through")
+        return self._proven(who, way if isinstance(way, Mapping) else {})
 
     def proven_now(self, who: str) -> Proven:
         """The same for the act that goes on, which has no entry yet."""
@@ -70,26 +72,26 @@ class Names:
         """Of author and approver of each version of the setup; a first version is put in force by one act."""
         versions: dict[int, dict[str, Proven]] = {}
         for entry in self._entries("setup", "setup-proposed", "setup-approved"):
-            what = entry.what
-            of_version = versions.setdefault(int(str(what["version"])), {})
+            what = entry.read(SetupEntry)
+            of_version = versions.setdefault(what["version"], {})
             if entry.kind != "setup-approved":
                 of_version["author_proven"] = self.proven(entry.who, what)
             if entry.kind != "setup-proposed":
-                approver = str(what["approver"]) if entry.kind == "setup" else entry.who
+                approver = what["approver"] if entry.kind == "setup" else entry.who
                 of_version["approver_proven"] = self.proven(approver, what)
         return versions
 
     def proven_marks(self) -> dict[int, Proven]:
         """Of who marked, by the number of the mark."""
-        return {int(str(e.what["mark"])): self.proven(e.who, e.what) for e in self._entries("mark")}
+        return {e.read(MarkEntry)["mark"]: self.proven(e.who, e.what) for e in self._entries("mark")}
 
     def proven_records(self) -> dict[int, Proven]:
         """Of who issued, by the number of the record."""
-        return {int(str(e.what["record"])): self.proven(e.who, e.what) for e in self._entries("record")}
+        return {e.read(RecordEntry)["record"]: self.proven(e.who, e.what) for e in self._entries("record")}
 
     def proven_imports(self) -> dict[str, Proven]:
         """Of who brought a file in, by its SHA-256."""
-        return {str(e.what["sha256"]): self.proven(e.who, e.what) for e in self._entries("import")}
+        return {e.read(ImportEntry)["sha256"]: self.proven(e.who, e.what) for e in self._entries("import")}
 
     def proven_reviews(self) -> dict[int, Proven]:
         """Of who reviewed, by the number of the entry."""

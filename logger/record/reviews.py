@@ -20,6 +20,7 @@ from ..core.judge.judgement import digest
 from ..errors import Refused
 from ..instants import NS, local, parse, rfc3339
 from ..model import Excursion, Period, Setup
+from ..model.entry_forms import ReviewEntry
 from ..model.roles import Meaning
 from ..people import People, sign
 
@@ -232,7 +233,7 @@ def covering(store: Store, zone: str, from_ns: int, to_ns: int | None = None) ->
 
 
 def _review(entry: JournalEntry) -> Review:
-    what: Any = entry.what
+    what = entry.read(ReviewEntry)
     return Review(
         entry.number,
         entry.at_ns,

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import Refused
 from ..instants import rfc3339
+from ..model.entry_forms import KeyEntry
 from .names import Names
 
 if TYPE_CHECKING:
@@ -78,8 +79,9 @@ def rotate_key(store: Store, who: str, why: str, *, lost: bool = False) -> Key:
     aside.unlink(missing_ok=True)
     key = _create_key(aside)
     act = "lost" if lost else "rotated"
-    more = {"signed_by_old": before.sign(key.public.encode()).hex()} if before else {}
-    what: dict[str, Any] = {"act": act, "key": key.name, "public": key.public, **more}
+    what: KeyEntry = {"act": act, "key": key.name, "public": key.public}
+    if before:
+        what["signed_by_old"] = before.sign(key.public.encode()).hex()
     store.journal.append(KIND, who, what, why.strip())
     aside.replace(path)
     return key
@@ -105,8 +107,8 @@ def check_keys(store: Store) -> Iterator[str]:
     """
     entries, path = store.journal.entries(kind=KIND), _path(store)
     for before, entry in pairwise(entries):
-        what: Any = entry.what
-        if what["act"] == "rotated" and not _old_key_signed(before.what, what):
+        what = entry.read(KeyEntry)
+        if what["act"] == "rotated" and not _old_key_signed(before.read(KeyEntry), what):
             yield f"signing key {what['key'][:16]}…: the key before it did not sign for it"
     if not entries:
         return
@@ -122,7 +124,7 @@ def check_keys(store: Store) -> Iterator[str]:
     except (Refused, OSError) as error:
         yield f"file {FOLDER}/{FILE}: damaged: {error}"
         return
-    if key.name != entries[-1].what["key"]:
+    if key.name != entries[-1].read(KeyEntry)["key"]:
         yield f"file {FOLDER}/{FILE}: is not the key that this record signs by"
 
 
@@ -135,7 +137,7 @@ def restored_without(store: Store) -> bool:
     return bool(store.journal.entries(key_entry, kind="restore", limit=1))
 
 
-def _old_key_signed(before: Mapping[str, Any], what: Mapping[str, Any]) -> bool:
+def _old_key_signed(before: KeyEntry, what: KeyEntry) -> bool:
     try:
         signature = bytes.fromhex(what["signed_by_old"])
         return is_signature_of(before["public"], what["public"].encode(), signature)
@@ -204,9 +206,9 @@ def _path(store: Store) -> Path:
     return store.folder / FOLDER / FILE
 
 
-def _newest(store: Store) -> Mapping[str, Any] | None:
+def _newest(store: Store) -> KeyEntry | None:
     entries = store.journal.entries(kind=KIND, newest_first=True, limit=1)
-    return entries[0].what if entries else None
+    return entries[0].read(KeyEntry) if entries else None
 
 
 def _create_key(path: Path) -> Key:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from ..instants import NS
 from ..model import BackupPlan
+from ..model.entry_forms import BackupReadEntry
 from ..record.proof import altered_verdicts
 from ..store import Store
 from ..store.backup.scrub import PARTS, scrub
@@ -40,8 +40,15 @@ def scrub_backups(store: Store, plan: BackupPlan | None, event: Event, now_ns: i
         return  # that it is away is told by the backup that could not be made
     part = now_ns // DAY_NS % PARTS
     read = scrub(Path(plan.folder), part)
-    what: dict[str, Any] = {"folder": plan.folder, "part": part, "of": PARTS, "files": read.files}
-    what |= {"bytes": read.size_bytes, "intact": not read.faults, "faults": list(read.sentences[:20])}
+    what: BackupReadEntry = {
+        "folder": plan.folder,
+        "part": part,
+        "of": PARTS,
+        "files": read.files,
+        "bytes": read.size_bytes,
+        "intact": not read.faults,
+        "faults": list(read.sentences[:20]),
+    }
     store.journal.append(SCRUBBED, "service", what)
     for path in read.damaged:
         path.unlink(missing_ok=True)
@@ -74,8 +81,9 @@ def damage(store: Store) -> str:
     """What was found wrong with backups since the newest one that is intact was made; empty: nothing."""
     made_ns = _newest(store, "backup", intact=True) or 0
     read = store.journal.entries(kind=SCRUBBED, newest_first=True, limit=2 * PARTS)
-    wrong = [entry for entry in read if entry.what.get("intact") is False and entry.at_ns >= made_ns]
-    return str(next(iter(wrong[0].what["faults"]), "")) if wrong else ""  # type: ignore[arg-type]
+    parts = [entry.read(BackupReadEntry) for entry in read if entry.at_ns >= made_ns]
+    wrong = [part for part in parts if part.get("intact") is False]
+    return next(iter(wrong[0]["faults"]), "") if wrong else ""
 
 
 def _newest(store: Store, kind: str, intact: bool = False) -> int | None:

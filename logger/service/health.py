@@ -18,6 +18,7 @@ from ..acts import alarms as attending
 from ..config import in_force
 from ..instants import NS, to_ns
 from ..model import Setup
+from ..model.entry_forms import SelfTestEntry
 from ..store import Store
 from ..store.folder_check import open_to_others
 from ..verdicts.verdicts import Verdicts
@@ -188,7 +189,7 @@ def _validation(store: Store) -> HealthFigure:
     prompt = "run: stillroom selftest --data DIR"
     if not entries:
         return HealthFigure("Record", f"self-test of stillroom {__version__}", "none", None, prompt)
-    what = entries[0].what
+    what = entries[0].read(SelfTestEntry)
     scope = f"of {what.get('version')}, {what.get('cases')} cases"
     fault = "" if what.get("version") == __version__ else f"another version is running; {prompt}"
     fault = fault if what.get("passed") is True else "FAILED: do not rely on any verdict"

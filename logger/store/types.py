@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import TypeAlias, TypeVar, cast
 
+from ..model.entry_forms import EntryForm
+
+F = TypeVar("F", bound=EntryForm)
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
 
@@ -20,6 +23,10 @@ class JournalEntry:
     what: Mapping[str, JSON]
     why: str
     sha256: str
+
+    def read(self, form: type[F]) -> F:  # noqa: ARG002 (it says what mypy is to know of `what`)
+        """What it says, in the form of its kind; the chain proves that it stands as its writer left it."""
+        return cast("F", self.what)
 
 
 @dataclass(frozen=True)

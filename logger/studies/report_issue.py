@@ -11,10 +11,10 @@ import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from ..instants import rfc3339
 from ..model import Setup
+from ..model.entry_forms import StudyReportEntry
 from ..record.signatures import digests, sealed_by, signing_key
 from ..store import Store
 from ..store.files import write_durably
@@ -67,7 +67,7 @@ def issued_reports(store: Store, zone: str | None = None) -> list[IssuedReport]:
     """Every report that was issued, oldest first."""
     reports = []
     for entry in store.journal.entries(kind=KIND):
-        what: Mapping[str, Any] = entry.what
+        what = entry.read(StudyReportEntry)
         folder = store.folder / FOLDER / f"{what['report']:06d}"
         report = IssuedReport(
             what["report"], what["zone"], folder, what["files"], what["answers"], entry.who, entry.at_ns

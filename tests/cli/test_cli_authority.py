@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from logger.acts.setup import apply_setup
-from logger.cli.program import program
+from logger.cli.program import program_for
 from logger.config import example_folder, read_texts
 from logger.errors import Refused
 from logger.model.roles import Role
@@ -40,7 +40,7 @@ class Done:
 def run(data: Path, *words: str, typed: str = "", **env: str | None) -> Done:
     """The program in this process; what main() would print of a refusal is in `stderr`."""
     every = {"STILLROOM_PASSWORD": None, "STILLROOM_APPROVER_PASSWORD": None, **env}
-    result = CliRunner().invoke(program(), [*words, "--data", str(data)], input=typed, env=every)
+    result = CliRunner().invoke(program_for(words), [*words, "--data", str(data)], input=typed, env=every)
     if isinstance(result.exception, Refused):
         return Done(2, result.stdout, str(result.exception))
     return Done(result.exit_code, result.stdout, result.stderr + str(result.exception or ""))
@@ -193,8 +193,8 @@ def test_disposing_takes_two_accounts(ask: Ask) -> None:
 def test_a_lost_password_is_recovered_on_record(room: Path, ask: Ask) -> None:
     """Who owns the machine owns the record: it can be done, and the journal says how and by which login."""
     words = ("user", "password", "boss", "--password-stdin")
-    assert ask(*words, "--who", "boss", given="quite another password\n").returncode == 2
-    result = ask(*words, "--recover", given="quite another password\n")
+    assert ask(*words, "--who", "boss", typed="quite another password\n").returncode == 2
+    result = ask(*words, "--recover", typed="quite another password\n")
     assert result.returncode == 0, result
     with Store.open(room / "data", read_only=True) as store:
         entry = store.journal.entries(kind="account")[-1]

@@ -13,7 +13,7 @@ PASSWORD = "a room of 20 degrees\n"
 
 def user(data: Path, *words: str, typed: str = "") -> Any:
     """The program with these words."""
-    return run_here("user", *words, "--data", data, given=typed)
+    return run_here("user", *words, "--data", data, typed=typed)
 
 
 def test_an_account_from_first_to_last(demo_copy: Path) -> None:

@@ -43,7 +43,7 @@ NONE = "\n\n"
 
 
 def begin(folder: Path, typed: str, *options: str) -> tuple[int, str, str]:
-    result = run_here("begin", "--no-start", *options, cwd=folder, given=typed)
+    result = run_here("begin", "--no-start", *options, cwd=folder, typed=typed)
     return result.returncode, result.stdout, result.stderr
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from dashboard.data.queries import Queries
 from dashboard.data.source import Source
-from dashboard.parts.certificate_form import certificate_form, document_bytes, effect_parts, texts_with
+from dashboard.parts.certificate_form import certificate_form, document_bytes, new_parts, texts_with
 from logger.errors import Refused
 from logger.first_room.draft import Draft
 from logger.first_room.force import put_in_force
@@ -49,7 +49,7 @@ def test_the_effect_is_shown_before_anything_is_proposed(page: Queries) -> None:
     assert sorted(set(texts) - set(page.source.keeping.versions()[-1].texts)) == [
         "certificates/MG-0511-T-7-temperature.toml"
     ]
-    text = str(effect_parts(page, CHANNEL, texts))
+    text = str(new_parts(page, CHANNEL, texts))
     assert "Newest reading 20.05 °C; by this certificate 20.00 ± 0.08 °C." in text
     assert "+0.08" in text  # the error at 15.08
     assert page.source.keeping.proposals() == []
@@ -88,7 +88,7 @@ def test_a_digital_certificate_is_read_from_its_file(page: Queries) -> None:
     content = certificates.certificate(serial="MG-0511")
     texts = texts_with(page, CHANNEL, "file", PAPER | {"number": "", "points": ""}, content)
     assert "certificates/P1-temperature.xml" in texts
-    assert "Newest reading 20.05 °C; by this certificate" in str(effect_parts(page, CHANNEL, texts))
+    assert "Newest reading 20.05 °C; by this certificate" in str(new_parts(page, CHANNEL, texts))
 
 
 def test_an_xml_that_is_no_certificate_is_refused(page: Queries) -> None:

@@ -14,7 +14,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from logger.cli.program import program
+from logger.cli.program import program_for
 from logger.config import example_folder
 from logger.errors import ImportRefused
 from logger.imports import ImportResult, Profile, known_profiles, profile_of
@@ -137,7 +137,7 @@ def test_a_preview_tells_rows_axis_gaps_and_flags(setup: Setup, plain: Profile) 
 
 
 def run(*arguments: str) -> str:
-    outcome = CliRunner().invoke(program(), list(arguments))
+    outcome = CliRunner().invoke(program_for(arguments), list(arguments))
     assert outcome.exit_code == 0, outcome.output
     return outcome.stdout  # what takes long on a busy machine says so on the other stream
 

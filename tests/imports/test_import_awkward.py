@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from logger.cli.program import program
+from logger.cli.program import program_for
 from logger.errors import ImportRefused
 from logger.imports import Profile
 from logger.imports.describing import describe
@@ -138,10 +138,10 @@ def test_bad_lines_are_left_out_by_name_and_on_record(tmp_path: Path) -> None:
         "--who",
         "Greta Holm",
     ]
-    refused = CliRunner().invoke(program(), base)
+    refused = CliRunner().invoke(program_for(base), base)
     assert refused.exit_code != 0
     assert "--leave-out 3" in str(refused.exception)
-    outcome = CliRunner().invoke(program(), [*base, "--leave-out", "3", "--json"])
+    outcome = CliRunner().invoke(program_for(base), [*base, "--leave-out", "3", "--json"])
     assert outcome.exit_code == 0, outcome.output
     (output,) = json.loads(outcome.stdout)
     assert output["rows"] == 3
@@ -167,6 +167,6 @@ def test_lines_that_are_none_are_refused(tmp_path: Path, lines: str) -> None:
         "--who",
         "Greta Holm",
     ]
-    refused = CliRunner().invoke(program(), [*base, "--leave-out", lines])
+    refused = CliRunner().invoke(program_for(base), [*base, "--leave-out", lines])
     assert refused.exit_code != 0
     assert not (tmp_path / "data").exists()

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from logger.cli.program import program
+from logger.cli.program import program_for
 from logger.config import load
 from logger.errors import Refused
 from logger.store import Store
@@ -30,7 +30,7 @@ def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def run(*line: str) -> Result:
-    return CliRunner().invoke(program(), [*line])
+    return CliRunner().invoke(program_for(line), [*line])
 
 
 def test_a_file_is_described_without_a_configuration(elsewhere: Path) -> None:

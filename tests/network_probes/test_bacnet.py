@@ -2,36 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from logger.errors import ProbeError
-from logger.probes import ProbeDriver, Raw
 from logger.probes.bacnet import BACNET, UNITS
 from logger.probes.plug_in import TrialOptions
 from tests.peers import wait_for
 
 from .conftest import BacnetRig, line_of
-from .on_bus import polling
-
-
-def first(
-    driver: ProbeDriver, holds: Callable[[Raw], bool] = lambda row: row.status != "timeout"
-) -> Sequence[Raw]:
-    """The first rows whose first holds; an answer may be late on a busy machine."""
-    rows: list[Raw] = []
-
-    def met() -> bool:
-        driver.open()
-        rows[:] = driver.read()
-        return holds(rows[0])
-
-    wait_for(met, "a row as expected")
-    driver.close()
-    return rows
+from .on_bus import first_rows, polling
 
 
 @pytest.mark.parametrize(
@@ -51,7 +33,7 @@ def test_a_value_that_is_no_reading_says_why_beside_a_good_one(
 ) -> None:
     """Bits of status-flags and names of reliability: ANSI/ASHRAE 135, clause 12 (from memory)."""
     bacnet.peer.order(**order)
-    temperature, humidity = first(bacnet.driver)
+    temperature, humidity = first_rows(bacnet.driver)
     assert (temperature.value, temperature.status) == (None, "sensor-fault")
     assert temperature.raw.startswith(raw)
     assert (humidity.value, humidity.status) == (47.8, "ok")
@@ -59,7 +41,7 @@ def test_a_value_that_is_no_reading_says_why_beside_a_good_one(
 
 def test_in_alarm_alone_is_a_limit_of_theirs(bacnet: BacnetRig) -> None:
     bacnet.peer.order(flags=[1])
-    assert [(row.value, row.status) for row in first(bacnet.driver)] == [(20.03, "ok"), (47.8, "ok")]
+    assert [(row.value, row.status) for row in first_rows(bacnet.driver)] == [(20.03, "ok"), (47.8, "ok")]
 
 
 @pytest.mark.parametrize("strict", [False, True], ids=["by object", "whole request refused"])
@@ -68,7 +50,7 @@ def test_an_object_that_is_not_there_is_a_fault_of_that_value_alone(bacnet: Bacn
     bacnet.peer.order(strict=strict)
     objects = bacnet.table()["objects"] | {"a": "analog-input,77"}
     bacnet.driver.close()
-    rows = first(bacnet.driver_of(bacnet.table() | {"objects": objects}))
+    rows = first_rows(bacnet.driver_of(bacnet.table() | {"objects": objects}))
     assert [(row.value, row.status) for row in rows] == [(20.03, "ok"), (47.8, "ok"), (None, "sensor-fault")]
     assert "unknown-object" in rows[2].raw
 
@@ -88,7 +70,7 @@ def test_a_device_that_is_not_what_it_should_be_gives_no_value_at_all(
     bacnet: BacnetRig, order: dict[str, Any], status: str, raw: str
 ) -> None:
     bacnet.peer.order(**order)
-    rows = first(bacnet.driver)
+    rows = first_rows(bacnet.driver)
     assert {(row.value, row.status) for row in rows} == {(None, status)}
     assert rows[0].raw.startswith(raw)
 
@@ -98,7 +80,7 @@ def test_a_device_that_is_not_what_it_should_be_gives_no_value_at_all(
 )
 def test_a_device_with_little_room_is_asked_for_less(bacnet: BacnetRig, order: dict[str, Any]) -> None:
     bacnet.peer.order(**order)
-    assert [(row.value, row.status) for row in first(bacnet.driver)] == [(20.03, "ok"), (47.8, "ok")]
+    assert [(row.value, row.status) for row in first_rows(bacnet.driver)] == [(20.03, "ok"), (47.8, "ok")]
 
 
 def test_an_address_that_is_not_ours_is_a_lost_line_at_once(bacnet: BacnetRig) -> None:

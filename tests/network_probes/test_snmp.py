@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
 
 from logger.errors import ProbeError
-from logger.probes import ProbeDriver, Raw
 from logger.probes.plug_in import KindRefused, TrialOptions
 from logger.probes.snmp import SNMP, SnmpTable
 from tests.peers import wait_for
 from tests.peers.snmp_agent import AUTHENTICATION, PRIVACY, USER
 
 from .conftest import SnmpRig, line_of
-from .on_bus import polling
+from .on_bus import first_rows, polling
 
 
 @pytest.fixture(autouse=True)
@@ -31,22 +29,6 @@ VERSION_3 = {
 }  # fmt: skip
 
 
-def first(
-    driver: ProbeDriver, holds: Callable[[Raw], bool] = lambda row: row.status != "timeout"
-) -> Sequence[Raw]:
-    """The first rows whose first holds; an answer may be late on a busy machine."""
-    rows: list[Raw] = []
-
-    def met() -> bool:
-        driver.open()
-        rows[:] = driver.read()
-        return holds(rows[0])
-
-    wait_for(met, "a row as expected")
-    driver.close()
-    return rows
-
-
 def table(snmp: SnmpRig, **changes: Any) -> dict[str, Any]:
     return snmp.table() | {"timeout_s": 5.0} | changes
 
@@ -54,7 +36,7 @@ def table(snmp: SnmpRig, **changes: Any) -> dict[str, Any]:
 @pytest.mark.parametrize("version", ["2c", "3"])
 def test_both_versions_read_exact_decimals(snmp: SnmpRig, version: str) -> None:
     """2003 hundredths are 20.03, 478 tenths 47.8: no last bit of a double is left over."""
-    rows = first(snmp.driver_of(table(snmp, **(VERSION_3 if version == "3" else {}))))
+    rows = first_rows(snmp.driver_of(table(snmp, **(VERSION_3 if version == "3" else {}))))
     assert [(row.value, row.status) for row in rows] == [(20.03, "ok"), (47.8, "ok")]
 
 
@@ -73,7 +55,7 @@ def test_an_object_that_is_no_reading_is_a_fault_of_that_value_alone(
     snmp: SnmpRig, shown: str, raw: str
 ) -> None:
     snmp.peer.show(shown)
-    temperature, humidity = first(snmp.driver_of(table(snmp)))
+    temperature, humidity = first_rows(snmp.driver_of(table(snmp)))
     assert (temperature.value, temperature.status) == (None, "sensor-fault")
     assert temperature.raw.startswith(raw)
     assert (humidity.value, humidity.status) == (47.8, "ok")
@@ -81,7 +63,7 @@ def test_an_object_that_is_no_reading_is_a_fault_of_that_value_alone(
 
 def test_a_text_that_is_a_number_is_one(snmp: SnmpRig) -> None:
     snmp.peer.show("string|2003")
-    assert first(snmp.driver_of(table(snmp)))[0].value == 20.03
+    assert first_rows(snmp.driver_of(table(snmp)))[0].value == 20.03
 
 
 @pytest.mark.parametrize(
@@ -116,7 +98,7 @@ def test_a_secret_that_is_missing_or_wrong_is_said(
     snmp: SnmpRig, changes: dict[str, Any], status: str, raw: str
 ) -> None:
     """A wrong community and a wrong privacy password are silence, as agents want it: both are named."""
-    rows = first(snmp.driver_of(table(snmp, **changes)), lambda row: row.status == status)
+    rows = first_rows(snmp.driver_of(table(snmp, **changes)), lambda row: row.status == status)
     assert {(row.value, row.status) for row in rows} == {(None, status)}
     assert rows[0].raw.startswith(raw)
 

@@ -6,8 +6,11 @@ import re
 import subprocess
 from pathlib import Path
 
+import pytest
+
 import logger
 from logger.processes.children import module
+from logger.processes.confined import ChildLimits, run_confined
 
 
 def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(tmp_path: Path) -> None:
@@ -17,6 +20,18 @@ def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(t
     outcome = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=600)
     assert (outcome.returncode, outcome.stderr) == (0, "")
     assert "stillroom serve" in outcome.stdout
+
+
+def test_the_child_reads_a_relative_path_from_where_its_parent_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It serves one call after the other, and started where the first one was made."""
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "bench.csv").write_text(name, encoding="utf-8")
+        monkeypatch.chdir(tmp_path / name)
+        limits = ChildLimits.for_size(3)
+        assert run_confined("bench.csv", limits, Path.read_text, Path("bench.csv"), "utf-8") == name
 
 
 def test_no_program_of_ours_is_started_in_another_way() -> None:

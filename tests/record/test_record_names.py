@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from dashboard.app import create_app
-from logger.cli.program import program
+from logger.cli.program import program_for
 from logger.inspections import drop_folder
 from logger.model.roles import Role
 from logger.people import People
@@ -32,7 +32,7 @@ SPAN = ("--zone", "machine-bay", "--from", "2026-10-19", "--to", "2026-10-20")
 def run_well(data: Path, *words: str) -> None:
     """A command by a script that knows the password of every account here."""
     env = {"STILLROOM_PASSWORD": PASSWORD, "STILLROOM_APPROVER_PASSWORD": None}
-    answer = CliRunner().invoke(program(), [*words, "--data", str(data)], env=env)
+    answer = CliRunner().invoke(program_for(words), [*words, "--data", str(data)], env=env)
     assert answer.exit_code == 0, (words, answer.output, answer.exception)
 
 
@@ -105,10 +105,10 @@ def test_lists_and_the_state_at_an_instant_say_it_as_well(demo_copy: Path, tmp_p
             ("Ruth Amsel", True),
         ]
     arguments = ("record", "at", "2026-10-19T10:00", "--zone", "machine-bay", "--data", str(demo_copy))
-    state = json.loads(CliRunner().invoke(program(), [*arguments, "--json"]).stdout)
+    state = json.loads(CliRunner().invoke(program_for(arguments), [*arguments, "--json"]).stdout)
     assert [record["proven"] for record in state["records"]] == [False, True]
     assert state["setup"]["author_proven"] is None  # the program made the demo
-    words = CliRunner().invoke(program(), arguments).stdout
+    words = CliRunner().invoke(program_for(arguments), arguments).stdout
     assert "issued by Ruth Amsel (name given), replaced by record 2" in words
     assert "Record 2 covers it, issued by Ruth Amsel." in words
 

@@ -33,14 +33,22 @@ def name_reference(folder: Path, files: tuple[str, ...], mark: str) -> None:
         apply_setup(store, texts, "Greta Holm", "references entered", "Ines Faber", NOW)
 
 
-@pytest.fixture
-def rooms(group: MadeGroup) -> MadeGroup:
-    """hall-3: P1 (machine bay) rests on RT-07; hall-4: P4 (plate bench) does; hall-5: nothing does."""
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The three rooms of `rooms`, of which each test takes a copy."""
+    group = MadeGroup(tmp_path_factory.mktemp("three-rooms") / "rooms.toml")
     for key, files in (("hall-3", ("AG-0411-T",)), ("hall-4", ("AG-0414-T",)), ("hall-5", ())):
         folder = group.add(key)
         if files:
             name_reference(folder, files, "RT-07")
-    return group
+    return group.file.parent
+
+
+@pytest.fixture
+def rooms(template: Path, tmp_path: Path) -> MadeGroup:
+    """hall-3: P1 (machine bay) rests on RT-07; hall-4: P4 (plate bench) does; hall-5: nothing does."""
+    shutil.copytree(template, tmp_path, dirs_exist_ok=True)
+    return MadeGroup(tmp_path / "rooms.toml")
 
 
 def test_what_rests_on_a_reference(rooms: MadeGroup) -> None:

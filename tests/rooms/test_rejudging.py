@@ -112,14 +112,20 @@ def digests(results: list[Any]) -> dict[tuple[str, str, int], str]:
     return {(r["room"], r["zone"], r["year"]): r["digest"] for r in plain}
 
 
+@pytest.fixture(scope="module")
+def by_one_process(group: MadeGroup) -> list[YearResult]:
+    """What one process makes of the records as the service left them."""
+    return here(group)
+
+
 def start(group: MadeGroup, *words: str) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "logger.cli", "rejudge", "--rooms", str(group.file), *words]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
-def test_what_a_service_stored_bit_by_bit_is_what_years_give(group: MadeGroup) -> None:
+def test_what_a_service_stored_bit_by_bit_is_what_years_give(by_one_process: list[YearResult]) -> None:
     """Two years a zone, two zones a room: nothing changed, though the year's edge lies in the record."""
-    results = here(group)
+    results = by_one_process
     assert [r.year for r in results] == [2025, 2026] * 2 * ROOMS
     assert sum(r.days for r in results) == 6 * 2 * ROOMS
     assert [r for r in results if r.changed or r.why] == []
@@ -130,12 +136,14 @@ LONG = pytest.mark.long
 
 
 @pytest.mark.parametrize("workers", [pytest.param(1, marks=LONG), 2, pytest.param(4, marks=LONG)])
-def test_digests_by_workers_are_those_of_one_process(group: MadeGroup, workers: int) -> None:
+def test_digests_by_workers_are_those_of_one_process(
+    group: MadeGroup, by_one_process: list[YearResult], workers: int
+) -> None:
     pytest.importorskip("distributed")
     running = start(group, "--workers", str(workers), "--dry-run", "--json")
     out, err = running.communicate(timeout=540)
     assert running.returncode == 0, err
-    assert digests(json.loads(out)) == digests(here(group))
+    assert digests(json.loads(out)) == digests(by_one_process)
     assert "Traceback" not in err
     assert "Stream is closed" not in err
 
@@ -155,7 +163,7 @@ def worker_processes(parent: int) -> list[int]:
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="no /proc to find a worker by")
-def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup) -> None:
+def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup, by_one_process: list[YearResult]) -> None:
     """SIGKILL to one of two as soon as there is a first result; all years come, with the same digests."""
     pytest.importorskip("distributed")
     running = start(group, "--workers", "2", "--dry-run")
@@ -167,7 +175,7 @@ def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup) -> None:
     rest, err = running.communicate(timeout=540)
     lines += rest.splitlines()
     assert running.returncode == 0, (lines, err)
-    expected = {r.digest for r in here(group)}
+    expected = {r.digest for r in by_one_process}
     assert {line.split()[-1] for line in lines if " changed, " in line and "judged," not in line} == expected
 
 

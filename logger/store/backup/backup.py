@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +21,7 @@ from sqlalchemy import select
 
 from ...errors import ArchiveAway, Refused, StoreError, StoreInUse
 from ...instants import NS, rfc3339
+from ...model.entry_forms import StudyReportEntry
 from .. import lock
 from ..files import PART, sha256_of
 from ..hot.database import FILE
@@ -124,7 +125,7 @@ def required_files(store: Store) -> dict[str, str]:
     for row in rows:
         files |= {f"{row.folder}/{name}": sha256 for name, sha256 in row.body["files"].items()}
     for entry in store.journal.entries(kind="study-report"):
-        report: Mapping[str, Any] = entry.what
+        report = entry.read(StudyReportEntry)
         folder = f"studies/{report['report']:06d}"
         files |= {f"{folder}/{name}": sha256 for name, sha256 in report["files"].items()}
     return files

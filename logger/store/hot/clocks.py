@@ -15,6 +15,7 @@ import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
 from ...instants import NS
+from ...model.entry_forms import ClockDoubtEntry
 from ...series import Bool, Int, Readings
 from ..rows import Columns
 from ..types import JSON
@@ -103,7 +104,7 @@ class Clocks:
 
         `monotonic_ns`: since when, where the clock was sure before.
         """
-        what: dict[str, JSON] = {"boot": boot, "base_ns": base_ns}
+        what: ClockDoubtEntry = {"boot": boot, "base_ns": base_ns}
         if monotonic_ns is not None:
             what["monotonic_ns"] = monotonic_ns
         self._journal.append(DOUBT, "stillroom", what, why)
@@ -126,12 +127,9 @@ class Clocks:
 
     def _doubts(self) -> list[Doubt]:
         return [
-            Doubt(
-                str(e.what["boot"]), int(str(e.what["base_ns"])), e.at_ns, e.why, e.number,
-                int(str(e.what.get("monotonic_ns", -EVER_NS))),
-            )
-            for e in self._journal.entries(kind=DOUBT)
-        ]  # fmt: skip
+            Doubt(what["boot"], what["base_ns"], e.at_ns, e.why, e.number, what.get("monotonic_ns", -EVER_NS))
+            for e, what in ((e, e.read(ClockDoubtEntry)) for e in self._journal.entries(kind=DOUBT))
+        ]
 
     def readings(self, channel: str, from_ns: int, to_ns: int, read: Read) -> Readings | None:
         """Readings at their true instants; None where all stamps of the channel stand as they are."""

@@ -23,6 +23,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, or_, select
 
 from ...errors import StoreDamaged, StoreError
+from ...model.entry_forms import EntryForm
 from ..origin import ORIGIN
 from ..types import JSON, JournalEntry
 from .home import Home
@@ -62,7 +63,12 @@ class Journal:
         self._clock = clock
 
     def append(
-        self, kind: str, who: str, what: Mapping[str, JSON], why: str = "", conn: Connection | None = None
+        self,
+        kind: str,
+        who: str,
+        what: Mapping[str, JSON] | EntryForm,
+        why: str = "",
+        conn: Connection | None = None,
     ) -> JournalEntry:
         """Chain one entry on, inside the caller's `Store.begin()` or durably by itself."""
         if conn is None:
@@ -194,13 +200,13 @@ def head(conn: Connection) -> tuple[int, str]:
     return (row.number, row.sha256) if row is not None else FIRST
 
 
-def _with_origin(kind: str, what: Mapping[str, JSON]) -> Mapping[str, JSON]:
+def _with_origin(kind: str, what: Mapping[str, object]) -> Mapping[str, object]:
     """What is said, and by which way it came where that is known."""
     way = ORIGIN.get()
     return what if way is None or kind in _NO_ACTS else {**what, "through": dict(way)}
 
 
-def _text(kind: str, what: Mapping[str, JSON]) -> str:
+def _text(kind: str, what: Mapping[str, object]) -> str:
     try:
         return canonical(what)
     except (TypeError, ValueError) as error:
