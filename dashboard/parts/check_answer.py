@@ -66,7 +66,7 @@ def _words(q: Queries, name: str, answer: AssessmentAnswer, query: Mapping[str, 
     room = q.room.timezone
     from_ns, to_ns = parse_ns(answer["from"]), parse_ns(answer["to"])
     title = f"{q.inspection(query['inspection']).title}: " if query.get("inspection") else ""
-    when = wall_span(from_ns, to_ns, ZoneInfo(room))
+    when, settings = wall_span(from_ns, to_ns, ZoneInfo(room)), "; ".join(answer.get("settings", ()))
     return html.Section(
         [
             html.H2(
@@ -80,11 +80,12 @@ def _words(q: Queries, name: str, answer: AssessmentAnswer, query: Mapping[str, 
             ),
             *facts(answer.get("thermal")),
             html.P(
-                f"{sentence(str(answer['decision_rule']))}"
+                sentence(str(answer["decision_rule"]))
+                + ("" if "pre-window" in settings else f" Pre-window {answer['pre_window_s'] // 60} min.")
                 + (" Provisional: the last minutes may still change." if answer.get("provisional") else ""),
                 className="aside",
             ),
-            html.P(sentence("; ".join(answer.get("settings", ()))), className="aside", id="check-settings"),
+            html.P(sentence(settings), className="aside", id="check-settings"),
             *(html.P(f"{sentence(notice)}", className="aside") for notice in answer.get("notices", ())),
         ],
         className="answer",

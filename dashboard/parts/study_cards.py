@@ -23,7 +23,7 @@ from ..access.needs import allowed
 from ..data.queries import Queries
 from .components import aria, behind, button, card, field, svg, table
 
-FIGURE_HEADS = ("figure", "value and 95 % interval", "independent pieces")
+FIGURE_HEADS = ("figure", "value and 95 % interval", "independent blocks")
 MOST_ROWS = 60  # of a table behind a chart
 
 

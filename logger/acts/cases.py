@@ -196,7 +196,7 @@ def part_case(store: Store, case: Case, number: int, at_ns: int | None, *, who: 
     what = _describe(case, number, "parted")
     if at_ns is None:
         if number not in case_book(store).joined():
-            raise Refused(f"Case {number} was not joined to another one; to part it in two, say --at TIME.")
+            raise Refused(f"Case {number} was not joined to another one; to split it, give --at TIME.")
     elif not any(e.from_ns < at_ns for e in case.runs) or not any(e.from_ns >= at_ns for e in case.runs):
         first, last = rfc3339(case.from_ns), rfc3339(max(e.from_ns for e in case.runs))
         raise Refused(

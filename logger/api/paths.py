@@ -61,7 +61,7 @@ def _verdict_paths() -> dict[str, Any]:
             [zone, *interval(), pre_window, activity], missing=True,
         ),
         "/excursions": get(
-            "excursions", "Runs of a rule that was not met", "Oldest first.", "Excursions",
+            "excursions", "Excursions: times out of limits", "Oldest first.", "Excursions",
             [only, *interval(), *paged()], missing=True,
         ),
         "/cases": get(

@@ -89,7 +89,7 @@ class ZoneRoutes:
             )
 
     def excursions(self) -> Response:
-        """Runs of a rule that was not met, oldest first."""
+        """Excursions: times out of limits, oldest first."""
         zone, span, after, limit = self._access.listed()
         with self._access.current.judging:
             runs = self._access.current.verdicts.excursions(zone, *span, self._access.now_ns())

@@ -180,7 +180,7 @@ def decide(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Decide on an inspection that a case affects: once, whatever number of rules was broken.
+    """Decide on an inspection that a case affects: once, however many rules were out of limits.
 
     \b
     Example:
@@ -300,7 +300,7 @@ def causes(
 ) -> None:
     """Hours not stable in use by cause, cases that came back, and what an action changed.
 
-    Each instant counts once, whatever number of rules was broken; causes, what is no cause yet and what
+    Each instant counts once, however many rules were out of limits; causes, what is no cause yet and what
     belongs to no case are together all hours not stable in hours of use.
 
     \b

@@ -38,7 +38,7 @@ def list_conflicts(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Instants at which an imported value contradicts another one, with where each came from."""
+    """Times at which an imported value contradicts another, with the source of each."""
     with open_session(data, config) as session:
         rows = _select(session, channel, start, end, include_decided)
     first = f"{number_of(len(rows), 'conflict')}." if rows else "No conflicts."

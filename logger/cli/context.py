@@ -107,8 +107,8 @@ def refuse_second_begin(data: Path) -> None:
 
     if holds_record(data):
         raise Refused(
-            f"{data} holds a record already; nothing was changed. Start without --begin: it stands in no "
-            "unit and no script, where it would begin another record once the disk is not mounted."
+            f"{data} holds a record already; nothing was changed. Start without --begin, and keep it out "
+            "of units and scripts: there it would begin another record once the disk is not mounted."
         )
 
 

@@ -41,7 +41,7 @@ def excursions(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Runs of a rule that was not met: when, worst value, how far beyond for how long, proven or not.
+    """Excursions: when, worst value, how far beyond for how long, proven or not.
 
     Times are those of the room, with their offset from UTC; with --json they are UTC. What is decided is
     decided on cases: see `stillroom case list`.

@@ -25,10 +25,10 @@ def add_to(app: typer.Typer) -> None:
 def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
     """Say how likely each probe leaves its limits within the hour, and when, with an interval.
 
-    It speaks only where forecasts of the last weeks were better than "it stays as it is" on this room's own
-    record, by the method that was better there, and promises a crossing only while half of such promises or
-    more came true. It is a help for planning: it never counts as an
-    excursion, raises no alarm, and knows nothing of what a person may do meanwhile.
+    A forecast is shown only where those of the last weeks were better than "it stays as it is" on this room's
+    own record, by the method that was better there; a crossing only while half of such forecasts or more were
+    right. It is a help for planning: it never counts as an excursion, raises no alarm, and knows nothing of
+    what a person may do meanwhile.
 
     \b
     Example:

@@ -239,7 +239,7 @@ def _state_lines(state: dict[str, Any], session: Session) -> list[str]:
         replaced = f", replaced by record {entry['replaced_by']}" if entry["replaced_by"] else ""
         lines.append(f"Record {entry['record']} covers it, issued by {person_text(entry, 'by')}{replaced}.")
     by = [f"{person_text(r, 'who')} ({r['cadence']} review of {r['period']})" for r in state["reviews"]]
-    return [*lines, f"Reviewed by {'; '.join(by)}." if by else "Nobody has reviewed it."]
+    return [*lines, f"Reviewed by {'; '.join(by)}." if by else "Not reviewed."]
 
 
 def _reading_row(r: dict[str, Any]) -> list[object]:

@@ -46,7 +46,7 @@ def causes(
 ) -> Options:
     """What to fix first: the variation of a channel by outdoors, day and week, doors, cycle, and the rest.
 
-    Wants 8 weeks. A cause that was not recorded is named; its share stands in the day or in the rest.
+    Needs 8 weeks. A cause that was not recorded is named; its share is counted in the day or in the rest.
 
     \b
     Example:
@@ -62,7 +62,7 @@ def causes(
 def cycles() -> Options:
     """What is regular: the cycle of the air handling, the course of the day and of the week.
 
-    Wants 2 days for the cycle, 7 for the day, 4 weeks for the week.
+    Needs 2 days for the cycle, 7 for the day, 4 weeks for the week.
 
     \b
     Example:
@@ -80,7 +80,7 @@ def events(
 ) -> Options:
     """What disturbs: the mean response of a channel to events of one kind, such as a door that opens.
 
-    Wants 8 events on 6 days, at different times of the day.
+    Needs 8 events on 6 days, at different times of the day.
 
     \b
     Example:
@@ -102,7 +102,7 @@ def change(
 ) -> Options:
     """Did it help: daily means before and after an intervention, the weather taken out.
 
-    Wants 7 whole days on each side; 14 are better. One day around the intervention is left out.
+    Needs 7 whole days on each side; 14 are better. One day around the intervention is left out.
 
     \b
     Example:
@@ -125,7 +125,7 @@ def step(
 ) -> Options:
     """How fast a room, a part or a probe follows: time constants from steps of the air handling.
 
-    Wants 3 time constants of record after a step, and an hour before it; or, with --follows, any days on
+    Needs 3 time constants of record after a step, and an hour before it; or, with --follows, any days on
     which the air moved.
 
     \b
@@ -146,7 +146,7 @@ def hours(
 ) -> Options:
     """When to measure: for each hour of the week, how probable it is that the next hours are stable.
 
-    Wants 4 whole weeks of verdicts.
+    Needs 4 whole weeks of verdicts.
 
     \b
     Example:
@@ -155,7 +155,7 @@ def hours(
     return {"hours": hours, "season": season or None}
 
 
-@study.command(short_help="When in the week to come: starts for jobs, with promises.")
+@study.command(short_help="When in the week to come: starts for jobs, with probabilities.")
 @question("plan", of_channel=False)
 def plan(
     *,
@@ -166,8 +166,8 @@ def plan(
 ) -> Options:
     """When to measure what in the seven days behind --to: how probable each start is stable throughout.
 
-    Wants 12 weeks of verdicts. Beside each promise stands how often such promises came true; where they came
-    true badly, the map of the past weeks is given instead.
+    Needs 12 weeks of verdicts. Each probability is printed with how often such forecasts were right; where
+    they were wrong too often, the map of the past weeks is given instead.
 
     \b
     Example:
@@ -205,7 +205,7 @@ def site(
 ) -> Options:
     """Where to put the probe: which permanent position predicts the air of the machine's volume best.
 
-    Wants 5 days with probes in the volume and at every candidate.
+    Needs 5 days with probes in the volume and at every candidate.
 
     \b
     Example:
@@ -239,7 +239,7 @@ def mapping(
 ) -> Options:
     """Where it is too warm: probes at their positions over a state of the room, against each other.
 
-    Wants 9 probes, 24 h, and 2 h side by side before and after. Positions are those of the setup.
+    Needs 9 probes, 24 h, and 2 h side by side before and after. Positions are those of the setup.
 
     \b
     Example:
@@ -267,7 +267,7 @@ def set_back(
 ) -> Options:
     """Ready on Monday: how long the zone takes to be stable after a set-back, from earlier returns.
 
-    Wants 8 returns. A start outside what was seen is refused.
+    Needs 8 returns. A start outside what was seen is refused.
 
     \b
     Example:

@@ -94,7 +94,7 @@ def read_content(
     values, value_notes = read_values(streams, profile)
     assumed = [note for table in tables for note in table.assumed] + time_notes + value_notes
     if any(np.any(np.diff(at) < 0) for at in instants_ns):
-        assumed.append("rows do not stand in order of time; they were sorted")
+        assumed.append("rows are not in order of time; they were sorted")
     series = []
     for stream, at, some in zip(streams, instants_ns, values, strict=True):
         lines = _lines(stream)

@@ -262,7 +262,7 @@ class _Reading:
         closed_rules = work.closing.rules if work.closing else frozenset()
         new = sorted({e.rule for e in case.runs if e.asks_disposition} - closed_rules)
         if new:
-            return f"another rule was broken, too: {', '.join(new)}"
+            return f"another rule was out of limits, too: {', '.join(new)}"
         record = self._record(case)
         if record.undecided:
             return f"inspections without a decision: {', '.join(record.undecided)}"

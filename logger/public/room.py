@@ -175,7 +175,7 @@ class RoomRecord:
         return self._about(_tables().verdicts(periods, self._zone))
 
     def excursions(self, zone: str | None, start: Instant, end: Instant) -> pd.DataFrame:
-        """Runs of a rule that was not met and touch [start, end), of a zone or of all (None), whole.
+        """Excursions that overlap [start, end), of a zone or of all (None), whole.
 
         Columns zone, rule, from, to, worst, worst_at, limit, U, unit, exceedance, exceedance_unit, proven,
         probes, basis, provisional, disposition (whether one is asked for). worst, limit: in `unit`.

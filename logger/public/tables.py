@@ -170,7 +170,7 @@ def verdicts(periods: Sequence[Period], zone: ZoneInfo) -> pd.DataFrame:
 
 
 def excursions(runs: Sequence[Excursion], zone: ZoneInfo) -> pd.DataFrame:
-    """Runs of a rule that was not met."""
+    """Excursions: times out of limits."""
     fields = {
         "zone": [run.zone for run in runs],
         "rule": [run.rule for run in runs],

@@ -1,4 +1,4 @@
-"""Charts of the week to come: promises by start hour with the jobs laid in, and how promises came true."""
+"""Charts of the week to come: probabilities by start hour, the planned jobs, and how they came out."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ def plan_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     drawn = [
         (
             f"Bar: probability that {first} is stable throughout when it starts then, full height 100 %; "
-            "outlined: jobs laid in; underlined: hours of use",
+            "outlined: planned jobs; underlined: hours of use",
             week,
         )
     ]
     if any(value is not None for value in tables["reliability"]["came true"]):
-        caption = "Of promises so far, how many came true, with an interval by weeks; dashed: as promised"
+        caption = "Of forecasts so far, how many were right, with an interval by weeks; dashed: as forecast"
         drawn.append((caption, picture(_reliability(tables, palette), 250, "Reliability", palette)))
     return drawn
 

@@ -11,7 +11,8 @@ import pytest
 from dashboard.data.case_desk import CaseDesk, desk
 from dashboard.data.queries import Queries
 from dashboard.data.source import Source
-from dashboard.pages.cases import address, layout
+from dashboard.pages.cases import layout
+from dashboard.parts.case_list import address
 from logger.errors import Refused
 from logger.instants import parse
 from tests.inspections.test_cases import TEXTS, WORDS

@@ -18,6 +18,7 @@ from dashboard.charts.plan import plan
 from dashboard.charts.scale import axis_of, label, scale
 from dashboard.data.queries import Queries
 from dashboard.data.spots import Spot
+from dashboard.parts import drift
 from logger.model import Conformity, RuleState
 from tests.dashboard.synthetic import HOUR, NOW
 
@@ -183,3 +184,13 @@ def test_labels_at_line_ends_do_not_meet() -> None:
     places = spread([20.0] * 5, 0.1, 19.0, 21.0)
     assert all(b - a == pytest.approx(0.1) for a, b in pairwise(places))
     assert sum(places) / 5 == pytest.approx(20.0)
+
+
+def test_points_of_the_drift_chart_say_their_value(q: Queries) -> None:
+    """No readout stands beside it, so that a point answers the pointer; names at the ends do not meet."""
+    days, channels = ["2026-10-01", "2026-10-02"], ["P1.temperature", "P2.temperature"]
+    drawn = drift._figure(q, days, {channel: [0.01, 0.01] for channel in channels}, "P1")
+    assert drawn["layout"]["hovermode"] == "closest"
+    assert "%{y:+.3f} K" in drawn["data"][0]["hovertemplate"]
+    first, second = sorted(label["y"] for label in drawn["layout"]["annotations"])
+    assert second > first

@@ -9,6 +9,7 @@ import pytest
 
 from dashboard.charts import figures
 from dashboard.charts.build import live_chart, window_chart
+from dashboard.charts.figures import offset_braces
 from dashboard.charts.live import cursor_dict, cursor_of, extension, known_of, live_tick, new_points
 from dashboard.data.queries import Queries
 from dashboard.data.statements import statement
@@ -267,6 +268,12 @@ def test_clock_change_is_marked(q: Queries) -> None:
     change = 1_792_890_000 * NS
     chart = window_chart(q, "machine-bay", "temperature", change - 5 * HOUR, change + 5 * HOUR)
     assert chart.notes == [(change, "clock put back: +02:00 to +01:00")]
+    flat = [s for s in offset_braces(chart, 400) if s["y0"] == s["y1"]]
+    assert len(offset_braces(chart, 400)) == 3 * len(flat) == 6
+    (first, second), ms = flat, change // 1_000_000
+    assert chart.ms(chart.from_ns) < first["x0"] < first["x1"] < ms < second["x0"] < second["x1"]
+    quiet = window_chart(q, "machine-bay", "temperature", change + HOUR, change + 5 * HOUR)
+    assert offset_braces(quiet, 400) == []
 
 
 def test_every_quantity_has_a_name() -> None:

@@ -74,6 +74,20 @@ def test_fields_title_tables_and_files_follow_the_zoom(open_page: Callable[..., 
     assert opened.seen.console == []
 
 
+def test_a_zoom_survives_a_reload(open_page: Callable[..., Any]) -> None:
+    """The address follows the zoom: loaded again, the page shows the part that was drawn."""
+    opened = open_page()
+    page = opened.go(WINDOW, AREA)
+    opened.wait("window.Plotly && document.querySelector('.readout-table').textContent")
+    drag(page, 0.2, 0.5)
+    opened.wait("document.querySelector('#trend-from').value !== '2026-10-19 06:00'")
+    ends = [page.locator(f"#trend-{end}").input_value() for end in ("from", "to")]
+    page.reload()
+    page.wait_for_selector(AREA)
+    assert [page.locator(f"#trend-{end}").input_value() for end in ("from", "to")] == ends
+    assert opened.seen.console == []
+
+
 def test_a_picture_is_taken_along(open_page: Callable[..., Any]) -> None:
     """SVG and PNG with the name, the window, and that the data are simulated."""
     opened = open_page(scheme="dark")

@@ -197,7 +197,7 @@ def test_bounds_that_move_are_a_revision_and_close_stays_while_it_covers(verdict
     )
     record = case_of(more, 1, NOW)
     assert record.state == "decided"
-    assert record.work.reopened == "another rule was broken, too: machine-bay.humidity"
+    assert record.work.reopened == "another rule was out of limits, too: machine-bay.humidity"
 
 
 def test_excursions_that_vanish_leave_a_void_number(verdicts: Verdicts) -> None:

@@ -149,7 +149,7 @@ WATCHED: Mapping[str, SystemWatch] = {
     ),
     "proof": SystemWatch(
         _proof, "low", "A way that nobody has tried for weeks may be dead.",
-        "Send a test with `stillroom alarm prove` and look whether it arrives.",
+        "Send a test with `stillroom alarm prove` and check that it arrives.",
     ),
     "calibration": SystemWatch(
         _calibration, "low", "Readings of an overdue probe cannot show the room to be stable.",

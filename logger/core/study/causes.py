@@ -306,10 +306,7 @@ def _answer(
 def _figure(item: _Cause, unit: str, n: float) -> Figure:
     if item.shown:
         return Figure(item.name, item.size, unit, item.low, item.high, n, METHOD)
-    why = (
-        f"{item.size:.3f} {unit_name(unit)}, between 0 and {item.high:.3f}: "
-        "the record does not tell it from 0."
-    )
+    why = f"{item.size:.3f} {unit_name(unit)}, between 0 and {item.high:.3f}: not distinguished from 0."
     return Figure(item.name, item.size, unit, 0.0, item.high, n, METHOD, shown=False, why_not=why)
 
 

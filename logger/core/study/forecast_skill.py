@@ -113,4 +113,4 @@ def _headline(half: Figure) -> str:
     if half.shown and (half.value or 0) > 0:
         less = f"{100 * (half.value or 0):.0f} %"
         return f"Half an hour ahead the forecast errs {less} less than “it stays as it is”."
-    return "Half an hour ahead no forecast is proven to beat “it stays as it is”: it is silent."
+    return "Half an hour ahead no forecast is proven to beat “it stays as it is”: none is shown."

@@ -196,7 +196,7 @@ def _answer(
         f"Expect up to {LATER} times this in the weeks after: {LATER * best.rms:.3f} {unit_name(unit)}.",
     ]
     if ties:
-        lines.append(f"The record does not tell it from {', '.join(ties)}: these are not worse.")
+        lines.append(f"The record does not distinguish it from {', '.join(ties)}: these are not worse.")
     if advised is not None:
         weights = ", ".join(f"{w:.2f} {n}" for n, w in zip(advised.names, advised.weights, strict=True))
         lines.append(f"Together better: {weights}, offset {advised.offset:+.3f} {unit_name(unit)}.")

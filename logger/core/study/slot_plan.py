@@ -23,7 +23,7 @@ WORST = 0.10  # miscalibration above which the plain map is given
 CLASSES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 LISTED = 10
 DRAWS = 400
-METHOD = "forecast from earlier weeks alone; interval: how often such promises came true, by weeks"
+METHOD = "forecast from earlier weeks alone; interval: how often such forecasts were right, by weeks"
 
 
 @dataclass(frozen=True)
@@ -164,7 +164,7 @@ def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None
         names = " and ".join(slot.job.name for slot in silent)
         remarks.append(f"For {names} the map of past weeks is given, since {silent[0].map_only}.")
     if use is not None:
-        remarks.append("Jobs are laid in within the hours of use.")
+        remarks.append("Jobs are planned within the hours of use.")
     first = slots[0]
     tables: dict[str, dict[str, list[object]]] = {
         "starts": _starts(slots, first_day, use),
@@ -213,12 +213,12 @@ def _headline(slots: Sequence[_Slot]) -> str:
         return "No job fits into the hours of use of the week to come."
     assert best.start is not None  # noqa: S101 (chosen so)
     text = f"{best.job.name}: {start_name(best.start)}, {100 * float(best.promise[best.start]):.0f} %"
-    text += " (by the map of past weeks; the forecast is silent)" if best.map_only else ""
+    text += " (by the map of past weeks; the forecast is not shown)" if best.map_only else ""
     p = float(best.promise[best.start])
     kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
     share = float(best.reliability.came_true[kind])
     return (
-        f"{text}; such promises came true {100 * share:.0f} of 100 times."
+        f"{text}; such forecasts were right {100 * share:.0f} of 100 times."
         if np.isfinite(share)
         else f"{text}."
     )

@@ -63,7 +63,7 @@ def _differing(old: Mapping[str, T], new: Mapping[str, T]) -> Iterator[tuple[str
         if key not in old:
             yield key, "new"
         elif key not in new:
-            yield key, "gone"
+            yield key, "removed"
         elif old[key] != new[key]:
             yield key, _fields(old[key], new[key])
 
@@ -106,7 +106,7 @@ def _certificates(before: Setup, after: Setup) -> Iterator[SetupChange]:
     for number, what in _differing(old, new):
         certificate: Certificate | None = new.get(number)
         if certificate is None:
-            yield SetupChange(f"certificate {number}", "gone: withdrawn")
+            yield SetupChange(f"certificate {number}", "removed: withdrawn")
         else:
             yield SetupChange(
                 f"certificate {number} of {certificate.channel}", what, certificate.valid_from_ns
