@@ -12,6 +12,7 @@ import resource
 import shutil
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ from ..rooms.rejudging import YearResult, local_workers, plan, rejudge_by_worker
 from ..rooms.summary import write_summary
 from ..series import ImportedReadings
 from ..service.many_rooms import ManyRooms, raise_file_limit
+from ..service.service import FORECASTS
 from ..store import Store
 
 if TYPE_CHECKING:
@@ -186,7 +188,7 @@ def _run_rooms(scratch: Path, count: int, seconds: float) -> tuple[float, float,
     before_mib, begin_s, begin_cpu_s = _resident_mib(), time.perf_counter(), time.process_time()
     rooms = ManyRooms(entries, faults.append)
     rooms.start()
-    while not all(_is_judged(store) for store in rooms.stores()):
+    while not all(_is_judged(store) for store in rooms.stores()) or _is_measuring():
         rooms.turn()
         time.sleep(0.2)
     began_s, began_cpu_s = time.perf_counter() - begin_s, time.process_time() - begin_cpu_s
@@ -213,7 +215,14 @@ def _rows(channels: Iterable[str], from_ns: int, minutes: int) -> list[Row]:
 
 
 def _is_judged(store: Store) -> bool:
-    return bool(store.verdict_cache.live())
+    """Whether every zone has a statement: the first judges a whole day."""
+    zones = in_force(store.setups.versions()).setup.zones_now()
+    return {zone.key for zone in zones} <= store.verdict_cache.live().keys()
+
+
+def _is_measuring() -> bool:
+    """Whether a room still measures the skill of its forecasts, once after a start and once a day."""
+    return any(thread.name == FORECASTS for thread in threading.enumerate())
 
 
 def _resident_mib() -> float:

@@ -68,6 +68,28 @@ def store(
     answer(dict(vars(figures)), as_json, figures.lines())
 
 
+@bench_app.command("homes", short_help="Durable batches of many rooms: folder beside database server.")
+def homes(
+    *,
+    server: Annotated[
+        str, typer.Option("--server", metavar="ADDRESS", help="postgresql://…; its role may make schemas.")
+    ],
+    rooms: Annotated[int, typer.Option(min=1, max=200, help="How many rooms, a writer each.")] = 50,
+    seconds: Annotated[float, typer.Option(min=1, help="How long each part goes on.")] = 20.0,
+    as_json: Json = False,
+) -> None:
+    """A batch of 16 readings a second from each room, and flat out, in both homes of the hot tier.
+
+    The schemas that it makes are dropped again.
+    """
+    from ..bench.homes import ratio, run
+
+    figures = run(server, rooms, seconds, lambda line: typer.echo(line, err=True))
+    answer(
+        [dict(vars(each)) for each in figures], as_json, [*(each.line() for each in figures), ratio(figures)]
+    )
+
+
 @bench_app.command("dashboard", short_help="The pages in a real browser.")
 def dashboard(
     *,

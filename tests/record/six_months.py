@@ -36,7 +36,7 @@ def when(text: str) -> int:
 
 BEGIN, END = when("2026-05-01"), when("2026-11-01")
 NOW = when("2026-11-05T09:00")
-TRIP = when("2026-06-16T10:07"), when("2026-06-16T12:41")
+TRIP = when("2026-06-16T09:07"), when("2026-06-16T12:41")
 WEEKENDS = tuple(
     (when(f"{day}T15:10"), when(f"{day}T19:20")) for day in ("2026-05-23", "2026-07-25", "2026-09-19")
 )
@@ -159,7 +159,7 @@ def readings() -> dict[str, list[tuple[int, float]]]:
     faults = [Disturbance("air handling stopped", begin, end, 15.0) for begin, end in (TRIP, *WEEKENDS)]
     room, noise = SimulatedRoom(20_260_501, BEGIN, faults), Random(77)
     rows: dict[str, list[tuple[int, float]]] = {"G1": [], "G2": [], "G3": []}
-    for at in range(BEGIN + MINUTE, END, EVERY):
+    for at in range(BEGIN, END, EVERY):
         room.advance(at)
         for key, place in (("G1", 0.0), ("G2", 0.03), ("G3", 0.03)):
             there = key == "G1" or (at < SWAP) == (key == "G2")
@@ -186,8 +186,8 @@ class Played:
 def working_hours(random: Random) -> list[int]:
     """Beginnings of 300 inspections on working days, between 08:00 and 16:00; two in the trip."""
     days = [BEGIN + n * 24 * HOUR for n in range(184)]
-    used = [day for day in days if (day // (24 * HOUR) + 3) % 7 < 5]
-    begins = {TRIP[0] + 40 * MINUTE, TRIP[1] + 20 * MINUTE}
+    used = [day for day in days if ((day + HOUR) // (24 * HOUR) + 3) % 7 < 5]  # 1970 began on a Thursday
+    begins = {TRIP[1] - 45 * MINUTE, TRIP[1] + 20 * MINUTE}
     while len(begins) < JOBS:
         begins.add(random.choice(used) + 8 * HOUR + random.randrange(96) * EVERY)
     return sorted(begins)
@@ -220,7 +220,7 @@ def play(folder: Path) -> Played:
     _decide(Verdicts(store, setup))
     records = {}
     for n, month in enumerate(MONTHS):
-        ends = [when(m) for m in (*MONTHS, "2026-11")][n : n + 2]
+        ends = [when(f"{m}-01") for m in (*MONTHS, "2026-11")][n : n + 2]
         out = Path(tempfile.mkdtemp(dir=folder))
         issue(store, Verdicts(store, setup), setup, "bench", *ends, out, "Marta Reis", NOW)
         records[month] = out

@@ -81,22 +81,21 @@ def test_2_how_much_of_each_month_was_stable(played: planted.Played) -> None:
     """The share on page 1 is that of the periods in the attached table, summed by DuckDB; whole months."""
     for n, month in enumerate(planted.MONTHS):
         spent = dict(table(played, month, "periods", "verdict, sum(end_s - begin_s)"))
-        ends = [planted.when(m) for m in (*planted.MONTHS, "2026-11")][n : n + 2]
-        begin = ends[0] + (planted.MINUTE if n == 0 else 0)
-        assert abs(sum(spent.values()) - (ends[1] - begin) / planted.NS) <= 60
+        ends = [planted.when(f"{m}-01") for m in (*planted.MONTHS, "2026-11")][n : n + 2]
+        assert abs(sum(spent.values()) - (ends[1] - ends[0]) / planted.NS) <= 60
         share = 100 * spent["stable"] / ((ends[1] - ends[0]) / planted.NS)
         (printed,) = re.findall(r"was stable for [^(]*\((>? ?[\d.]+) %\)", paper(played, month))
         assert abs(float(printed.lstrip("> ")) - share) <= 0.1
 
 
 def test_3_what_happened_on_16_june_and_what_was_done(played: planted.Played) -> None:
-    """One case in use, from within 40 min of the trip on, with the cause and the decision in words."""
+    """One case in use, begun within two hours of the trip, with the cause and the decision in words."""
     text = paper(played, "2026-06")
     assert planted.CAUSE in text
     assert "Measuring stopped" in text
     used = "lower(in_use) IN ('1', 'true', 'yes')"
     ((begin, end),) = table(played, "2026-06", "cases", "begin_s, end_s", used)
-    assert 0 <= begin - planted.TRIP[0] / planted.NS <= 2400
+    assert 0 <= begin - planted.TRIP[0] / planted.NS <= 7200
     assert planted.TRIP[1] / planted.NS - 600 <= end <= planted.TRIP[1] / planted.NS + 3 * 3600
 
 
@@ -106,8 +105,8 @@ def test_4_which_inspections_it_affected_and_what_was_decided(played: planted.Pl
         j.key
         for j in played.inspections
         if j.to_ns is not None
-        and j.from_ns < planted.TRIP[1] + 90 * planted.MINUTE
-        and j.to_ns > planted.TRIP[0] + 40 * planted.MINUTE
+        and j.from_ns < planted.TRIP[1] + 60 * planted.MINUTE
+        and j.to_ns > planted.TRIP[1] - 45 * planted.MINUTE
     ]
     rows = dict(table(played, "2026-06", "inspections", "key, decisions", "verdict <> 'stable'"))
     text = paper(played, "2026-06")
@@ -133,7 +132,7 @@ def test_6_what_a_recalibration_found_and_how_it_acts(played: planted.Played) ->
     text = paper(played, "2026-08")
     assert "K-11" in text
     assert "K-21" in text
-    assert re.search(r"Found later by K-21[^.]*0\.11", text)
+    assert re.search(r"Found later by K-21.{0,160}0\.11", text)
     assert "linear" in text
 
 
@@ -163,7 +162,7 @@ def test_8_which_readings_came_late(played: planted.Played) -> None:
 
 def test_9_where_nothing_was_recorded(played: planted.Played) -> None:
     """The gap of 20 May, and the time around it that is not shown."""
-    assert "2026-05-20 10:56" in paper(played, "2026-05") or "2026-05-20 11:00" in paper(played, "2026-05")
+    assert re.search(r"2026-05-20 1[01]:\d\d 2026-05-20 14:0\d 3 h", paper(played, "2026-05"))
     that_day = "verdict = 'not shown' AND \"from\" LIKE '2026-05-20%'"
     ((begin, end),) = table(played, "2026-05", "periods", "min(begin_s), max(end_s)", that_day)
     assert abs(begin - planted.GAP[0] / planted.NS) <= 600

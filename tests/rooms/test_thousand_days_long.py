@@ -68,7 +68,9 @@ def swapped(text: str) -> str:
 def make_room(folder: Path, seed: int) -> None:
     """Readings with three days that come late, then another setup, then two comparisons of a clock."""
     files = {
-        name: text.replace("2026-", "2025-").replace("2027-", "2026-")
+        name: text.replace("2026-", "2025-")
+        .replace("2027-", "2026-")
+        .replace("due_on = 2025-10-17", "due_on = 2026-10-17")
         for name, text in texts(simulated=False).items()
     }
     with Store.open(folder, create=True, simulated=False) as store:

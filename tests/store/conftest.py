@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -18,6 +17,7 @@ from logger.store.archive.months import month_span
 from logger.store.hot import tables
 from logger.store.hot.database import FILE
 from tests.database_server import PASSWORD, PASSWORD_ENV, DatabaseServer, database_server, quick_server_schema
+from tests.store.homes import BOTH, EMBEDDED_ONLY
 
 OCTOBER, NOVEMBER = month_span(2026, 10)
 DAY = 86_400 * NS
@@ -37,7 +37,14 @@ def server() -> Iterator[DatabaseServer]:
 @pytest.fixture
 def home(request: pytest.FixtureRequest) -> str:
     """Which home of the hot tier a test runs in: embedded, but for those of `homes.py` in both."""
-    return str(getattr(request, "param", os.environ.get("STILLROOM_TEST_HOME", "embedded")))
+    return str(getattr(request, "param", "embedded"))
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Both homes for the tests of `homes.py`; the others stay in the embedded one."""
+    both = metafunc.definition.path.name in BOTH and metafunc.function.__name__ not in EMBEDDED_ONLY
+    if both and "home" in metafunc.fixturenames:
+        metafunc.parametrize("home", ["embedded", "server"], indirect=True)
 
 
 @pytest.fixture

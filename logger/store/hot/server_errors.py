@@ -66,7 +66,8 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
         (state in ("25006", "55000") or "during recovery" in low,
          "It is a standby, which only reads: name the server that writes in store.toml. " + WAITING),
         (state == "55P03", f"Another program kept its turn for more than {BUSY_S} s; try again."),
-        (state == "53300" or "too many clients" in low, "Raise max_connections of the server. " + WAITING),
+        (state == "53300" or "too many clients" in low or "connection slots" in low,
+         "Raise max_connections of the server: 6 for each room. " + WAITING),
         (state == "53100", "Free space on the disk of the server. " + WAITING),
     )  # fmt: skip
     for fits, remedy in remedies:

@@ -1,0 +1,127 @@
+"""Durable batches of many rooms in both homes of the hot tier, in one run on one machine.
+
+Paced: each room stores a batch a second, as services do; flat out: each stores the next as soon as it may.
+"""
+
+from __future__ import annotations
+
+import secrets
+import statistics
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..instants import NS
+from ..model import Row
+from ..store import Store
+from ..store.hot.server import ServerDatabase
+from ..store.hot.server_errors import plain_server_errors
+from ..store.store_file import HotTable, hot_table_of, replace_table
+from .record import START_NS
+
+READINGS = 16
+
+
+@dataclass(frozen=True)
+class HomeFigures:
+    """Of one home: milliseconds of a paced batch, and batches a second flat out."""
+
+    home: str
+    rooms: int
+    median_ms: float
+    p99_ms: float
+    flat_out_per_s: float
+
+    def line(self) -> str:
+        """What is printed."""
+        return (
+            f"{self.home}: {self.rooms} rooms, a batch of {READINGS} each a second: {self.median_ms:.1f} "
+            "ms median, "
+            f"{self.p99_ms:.0f} ms at the 99th percentile; flat out {self.flat_out_per_s:.0f} batches a "
+            "second"
+        )
+
+
+def run(address: str, rooms: int, seconds: float, say: Callable[[str], None]) -> list[HomeFigures]:
+    """Measure the embedded home and the server at an address, whose role may make schemas, one after "
+    "the other."""
+    figures = []
+    for home, opened in (("embedded", _embedded(rooms)), ("server", _on_server(address, rooms))):
+        say(home)
+        with opened as stores:
+            paced = _each(stores, seconds, 1.0)
+            flat = _each(stores, seconds, 0.0)
+        times = sorted(1000 * took for took in paced)
+        p99 = times[min(len(times) - 1, int(0.99 * len(times)))]
+        figures.append(HomeFigures(home, rooms, statistics.median(times), p99, len(flat) / seconds))
+    return figures
+
+
+def ratio(figures: Sequence[HomeFigures]) -> str:
+    """The server beside the embedded home."""
+    embedded, server = figures
+    return f"server / embedded: 99th percentile {server.p99_ms / embedded.p99_ms:.2f}, flat out " \
+           f"{server.flat_out_per_s / embedded.flat_out_per_s:.2f}"  # fmt: skip
+
+
+def _each(stores: Sequence[Store], seconds: float, every_s: float) -> list[float]:
+    """Seconds of each batch, all rooms at once; paced ones begin spread over their second."""
+    times: list[float] = []
+    begin = time.monotonic()
+
+    def write(store: Store, number: int) -> None:
+        batch = 0
+        while True:
+            due = begin + every_s * (batch + number / len(stores))
+            if max(due, time.monotonic()) >= begin + seconds:
+                return
+            time.sleep(max(0.0, due - time.monotonic()))
+            at = time.perf_counter()
+            store.append("poll", _rows(time.time_ns()))
+            times.append(time.perf_counter() - at)
+            batch += 1
+
+    threads = [threading.Thread(target=write, args=(store, n)) for n, store in enumerate(stores)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return times
+
+
+def _rows(at_ns: int) -> list[Row]:
+    at_ns = max(at_ns, START_NS) // NS * NS
+    return [Row(f"P{n:02d}.temperature", at_ns, at_ns, 20 + n / 100) for n in range(READINGS)]
+
+
+@contextmanager
+def _embedded(rooms: int) -> Iterator[list[Store]]:
+    with tempfile.TemporaryDirectory() as scratch, ExitStack() as stack:
+        folders = [Path(scratch) / str(n) for n in range(rooms)]
+        yield [stack.enter_context(Store.open(folder, create=True)) for folder in folders]
+
+
+@contextmanager
+def _on_server(address: str, rooms: int) -> Iterator[list[Store]]:
+    """Schemas of their own, dropped afterwards."""
+    run_key = secrets.token_hex(3)
+    tables = [hot_table_of(address, f"bench-{run_key}-{n}") for n in range(rooms)]
+    with tempfile.TemporaryDirectory() as scratch, ExitStack() as stack:
+        folders = [Path(scratch) / table.schema_name for table in tables]
+        stack.callback(_drop, Path(scratch), tables)
+        for folder, table in zip(folders, tables, strict=True):
+            folder.mkdir()
+            replace_table(folder, "hot", {"database": table.database, "schema": table.schema_name})
+        yield [stack.enter_context(Store.open(folder, create=True)) for folder in folders]
+
+
+def _drop(folder: Path, tables: Sequence[HotTable]) -> None:
+    with plain_server_errors(tables[0]):
+        connection = ServerDatabase(folder, tables[0]).connect()
+        for table in tables:
+            connection.execute(f'DROP SCHEMA IF EXISTS "{table.schema_name}" CASCADE')
+        connection.close()
