@@ -1,7 +1,7 @@
 """Tests, with compiled code kept also where the account says otherwise.
 
-They start the program some hundred times; without compiled code each start would compile every module anew,
-which costs two thirds of the run. What is compiled lies in `__pycache__`, which git ignores.
+They start the program some hundred times; without compiled code each start would compile every module anew.
+What is compiled lies in `__pycache__`, which git ignores.
 """
 
 import os

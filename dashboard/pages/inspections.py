@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
@@ -256,11 +256,6 @@ def _inspection_row(
         svg(share_scale(thermal)) if thermal and has_share(thermal) else "",
         html.Span(end),
     ]
-
-
-def verdicts_of(q: Queries, jobs: Sequence[Inspection]) -> list[tuple[str, str]]:
-    """The verdict of each job and the reason that leads; a running one is judged up to now."""
-    return [_verdict_of(job, answer) for job, answer in zip(jobs, q.answers(jobs), strict=True)]
 
 
 def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, str]:

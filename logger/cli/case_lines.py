@@ -35,7 +35,8 @@ def case_rows(records: Sequence[CaseRecord], zone: ZoneInfo) -> list[str]:
     """A sentence, then the cases by week; those that ask for nothing in one line a week."""
     asking = [r for r in records if r.case.in_use]
     left = sum(r.waits for r in asking)
-    first = f"{number_of(len(asking), 'case')} in use, {left} of them not closed."
+    state = (f", {left} not closed" if left else ", all closed") if asking else ""
+    first = f"{number_of(len(asking), 'case')} in use{state}."
     quiet = len(records) - len(asking)
     lines = [
         f"{first} {number_of(quiet, 'case')} outside hours of use, no decision needed." if quiet else first

@@ -30,8 +30,6 @@ _UNITS: Mapping[str, tuple[str, str]] = {
     "degC": ("degC", "K"), "%RH": ("percent", "percent"), "Pa": ("Pa", "Pa"), "g/m3": ("g_m3", "g_m3"),
     "kg/m3": ("kg_m3", "kg_m3"), "1e-6": ("1e6", "1e6"), "1/m3": ("per_m3", "per_m3"), "m/s": ("m_s", "m_s"),
 }  # fmt: skip
-# What changes when a verdict becomes final and says the same.
-_NUMBERING = ("revision", "provisional", "digest", "stamp")
 
 
 @dataclass(frozen=True)
@@ -50,12 +48,6 @@ class Conditions:
     def provisional(self) -> bool:
         """Whether younger readings may still change it."""
         return bool(self.content["provisional"])
-
-    def says_as(self, other: Conditions) -> bool:
-        """Whether both say the same but for number, digest and the word *provisional*."""
-        return all(
-            self.content[name] == other.content.get(name) for name in self.content if name not in _NUMBERING
-        )
 
     def text(self, form: str, *, dcc: str = "3.2", kelvin: bool = False) -> bytes:
         """The bytes of one form: json, csv, line or dcc; the same wherever it is written."""

@@ -68,12 +68,6 @@ def changed_verdicts(store: Store, before: Setup, after: Setup, now_ns: int) -> 
     return changed
 
 
-def totals(changed: list[ChangedVerdict]) -> dict[str, int]:
-    """How many verdicts change in which way, as in {"stable -> not shown": 2}."""
-    ways = [f"{c.was.split(' (')[0]} -> {c.becomes.split(' (')[0]}" for c in changed]
-    return {way: ways.count(way) for way in dict.fromkeys(ways)}
-
-
 def _judged_intervals(store: Store, now_ns: int) -> list[_JudgedInterval]:
     intervals = [
         _JudgedInterval(

@@ -111,7 +111,7 @@ def cases(facts: JudgedFacts, zone: ZoneInfo) -> Table:
             f"{more} {quiet} {word} outside hours of use: nothing is asked; see cases.csv, attached.".strip()
         )
     heads = ("Case", f"From, {offsets(facts, zone)}", "To", "Cause", "Action, effect and decision", "State")
-    none = "No excursions." if not facts["cases"] else "None in hours of use."
+    none = "No excursions." if not facts["cases"] else f"None in hours of use. {more}".strip()
     return table("Cases", heads, "lllwww", case_rows(shown, zone), none, more)
 
 

@@ -15,7 +15,7 @@ from logger.acts import inspections as actions
 from logger.core.calibration.apply import correct_readings
 from logger.core.calibration.as_found import change, effect, elapsed_share
 from logger.core.validity.versions import Version, effective_setup
-from logger.inspections.setup_impact import changed_verdicts, totals
+from logger.inspections.setup_impact import changed_verdicts
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.store import Store
@@ -148,7 +148,6 @@ def test_inspections_whose_verdict_changes_are_listed(build: SimpleNamespace, st
     assert [(c.what, c.job, c.was, c.becomes) for c in changed] == [
         ("inspection J-1", "Housing J-1", "stable (conforming)", "not shown (guard band)")
     ]
-    assert totals(changed) == {"stable -> not shown": 1}
     assert changed[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
     assert changed_verdicts(store, first, first, build.at(200)) == []
     assert store.verdict_cache.days("bay", 0, 10**6) == {}, "asking stores nothing"

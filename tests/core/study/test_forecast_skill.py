@@ -24,12 +24,12 @@ def test_a_course_of_the_day_has_skill_that_is_shown() -> None:
 
 
 def test_a_random_walk_has_none() -> None:
-    """Nothing is shown above 0 half an hour ahead, and the sentence says that it is silent."""
+    """Nothing is shown above 0 half an hour ahead, and the sentence says so."""
     walk = 20 + np.cumsum(0.003 * np.random.default_rng(2).normal(size=12 * 1440))
     answer = forecast_skill(record_of(walk), None)
     half = answer.figure("skill at 30 min")
     assert not (half.shown and (half.value or 0) > 0)
-    assert answer.headline.endswith("it is silent.")
+    assert answer.headline.endswith("none is shown.")
 
 
 def test_too_short_or_too_sparse_says_what_to_log() -> None:

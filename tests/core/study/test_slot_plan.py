@@ -103,7 +103,7 @@ def test_a_room_whose_weeks_turn_over_gets_the_map_and_the_reason() -> None:
     day[24:] = random_weeks(4, 16, moods=3.0)
     answer = slot_plan(day, all_shown(day), [Job("Ring gear", 2)])
     assert "Ring gear" in answer.headline
-    assert "the forecast is silent" in answer.headline
+    assert "the forecast is not shown" in answer.headline
     assert any("is given, since" in line for line in answer.remarks)
 
 
