@@ -17,12 +17,11 @@ from typing import Any
 from unittest import mock
 from urllib.parse import quote
 
-import pytest
 from sqlalchemy import Connection, event
 
 from logger.store.hot import migrations, server_schema
 from logger.store.store_file import replace_table
-from tests.programs import skip_without
+from tests.programs import library, skip_without
 
 PASSWORD_ENV = "STILLROOM_TEST_DATABASE_PASSWORD"
 ADMIN, PASSWORD = "site-admin", "a test's own"
@@ -33,7 +32,7 @@ def programs() -> Path:
     folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: int(path.parent.name))
     if not folders:
         return skip_without("PostgreSQL is not installed")
-    pytest.importorskip("psycopg", reason="psycopg is not installed: pip install 'stillroom[group]'")
+    library("psycopg", "pip install 'stillroom[group]'")
     return folders[-1]
 
 

@@ -1,10 +1,11 @@
-"""Programs of other makers that a test needs. A missing one skips the test, by name."""
+"""Programs and libraries of other makers that a test needs. A missing one skips the test, by name."""
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import pytest
 
@@ -19,7 +20,18 @@ def program(name: str) -> str:
     return shutil.which(name, path=path) or skip_without(f"{name} is not installed")
 
 
+def library(name: str, install: str = "install .[test] anew") -> Any:
+    """An installed library, imported; else the test is skipped, or fails where all are required."""
+    try:
+        return importlib.import_module(name)
+    except ModuleNotFoundError as error:
+        if error.name is None or error.name.partition(".")[0] != name.partition(".")[0]:
+            raise  # it is there, and what it needs itself is not: no reason to skip
+        return skip_without(f"{name} is not installed: {install}")
+
+
 def skip_without(reason: str) -> NoReturn:
     """Skip for something that this machine lacks; on the build machine, which has it all, fail."""
-    (pytest.fail if os.environ.get(NEEDS_ALL) else pytest.skip)(reason)
-    raise AssertionError  # neither returns
+    if os.environ.get(NEEDS_ALL):
+        pytest.fail(reason)
+    pytest.skip(reason, allow_module_level=True)

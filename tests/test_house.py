@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
 import typer
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
@@ -17,6 +18,8 @@ from logger.cli.program import program
 from logger.cli.reference import commands_of, commands_reference
 from logger.config.key_descriptions import DESCRIPTIONS
 from logger.config.reference import TABLES, configuration_reference, keys_of
+from tests.programs import NEEDS_ALL, library
+from tests.programs import program as program_of_others
 
 ROOT = Path(__file__).resolve().parents[1]
 CODE = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
@@ -238,3 +241,21 @@ def test_no_example_of_a_property_has_a_time_limit() -> None:
     limited = re.compile(r"@settings\([^)]*\bdeadline\b")
     own = [file for file in (ROOT / "tests").rglob("*.py") if limited.search(file.read_text("utf-8"))]
     assert own == []
+
+
+@pytest.mark.parametrize(
+    ("all_needed", "outcome"), [("", pytest.skip.Exception), ("1", pytest.fail.Exception)]
+)
+def test_a_missing_library_is_missed_like_a_missing_program(
+    monkeypatch: pytest.MonkeyPatch, all_needed: str, outcome: type[BaseException]
+) -> None:
+    monkeypatch.setenv(NEEDS_ALL, all_needed)
+    for need in (library, program_of_others):
+        with pytest.raises(outcome, match="nothing_of_this_name is not installed"):
+            need("nothing_of_this_name")
+
+
+def test_no_test_is_skipped_where_all_is_needed() -> None:
+    """Skips of pytest's own for a library know nothing of STILLROOM_NEEDS_ALL."""
+    skip = "pytest.import" + "orskip"
+    assert [str(path) for path in (ROOT / "tests").rglob("*.py") if skip in path.read_text("utf-8")] == []

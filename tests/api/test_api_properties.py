@@ -26,6 +26,7 @@ from logger.model.roles import Scope
 from logger.people import Tokens
 from logger.store import Store
 from tests.api.conftest import UNCOUNTED, as_pushed
+from tests.programs import library
 
 BOUNDED = settings(
     max_examples=12,
@@ -114,7 +115,7 @@ def test_answers_about_real_things_are_as_described(
 
 def test_the_description_is_openapi() -> None:
     """Held against the schema of OpenAPI 3.1 that the OpenAPI Initiative publishes, by another validator."""
-    judge = pytest.importorskip("openapi_spec_validator", reason="install .[test] anew")
+    judge = library("openapi_spec_validator")
     judge.validate(description(), cls=judge.OpenAPIV31SpecValidator)
     with pytest.raises(Exception, match="required property"):
         judge.validate({**description(), "info": {}}, cls=judge.OpenAPIV31SpecValidator)

@@ -16,9 +16,10 @@ from logger.people import Tokens
 from logger.service.heartbeat import beat
 from logger.service.metrics import OPENMETRICS, PLAIN, Family, Sample, text_of
 from logger.store import Store
+from tests.programs import library
 
-openmetrics = pytest.importorskip("prometheus_client.openmetrics.parser", reason="install .[test] anew")
-plain = pytest.importorskip("prometheus_client.parser", reason="install .[test] anew")
+openmetrics = library("prometheus_client.openmetrics.parser")
+plain = library("prometheus_client.parser")
 OPEN = "application/openmetrics-text; version=1.0.0"
 ODD = 'a "b" \\ c\nd'  # what has to be escaped
 

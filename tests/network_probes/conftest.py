@@ -17,7 +17,7 @@ from logger.probes.registry import kind_named
 from tests.peers import NodePeer, free_port
 from tests.peers.proxy import Proxy
 from tests.peers.snmp_agent import BASE, COMMUNITY, SnmpAgent
-from tests.programs import skip_without
+from tests.programs import library
 
 SERIAL, OTHER = "AG-0411", "AG-0499"
 URI = "urn:example:device"
@@ -39,10 +39,7 @@ def line_of(kind: str, interval_s: float = 60.0, serial: str = SERIAL, **table: 
 
 def installed(module: str) -> None:
     """Skips where the library of a kind is not installed."""
-    try:
-        __import__(module)
-    except ImportError:
-        skip_without(f"{module} is not installed")
+    library(module)
 
 
 class NetworkRig:

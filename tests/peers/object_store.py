@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from http.client import HTTPConnection
 from typing import Any
 
-import pytest
+from tests.programs import library
 
 ACCOUNT = {"AWS_ACCESS_KEY_ID": "room", "AWS_SECRET_ACCESS_KEY": "room", "AWS_DEFAULT_REGION": "us-east-1"}
 
@@ -57,8 +57,8 @@ def _stop(server: Any) -> None:
 @contextmanager
 def object_store() -> Iterator[ObjectStore]:
     """The server, with an empty bucket; the test is skipped where its library is not installed."""
-    for library in ("s3fs", "moto"):
-        pytest.importorskip(library, reason="install .[test] anew")
+    for name in ("s3fs", "moto"):
+        library(name)
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
     server = _start(0)
     store = ObjectStore(server.get_host_and_port()[1], server)

@@ -13,6 +13,7 @@ from logger.model import Mark
 from logger.model.roles import refuse_unseen
 from logger.record.issuance import issue
 from logger.record.letters import LIST, build_list, printable
+from tests.programs import library
 
 from .conftest import DAY, Room, tool
 
@@ -50,7 +51,7 @@ def test_every_letter_reaches_the_paper_and_none_stops_it(room: Room, tmp_path: 
 
 def test_the_list_of_letters_is_that_of_the_typefaces() -> None:
     """By a library that reads typefaces; it comes with the plots of a test dependency."""
-    pytest.importorskip("fontTools", reason="fontTools is not installed")
+    library("fontTools")
 
     assert LIST.read_text("ascii") == build_list()
 

@@ -15,6 +15,7 @@ from logger.record.issuance import issue
 from logger.record.issues import amend, issues
 from logger.record.record_months import month_of, record_months, refuse_overlapping
 from tests.command_line import run_here
+from tests.programs import library
 
 from .conftest import DAY, VIENNA, Room
 
@@ -76,7 +77,7 @@ def test_records_of_the_same_time_are_named_before_another_is_issued(
 
 def test_a_draft_is_marked_and_leaves_no_trace(room: Room, demo_copy: Path, tmp_path: Path) -> None:
     """Page 1 says DRAFT and no number; journal, records, keys and revisions are as before."""
-    pytest.importorskip("pdfminer")
+    library("pdfminer")
     from pdfminer.high_level import extract_text
 
     before = room.store.journal.head()

@@ -19,6 +19,7 @@ from logger.record.attached import attached_tables
 from logger.record.day_strips import draw_strip, hour_of_points, strip_length, strips
 from logger.record.print_words import first_of
 from logger.record.words import page
+from tests.programs import library
 
 from .months import START, Month
 
@@ -40,7 +41,7 @@ def noisy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict
 
 def test_35_days_that_alternate_take_five_pages_at_most(noisy: tuple[Path, dict[str, Any]]) -> None:
     """Such a month took 23 pages; counted by pikepdf (qpdf), which shares nothing with the writer."""
-    pikepdf = pytest.importorskip("pikepdf")
+    pikepdf = library("pikepdf")
     pdf, facts = noisy
     assert len(facts["periods"]) > 1500
     with pikepdf.open(pdf) as document:

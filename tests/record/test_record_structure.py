@@ -14,10 +14,12 @@ from typing import Any
 
 import pytest
 
+from tests.programs import library
+
 from .conftest import Room
 
-pikepdf = pytest.importorskip("pikepdf")
-pytest.importorskip("pdfminer")
+pikepdf = library("pikepdf")
+library("pdfminer")
 
 
 @pytest.fixture

@@ -12,12 +12,13 @@ from typing import Any
 
 import pytest
 
+from tests.programs import library
 from tests.record import six_months as planted
 
 from .conftest import tool
 
 pytestmark = pytest.mark.long
-duckdb = pytest.importorskip("duckdb")
+duckdb = library("duckdb")
 
 
 @pytest.fixture(scope="module")

@@ -34,6 +34,7 @@ from logger.store.archive_relocation import relocate_archive
 from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic_setup import texts
 from tests.peers.object_store import ACCOUNT, object_store
+from tests.programs import library
 from tests.rooms.conftest import MadeGroup
 from tests.tls import self_signed
 
@@ -139,7 +140,7 @@ LONG = pytest.mark.long
 def test_digests_by_workers_are_those_of_one_process(
     group: MadeGroup, by_one_process: list[YearResult], workers: int
 ) -> None:
-    pytest.importorskip("distributed")
+    library("distributed")
     running = start(group, "--workers", str(workers), "--dry-run", "--json")
     out, err = running.communicate(timeout=540)
     assert running.returncode == 0, err
@@ -165,7 +166,7 @@ def worker_processes(parent: int) -> list[int]:
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="no /proc to find a worker by")
 def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup, by_one_process: list[YearResult]) -> None:
     """SIGKILL to one of two as soon as there is a first result; all years come, with the same digests."""
-    pytest.importorskip("distributed")
+    library("distributed")
     running = start(group, "--workers", "2", "--dry-run")
     assert running.stdout is not None
     lines = [running.stdout.readline()]
@@ -248,7 +249,7 @@ def free_port() -> int:
 
 def test_a_scheduler_elsewhere_over_tls(group: MadeGroup, tmp_path: Path) -> None:
     """The library's own scheduler and worker as programs, with certificates of both sides."""
-    pytest.importorskip("distributed")
+    library("distributed")
     certificate, key = map(str, self_signed(tmp_path))
     address = f"tls://127.0.0.1:{free_port()}"
     tls = ["--tls-ca-file", certificate, "--tls-cert", certificate, "--tls-key", key]

@@ -23,6 +23,7 @@ from logger.store.exchange.export import day_digests
 from logger.store.store_file import archive_table, replace_table
 from logger.verdicts.verdicts import Verdicts
 from tests.peers.object_store import ACCOUNT, ObjectStore, object_store
+from tests.programs import library
 
 from .conftest import DAY, IN_DECEMBER, OCTOBER, hot_rows, polled
 
@@ -47,7 +48,7 @@ def address(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.
             (tmp_path / "share").mkdir(exist_ok=True)
             return {"at": str(tmp_path / "share")}
         if kind == "memory":
-            pytest.importorskip("fsspec", reason="install .[test] anew")
+            library("fsspec")
             return {"at": f"memory://{name}"}
         for variable, value in ACCOUNT.items():
             monkeypatch.setenv(variable, value)
