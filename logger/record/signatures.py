@@ -46,6 +46,7 @@ class Key:
 
 def signing_key(store: Store, who: str) -> Key:
     """The key in use, created and journalled at first use; Refused where it is missing or another one."""
+    store.refuse_read_only()
     newest, path = _newest(store), _path(store)
     if not path.exists():
         if newest is not None:

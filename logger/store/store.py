@@ -129,6 +129,12 @@ class Store:
         """Whether every byte stays as it is."""
         return self._database.read_only
 
+    def refuse_read_only(self) -> None:
+        """StoreError where nothing may be written, before anything is written beside the database."""
+        if self.read_only:
+            refuse_archived(self.folder)
+            raise StoreError(f"{self.folder} was opened for reading only; nothing was changed.")
+
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return self._database.lock_service()
