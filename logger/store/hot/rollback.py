@@ -80,7 +80,7 @@ def _lost(older: Path, newer: Path, schema: str) -> RollBack:
 
 
 def _open(path: Path) -> sqlite3.Connection:
-    """A database that is only read; without a WAL it is taken as it lies, so that no file appears beside it."""
+    """A database that is only read; without a WAL it is taken as it lies: no file appears beside it."""
     wal = path.with_name(f"{path.name}-wal")
     how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
     return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True)
