@@ -136,9 +136,10 @@ def finish(room: Room, alarmed: bool) -> None:
 
 
 def _stands(room: Room, key: str) -> bool:
+    """Whether the alarm stands, perhaps acknowledged: the heat may have been on for long."""
     with Store.open(room.data) as store:
         return any(
-            alarm.key == key and alarm.state.value == "unacknowledged"
+            alarm.key == key and alarm.state.value in ("unacknowledged", "acknowledged")
             for alarm in attending.alarm_list(store)
         )
 
