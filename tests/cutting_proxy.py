@@ -24,6 +24,9 @@ class CuttingProxy:
         self.cut = ""
         self.away = False  # nobody answers any more, until it is False again
         self.cuts = 0
+        self.answers_with: tuple[bytes, bytes] = (b"", b"")  # what the server says, and what is heard instead
+        self.questions = 0  # data of a client after data of the server: ways there and back
+        self._answered = True
         self._open: list[socket.socket] = []
         self._silent: socket.socket | None = None  # whose answer nobody hears
         threading.Thread(target=self._accept, daemon=True).start()
@@ -60,6 +63,8 @@ class CuttingProxy:
     def _forward(self, client: socket.socket, server: socket.socket) -> None:
         with suppress(OSError):
             while data := client.recv(65536):
+                self.questions += self._answered
+                self._answered = False
                 if self.cut and data == COMMIT:
                     where, self.cut = self.cut, ""
                     if where == "after":
@@ -74,11 +79,12 @@ class CuttingProxy:
     def _answer(self, server: socket.socket, client: socket.socket) -> None:
         with suppress(OSError):
             while data := server.recv(65536):
+                self._answered = True
                 if self._silent is server:  # it was committed
                     self._silent = None
                     self.cuts += 1
                     break
-                client.sendall(data)
+                client.sendall(data.replace(*self.answers_with) if all(self.answers_with) else data)
         self._break(client, server)
 
     def _break(self, *ends: socket.socket) -> None:

@@ -55,14 +55,17 @@ def _is_ours(refusal: BaseException) -> bool:
 def _remedy(message: str, state: str, table: HotTable) -> str:
     low = message.lower()
     role = f"role of {table.database}"
+    owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO …; REASSIGN OWNED BY … TO ….'
     remedies = (
         (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low,
          f"Put the password of that role into the environment variable {table.password_env} of the service."),
         (state == "3D000" or ("database" in low and "does not exist" in low),
          "Create it: CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."),
         ("role" in low and "does not exist" in low, "Create that role, or correct `database` in store.toml."),
-        (state == "42501", f"Give the {role} its schema: ALTER SCHEMA \"{table.schema_name}\" OWNER TO …."),
-        (state == "42P01", "It has no tables: correct `schema` in store.toml, or restore the newest backup."),
+        (state == "42501", f"Give the {role} its schema and its tables: {owner}"),
+        (state == "42P01",
+         "This role sees no tables there: correct `schema` in store.toml, or give the role its schema back, "
+         f"{owner} If they are gone, restore the newest backup."),
         (state in ("25006", "55000") or "during recovery" in low,
          "It is a standby, which only reads: name the server that writes in store.toml. " + WAITING),
         (state == "55P03", f"Another program kept its turn for more than {BUSY_S} s; try again."),

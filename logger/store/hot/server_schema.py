@@ -59,7 +59,8 @@ def refuse_unfit(conn: Connection, table: HotTable) -> None:
     where = f"{table.place}: "
     if number < OLDEST_SERVER:
         raise StoreError(
-            f"{where}expected PostgreSQL 13 or newer, found {number // 10_000}. Upgrade the server."
+            f"{where}expected PostgreSQL {OLDEST_SERVER // 10_000} or newer, found "
+            f"{number // 10_000}. Upgrade the server, or name another one as `database` in store.toml."
         )
     if encoding != "UTF8" or collate not in BYTEWISE or ctype not in BYTEWISE:
         raise StoreError(
@@ -92,7 +93,7 @@ def prepare(
     if schema == NEWEST:
         return
     if schema is not None:
-        refuse_newer(schema)
+        refuse_newer(schema, home.called)
         _upgrade(home, conn, schema, on_upgrade)
         return
     if not create:

@@ -39,10 +39,10 @@ def migrate(conn: Connection, to: str = NEWEST) -> None:
     command.upgrade(config, to)
 
 
-def refuse_newer(schema: str) -> None:
+def refuse_newer(schema: str, called: str = "The data folder") -> None:
     """StoreError where a newer program wrote the record: an older one leaves it alone."""
     if schema > NEWEST:
         raise StoreError(
-            f"The data folder was written by a newer stillroom (schema {schema}; this one knows {NEWEST}). "
+            f"{called} was written by a newer stillroom (schema {schema}; this one knows {NEWEST}). "
             "Nothing was changed. Install the newer version to use it."
         )

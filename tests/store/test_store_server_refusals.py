@@ -1,0 +1,105 @@
+"""What a server cannot be for a record: each refused with what, where and what to do, and nothing changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreError, StoreInUse
+from logger.store import Store
+from logger.store.hot.migrations import NEWEST
+from tests.cutting_proxy import cutting_proxy
+from tests.database_server import DatabaseServer
+from tests.store.conftest import MINUTE, OCTOBER, polled
+
+OLDER = f"{int(NEWEST) - 1:04d}"
+NEWER = f"{int(NEWEST) + 1:04d}"
+
+
+@pytest.fixture
+def room(server: DatabaseServer) -> Iterator[str]:
+    """A schema and its role, called alike."""
+    name, _ = server.new_schema()
+    yield name
+    server.drop_schema(name)
+
+
+@pytest.fixture
+def store(server: DatabaseServer, room: str, tmp_path: Path) -> Iterator[Store]:
+    server.point(tmp_path / "data", room)
+    with Store.open(tmp_path / "data", create=True) as opened:
+        opened.append("poll", polled(OCTOBER, 3))
+        yield opened
+
+
+def set_version(server: DatabaseServer, room: str, version: str) -> None:
+    """As a program of another age would leave it."""
+    server.run(f"UPDATE \"{room}\".alembic_version SET version_num = '{version}'")  # noqa: S608
+
+
+def rows(server: DatabaseServer, room: str) -> int:
+    return int(server.run(f'SELECT count(*) FROM "{room}".reading')[0][0])  # noqa: S608
+
+
+def test_a_schema_of_another_role_is_refused(server: DatabaseServer, room: str, tmp_path: Path) -> None:
+    server.run(f'ALTER SCHEMA "{room}" OWNER TO CURRENT_USER')
+    server.point(tmp_path / "data", room)
+    sentence = f'schema {room} .*: the role may not use this schema.*ALTER SCHEMA "{room}" OWNER TO "{room}"'
+    with pytest.raises(StoreError, match=sentence):
+        Store.open(tmp_path / "data", create=True)
+
+
+def test_rights_that_are_taken_away_while_a_service_runs(
+    store: Store, server: DatabaseServer, room: str
+) -> None:
+    server.run(f'REVOKE INSERT ON "{room}".reading FROM "{room}"')
+    refusal = rf"schema {room} .* permission denied for table reading\. Nothing was changed\..*its tables"
+    with pytest.raises(StoreError, match=refusal):
+        store.append("poll", polled(OCTOBER + 10 * MINUTE, 1))
+    server.run(
+        f'GRANT INSERT ON "{room}".reading TO "{room}"', f'ALTER SCHEMA "{room}" OWNER TO CURRENT_USER'
+    )
+    with pytest.raises(StoreError, match=f'This role sees no tables there.*ALTER SCHEMA "{room}" OWNER TO'):
+        store.append("poll", polled(OCTOBER + 10 * MINUTE, 1))
+    server.run(f'ALTER SCHEMA "{room}" OWNER TO "{room}"')
+    assert store.append("poll", polled(OCTOBER + 10 * MINUTE, 1)).first == 4
+    assert store.verify().faults == ()
+
+
+def test_tables_of_a_newer_program_are_not_written(store: Store, server: DatabaseServer, room: str) -> None:
+    set_version(server, room, NEWER)
+    sentence = f"schema {room} of .* was written by a newer stillroom .schema {NEWER}.*Install the newer"
+    for write in (
+        lambda: store.append("poll", polled(OCTOBER + 10 * MINUTE, 1)),
+        lambda: Store.open(store.folder),
+    ):
+        with pytest.raises(StoreError, match=sentence):
+            write()
+    assert rows(server, room) == 3
+
+
+def test_a_server_that_is_too_old_is_refused(server: DatabaseServer, room: str, tmp_path: Path) -> None:
+    """PostgreSQL 12.22 calls itself 120022 (its manual: server_version_num); here by a changed answer."""
+    ours = str(server.run("SELECT current_setting('server_version_num')")[0][0]).encode()
+    with cutting_proxy(server.port) as way:
+        way.answers_with = (ours, b"120022")
+        server.point(tmp_path / "data", room, way.port)
+        with pytest.raises(StoreError, match=r"expected PostgreSQL 13 or newer, found 12\. Upgrade the serv"):
+            Store.open(tmp_path / "data", create=True)
+
+
+def test_an_upgrade_waits_until_the_old_service_is_stopped(
+    store: Store, server: DatabaseServer, room: str, tmp_path: Path
+) -> None:
+    """The old service runs on one machine, the new program is opened on another: hence two folders."""
+    server.point(tmp_path / "second", room)
+    with store.lock_service():
+        set_version(server, room, OLDER)
+        sentence = f"schema {OLDER}; this one makes {NEWEST}.*Stop that service before the upgrade"
+        with pytest.raises(StoreInUse, match=sentence):
+            Store.open(tmp_path / "second")
+        set_version(server, room, NEWEST)
+        assert store.append("poll", polled(OCTOBER + 10 * MINUTE, 1)).first == 4
+    assert store.verify().faults == ()
