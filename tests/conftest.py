@@ -23,7 +23,7 @@ from logger.store import Store
 from logger.store.hot import database, migrations
 from tests.builders import build
 from tests.command_line import Run, run_here, run_installed
-from tests.workers import copy_of_shared
+from tests.workers import copy_of_shared, shared_folder
 
 __all__ = ["build"]  # a fixture for every folder
 
@@ -168,9 +168,10 @@ def _rows(data: Path) -> dict[str, int]:
 
 
 @pytest.fixture
-def demo_copy(demo_history: Path, tmp_path: Path) -> Path:
-    """A copy of the history that a test may change."""
-    return Path(shutil.copytree(demo_history, tmp_path / "data"))
+def demo_copy(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Path:
+    """A copy of the history that a test may change: as it was made, without the answers printed since."""
+    original = shared_folder(tmp_path_factory, "demo", _load_history)
+    return Path(shutil.copytree(original / "data", tmp_path / "data"))
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -15,6 +15,11 @@ DEADLINE_S = 900.0  # of the worker that makes it, on a busy machine
 
 def copy_of_shared(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
     """A folder of this worker's own with what `make` put into the one that the first worker gave it."""
+    return Path(shutil.copytree(shared_folder(factory, name, make), factory.mktemp(name), dirs_exist_ok=True))
+
+
+def shared_folder(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """The one folder of all workers, as `make` left it: to be copied, never used itself."""
     shared = _common_folder(factory) / f"shared-{name}"
     making, failed = shared.with_suffix(".making"), shared.with_suffix(".failed")
     try:
@@ -29,7 +34,7 @@ def copy_of_shared(factory: pytest.TempPathFactory, name: str, make: Callable[[P
             failed.touch()
             raise
         making.replace(shared)
-    return Path(shutil.copytree(shared, factory.mktemp(name), dirs_exist_ok=True))
+    return shared
 
 
 def _common_folder(factory: pytest.TempPathFactory) -> Path:

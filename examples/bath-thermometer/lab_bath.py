@@ -2,16 +2,7 @@
 
 import re
 
-from logger.probes.plug_in import (
-    Identity,
-    LineSocket,
-    Positive,
-    ProbeKind,
-    Raw,
-    Table,
-    Text,
-    wrong_probe_values,
-)
+from logger.probes.plug_in import Identity, LineSocket, Positive, ProbeKind, Raw, Table, Text, wrong_probe_values
 
 READING = re.compile(r"([+-]?\d+\.\d+) ([CKF])")
 UNITS = {"C": "degC", "K": "K", "F": "degF"}
@@ -26,18 +17,11 @@ class BathTable(Table):  # [probes.KEY.connection]: wrong keys and types are ref
 
 class BathDriver:
     def __init__(self, line, clock):
-        self.probe, self.interval_s, self.channels = (
-            line.probe,
-            line.interval_s,
-            tuple(line.channels.values()),
-        )
+        self.probe, self.interval_s, self.channels = line.probe, line.interval_s, tuple(line.channels.values())
         self.deadline_s = 4 * line.table.timeout_s  # opening, asking who it is, asking for the reading
         self.address, self.unit, self.clock = line.table.address, line.units[self.channels[0]], clock
         self.wire = self  # it shares its connection with no other probe
-        self.lines, self.identity = (
-            LineSocket(line.table.gateway, line.table.timeout_s),
-            Identity(line.serial),
-        )
+        self.lines, self.identity = LineSocket(line.table.gateway, line.table.timeout_s), Identity(line.serial)
         self.open, self.close = self.lines.open, self.lines.close
 
     def listen(self, until_s):

@@ -65,14 +65,8 @@ class BathRig:
     def __init__(self):
         self.bath, self.clock = Bath(), ShiftedClock()
         table = BathTable(kind="bath", gateway=f"127.0.0.1:{self.bath.port}", address=12, timeout_s=0.3)
-        facts = LineFacts(
-            "N1",
-            "bath",
-            BATH.bus(table),
-            {"reading": "N1.temperature"},
-            serial="AG-0701",
-            units={"N1.temperature": "degC"},
-        )
+        facts = LineFacts("N1", "bath", BATH.bus(table), {"reading": "N1.temperature"}, serial="AG-0701",
+                          units={"N1.temperature": "degC"})
         self.driver = BATH.driver(plugin_line(table, facts), self.clock)
 
     def answers(self, values):

@@ -72,7 +72,12 @@ def write_file(block: str, folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "page", [pytest.param(page, marks=[pytest.mark.long] if page in SLOW else []) for page in PAGES]
+    "page",
+    [
+        pytest.param(page, marks=[pytest.mark.long] if page in SLOW else [])
+        for page in PAGES
+        if page not in WITH_A_PEER
+    ],
 )
 def test_the_examples_of_a_page_work(page: str, desk: Path, stillroom: Run) -> None:
     """Each command ends as the page promises; no answer is a traceback."""

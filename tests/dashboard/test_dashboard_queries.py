@@ -14,7 +14,7 @@ from dashboard.charts.live import cursor_dict, cursor_of, extension, known_of, l
 from dashboard.data.queries import Queries
 from dashboard.data.statements import statement
 from dashboard.data.words import field_text, instant, quantity_name
-from dashboard.pages.inspections import verdicts_of
+from dashboard.pages.inspections import _verdict_of
 from dashboard.parts import todo as hands
 from dashboard.parts.alert import header_clock
 from dashboard.parts.todo import alarm_words
@@ -25,7 +25,7 @@ from logger.core.physics.thermal import body_of
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.inspections.assess import Question
 from logger.instants import NS
-from logger.model import Row
+from logger.model import Inspection, Row
 from tests.dashboard.synthetic import HOUR, NOW, START, Synthetic, setup
 from tests.dashboard.synthetic_setup import texts
 
@@ -286,6 +286,11 @@ def test_every_quantity_has_a_name() -> None:
     # Six probes with temperature and humidity have a dew point each; without a barometer no density.
     assert quantities(setup()) == ["temperature", "relative_humidity", "absolute_humidity", "dew_point"]
     assert set(DERIVED) - set(quantities(setup())) == {"refractivity", "air_density"}
+
+
+def verdicts_of(q: Queries, jobs: list[Inspection]) -> list[tuple[str, str]]:
+    """Verdict and leading reason of each, as the table of the page prints them."""
+    return [_verdict_of(job, answer) for job, answer in zip(jobs, q.answers(jobs), strict=True)]
 
 
 def test_job_that_just_began_has_no_answer_yet(q: Queries, record: Synthetic) -> None:

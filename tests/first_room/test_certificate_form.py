@@ -50,7 +50,7 @@ def test_the_effect_is_shown_before_anything_is_proposed(page: Queries) -> None:
         "certificates/MG-0511-T-7-temperature.toml"
     ]
     text = str(new_parts(page, CHANNEL, texts))
-    assert "Newest reading 20.05 °C; by this certificate 20.00 ± 0.08 °C." in text
+    assert "Newest reading 20.05 °C; by this certificate 20.000 ± 0.083 °C." in text
     assert "+0.08" in text  # the error at 15.08
     assert page.source.keeping.proposals() == []
 

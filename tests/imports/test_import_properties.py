@@ -52,7 +52,7 @@ def test_an_import_twice_equals_once(rows: Readings, plain: Profile, setup: Setu
 
 
 @trial
-@given(one=readings, other=readings)
+@given(first=readings, other=readings)
 def test_the_order_of_two_overlapping_files_does_not_matter(
     first: Readings, other: Readings, plain: Profile, setup: Setup, memory: Any
 ) -> None:

@@ -58,7 +58,7 @@ def test_a_service_measures_its_forecasts_in_a_thread_of_their_own(
             assert begun.wait(120)
             assert until(lambda: "machine-bay" in store.verdict_cache.live())
             answer = json.loads(store.verdict_cache.live()["machine-bay"])
-            assert answer["forecast"] == "silent: not measured yet"
+            assert answer["forecast"] == "not shown: not measured yet"
             go_on.set()
             assert until(lambda: service._verdicts._gains.get("machine-bay") is not None)
         finally:

@@ -370,10 +370,10 @@ def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(
     with monkeypatch.context() as patch:
         patch.setattr(Verdicts, "forecast_gains", lambda *_: pytest.fail("measured by the judge"))
         judge.judge_live(now_ns)
-    assert json.loads(store.verdict_cache.live()["bay"])["forecast"] == "silent: not measured yet"
+    assert json.loads(store.verdict_cache.live()["bay"])["forecast"] == "not shown: not measured yet"
     judge.use_gains(Verdicts(store, setup).measure_gains(now_ns))
     judge.judge_live(now_ns + 60 * NS)
     text = json.loads(store.verdict_cache.live()["bay"])
     Verdicts(store, setup).judge_live(now_ns + 120 * NS)
     alone = json.loads(store.verdict_cache.live()["bay"])
-    assert text["forecast"] == alone["forecast"] != "silent: not measured yet"
+    assert text["forecast"] == alone["forecast"] != "not shown: not measured yet"

@@ -134,7 +134,7 @@ class ServerDatabase:
             pass
         version, newest, digest, ours, epochs = cursor.fetchone()
         if version != NEWEST:
-            refuse_newer(str(version))
+            refuse_newer(str(version), self.called)
             raise StoreError(f"{self.called} has tables of schema {version}; start this program anew.")
         self._seen.refuse_older(newest or 0, ours if newest and number else None)
         self._locks.refuse_lost(epochs or "")
