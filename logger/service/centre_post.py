@@ -23,7 +23,8 @@ def post_summary(plan: CentrePlan, content: bytes) -> None:
     try:
         within(ANSWER_S, f"centre {plan.url}", lambda lines: _send(request, plan.ca_file, lines))
     except urllib.error.HTTPError as error:
-        answer = error.read(300).decode("utf-8", "replace")
+        with error:  # its connection is closed with it
+            answer = error.read(300).decode("utf-8", "replace")
         raise OSError(f"the centre {plan.url} did not take the summary: {error.code} {answer}") from error
     except (OSError, HTTPException) as error:
         inner = getattr(error, "reason", None)
