@@ -61,7 +61,9 @@ class Centre:
         try:
             return within(ANSWER_S, f"centre {self.url}", lambda lines: self._answer(request, lines))
         except urllib.error.HTTPError as error:
-            raise NotAccepted(f"{error.code} {error.read(500).decode('utf-8', 'replace')}") from error
+            with error:  # its connection is closed with it
+                answer = error.read(500).decode("utf-8", "replace")
+            raise NotAccepted(f"{error.code} {answer}") from error
         except (OSError, HTTPException, ValueError, KeyError, TypeError, RecursionError) as error:
             raise NotAccepted(_words(error)) from error
 
