@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import json
 import os
 import shutil
@@ -46,12 +45,6 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=_place)
-
-
-def pytest_collection_finish() -> None:
-    """What is loaded by now stays to the end: the collector of cycles need not walk it again and again."""
-    gc.collect()
-    gc.freeze()
 
 
 def _place(item: pytest.Item) -> int:
