@@ -78,9 +78,8 @@ class ServerLocks:
         there = dict(pair.split("=") for pair in epochs.split())
         if MOVED in there:
             raise StoreGone(
-                f"{self._called} holds a record that was moved back into its data folder while this "
-                "program had "
-                "it open. Nothing was written; start this program anew."
+                f"{self._called} holds a record that was moved back into its data folder while this program "
+                "had it open. Nothing was written; start this program anew."
             )
         held = dict(self._epochs())
         if self._service is not None:
@@ -91,8 +90,7 @@ class ServerLocks:
                 raise StoreGone(
                     f"Another {what} took {self._called} over while the connection of this one was cut. "
                     "Nothing more is written from here: stop one of the two. What waits in memory goes "
-                    "into a "
-                    "file and is taken in at the next start."
+                    "into a file and is taken in at the next start."
                 )
 
     def _epochs(self) -> dict[str, int]:
