@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from zoneinfo import ZoneInfo
 
@@ -21,11 +21,11 @@ from ..core.judge.periods import ExcursionRun, excursion, join_periods, join_run
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
 from ..core.measurement.channel_statistics import ChannelStatistics, statistics
-from ..core.measurement.check import Check, check
+from ..core.measurement.check import Check, check, check_verdict
 from ..core.measurement.interval import require_judgeable
 from ..core.validity.hours_of_use import Span, asks_disposition
 from ..instants import NS
-from ..model import Excursion, Mark, Period, Rule, RuleState, Setup
+from ..model import Excursion, Mark, Period, Reason, Rule, RuleState, Setup, Verdict
 from ..model.reasons import RecordStart, Why
 from ..series import Int
 from ..store import Store
@@ -42,6 +42,14 @@ YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Days over which forecasts are compared with persistence.
 GAIN_DAYS = 28
+
+
+@dataclass(frozen=True)
+class CheckContext:
+    """Marks of the room, and when the record of the zone begins, in ns."""
+
+    marks: tuple[Mark, ...]
+    begins_ns: int | None
 
 
 class Verdicts:
@@ -257,31 +265,52 @@ class Verdicts:
         require_judgeable(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
+    def check_context(self, zone: str) -> CheckContext:
+        """What checks of a zone need of the store, read once for many of them."""
+        return CheckContext(self.marks(), self._ledger.begins_ns(zone))
+
     def check_judgement(
-        self, judgement: Judgement, from_ns: int, to_ns: int, pre_window_s: int, activity: str = ""
+        self,
+        judgement: Judgement,
+        from_ns: int,
+        to_ns: int,
+        pre_window_s: int,
+        activity: str = "",
+        context: CheckContext | None = None,
     ) -> Check:
         """The check of [from, to) by a judgement of its days, which may be longer without effect."""
-        day = (from_ns - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
-        end_ns = -(-to_ns // judgement.grid.step_ns) * judgement.grid.step_ns
-        piece = part(judgement, day * DAY_NS, end_ns)
+        piece = _piece(judgement, (from_ns, to_ns), pre_window_s, activity)
         return check(
             piece,
             self.setup,
             from_ns,
             to_ns,
             pre_window_s=pre_window_s,
-            marks=self.marks(),
+            marks=self.marks() if context is None else context.marks,
             activity=activity,
             software=f"stillroom {__version__}, judge {JUDGE_VERSION}",
-            start=self._record_start(piece),
+            start=self._record_start(piece, context),
         )
 
-    def _record_start(self, judgement: Judgement) -> RecordStart | None:
+    def verdict_of(
+        self,
+        judgement: Judgement,
+        span: tuple[int, int],
+        pre_window_s: int,
+        activity: str,
+        context: CheckContext,
+    ) -> tuple[Verdict, Reason]:
+        """Verdict and reason that `check_judgement` gives, without its figures and words."""
+        piece = _piece(judgement, span, pre_window_s, activity)
+        start, marks = self._record_start(piece, context), context.marks
+        return check_verdict(piece, self.setup, span, pre_window_s=pre_window_s, marks=marks, start=start)
+
+    def _record_start(self, judgement: Judgement, context: CheckContext | None = None) -> RecordStart | None:
         """When the record of a zone began; None where no window of the judgement lacks readings."""
         short = (Why.INCOMPLETE, Why.GAP)
         if not any(f.rule.window_s and np.isin(f.why, short).any() for f in judgement.findings):
             return None
-        begins_ns = self._ledger.begins_ns(judgement.zone)
+        begins_ns = self._ledger.begins_ns(judgement.zone) if context is None else context.begins_ns
         return None if begins_ns is None else RecordStart(begins_ns, ZoneInfo(self.setup.room.timezone))
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:
@@ -384,3 +413,10 @@ class Verdicts:
 
 def _text(body: object) -> str:
     return json.dumps(body, ensure_ascii=False)
+
+
+def _piece(judgement: Judgement, span: tuple[int, int], pre_window_s: int, activity: str) -> Judgement:
+    """The days of a judgement that a question about a span is answered from."""
+    day = (span[0] - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
+    end_ns = -(-span[1] // judgement.grid.step_ns) * judgement.grid.step_ns
+    return part(judgement, day * DAY_NS, end_ns)
