@@ -22,8 +22,9 @@ from ..errors import IntervalError, Refused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Inspection, Period, Reason, Setup, ThermalBody, Verdict
 from ..model.plain_forms import AssessmentAnswer, Segment
+from ..verdicts.check_context import CheckContext
 from ..verdicts.conditions import Read, cells_of, conditions_of
-from ..verdicts.verdicts import CheckContext, Verdicts
+from ..verdicts.verdicts import Verdicts
 
 # Time constants after which the initial temperature of a body no longer matters: 3 parts in 10 000 are left.
 TIMES_TAU = 8
@@ -169,7 +170,7 @@ def assessment_from(
     `context` and `read`: marks and readings as they were read before, for many questions.
     """
     result = verdicts.check_judgement(
-        judgement, question.from_ns, question.to_ns, before_s, question.activity, context
+        judgement, question.from_ns, question.to_ns, before_s, question.activity, context=context
     )
     statement = _statement(verdicts, judgement, result, read)
     pieces = tuple(periods(judgement, cells_of(judgement, result)))

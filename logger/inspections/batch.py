@@ -19,8 +19,9 @@ from ..core.judge.judgement import Judgement
 from ..errors import StillroomError
 from ..instants import NS
 from ..series import Readings
+from ..verdicts.check_context import CheckContext
 from ..verdicts.conditions import Read
-from ..verdicts.verdicts import CheckContext, Verdicts
+from ..verdicts.verdicts import Verdicts
 from .assess import (
     TIMES_TAU,
     Assessment,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from zoneinfo import ZoneInfo
 
@@ -15,7 +15,7 @@ from .. import __version__
 from ..core.alarms.suspect_probes import suspect_probes
 from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..core.judge.days import DAY_NS, DayVerdicts
-from ..core.judge.judgement import JUDGE_VERSION, Judgement, part
+from ..core.judge.judgement import JUDGE_VERSION, Judgement
 from ..core.judge.outlook import Gains, gains
 from ..core.judge.periods import ExcursionRun, excursion, join_periods, join_runs
 from ..core.judge.settings import judge_over
@@ -31,10 +31,9 @@ from ..series import Int
 from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
 from ..store.types import JSON
+from .check_context import ACTIVITY_DAYS, CheckContext, piece_of
 from .ledger import NEVER_NS, Head, Ledger, LedgerComparison
 
-# How far back the rules of an activity are judged before the interval of the question.
-ACTIVITY_DAYS = 3
 # How far around an interval an overlapping excursion is followed.
 AROUND_DAYS = 31
 # Age in days below which readings may still lack for a window: windows are of hours, at most some days.
@@ -42,14 +41,6 @@ YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Days over which forecasts are compared with persistence.
 GAIN_DAYS = 28
-
-
-@dataclass(frozen=True)
-class CheckContext:
-    """Marks of the room, and when the record of the zone begins, in ns."""
-
-    marks: tuple[Mark, ...]
-    begins_ns: int | None
 
 
 class Verdicts:
@@ -276,10 +267,11 @@ class Verdicts:
         to_ns: int,
         pre_window_s: int,
         activity: str = "",
+        *,
         context: CheckContext | None = None,
     ) -> Check:
         """The check of [from, to) by a judgement of its days, which may be longer without effect."""
-        piece = _piece(judgement, (from_ns, to_ns), pre_window_s, activity)
+        piece = piece_of(judgement, (from_ns, to_ns), pre_window_s, activity)
         return check(
             piece,
             self.setup,
@@ -301,7 +293,7 @@ class Verdicts:
         context: CheckContext,
     ) -> tuple[Verdict, Reason]:
         """Verdict and reason that `check_judgement` gives, without its figures and words."""
-        piece = _piece(judgement, span, pre_window_s, activity)
+        piece = piece_of(judgement, span, pre_window_s, activity)
         start, marks = self._record_start(piece, context), context.marks
         return check_verdict(piece, self.setup, span, pre_window_s=pre_window_s, marks=marks, start=start)
 
@@ -413,10 +405,3 @@ class Verdicts:
 
 def _text(body: object) -> str:
     return json.dumps(body, ensure_ascii=False)
-
-
-def _piece(judgement: Judgement, span: tuple[int, int], pre_window_s: int, activity: str) -> Judgement:
-    """The days of a judgement that a question about a span is answered from."""
-    day = (span[0] - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
-    end_ns = -(-span[1] // judgement.grid.step_ns) * judgement.grid.step_ns
-    return part(judgement, day * DAY_NS, end_ns)
