@@ -130,7 +130,7 @@ def begin(home: ServerHome) -> None:
 def turn(home: ServerHome) -> Iterator[Connection]:
     """A writing transaction that asks nothing of the tables: to make or to upgrade them."""
     with home.connection() as conn:
-        conn.execution_options(writes=True).begin()
+        conn.execution_options(begun=True).begin()
         driver: Any = conn.connection.driver_connection
         driver.execute("BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE")
         yield conn
