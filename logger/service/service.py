@@ -123,8 +123,15 @@ class Service:
         self._use(config)
 
     @property
+    def taken(self) -> str:
+        """Who took the record over, as a sentence, "" while nobody did: then this service has to end."""
+        return self._writer.taken or self._jobs.taken
+
+    @property
     def alive(self) -> bool:
         """Whether every part that must never end still runs."""
+        if self.taken:
+            return False
         threads = self._writer.alive and self._judging.alive and self._sending.alive
         return threads and self._sources.alive
 
