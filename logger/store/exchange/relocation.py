@@ -183,8 +183,7 @@ def _refuse_foreign(
         if ours != row.sha256:
             raise Refused(
                 f"{where}, of this record, with an entry {row.number} that the folder lacks: it went on "
-                "there. "
-                "Nothing was changed. Find out which of the two is the record."
+                "there. Nothing was changed. Find out which of the two is the record."
             )
 
 
