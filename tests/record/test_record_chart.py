@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -16,7 +17,11 @@ from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Period
 from logger.record.axis import time_ticks, value_ticks
 from logger.record.chart import COLUMNS, ChartPanel, LimitBand, Line, draw
+from logger.record.figure import figure
+from logger.record.interval import Interval
 from logger.record.marks import SERIES
+
+from .conftest import DAY, Room
 
 VIENNA = ZoneInfo("Europe/Vienna")
 START = int(datetime(2026, 10, 18, 22, tzinfo=UTC).timestamp()) * NS
@@ -159,3 +164,19 @@ def test_value_ticks_are_few_and_inside(low: float, width: float) -> None:
     ticks = value_ticks(low, low + width)
     assert 1 <= len(ticks) <= 8
     assert all(low - 1e-6 * width <= t <= low + width * (1 + 1e-6) for t in ticks)
+
+
+def test_outdoor_air_does_not_flatten_the_room(room: Room) -> None:
+    """It has a panel of its own; a quantity without a value and a limit has none."""
+    span = Interval("machine-bay", *DAY, room.now_ns)
+    periods = room.verdicts.periods("machine-bay", *DAY, room.now_ns)
+    place = room.setup.positions[room.setup.placements_of("P3.temperature")[0].position]
+    outside = replace(place, medium="outdoor")
+    setup = replace(room.setup, positions={**room.setup.positions, place.key: outside})
+    titles = [t.text for t in read(figure(room.store, setup, periods, span)).iter(f"{SVG}text")]
+    assert titles.index("Temperature outdoors") < titles.index("P3 outdoor")
+    assert titles.index("Temperature outdoors") > titles.index("P1 air") > titles.index("Temperature")
+    before = Interval("machine-bay", START - 400 * DAY_NS, START - 399 * DAY_NS, room.now_ns)
+    empty = [t.text for t in read(figure(room.store, setup, (), before)).iter(f"{SVG}text")]
+    assert "Temperature outdoors" not in empty
+    assert "Pressure" not in empty

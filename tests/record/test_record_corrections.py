@@ -19,6 +19,8 @@ from logger.inspections import impact as affected
 from logger.instants import NS
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.at_instant import state_at
+from logger.record.corrections import as_found_words
+from logger.record.fact_forms import AsFoundFacts
 from logger.record.facts import record_facts
 from logger.record.interval import Interval
 from logger.record.section_words import limits
@@ -145,3 +147,17 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
         ["temperature", "all"], ["gauge blocks", "gauge blocks"],
     ]  # fmt: skip
     assert _beginning("1970-01-01T00:00:00Z", vienna) == "the beginning of the data"
+
+
+def test_a_recalibration_acts_until_its_day_on_the_clock_of_the_room() -> None:
+    """Midnight of 18 August in Lisbon is 23:00 of 17 August in UTC: the record says the 18th."""
+    as_found: AsFoundFacts = {
+        "certificate": "K-21",
+        "model": "linear",
+        "points": [{"indication": 20.11, "error": 0.11}],
+        "largest_change": 0.09,
+        "from": "2026-03-02T00:00:00Z",
+        "to": "2026-08-17T23:00:00Z",
+    }
+    words = as_found_words(as_found, ZoneInfo("Europe/Lisbon"))
+    assert words == "K-21: error +0.11 at 20.11, linear from 2026-03-02 to 2026-08-18"
