@@ -101,6 +101,7 @@ def row(job: Inspection) -> list[Any]:
     return [job.key, job.zone, *ends, "Ring", job.material, job.length_mm or "", job.tolerance_um]
 
 
+@pytest.mark.slow
 def test_csv_and_workbook_say_the_same(
     stillroom: Any, demo_copy: Path, verdicts: Verdicts, tmp_path: Path
 ) -> None:

@@ -208,6 +208,7 @@ def test_a_service_whose_lock_was_lost_and_taken_writes_nothing_more(
         assert second.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_a_server_that_is_killed_and_comes_back_has_every_confirmed_batch(
     store: Store, server: DatabaseServer
 ) -> None:

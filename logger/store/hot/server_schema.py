@@ -66,8 +66,7 @@ def refuse_unfit(conn: Connection, table: HotTable) -> None:
         raise StoreError(
             f"{where}expected a database of encoding UTF8 and collation C, found {encoding}, {collate} and "
             f"{ctype}; zones and names would be sorted otherwise than in the record. Make another one: "
-            "CREATE "
-            "DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."
+            "CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."
         )
     if fsync != "on":
         raise StoreError(
