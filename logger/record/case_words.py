@@ -174,8 +174,8 @@ def _decision(row: CaseInspection, zone: ZoneInfo) -> str:
     if not row["decision"]:
         return "not decided"
     by = f"({person_text(row, 'who')}, {_short(row['at'], zone)})"
-    said = sentences([f"{row['decision']}: {row['why']}", f"Customer: {row['customer']}"])
-    return f"{said} {by}"
+    words = sentences([f"{row['decision']}: {row['why']}", f"Customer: {row['customer']}"])
+    return f"{words} {by}"
 
 
 def _texts(facts: CaseForm, zone: ZoneInfo) -> Table:

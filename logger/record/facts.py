@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
@@ -229,7 +229,9 @@ def _probes(setup: Setup, span: Interval) -> list[StayFacts]:
 
 def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> StayFacts:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
-    in_force = {key: _in_force(setup, key, span) for key in probe.channels}
+    until_ns = span.to_ns if stay.to_ns is None else min(stay.to_ns, span.to_ns)
+    within = replace(span, from_ns=max(stay.from_ns, span.from_ns), to_ns=until_ns)
+    in_force = {key: _in_force(setup, key, within) for key in probe.channels}
     return {
         "probe": probe.key,
         "serial": probe.serial,
@@ -240,7 +242,7 @@ def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> StayFacts:
         "from": rfc3339(stay.from_ns),
         "to": None if stay.to_ns is None else rfc3339(stay.to_ns),
         "certificates": [
-            _certificate(c, span, setup) for certificates in in_force.values() for c in certificates
+            _certificate(c, within, setup) for certificates in in_force.values() for c in certificates
         ],
         "without_certificate": [key for key, certificates in in_force.items() if not certificates],
     }

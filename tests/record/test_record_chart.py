@@ -166,6 +166,21 @@ def test_value_ticks_are_few_and_inside(low: float, width: float) -> None:
     assert all(low - 1e-6 * width <= t <= low + width * (1 + 1e-6) for t in ticks)
 
 
+@pytest.mark.parametrize("count", [3, 16, 24])
+def test_every_line_is_named_within_its_panel(count: int) -> None:
+    """Up to 24 lines on a low panel: each name once, inside the panel, no two on one place."""
+    taken = np.linspace(START, START + DAY_NS, 100, endpoint=False).astype(np.int64)
+    lines = tuple(
+        Line(f"T{n} air", taken, np.full(100, 20.0 + 0.01 * n), DAY_NS) for n in range(1, count + 1)
+    )
+    svg = draw([ChartPanel("Temperature", "", 77.0, 2, lines, ())], (), START, START + DAY_NS, VIENNA)
+    names = [t for t in read(svg).iter(f"{SVG}text") if re.fullmatch(r"T\d+( air)?", t.text or "")]
+    places = {(float(t.get("x", "")), float(t.get("y", ""))) for t in names}
+    assert {(t.text or "").split()[0] for t in names} == {f"T{n}" for n in range(1, count + 1)}
+    assert len(places) == len(names) == count
+    assert all(18 <= y <= 18 + 77 + 4 for _, y in places)
+
+
 def test_outdoor_air_does_not_flatten_the_room(room: Room) -> None:
     """It has a panel of its own; a quantity without a value and a limit has none."""
     span = Interval("machine-bay", *DAY, room.now_ns)

@@ -16,7 +16,7 @@ from logger.acts import inspections as actions
 from logger.core.calibration.apply import correct_readings
 from logger.core.calibration.breakdown import correction_breakdown
 from logger.inspections import impact as affected
-from logger.instants import NS
+from logger.instants import NS, rfc3339
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.at_instant import state_at
 from logger.record.corrections import as_found_words
@@ -161,3 +161,17 @@ def test_a_recalibration_acts_until_its_day_on_the_clock_of_the_room() -> None:
     }
     words = as_found_words(as_found, ZoneInfo("Europe/Lisbon"))
     assert words == "K-21: error +0.11 at 20.11, linear from 2026-03-02 to 2026-08-18"
+
+
+def test_a_certificate_is_worked_out_while_its_probe_stood_in_the_zone(
+    store: Store, setup: Setup, build: SimpleNamespace
+) -> None:
+    """T1 left at 08:00: the trace is of a time before, and C-2, in use from noon on, is no part of it."""
+    left = replace(setup, placements=tuple(replace(p, to_ns=build.at(8)) for p in setup.placements))
+    span = Interval(left.rules[0].zone, build.at(0), build.at(24), build.at(30))
+    (stay,) = record_facts(store, Verdicts(store, left), left, span)["probes"]
+    (paper,) = stay["certificates"]
+    assert paper["number"] == "C-1"
+    trace = paper["worked_out"]
+    assert trace is not None
+    assert trace["at"] == rfc3339(build.at(4))
