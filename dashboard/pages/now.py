@@ -184,7 +184,7 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
     name = f"{chart.zone}, {names}, last {window}"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
     note = (
-        f"{unit(chart.unit)}, {_correction_note(q, chart)}. {_guard_band_note(chart)}"
+        f"{_correction_note(q, chart)}, {unit(chart.unit)}. {_guard_band_note(chart)}"
         f"{sentence('local ' + offset)}"
     )
     return card(
@@ -388,9 +388,16 @@ def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
         "sentences": sentences(q, statements, _trail_hours(q)),
         "hands": hands.rows(q),
         "scales": scales(q, large),
-        "others": behind("Other zones against their limits", *scales(q, others)) if others else [],
+        "others": _other_scales(q, others),
     }
     return parts | ({"plan": drawn_plan(q), "probes": probes(q)} if whole else {})
+
+
+def _other_scales(q: Queries, others: Sequence[Statement]) -> list[Component]:
+    """One other zone is shown, several are folded."""
+    if len(others) < 2:
+        return scales(q, others)
+    return [behind("Other zones against their limits", *scales(q, others))]
 
 
 PARTS = ("sentences", "hands", "scales", "others", "plan", "probes")
