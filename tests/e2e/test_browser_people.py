@@ -155,7 +155,7 @@ def test_the_first_start(open_page: Callable[..., Any], served: Callable[..., An
         form.get_by_label("quality").check()
         form.get_by_label("New password, 12 characters or more").fill(PASSWORD)
         form.get_by_label("New password, again").fill(PASSWORD)
-        form.get_by_label("Your own password, to confirm").fill(PASSWORD)
+        form.get_by_label("Your password, to confirm").fill(PASSWORD)
         form.get_by_role("button", name="Create account").click()
         page.get_by_text("Ines Faber signs in as faber: quality.").wait_for()
         assert opened.axe() == []
