@@ -78,13 +78,16 @@ class Queries:
     # The word on each zone.
 
     def statements(self) -> list[Statement]:
-        """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
+        """One for each zone, in the order of the setup; nothing expected beside a value out of limits."""
         live, now = self.source.live(), self.now_ns()
         begun = not live and self._begun()
         statements = [
             statement(zone, live.get(zone.key), now, begun=begun) for zone in self.setup.zones_now()
         ]
-        return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in statements]
+        return [
+            replace(s, ahead=None, bands=()) if (s.ahead or s.bands) and self._out_of_limits(s.zone) else s
+            for s in statements
+        ]
 
     def _begun(self) -> bool:
         """Whether the record is so young that its first verdict is still to come."""
