@@ -27,6 +27,7 @@ from .channels import channels_in
 from .source import Source
 from .spots import Spot
 from .statements import Statement, statement
+from .study_jobs import StudyJobs
 from .words import STALE_S
 
 
@@ -63,6 +64,7 @@ class Queries:
         self.now_ns = now_ns
         self.tick_s = tick_s  # how often a page asks for news
         self._looked: tuple[tuple[int, int, int], list[Spot]] | None = None
+        self._studies: StudyJobs | None = None
 
     @property
     def setup(self) -> Setup:
@@ -71,6 +73,13 @@ class Queries:
     @property
     def room(self) -> Room:
         return self.setup.room
+
+    @property
+    def studies(self) -> StudyJobs:
+        """The queue of studies of this record, one for all pages."""
+        if self._studies is None:
+            self._studies = StudyJobs(self.source.store.folder)
+        return self._studies
 
     def zone(self, key: str) -> Zone:
         return self.setup.zone(key)
