@@ -276,8 +276,10 @@ class Queries:
         row = newest.get(key)
         if row is None:
             return None, None, float("inf")
-        _, value, U = self.source.corrected(key, row.taken_ns, row.taken_ns + 1)
         seconds = (now - row.taken_ns) / NS
+        if row.value is None:
+            return None, None, seconds
+        _, value, U = self.source.corrected(key, row.taken_ns, row.taken_ns + 1)
         if not len(value):
             return None, None, seconds
         return float(value[-1]), None if math.isnan(U[-1]) else float(U[-1]), seconds

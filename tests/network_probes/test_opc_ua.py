@@ -147,6 +147,7 @@ def test_a_device_that_names_another_unit_gives_no_value_until_it_is_mended(opc_
     assert settled(opc_ua.driver, lambda row: row.status == "ok").value == 20.03
 
 
+@pytest.mark.slow
 def test_a_server_that_hangs_is_killed_and_comes_back_leaves_a_row_for_each_due_poll(
     opc_ua: OpcUaRig,
 ) -> None:

@@ -103,6 +103,7 @@ def text(at_ns: int) -> str:
     return np.datetime_as_string(np.datetime64(at_ns, "ns"), unit="s") + "Z"
 
 
+@pytest.mark.slow
 def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_path: Path) -> None:
     """Every step by a command; warm position, knocked and failed probe are named; `verify` agrees."""
     plan = ("campaign", "plan", "map-1", "--zone", "machine-bay", "--name", "Working volume")

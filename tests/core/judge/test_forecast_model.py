@@ -45,6 +45,7 @@ def test_a_course_of_the_day_is_foretold_better_than_staying() -> None:
     assert gain(y, *BAND, 60).skill < 0
 
 
+@pytest.mark.slow
 def test_where_nothing_can_be_known_nothing_is_said() -> None:
     """A random walk has no skill to find: the gain is not proven, whatever its sign; nor is it by half."""
     silent = 0
@@ -88,6 +89,7 @@ def calibration(seeds: range) -> tuple[Float, Float]:
     return np.array(promised), np.array(came, np.float64)
 
 
+@pytest.mark.slow
 def test_probabilities_of_leaving_come_true_on_days_not_learned_from() -> None:
     """Within 5 points on the whole, and better than the plain share (Brier 1950)."""
     promised, came = calibration(range(2))
