@@ -95,5 +95,6 @@ def band_words(bands: Sequence[tuple[Band, str, str]], now_ns: int, zone: str) -
         f"at {clock(band.at_ns[-1], now_ns, zone)}"
         for band, label, unit in bands
     ]
-    said = f"Grey, beyond now: expected in 8 cases of 10, {'; '.join(ends)}. A forecast, never a verdict."
-    return said if ends else ""
+    if not ends:
+        return ""
+    return f"Grey, beyond now: expected in 8 cases of 10, {'; '.join(ends)}. A forecast, never a verdict."

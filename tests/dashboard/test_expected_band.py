@@ -57,9 +57,9 @@ def test_the_band_begins_at_the_judged_value_and_lasts_an_hour(q: Queries) -> No
     assert (band["fill"], band["line"]["width"], "meta" in band) == ("toself", 0, False)
     words = [a["text"] for a in build_figure(live_chart(q, "machine-bay"))["layout"]["annotations"]]
     assert words.count(NAME) == 1
-    said = expected_words(q, LiveView(12.0, "machine-bay"))
-    assert said.startswith("Grey, beyond now: expected in 8 cases of 10, P1")
-    assert "19.90 to 20.20 °C at 16:59" in said or "19.90 to 20.20 °C at 17:00" in said
+    sentence = expected_words(q, LiveView(12.0, "machine-bay"))
+    assert sentence.startswith("Grey, beyond now: expected in 8 cases of 10, P1")
+    assert "19.90 to 20.20 °C at 16:59" in sentence or "19.90 to 20.20 °C at 17:00" in sentence
 
 
 @pytest.mark.usefixtures("forecast")
