@@ -12,6 +12,7 @@
     │   ├── StoreInUse             another service holds the folder
     │   ├── ArchiveAway            the place of sealed files does not answer, or refuses this account
     │   ├── StoreGone              its folder was deleted, unmounted or replaced while it was open
+    │   │   └── StoreTaken         another process took the record over meanwhile
     │   ├── StoreUnanswered        a commit was sent to a server and not answered
     │   └── StoreDamaged           the file does not read back as it was written
     └── ProbeError                 a failed transaction with a probe; the bus loop stores it as a row
@@ -110,6 +111,10 @@ class StoreInUse(StoreError):
 
 class StoreGone(StoreError):
     """The record is not where it was opened: deleted, unmounted, replaced."""
+
+
+class StoreTaken(StoreGone):
+    """Another process took the record over, or moved it: this one writes nothing more, and ends."""
 
 
 class ArchiveAway(StoreError):

@@ -118,6 +118,7 @@ def faults(pattern: str) -> list[str]:
     return [f"{file}:{line}: {text[:100]}" for file, line, text in all_strings() if re.search(pattern, text)]
 
 
+@pytest.mark.slow
 def test_strings_are_collected() -> None:
     """The test below can fail: it reads some thousand strings, and sees a planted one."""
     assert len(all_strings()) > 2500

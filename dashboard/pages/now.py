@@ -14,12 +14,15 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.instants import NS
 from logger.model import Rule
 from logger.model.roles import Act
+from logger.units import quantity
 
 from ..access.needs import needs
 from ..charts import figures
-from ..charts.build import LIVE_HOURS, LiveView, live_chart
+from ..charts.build import LIVE_HOURS, LiveView, live_chart, live_panels
+from ..charts.expected_band import band_in, band_words
 from ..charts.figures import Chart
 from ..charts.live import HOURS, TRACE_TICKS, cursor_of, live_tick, view_of
 from ..charts.local_axis import offsets_in
@@ -192,9 +195,23 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
         _live_graph(zone, chart, name),
         key_to_trace(),
         html.P(note, className="aside"),
+        html.P(expected_words(q, view), className="aside", id="now-expected"),
         _table_behind(),
         aside=_windows(view),
     )
+
+
+def expected_words(q: Queries, view: LiveView) -> str:
+    """What the bands beyond now in the large chart say, also for those who do not see them."""
+    now = q.now_ns()
+    window = now - round(view.hours * 3600) * NS, now
+    bands = next((s.bands for s in q.statements() if s.zone == view.large), ())
+    drawn = [
+        (band, q.label(band.channel), quantity(name).unit)
+        for name, channels in live_panels(q, view.large, view)
+        if (band := band_in(window, bands, channels))
+    ]
+    return band_words(drawn, now, q.room.timezone)
 
 
 def _table_behind() -> Component:
@@ -362,6 +379,7 @@ def _saying(app: Dash, q: Queries) -> None:
         Output("now-hands", "children"),
         Output("now-scales", "children"),
         Output("now-others", "children"),
+        Output("now-expected", "children"),
         Output("now-plan", "data-svg"),
         Output("now-probes", "children"),
         Output("now-seen", "data"),
@@ -390,7 +408,9 @@ def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
         "scales": scales(q, large),
         "others": _other_scales(q, others),
     }
-    return parts | ({"plan": drawn_plan(q), "probes": probes(q)} if whole else {})
+    if not whole:
+        return parts
+    return parts | {"expected": expected_words(q, view), "plan": drawn_plan(q), "probes": probes(q)}
 
 
 def _other_scales(q: Queries, others: Sequence[Statement]) -> list[Component]:
@@ -400,7 +420,7 @@ def _other_scales(q: Queries, others: Sequence[Statement]) -> list[Component]:
     return [behind("Other zones against their limits", *scales(q, others))]
 
 
-PARTS = ("sentences", "hands", "scales", "others", "plan", "probes")
+PARTS = ("sentences", "hands", "scales", "others", "expected", "plan", "probes")
 
 
 def changed_parts(q: Queries, digests: dict[str, str], view: LiveView, *, whole: bool) -> tuple[Any, ...]:

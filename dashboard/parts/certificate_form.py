@@ -152,8 +152,10 @@ def _points(q: Queries, new: Certificate) -> Component:
 def _newest(q: Queries, channel: str, setup: Setup) -> str:
     """The newest reading, as it is now and by the new certificate."""
     row = q.source.newest().get(channel)
-    if row is None or row.value is None:
+    if row is None:
         return "No reading of this channel yet."
+    if row.value is None:
+        return "The newest reading is in the archive, which cannot be reached just now."
     about = setup.channels[channel]
 
     def by(which: Setup) -> str:

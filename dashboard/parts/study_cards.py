@@ -21,7 +21,8 @@ from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
 from ..data.queries import Queries
-from .components import aria, behind, button, card, field, svg, table
+from ..data.study_jobs import StudyJob
+from .components import aria, behind, button, card, field, refusal, svg, table
 
 FIGURE_HEADS = ("figure", "value and 95 % interval", "independent blocks")
 MOST_ROWS = 60  # of a table behind a chart
@@ -110,3 +111,15 @@ def _cell(value: Any) -> str:
     if value is None:
         return "no value"
     return f"{value:.4g}".replace("-", "−") if isinstance(value, float) else str(value)
+
+
+def job_lines(jobs: list[StudyJob]) -> list[Component]:
+    """A line for each study on its way, and for each that was refused."""
+    lines: list[Component] = []
+    for job in jobs:
+        if job.open:
+            words = f"{job.name}: {job.state}, {job.seconds:.0f} s. {job.word}"
+            lines.append(html.P(words, className="study-job"))
+        elif job.state == "refused":
+            lines.append(refusal(f"{job.name}: {job.word}"))
+    return lines

@@ -35,13 +35,11 @@ def _verdict_paths() -> dict[str, Any]:
 
     check = (
         "The same answer, with the same digest, as `stillroom check --json`: stable, not stable or not "
-        "shown, "
-        "with every reason, words for a certificate and a line for a report."
+        "shown, with every reason, words for a certificate and a line for a report."
     )
     cases = (
         "Excursions of a zone that overlap or lie close together are one case, with a number where a "
-        "decision is "
-        "asked for. Without what people wrote and which inspections are affected."
+        "decision is asked for. Without what people wrote and which inspections are affected."
     )
     events = (
         "Server-sent events. On connecting one `verdict` for each zone as it stands, so that nothing is "
@@ -179,15 +177,12 @@ def _node_paths() -> dict[str, Any]:
     node = path("node", "Name of the node: that of the token")
     message = (
         "JSON or SenML (RFC 8428), as the setup declares it for the probes of this node. The same message "
-        "under the "
-        "same number again stores nothing and answers 200; another one under it is a conflict. The answer "
-        "comes after "
-        "the message is on the disk."
+        "under the same number again stores nothing and answers 200; another one under it is a conflict. "
+        "The answer comes after the message is on the disk."
     )
     rows = (
-        "In the order of its own numbers. The answer names the number that is expected next: rows that "
-        "were there are "
-        "passed over, and where some are missing before the first nothing is stored."
+        "In the order of its own numbers. The answer names the number that is expected next: rows that were "
+        "there are passed over, and where some are missing before the first nothing is stored."
     )
     seq = path("seq", "Number of the message, by the node", whole(0, _LARGE))
     return {
@@ -212,8 +207,7 @@ def _node_paths() -> dict[str, Any]:
 def _service_paths() -> dict[str, Any]:
     health = (
         "What page Health shows, each figure with its instant; and the head of the journal, which proves "
-        "the record "
-        "against later change once it has left the machine."
+        "the record against later change once it has left the machine."
     )
     metrics = (
         "By the header Accept in OpenMetrics 1.0 or in the text format 0.0.4. No measured value is among "

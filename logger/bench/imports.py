@@ -40,8 +40,7 @@ class ImportFigures:
         """What is printed."""
         return [
             f"{self.rows:,} rows ({self.file_mib:.0f} MiB) imported, compared and durable: "
-            f"{self.import_s:.2f} s, "
-            f"peak {self.peak_mib:.0f} MiB",
+            f"{self.import_s:.2f} s, peak {self.peak_mib:.0f} MiB",
             f"the same readings in other bytes, all of them there already: {self.again_s:.2f} s",
             f"DuckDB reads the file, explicitly told: {self.read_s:.2f} s; ratio "
             f"{self.import_s / self.read_s:.1f}",

@@ -119,9 +119,8 @@ def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
         first, last = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)
         if not first <= last < first + MOST_LEFT_OUT:
             raise Refused(
-                f"--leave-out: enter a line or a range of at most {MOST_LEFT_OUT}, such as 17 or "
-                f"120-125. You "
-                f"entered {text!r}."
+                f"--leave-out: enter a line or a range of at most {MOST_LEFT_OUT}, such as 17 or 120-125. "
+                f"You entered {text!r}."
             )
         numbers |= set(range(first, last + 1))
     if numbers and len(files) != 1:

@@ -22,7 +22,8 @@ are the room's own. Intervals include their start and not their end.
 | all | done | 2: bad input, nothing was changed; 3: the data folder cannot be used as it is |
 | `check` | stable | 10: not stable; 11: not shown; 12: a stamp that no longer matches |
 | `inspection ready` | ready | 10: not ready; 11: not shown |
-| `verify`, `backup`, `restore` | intact | 10: not intact |
+| `verify` | intact | 10: not intact; 11: a part could not be read to be compared |
+| `backup`, `restore` | intact | 10: not intact |
 | `selftest` | all cases passed | 10: a case failed |
 | `rooms verify` | all intact | 10: one is not; 11: one could not be asked |
 | `rooms index`, `due`, `lost` | all rooms answered | 11: one could not be asked |

@@ -157,7 +157,8 @@ def verify(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> None:
         try:
             with room_store(entry, read_only=True) as store:
                 result = store.verify([heads[key]] if key in heads else [])
-                rows.append({"room": key, "intact": result.intact, "faults": list(result.faults)})
+                intact = False if result.faults else None if result.unread else True
+                rows.append({"room": key, "intact": intact, "faults": [*result.faults, *result.unread]})
         except StillroomError as error:
             rows.append({"room": key, "intact": None, "faults": [str(error)]})
     words = {True: "intact", False: "not intact", None: "not known"}

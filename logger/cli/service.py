@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .. import __version__
-from ..errors import Refused, StillroomError
+from ..errors import Refused, StillroomError, StoreTaken
 from .context import Session, open_or_begin, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
 from .output import number_of
@@ -106,6 +106,8 @@ def run(
                 typer.echo(f"note: {notice}")
             requested = stop.wait(alive)
             in_time = service.stop()
+    if service.taken:
+        raise StoreTaken(service.taken)
     if not requested:
         raise StillroomError("The service stopped: one of its processes failed. See the journal.")
     if not in_time:

@@ -63,7 +63,8 @@ def verify(
 ) -> None:
     """Verify that stored data are unchanged. Names the first altered entry, batch or file.
 
-    Exits with 0 where it is intact and with 10 where it is not. The head of the chain proves this
+    Exits with 0 where it is intact, with 10 where it is not, and with 11 where a part could not be read to be
+    compared. The head of the chain proves this
     only against a copy of it that left the machine: print it, mail it or write it down, and give it
     with --head later. With --backup, the rows that were altered are named too, and every file of every backup
     there is read. Stored verdicts are judged anew and compared. The last lines say what was compared, and
@@ -88,18 +89,28 @@ def verify(
         "readings": result.readings,
         "head": {"number": number, "sha256": sha256},
         "compared": list(result.compared),
-        "not_compared": list(result.left_out),
+        "not_compared": [*result.unread, *result.left_out],
+        "unread": list(result.unread),
     }
-    first = "Verified: the stored data are unchanged." if result.intact else "Verification FAILED:"
+    first = _verdict(result)
     counts = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
     lines = [first, *(f"  {fault}" for fault in result.faults), f"{counts}{result.readings} readings"]
     lines += [f"  {line}" for line in result.disposed]
     lines += [f"  head of the chain: entry {number}, {sha256}"]
     lines += ["Compared:", *(f"  {line}" for line in result.compared)] if result.compared else []
-    lines += ["Not compared:", *(f"  {line}" for line in result.left_out)] if result.left_out else []
+    left_out = (*result.unread, *result.left_out)
+    lines += ["Not compared:", *(f"  {line}" for line in left_out)] if left_out else []
     answer(payload, as_json, lines)
     if not result.intact:
-        raise typer.Exit(10)
+        raise typer.Exit(10 if result.faults else 11)
+
+
+def _verdict(result: Verification) -> str:
+    if result.faults:
+        return "Verification FAILED:"
+    if result.unread:
+        return "Not shown whether all is unchanged: a part could not be compared. The rest is unchanged."
+    return "Verified: the stored data are unchanged."
 
 
 def _verify_package(path: Path, as_json: bool) -> None:

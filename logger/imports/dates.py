@@ -75,10 +75,8 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
     if not profile.zone:
         raise ImportRefused(
             f"In which time zone was {streams[0].times[0]!r} (line {streams[0].lines[0]}) written? The file "
-            "does "
-            "not say. Say `zone` under [time] in the profile: an IANA name, UTC, or an offset such as "
-            "+01:00 for "
-            "a logger that never changes its clock."
+            "does not say. Say `zone` under [time] in the profile: an IANA name, UTC, or an offset such as "
+            "+01:00 for a logger that never changes its clock."
         )
     return _all_localised(walls, profile, profile.zone, assumed)
 
@@ -363,10 +361,8 @@ def _no_order(parts: dict[str, Parts], line_of: dict[str, int]) -> str:
         if not _possible([parts[texts[0]], parts[text]]):
             return (
                 f"The dates {texts[0]!r} (line {line_of[texts[0]]}) and {text!r} (line {line_of[text]}) fit "
-                "no order of "
-                "day, month and year together: parts of the file are written differently. Export it again, "
-                "or "
-                "split it."
+                "no order of day, month and year together: parts of the file are written differently. "
+                "Export it again, or split it."
             )
     decisive = {order: next((t for t, p in parts.items() if not fits(p, order)), "") for order in ORDERS[:2]}
     contradictions = "; ".join(f"{t!r} in line {line_of[t]} is not {o}" for o, t in decisive.items() if t)

@@ -269,8 +269,7 @@ def _open_points(
         example = rows[0][1][times[0]]
         questions.append(
             f"Is {example} a number of days as spreadsheets count them, {_serial_day(example)}? Then "
-            f"leave `form` "
-            'under [time]; a workbook that counts from 1904 takes "serial_1904".'
+            'leave `form` under [time]; a workbook that counts from 1904 takes "serial_1904".'
         )
     texts = [" ".join(cells[t] for t in times) for _, cells in rows]
     cells = [TextColumn(c, None, [row[n] for _, row in rows]) for c, n in _places(profile, width)]

@@ -52,8 +52,7 @@ def draft(description: Description) -> dict[str, str]:
     if not drafted:
         raise ImportRefused(
             "No column of the file names a unit that shows what it measures. Write the units into the "
-            "headings, "
-            "such as (°C) or (%RH), or use --describe and write the configuration by hand."
+            "headings, such as (°C) or (%RH), or use --describe and write the configuration by hand."
         )
     since = date(2000, 1, 1) if description.first_ns is None else day_before(description.first_ns)
     return {

@@ -97,8 +97,7 @@ def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:
         where = f"line {rows[at][0]} has the others" if at >= 0 else "no line has any of them"
         raise ImportRefused(
             f"No row holds all headings of profile {profile.name!r}: {', '.join(map(repr, missing))} "
-            "missing; "
-            f"{where}. Correct `heading` in the profile, or take another profile."
+            f"missing; {where}. Correct `heading` in the profile, or take another profile."
         )
     return _heading(rows, at)
 

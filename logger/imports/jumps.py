@@ -145,11 +145,9 @@ def refuse_year_back(wall_ns: Int, lines: Sequence[int]) -> None:
         return
     n = int(back[0])
     raise ImportRefused(
-        f"Line {lines[n + 1]}: the time goes from {local(int(wall_ns[n]))} to "
-        f"{local(int(wall_ns[n + 1]))}, back "
-        "by most of a year. Is the year wrong, or the order of day and month? Correct the lines, or "
-        "split the "
-        "file there; if it is so, set `jumps_are_real = true` under [time] in the profile."
+        f"Line {lines[n + 1]}: the time goes from {local(int(wall_ns[n]))} to {local(int(wall_ns[n + 1]))}, "
+        "back by most of a year. Is the year wrong, or the order of day and month? Correct the lines, or "
+        "split the file there; if it is so, set `jumps_are_real = true` under [time] in the profile."
     )
 
 
@@ -167,19 +165,16 @@ def refuse_hour_back(utc_ns: Int, wall_ns: Int, lines: Sequence[int], zone: str)
         n = int(back[0])
         raise ImportRefused(
             f"Line {lines[n + 1]}: the time goes back by exactly one hour, from {local(int(wall_ns[n]))} to "
-            f"{local(int(wall_ns[n + 1]))}, in a zone ({zone}) that has no clock change there. Either "
-            f"the logger "
-            "changes between summer and winter time: enter its IANA zone, such as Europe/Vienna, as "
-            "`zone` under "
-            "[time] in the profile. Or somebody set its clock: enter from when on which zone holds as "
-            "[[time.zones]]. If the readings did come again, set `jumps_are_real = true`."
+            f"{local(int(wall_ns[n + 1]))}, in a zone ({zone}) that has no clock change there. Either the "
+            "logger changes between summer and winter time: enter its IANA zone, such as Europe/Vienna, as "
+            "`zone` under [time] in the profile. Or somebody set its clock: enter from when on which zone "
+            "holds as [[time.zones]]. If the readings did come again, set `jumps_are_real = true`."
         )
     ahead = np.flatnonzero(np.abs(steps - _HOUR_NS - usual_ns) <= usual_ns // 2)[:3].tolist()
     return [
         f"line {lines[n + 1]}: the time goes forward by exactly one hour, from {local(int(wall_ns[n]))} to "
         f"{local(int(wall_ns[n + 1]))}; it was taken as a gap. If the clock was set there, the zone is "
-        f"another "
-        "one before or after it ([[time.zones]] in the profile)"
+        "another one before or after it ([[time.zones]] in the profile)"
         for n in ahead
     ]
 
@@ -214,10 +209,8 @@ def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
     a, b = int(order[n]), int(order[n + 1])
     raise ImportRefused(
         f"Line {lines[a]} was taken at {local(int(wall_ns[a]))} and the next one in time, line {lines[b]}, "
-        "at "
-        f"{local(int(wall_ns[b]))}: did the logger lose its clock? Correct or remove the lines; if it is so, "
-        "say "
-        "`jumps_are_real = true` under [time] in the profile."
+        f"at {local(int(wall_ns[b]))}: did the logger lose its clock? Correct or remove the lines; if it is "
+        "so, say `jumps_are_real = true` under [time] in the profile."
     )
 
 

@@ -175,8 +175,7 @@ def _channel(column: Column, setup: Setup) -> Channel:
     if column.channel == UNKNOWN:
         raise ImportRefused(
             f"Which channel is column {column.heading!r}? Say `channel` in the profile, or take its table "
-            "out. "
-            f"The setup has: {', '.join(setup.channels)}."
+            f"out. The setup has: {', '.join(setup.channels)}."
         )
     if column.channel not in setup.channels:
         raise ImportRefused(

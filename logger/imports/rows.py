@@ -174,8 +174,7 @@ class GridRows:
             if ("\n" in cell or "\r" in cell) and (self.grid.unclosed or self._hides_reading(cell)):
                 raise ImportRefused(
                     f"Line {line}: a quotation mark that opens in the row above it is not closed there, so "
-                    "that "
-                    f"lines run together: {short([cell])}. Nothing was imported. Correct the line."
+                    f"that lines run together: {short([cell])}. Nothing was imported. Correct the line."
                 )
 
     def ending(self, readings: list[tuple[int, Row]], last: int, notes: list[str]) -> int:
@@ -252,8 +251,7 @@ class GridRows:
         )
         return ImportRefused(
             f"Line {line} has {what}: {short(cells)}. Nothing was imported. Correct or remove the line, or "
-            "name it "
-            f"under `leave_out` in the profile.{hint}"
+            f"name it under `leave_out` in the profile.{hint}"
         )
 
     def _no_row(self) -> str:

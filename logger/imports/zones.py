@@ -188,8 +188,7 @@ def _undecided(rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, behavio
         f"{local(int(wall_ns[rows[0]]))}, but the time {behaviour}: before or after the clock change? "
         'Where the file holds one of them, say `repeated_hour = "first"` or "second" under [time] in the '
         "profile; else split the file there and declare a fixed offset such as +02:00 as `zone` for each "
-        "part, "
-        "or export in UTC."
+        "part, or export in UTC."
     )
 
 

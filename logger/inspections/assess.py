@@ -20,9 +20,10 @@ from ..core.measurement.thermal_error import Feature, ThermalError, Work, therma
 from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_of
 from ..errors import IntervalError, Refused, UnitError
 from ..instants import NS, rfc3339
-from ..model import Inspection, Period, Setup, ThermalBody
+from ..model import Inspection, Period, Reason, Setup, ThermalBody, Verdict
 from ..model.plain_forms import AssessmentAnswer, Segment
-from ..verdicts.conditions import cells_of, conditions_of
+from ..verdicts.check_context import CheckContext
+from ..verdicts.conditions import Read, cells_of, conditions_of
 from ..verdicts.verdicts import Verdicts
 
 # Time constants after which the initial temperature of a body no longer matters: 3 parts in 10 000 are left.
@@ -124,8 +125,23 @@ def _number(value: float) -> float | None:
     return round(value, 6) if math.isfinite(value) else None
 
 
+@dataclass(frozen=True)
+class Outcome:
+    """Verdict, reason and temperatures that an `Assessment` holds, without its figures and words."""
+
+    verdict: Verdict
+    reason: Reason
+    tracks: Temperatures | None
+
+
 def assess(verdicts: Verdicts, question: Question, now_ns: int) -> Assessment:
     """Answer a question; IntervalError or UnknownName where the interval cannot be judged."""
+    question, judgement, before_s = judged_question(verdicts, question, now_ns)
+    return assessment_from(verdicts, judgement, question, before_s)
+
+
+def judged_question(verdicts: Verdicts, question: Question, now_ns: int) -> tuple[Question, Judgement, int]:
+    """A question with its lags, a judgement that answers it, and its pre-window in s."""
     before_s = verdicts.pre_window_s(
         question.zone, question.from_ns, question.to_ns, now_ns, question.pre_window_s
     )
@@ -137,23 +153,30 @@ def assess(verdicts: Verdicts, question: Question, now_ns: int) -> Assessment:
         now_ns,
         activity=question.activity,
     )
-    return assessment_from(verdicts, judgement, question, before_s)
+    return question, judgement, before_s
 
 
 def assessment_from(
-    verdicts: Verdicts, judgement: Judgement, question: Question, before_s: int
+    verdicts: Verdicts,
+    judgement: Judgement,
+    question: Question,
+    before_s: int,
+    *,
+    context: CheckContext | None = None,
+    read: Read | None = None,
 ) -> Assessment:
-    """Answer a question from a judgement that covers its whole interval and pre-window."""
+    """Answer a question from a judgement that covers its whole interval and pre-window.
+
+    `context` and `read`: marks and readings as they were read before, for many questions.
+    """
     result = verdicts.check_judgement(
-        judgement, question.from_ns, question.to_ns, before_s, question.activity
+        judgement, question.from_ns, question.to_ns, before_s, question.activity, context=context
     )
-    statement = _statement(verdicts, judgement, result)
+    statement = _statement(verdicts, judgement, result, read)
     pieces = tuple(periods(judgement, cells_of(judgement, result)))
     if not question.features or question.work is None:
         return Assessment(result, (), None, statement, (), pieces)
-    mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
-    span = mastered, question.from_ns, question.to_ns
-    temperatures = part_and_scale(judgement, verdicts.setup, span, question.part, question.scale)
+    temperatures = _temperatures_in(verdicts.setup, judgement, question)
     if temperatures is None:
         return Assessment(result, (), None, statement, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(temperatures, question.features, question.work)
@@ -161,6 +184,23 @@ def assessment_from(
     worst = question.features[names.index(errors[0].feature)]
     rows = inspection_budget(temperatures, worst, question.work)
     return Assessment(result, tuple(errors), temperatures, statement, temperatures.notices, pieces, rows)
+
+
+def outcome_from(
+    verdicts: Verdicts, judgement: Judgement, question: Question, before_s: int, context: CheckContext
+) -> Outcome:
+    """The outcome of `assessment_from`: a small part of its cost, for questions about many inspections."""
+    ends = question.from_ns, question.to_ns
+    verdict, reason = verdicts.verdict_of(judgement, ends, before_s, question.activity, context)
+    if not question.features or question.work is None:
+        return Outcome(verdict, reason, None)
+    return Outcome(verdict, reason, _temperatures_in(verdicts.setup, judgement, question))
+
+
+def _temperatures_in(setup: Setup, judgement: Judgement, question: Question) -> Temperatures | None:
+    mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
+    span = mastered, question.from_ns, question.to_ns
+    return part_and_scale(judgement, setup, span, question.part, question.scale)
 
 
 def _segment(p: Period) -> Segment:
@@ -174,10 +214,12 @@ def _segment(p: Period) -> Segment:
     }
 
 
-def _statement(verdicts: Verdicts, judgement: Judgement, result: Check) -> str | None:
+def _statement(verdicts: Verdicts, judgement: Judgement, result: Check, read: Read | None) -> str | None:
     """The sentence for a certificate; None where the verdict is *not shown*."""
+    if result.verdict == "not shown":
+        return None  # refused below as well, after every reading was looked at
     try:
-        return conditions_of(verdicts, judgement, result).sentence
+        return conditions_of(verdicts, judgement, result, read).sentence
     except Refused:
         return None
 
@@ -257,9 +299,12 @@ __all__ = [
     "REFERENCE_C",
     "Assessment",
     "Material",
+    "Outcome",
     "Question",
     "assess",
     "assessment_from",
+    "judged_question",
+    "outcome_from",
     "question_of",
     "residual_K",
     "soak_state",

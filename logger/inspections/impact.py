@@ -22,7 +22,7 @@ from ..instants import NS, rfc3339
 from ..model import Certificate, Excursion, Inspection, Period, Setup, Verdict
 from ..verdicts.verdicts import Verdicts
 from .assess import question_of
-from .batch import BatchAnswer, assess_many
+from .batch import BatchOutcome, outcomes
 
 FOR_EVER_NS = 2**62
 
@@ -214,7 +214,7 @@ def _impacts(
 ) -> list[Impact]:
     """`wrong`: a probe and its error in K, where not the room but the probe was wrong."""
     decisions = book(verdicts.store)
-    answers = assess_many(verdicts, [question_of(inspection, now_ns) for inspection in affected], now_ns)
+    answers = outcomes(verdicts, [question_of(inspection, now_ns) for inspection in affected], now_ns)
     impacts = [
         _impact_on(inspection, answer, about, decisions, wrong)
         for inspection, answer in zip(affected, answers, strict=True)
@@ -224,24 +224,22 @@ def _impacts(
 
 def _impact_on(
     inspection: Inspection,
-    answer: BatchAnswer,
+    answer: BatchOutcome,
     about: Span,
     decisions: Book,
     wrong: tuple[str, float | None] | None,
 ) -> Impact:
     decided = decisions.decision_on(inspection.key, about)
-    if answer.assessment is None:
+    outcome, question = answer.outcome, answer.question
+    if outcome is None:
         return Impact(inspection, about, "not shown", answer.refused, None, "cannot be judged", decided)
-    check, question = answer.assessment.check, answer.question
     effect, how = None, "no length and material are known"
-    if question.features and question.work is not None and answer.assessment.tracks is not None:
+    if question.features and question.work is not None and outcome.tracks is not None:
         pair = question.features[0], question.work
         effect, how = (
-            _by_room(answer.assessment.tracks, *pair)
-            if wrong is None
-            else _by_wrong(answer.assessment.tracks, *pair, *wrong)
+            _by_room(outcome.tracks, *pair) if wrong is None else _by_wrong(outcome.tracks, *pair, *wrong)
         )
-    return Impact(inspection, about, check.verdict, check.reason, effect, how, decided)
+    return Impact(inspection, about, outcome.verdict, outcome.reason, effect, how, decided)
 
 
 def _by_room(tracks: Temperatures, feature: Feature, work: Work) -> tuple[float, str]:

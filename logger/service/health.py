@@ -23,6 +23,7 @@ from ..store import Store
 from ..store.folder_check import open_to_others
 from ..verdicts.verdicts import Verdicts
 from . import heartbeat
+from .archive_watch import ARCHIVE
 
 SILENT_S = 60.0
 LATE_S = 180  # of a zone that was not judged
@@ -174,6 +175,7 @@ def _record(store: Store, now_ns: int) -> Iterator[HealthFigure]:
     yield HealthFigure("Record", "size of the data", f"{size / 1e6:.1f} MB", now_ns)
     seals = store.archive.seals()
     yield HealthFigure("Record", "sealed files", str(len(seals)), seals[-1].to_ns if seals else None)
+    yield from _archive(store)
     yield _backup(store, now_ns)
     yield from _proofs(store)
     tried = store.journal.search(kinds=("restore-test",), limit=1)
@@ -181,6 +183,21 @@ def _record(store: Store, now_ns: int) -> Iterator[HealthFigure]:
     remedy = "" if tried else "no restore test yet: stillroom restore --help"
     yield _validation(store)
     yield HealthFigure("Record", "last restore test", "done" if tried else "none", at_ns, remedy)
+
+
+def _archive(store: Store) -> Iterator[HealthFigure]:
+    """Where the sealed files are, if not in the data folder, and whether the service reached them."""
+    if store.archive.content.is_own:
+        return
+    beat: dict[str, Any] = heartbeat.read(store.folder) or {}
+    failing = dict(beat.get("failing") or {})
+    why = str(failing.get(ARCHIVE, "")).partition(": ")[2]
+    at_ns = to_ns(datetime.fromisoformat(str(beat["at"]))) if beat else None
+    word = f"away; readings are taken and judged all the same: {why}" if why else ""
+    word = word if beat else "nobody tried to reach it: the service has never run"
+    yield HealthFigure(
+        "Record", f"archive {store.archive.content.place.address}", "sealed files", at_ns, word
+    )
 
 
 def _validation(store: Store) -> HealthFigure:

@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 
-from ..errors import StillroomError, StoreGone
+from ..errors import StillroomError, StoreGone, StoreTaken
 
 log = logging.getLogger(__name__)
 
@@ -21,6 +21,7 @@ class Jobs:
 
     def __init__(self, event: Event) -> None:
         self._event = event
+        self.taken = ""  # who took the record over, as a sentence: whoever runs these jobs ends
         self.failing: dict[str, str] = {}
         self._begun_s: dict[str, float] = {}
 
@@ -40,6 +41,9 @@ class Jobs:
     def _ran(self, name: str, work: Callable[[], object]) -> bool:
         try:
             work()
+        except StoreTaken as error:  # nothing more can be stored, also no event
+            self.taken = str(error)
+            return False
         except Exception as error:  # noqa: BLE001 (a job that fails becomes an event)
             text = f"{type(error).__name__}: {error}"
             if self.failing.get(name) != text:

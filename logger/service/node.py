@@ -44,15 +44,20 @@ class Node:
         self._writer = Writer(store, clock=clock)
         self._sources = Sources(store, self._writer, bus_clock)
         self._forwarder = Forwarder(store, centre)
-        jobs = Jobs(self._writer.event)
+        jobs = self._jobs = Jobs(self._writer.event)
         self._sending = Loop("send to the centre", jobs, self._send, send_every_s)
         self._watching = Loop("watchdog", jobs, self._feed, (systemd.watchdog_s() or 15.0) / 3)
         self._sealed_ns = clock()
 
     @property
+    def taken(self) -> str:
+        """Who took the record over, as a sentence, "" while nobody did: then this node has to end."""
+        return self._writer.taken or self._jobs.taken
+
+    @property
     def alive(self) -> bool:
         """Whether every part that must never end still runs."""
-        return self._writer.alive and self._sending.alive and self._sources.alive
+        return not self.taken and self._writer.alive and self._sending.alive and self._sources.alive
 
     def start(self) -> None:
         """Begins reading and sending; returns at once."""

@@ -22,15 +22,16 @@ from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes import waits
 from ..processes.deadline import DeadlineExceeded, within
-from ..record.proof import verify_record
 from ..store import Store
 from ..store.hot import tables
 from ..verdicts.verdicts import Verdicts
 from . import backups, centre_post, systemd
 from .alarm_engine import AlarmEngine
+from .archive_watch import ArchiveWatch
 from .calibration_notices import notify_due
 from .condition_files import JOB as CONDITION_FILES
 from .condition_files import ConditionFiles
+from .daily_check import daily_check
 from .digest import queue_digest
 from .folder import WatchedFolder
 from .heartbeat import OutsideHeartbeat, beat
@@ -100,6 +101,7 @@ class Service:
         self._judging = loop_of(shared, "judge", self._jobs, self._judge, judge_every_s)
         self._sending = loop_of(shared, "send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Senders(self._jobs, self._carry)
+        self._archive = ArchiveWatch(store, self._couriers)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._notice_log = NoticeLog()
         self._watchers = OutsideHeartbeat()
@@ -123,8 +125,15 @@ class Service:
         self._use(config)
 
     @property
+    def taken(self) -> str:
+        """Who took the record over, as a sentence, "" while nobody did: then this service has to end."""
+        return self._writer.taken or self._jobs.taken
+
+    @property
     def alive(self) -> bool:
         """Whether every part that must never end still runs."""
+        if self.taken:
+            return False
         threads = self._writer.alive and self._judging.alive and self._sending.alive
         return threads and self._sources.alive
 
@@ -272,6 +281,7 @@ class Service:
 
     def _send(self) -> None:
         self._couriers.begin(UNSTORED, self._tell_unstored)
+        self._archive.turn()
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)
         self._couriers.send(attending.outbox(self._store).routes_due(self._clock()))
@@ -398,12 +408,7 @@ class Service:
         self._store.seal(self._clock())
 
     def _check(self) -> None:
-        backups.watch(self._store, self.config.backup, self._writer.event, self._clock())
-        verification = verify_record(self._store)
-        if not verification.intact:
-            self._writer.event(
-                "check-failed", {"faults": list(verification.faults[:20]), "count": len(verification.faults)}
-            )
+        daily_check(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _moves(self) -> bool:
         """Whether rows get to the disk; asked only when the judge has judged, so that it speaks for both."""

@@ -74,8 +74,7 @@ def _words(config: Config, trouble: str, waiting: int, lasted_s: float) -> Wordi
     in_memory = count_phrase(waiting, "{} reading waits", "{} readings wait") or "No reading waits yet"
     return Wording(
         f"{mark}{room.name}: readings cannot be stored",
-        f"{mark}Nothing could be stored for {duration(round(lasted_s) * NS)}: {trouble[:600]}\n"
-        f"{in_memory} in memory; "
-        "what waits is lost when memory overflows or the machine stops.\n"
-        "Action: check the disk of the data folder, whether it is full, read-only or gone.\n",
+        f"{mark}Nothing could be stored for {duration(round(lasted_s) * NS)}: {trouble[:600]}\n{in_memory} "
+        "in memory; what waits is lost when memory overflows or the machine stops.\nAction: check the disk "
+        "of the data folder, whether it is full, read-only or gone.\n",
     )

@@ -20,7 +20,7 @@ from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from ..errors import StoreDamaged, StoreError, StoreGone, StoreUnanswered
+from ..errors import StoreDamaged, StoreError, StoreGone, StoreTaken, StoreUnanswered
 from ..instants import rfc3339
 from ..model import Row
 from ..store import Store
@@ -90,6 +90,7 @@ class Writer:
         self.passed_s = 0.0  # monotonic instant at which all that was handed over was last stored
         self.tried_s = 0.0  # monotonic instant of its last turn, taken or refused
         self.trouble = ""  # why nothing can be stored just now
+        self.taken = ""  # who took the record over, as a sentence: nothing more is stored from here
         self.remainder = ""  # what became of rows that were not stored before the end, as a sentence
 
     @property
@@ -156,6 +157,9 @@ class Writer:
                 self._take_in_rescued()
                 self._turn()
                 pause_s = 0.1
+            except StoreTaken as error:
+                self.taken, self.trouble = str(error), "the record was taken over"
+                return
             except UNSTORED as error:
                 self._note_refusal(error)
                 if self._ending and pause_s > 1.0:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Integer, func, select, type_coerce
 
+from ..errors import ArchiveAway
 from ..model import Row
 from ..series import Readings, merge_readings
 from .archive.archive import Archive
@@ -167,7 +168,10 @@ class ReadingQueries:
         return {number: channel for number, channel in numbers.items() if number is not None}
 
     def newest(self, ok: bool = False, since_ns: int = 0) -> dict[str, Row]:
-        """Per channel the reading taken last, not before `since_ns`; with `ok`, the last that has a value."""
+        """Per channel the reading taken last, not before `since_ns`; with `ok`, the last that has a value.
+
+        One that lies in a sealed file whose place is away just now comes with its instant and without value.
+        """
         channels_by_number = self._channels_by_number()
         with self._database.read() as conn:
             hot = _newest_hot(conn, ok, self._names.number("source", UNSURE))
@@ -270,8 +274,11 @@ class ReadingQueries:
         return rows.part((rows.taken_ns >= from_ns) & (rows.taken_ns < to_ns))
 
     def _sealed_row(self, channel: str, at_ns: int, file: str, ok: bool) -> Row:
-        with self._archive.open(file) as reader:
-            rows = reader.columns(reader.groups()[channel])
+        try:
+            with self._archive.open(file) as reader:
+                rows = reader.columns(reader.groups()[channel])
+        except ArchiveAway:
+            return Row(channel, at_ns, at_ns, None)
         mask = (rows.taken_ns == at_ns) & (np.isfinite(rows.value) | (not ok))
         return rows.row(int(np.flatnonzero(mask)[-1]))
 

@@ -110,6 +110,8 @@ class ImportedFile:
 class Verification:
     """What a walk over the whole record found. `head` is number and digest of the newest entry.
 
+    faults, unread: sentences about what is not as it was written, and what could not be read to be compared.
+
     compared, left_out: sentences about what was held against what, and what was not.
     """
 
@@ -122,8 +124,9 @@ class Verification:
     disposed: tuple[str, ...] = ()  # files that two people let go: no faults
     compared: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
 
     @property
     def intact(self) -> bool:
-        """Whether everything reads back as it was written."""
-        return not self.faults
+        """Whether everything was read, and reads back as it was written."""
+        return not self.faults and not self.unread

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,9 +15,12 @@ from ..core.measurement.conditions import (
     conditions_statement,
     quantity_extents,
 )
+from ..model import Setup
 from ..model.reasons import WHY_TEXT, Why
-from ..series import without_repeats
+from ..series import Readings, without_repeats
 from .verdicts import Verdicts
+
+Read = Callable[[str, int, int], Readings]  # of a channel in [from, to), as `Store.readings.read`
 
 
 def cells_of(judgement: Judgement, result: Check) -> slice:
@@ -25,19 +29,28 @@ def cells_of(judgement: Judgement, result: Check) -> slice:
     return slice(result.from_ns // step_ns - first, min(n, -(-result.to_ns // step_ns) - first))
 
 
-def conditions_of(verdicts: Verdicts, judgement: Judgement, result: Check) -> ConditionsStatement:
-    """Conditions statement of a check's interval, from its judgement; Refused if not shown."""
+def conditions_of(
+    verdicts: Verdicts, judgement: Judgement, result: Check, read: Read | None = None
+) -> ConditionsStatement:
+    """Conditions statement of a check's interval, from its judgement; Refused if not shown.
+
+    `read`: readings that were read before, where many statements are about neighbouring days.
+    """
     inside, setup = cells_of(judgement, result), verdicts.setup.at(result.from_ns)
     extents = quantity_extents(judgement, verdicts.setup, inside)
-    missing = [entry for key in judgement.cells if (entry := _not_counted(verdicts, judgement, key, inside))]
+    reads = verdicts.store.readings.read if read is None else read
+    entries = [_not_counted(verdicts.setup, reads, judgement, key, inside) for key in judgement.cells]
+    missing = [entry for entry in entries if entry]
     return conditions_statement(
         result, extents, missing, setup.zone(result.zone).name, ZoneInfo(setup.room.timezone)
     )
 
 
-def _not_counted(verdicts: Verdicts, judgement: Judgement, channel: str, inside: slice) -> NotCounted | None:
+def _not_counted(
+    setup: Setup, read: Read, judgement: Judgement, channel: str, inside: slice
+) -> NotCounted | None:
     """Readings of a channel that did not count; for one that a rule needs, also that there is none."""
-    cells, channel_setup = judgement.cells[channel], verdicts.setup.channels.get(channel)
+    cells, channel_setup = judgement.cells[channel], setup.channels.get(channel)
     placed = cells.placed[inside]
     if channel_setup is None or not placed.any():
         return None
@@ -48,7 +61,7 @@ def _not_counted(verdicts: Verdicts, judgement: Judgement, channel: str, inside:
         return None
     grid = judgement.grid.part(inside)
     ends = grid.first * grid.step_ns, (grid.first + grid.n) * grid.step_ns
-    readings = without_repeats(verdicts.store.readings.read(channel, *ends))
+    readings = without_repeats(read(channel, *ends))
     at = readings.taken_ns[np.isfinite(readings.value)] // grid.step_ns - grid.first
     missing = int(placed[at].sum()) - counted
     if missing <= 0:

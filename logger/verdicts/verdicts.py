@@ -15,26 +15,25 @@ from .. import __version__
 from ..core.alarms.suspect_probes import suspect_probes
 from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..core.judge.days import DAY_NS, DayVerdicts
-from ..core.judge.judgement import JUDGE_VERSION, Judgement, part
+from ..core.judge.judgement import JUDGE_VERSION, Judgement
 from ..core.judge.outlook import Gains, gains
 from ..core.judge.periods import ExcursionRun, excursion, join_periods, join_runs
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
 from ..core.measurement.channel_statistics import ChannelStatistics, statistics
-from ..core.measurement.check import Check, check
+from ..core.measurement.check import Check, check, check_verdict
 from ..core.measurement.interval import require_judgeable
 from ..core.validity.hours_of_use import Span, asks_disposition
 from ..instants import NS
-from ..model import Excursion, Mark, Period, Rule, RuleState, Setup
+from ..model import Excursion, Mark, Period, Reason, Rule, RuleState, Setup, Verdict
 from ..model.reasons import RecordStart, Why
 from ..series import Int
 from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
 from ..store.types import JSON
+from .check_context import ACTIVITY_DAYS, CheckContext, piece_of
 from .ledger import NEVER_NS, Head, Ledger, LedgerComparison
 
-# How far back the rules of an activity are judged before the interval of the question.
-ACTIVITY_DAYS = 3
 # How far around an interval an overlapping excursion is followed.
 AROUND_DAYS = 31
 # Age in days below which readings may still lack for a window: windows are of hours, at most some days.
@@ -257,31 +256,53 @@ class Verdicts:
         require_judgeable(zone, interval, record, now_ns, self.setup.step_s * NS, clock=clock)
         return self.setup.at(from_ns).zone(zone).pre_window_s if pre_window_s is None else pre_window_s
 
+    def check_context(self, zone: str) -> CheckContext:
+        """What checks of a zone need of the store, read once for many of them."""
+        return CheckContext(self.marks(), self._ledger.begins_ns(zone))
+
     def check_judgement(
-        self, judgement: Judgement, from_ns: int, to_ns: int, pre_window_s: int, activity: str = ""
+        self,
+        judgement: Judgement,
+        from_ns: int,
+        to_ns: int,
+        pre_window_s: int,
+        activity: str = "",
+        *,
+        context: CheckContext | None = None,
     ) -> Check:
         """The check of [from, to) by a judgement of its days, which may be longer without effect."""
-        day = (from_ns - pre_window_s * NS) // DAY_NS - (ACTIVITY_DAYS if activity else 0)
-        end_ns = -(-to_ns // judgement.grid.step_ns) * judgement.grid.step_ns
-        piece = part(judgement, day * DAY_NS, end_ns)
+        piece = piece_of(judgement, (from_ns, to_ns), pre_window_s, activity)
         return check(
             piece,
             self.setup,
             from_ns,
             to_ns,
             pre_window_s=pre_window_s,
-            marks=self.marks(),
+            marks=self.marks() if context is None else context.marks,
             activity=activity,
             software=f"stillroom {__version__}, judge {JUDGE_VERSION}",
-            start=self._record_start(piece),
+            start=self._record_start(piece, context),
         )
 
-    def _record_start(self, judgement: Judgement) -> RecordStart | None:
+    def verdict_of(
+        self,
+        judgement: Judgement,
+        span: tuple[int, int],
+        pre_window_s: int,
+        activity: str,
+        context: CheckContext,
+    ) -> tuple[Verdict, Reason]:
+        """Verdict and reason that `check_judgement` gives, without its figures and words."""
+        piece = piece_of(judgement, span, pre_window_s, activity)
+        start, marks = self._record_start(piece, context), context.marks
+        return check_verdict(piece, self.setup, span, pre_window_s=pre_window_s, marks=marks, start=start)
+
+    def _record_start(self, judgement: Judgement, context: CheckContext | None = None) -> RecordStart | None:
         """When the record of a zone began; None where no window of the judgement lacks readings."""
         short = (Why.INCOMPLETE, Why.GAP)
         if not any(f.rule.window_s and np.isin(f.why, short).any() for f in judgement.findings):
             return None
-        begins_ns = self._ledger.begins_ns(judgement.zone)
+        begins_ns = self._ledger.begins_ns(judgement.zone) if context is None else context.begins_ns
         return None if begins_ns is None else RecordStart(begins_ns, ZoneInfo(self.setup.room.timezone))
 
     def rule_states(self, zone: str, at_ns: int, now_ns: int) -> list[RuleState]:

@@ -73,6 +73,7 @@ def planted(days: int) -> tuple[np.ndarray, int, int]:  # type: ignore[type-arg]
     return values, 9, 14
 
 
+@pytest.mark.slow
 def test_a_planted_year_is_counted_exactly(tmp_path: Path) -> None:
     """Numbers of our own; weeks here, a year is longer and no other."""
     values, beyond_1K, beyond_half_K = planted(20)

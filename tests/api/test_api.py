@@ -199,6 +199,7 @@ def test_another_method_cannot_be_pretended(ask: Any) -> None:
     assert ask("GET", "/inspections/G-12/stop", "inspections", headers=pretended)[0] == 405
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("method", "path", "allow"),
     [

@@ -69,6 +69,7 @@ def everything(record: Any) -> dict[str, str]:
     return {"Authorization": f"Bearer {Tokens(record).add('everything', set(Scope), 'test')[1]}"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("path", "method", "mode"),
     [(*op, mode) for op in OPERATIONS for mode in GenerationMode if (op[0], mode.value) not in UNBREAKABLE],
@@ -183,6 +184,7 @@ def _hold(strategy: Any, path: str, headers: dict[str, str], each: settings, see
     hold()
 
 
+@pytest.mark.slow
 def test_answers_to_cases_near_real_things_are_described(centre: Any) -> None:
     """Some hundreds; the core that stores what is pushed is reached."""
     seen = _hold_campaign(*centre, 200)

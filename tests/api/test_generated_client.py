@@ -47,6 +47,7 @@ def client_package(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     sys.path.remove(str(folder))
 
 
+@pytest.mark.slow
 def test_a_measuring_program(client_package: str, demo_copy: Path) -> None:
     """Ready? Start with a key, again, list by pages, stop twice, verdict and 304, and a problem."""
 

@@ -33,6 +33,7 @@ def ask(demo_copy: Path) -> Iterator[Any]:
         yield request
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("accept", "form", "kind"),
     [

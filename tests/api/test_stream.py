@@ -115,6 +115,7 @@ def test_an_old_verdict_becomes_not_shown_by_itself(store: Store, place: Serving
     source.close()
 
 
+@pytest.mark.slow
 def test_streams_are_few_and_free_their_threads(store: Store, place: ServingPlace, token: str) -> None:
     """The fourth gets 503 with Retry-After; pages are served beside three; who leaves makes room."""
     judged(store, "stable", "conforming")

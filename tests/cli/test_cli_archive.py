@@ -175,6 +175,7 @@ def test_a_setup_is_applied_with_its_reason_and_written_back(
         assert f"upper_degC = {limit}" in (out / "limits.toml").read_text("utf-8")
 
 
+@pytest.mark.slow
 def test_an_approver_sees_which_verdicts_change(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
     """A later due day reaches back: I-2606 was not shown because P6 was overdue (sample_logs)."""
     config, common = tmp_path / "config", ("--data", demo_copy)

@@ -165,6 +165,7 @@ ACTS = (
 )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", ACTS, ids=lambda words: " ".join(words[:2]))
 def test_every_act_that_takes_a_role_asks_who(room: Path, ask: Ask, words: tuple[str, ...]) -> None:
     """Neither an invented name nor a reader's does any of them."""

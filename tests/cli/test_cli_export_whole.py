@@ -6,7 +6,10 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
 
+
+@pytest.mark.slow
 def test_everything_goes_out_and_comes_back(stillroom: Any, demo_history: Path, tmp_path: Path) -> None:
     out, new = tmp_path / "out", tmp_path / "new"
     result = stillroom("export", "--out", out, "--format", "parquet", "--data", demo_history, "--json")

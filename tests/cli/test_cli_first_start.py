@@ -81,6 +81,7 @@ def test_config_apply_begins_the_record_of_a_service(stillroom: Run, tmp_path: P
         assert [version.version for version in store.setups.versions()] == [1]
 
 
+@pytest.mark.slow
 def test_an_import_that_begins_a_record_says_so(stillroom: Run, tmp_path: Path) -> None:
     """A person who mistyped the folder sees it at once."""
     data = tmp_path / "data"

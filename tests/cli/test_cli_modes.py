@@ -22,6 +22,7 @@ def _open(folder: Path) -> list[str]:
     return [str(p) for p in (folder, *folder.rglob("*")) if p.lstat().st_mode & 0o077]
 
 
+@pytest.mark.slow
 def test_what_the_program_writes_is_its_owners_alone(tmp_path: Path) -> None:
     """Data folder, backup and export under a umask that would let everybody read and write."""
     tool = f"umask 000; exec {sys.executable} -m logger.cli"

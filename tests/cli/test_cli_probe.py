@@ -163,6 +163,7 @@ def test_a_probe_that_stands_nowhere_cannot_leave() -> None:
         ended(ended(TEXTS, "P1", 10**18), "P1", 10**18)
 
 
+@pytest.mark.slow
 def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     stillroom: Any, tmp_path: Path
 ) -> None:

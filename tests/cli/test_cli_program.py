@@ -94,6 +94,7 @@ def test_a_taken_port_is_said_before_anything_is_made(installed: Any, tmp_path: 
     assert not (tmp_path / "demo").exists()
 
 
+@pytest.mark.slow
 def test_a_second_demo_start_imports_nothing_twice(installed: Any, demo_copy: Path) -> None:
     result = installed("demo", "--history-only", "--data", demo_copy)
     assert result.returncode == 0

@@ -38,6 +38,7 @@ def contents(folder: Path) -> dict[Path, bytes]:
     return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.suffix != ".lock"}
 
 
+@pytest.mark.slow
 def test_an_archived_room_answers_every_question_and_takes_no_act(demo_copy: Path, stillroom: Run) -> None:
     """Not a byte changes, whatever is asked; what is refused says who archived it and why."""
     assert stillroom(*ARCHIVE, "--data", demo_copy).returncode == 0

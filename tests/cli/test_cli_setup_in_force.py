@@ -107,6 +107,7 @@ def test_page_limits_says_it(older: Path) -> None:
     assert all(words in page for words in SAYS)
 
 
+@pytest.mark.slow
 def test_the_service_says_it_when_it_starts(older: Path) -> None:
     """One line a fault in its log; it runs all the same."""
     command = [sys.executable, "-m", "logger.cli", "run", "--data", str(older), "--who", "Greta Holm"]

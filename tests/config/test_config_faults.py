@@ -239,6 +239,7 @@ CASES = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("file", "old", "new", "expected"), CASES.values(), ids=CASES.keys())
 def test_one_mistake_gives_one_fault_that_says_where(
     example: Texts, file: str, old: str, new: str, expected: list[str]
@@ -352,6 +353,7 @@ EDITS = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=50, derandomize=True)
 @given(**EDITS)
 def test_a_damaged_file_gives_faults_and_never_another_error(

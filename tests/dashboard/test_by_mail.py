@@ -95,6 +95,7 @@ def test_a_press_without_a_comment_asks_again(room: tuple[Store, Any], comment: 
     assert pressed(client, address).status_code == 200
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("token", ["x", "x.y", "%00", "A" * 3000])
 def test_a_forged_link_opens_nothing(room: tuple[Store, Any], token: str) -> None:
     """And says no more than that."""

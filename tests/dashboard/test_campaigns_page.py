@@ -40,6 +40,7 @@ def test_a_click_adds_a_line_with_the_next_free_channel() -> None:
     assert text.splitlines()[2] == "position 3; 2.25; 1.75; 1.1; P4.temperature"
 
 
+@pytest.mark.slow
 def test_the_plan_is_a_raster_of_the_room_with_numbers(q: Queries) -> None:
     """One button a cell, by its place for who cannot see it; a planned position has its number."""
     words = text_of(campaigns._plan(q, positions_of(LINES)))

@@ -115,6 +115,7 @@ def test_no_door_for_machines(record: Synthetic) -> None:
     assert not [rule.rule for rule in app.server.url_map.iter_rules() if "_mcp" in rule.rule]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", [page.PATH for page in PAGES])
 def test_pages_stand_and_nav_has_only_them(q: Queries, path: str) -> None:
     """Each page draws over the record; an address that cannot be read keeps the page."""
@@ -128,6 +129,7 @@ def test_unknown_zone_in_an_address_is_told(q: Queries) -> None:
     assert "There is no zone 'attic'" in str(page_of(q, "/trend", "?zone=attic"))
 
 
+@pytest.mark.slow
 def test_real_record_has_no_ribbon(q: Queries) -> None:
     """The ribbon is for invented data, and there it stands on every page."""
     from dashboard.shell import SIMULATED, shell
@@ -137,6 +139,7 @@ def test_real_record_has_no_ribbon(q: Queries) -> None:
     assert SIMULATED not in str(shell(Queries(real, lambda: real.now), PAGES))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("host", "status"),
     [
@@ -176,6 +179,7 @@ def test_sound_callback_is_answered(client: Any) -> None:
     assert "clock" in answer.json["response"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("body", [
     [],
     "text",

@@ -34,6 +34,7 @@ def test_other_pages_say_nothing_of_the_room() -> None:
     assert "first-paint" not in document(Synthetic(), "/trend")
 
 
+@pytest.mark.slow
 def test_a_stranger_reads_no_verdict() -> None:
     """In a real room nobody reads without signing in."""
     assert "first-paint" not in document(Synthetic(simulated=False))

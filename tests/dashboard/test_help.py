@@ -39,6 +39,7 @@ def identifiers(part: Any) -> set[str]:
     return {str(component.id) for component in components(part) if getattr(component, "id", None)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(help_pages()))
 def test_every_link_of_a_help_page_leads_somewhere(q: Queries, name: str) -> None:
     """To another help page and a heading on it, or to the description of the interface."""

@@ -98,6 +98,7 @@ def calls(app: Any, value: Any) -> Iterator[dict[str, Any]]:
             yield {**body, "changedPropIds": [f"{name}.{first['property']}"]}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("value", VALUES, ids=range(len(VALUES)))
 def test_no_value_breaks_a_callback(client: Any, value: Any) -> None:
     """Each is used, refused in words, or told to be the sender's fault."""
@@ -106,6 +107,7 @@ def test_no_value_breaks_a_callback(client: Any, value: Any) -> None:
         assert answer.status_code in (200, 204, 400), (body["output"], answer.status_code)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("page", READERS, ids=lambda page: page.TITLE)
 def test_no_address_breaks_a_page(client: Any, page: Any) -> None:
     """A page keeps its frame and says what is wrong, whatever stands in its address."""
@@ -127,6 +129,7 @@ def test_no_address_breaks_a_page(client: Any, page: Any) -> None:
         assert answer.status_code == 200, (page.PATH, search, answer.text[:200])
 
 
+@pytest.mark.slow
 def test_no_method_or_path_breaks_a_route(client: Any) -> None:
     """Each route by each method, its places filled with ways out of a folder."""
     for rule in client.app.server.url_map.iter_rules():

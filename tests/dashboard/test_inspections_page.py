@@ -39,6 +39,7 @@ def titles(jobs: list[Any]) -> list[str]:
     return re.findall(r"A\(children='([^']*)'", str(jobs))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("filters", "expected"),
     [
@@ -101,6 +102,7 @@ def test_an_arithmetic_sum_has_no_uncertainty() -> None:
     assert "UNDE 0.50 µm" in words(budget)
 
 
+@pytest.mark.slow
 def test_the_page_draws_a_length_that_was_asked_about(q: Queries) -> None:
     first, last = (field_text(NOW - h * HOUR, q.room.timezone) for h in (3, 2))
     about = {"length": "420", "tolerance": "30", "material": "aluminium"}

@@ -178,6 +178,7 @@ print("\\n".join(f"{event} {where}" for event, where in seen))
 """
 
 
+@pytest.mark.slow
 def test_no_socket_is_opened_but_its_own(demo_copy: Path) -> None:
     """Every connection, look-up and bind of the serving process, by Python's audit hook."""
     port = free_port()

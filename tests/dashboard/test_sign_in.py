@@ -369,6 +369,7 @@ def test_page_that_asks_by_itself_keeps_no_session_alive(real: Any, monkeypatch:
     assert used == [False, False, True, True], output
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("method", "path", "more"),
     [

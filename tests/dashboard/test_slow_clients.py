@@ -86,6 +86,7 @@ def test_silent_connections_lock_nobody_out(place: ServingPlace) -> None:
         assert [_visit(place) for _ in range(3)] == [200] * 3
 
 
+@pytest.mark.slow
 def test_there_is_room_for_300_quiet_viewers(place: ServingPlace) -> None:
     """300 pages that stay open on one connection each: every one is answered again later, and a new one."""
     context = ssl.create_default_context()
@@ -103,6 +104,7 @@ def test_there_is_room_for_300_quiet_viewers(place: ServingPlace) -> None:
         assert _visit(place) == 200
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "expected",
     [
@@ -127,6 +129,7 @@ def test_what_does_not_go_on_is_closed(files: TlsFiles, over: str, expected: byt
         assert _visit(place) == 200
 
 
+@pytest.mark.slow
 def test_an_answer_that_nobody_fetches_is_given_up(files: TlsFiles) -> None:
     """The client asks for more than fits on the way and reads nothing: its connection ends."""
     for place in _served(None, grace_s=0.5):
@@ -203,6 +206,7 @@ def _times_text(took: list[float]) -> str:
     return f"{len(took)} visits: median {ordered[len(took) // 2]:.3f} s, longest {ordered[-1]:.3f} s"
 
 
+@pytest.mark.slow
 def test_a_visitor_is_served_beside_hostile_clients(place: ServingPlace) -> None:
     """Slow, silent, broken and greedy clients, some 600 of them, for some seconds."""
     print(_times_text(_attacked(place, 4.0, 0.1)))

@@ -164,6 +164,7 @@ def drawn(client: Any, path: str) -> str:
     return str(answer.text) + str(frame)
 
 
+@pytest.mark.slow
 def test_a_reader_sees_no_job(room: Any) -> None:
     """On no page, by no address, while an operator sees them where they belong."""
     record, app = room

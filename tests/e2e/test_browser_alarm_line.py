@@ -9,7 +9,7 @@ import pytest
 
 from tests.dashboard.crowded import Crowded
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 TOP = "document.querySelector('{}').getBoundingClientRect().top"
 ONE_LINE = """[...document.querySelectorAll('.strip, .alerts > div')].every(
     box => box.scrollHeight <= box.clientHeight + 1 && box.getBoundingClientRect().height <= 60)"""

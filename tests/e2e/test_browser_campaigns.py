@@ -10,7 +10,7 @@ from playwright.sync_api import expect
 
 from logger.acts.campaigns import campaigns
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])

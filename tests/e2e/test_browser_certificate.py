@@ -13,7 +13,7 @@ from dashboard.data.source import Source
 
 from .conftest import Opened
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 AFTERWARDS = 1_794_999_600 * 10**9  # 2026-11-18T11:00:00Z, by `date -d`
 TYPED = {
     "Number": "AG-0411-T2",

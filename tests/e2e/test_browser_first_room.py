@@ -17,7 +17,7 @@ from tests.first_room.conftest import ANSWER, answers, certified, probe
 from .conftest import Opened
 
 __all__ = ["answers", "certified", "probe"]
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 ICON = "favicon"
 
 

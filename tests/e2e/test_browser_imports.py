@@ -10,7 +10,7 @@ import pytest
 
 from tests.dashboard.test_import_page import logger_file
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

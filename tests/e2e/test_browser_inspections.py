@@ -14,7 +14,7 @@ from logger.people.invented import PASSWORD
 from tests.dashboard.synthetic import NOW
 from tests.inspections.test_lists import NOW as AFTERWARDS
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 def test_a_job_is_found(open_page: Callable[..., Any]) -> None:

@@ -9,46 +9,10 @@ from typing import Any
 import pytest
 
 from logger.instants import NS
-from logger.model import Row
 from tests.dashboard.synthetic import NOW, value_at
-from tests.e2e.asking import ask_to_acknowledge
+from tests.e2e.arrivals import LAST, arrive
 
-pytestmark = pytest.mark.browser
-LAST = "document.querySelector('.js-plotly-plot').data[3].x.slice(-1)[0]"
-COUNT = "document.querySelector('.js-plotly-plot').data[3].y.filter(v => v === null).length"
-RANGE = "document.querySelector('.js-plotly-plot')._fullLayout.xaxis.range.join(' ')"
-
-
-def arrive(record: Any, minute: int, value: float = 20.0) -> int:
-    """A reading of P1 that many minutes after NOW; gives its place on the axis."""
-    taken = NOW + minute * 60 * NS
-    record.add(Row("P1.temperature", taken, taken + NS, value))
-    return taken // 1_000_000
-
-
-def test_new_reading_is_drawn_and_zoom_is_kept(open_page: Callable[..., Any], record: Any) -> None:
-    """A tick is under 1 KB; a range drawn by a real mouse stays over ticks; a silence breaks the line."""
-    opened = open_page()
-    page = opened.go("/", ".js-plotly-plot .nsewdrag")
-    sizes: list[int] = []
-    page.on(
-        "response",
-        lambda r: sizes.append(len(r.body())) if "extendData" in (r.request.post_data or "") else None,
-    )
-    box = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
-    middle = box["y"] + box["height"] / 2
-    page.mouse.move(box["x"] + box["width"] * 0.3, middle)
-    page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] * 0.7, middle, steps=6)
-    page.mouse.up()
-    page.wait_for_timeout(300)
-    zoomed, breaks = page.evaluate(RANGE), page.evaluate(COUNT)
-    for minute in (0, 1, 12):
-        opened.wait(f"{LAST} === {arrive(record, minute)}")
-    assert page.evaluate(RANGE) == zoomed
-    assert page.evaluate(COUNT) == breaks + 1
-    assert sizes
-    assert max(sizes) < 1024
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 def test_points_that_overtake_a_drawing_are_drawn_once(open_page: Callable[..., Any], record: Any) -> None:
@@ -68,40 +32,6 @@ def test_points_that_overtake_a_drawing_are_drawn_once(open_page: Callable[..., 
     times = page.evaluate("document.querySelector('.js-plotly-plot').data[3].x.slice(-6)")
     assert times == sorted(set(times))
     assert [t - times[-1] for t in times[-4:]] == [-720_000, -660_000, -659_000, 0]
-
-
-def test_alert_is_told_and_acknowledged(open_page: Callable[..., Any], record: Any) -> None:
-    """The line names zone, rule, value and since when, its sheet what to do; a comment is required."""
-    opened = open_page()
-    page = opened.go("/", ".sentence")
-    assert page.locator(".alert").count() == 0
-    record.raise_alarm()
-    page.wait_for_selector(".alert", timeout=45_000)
-    ask_to_acknowledge(page)
-    text = page.locator(".alarm-line").inner_text()
-    for part in (
-        "HIGH",
-        "Machine bay",
-        "temperature",
-        "20.71 ± 0.10 °C",
-        "limit 20.5 °C",
-        "since 15:55",
-        "Stop measuring on the machine.",
-    ):
-        assert part in text
-    assert page.locator("#polite").get_attribute("role") == "alert"
-    assert page.locator("#polite").inner_text().startswith("1 unacknowledged alarm. Highest: high priority")
-    page.locator("#alarm-acts button").click()
-    page.get_by_text("Enter a comment").wait_for()
-    page.get_by_label("Comment: what you saw or did").fill("Door was open, closed it.")
-    page.locator("#alarm-acts button").click()
-    page.wait_for_selector(".alert", state="detached")
-    act = record.acts(0, 2**62, 9)[0]
-    assert (act.what["alarm"], act.who) == ("bay-temperature", "Greta Holm")
-    assert act.why == "Door was open, closed it."
-    page.get_by_text("acknowledged", exact=False).first.wait_for()
-    opened.wait("document.activeElement.tagName === 'MAIN'")  # the button that was pressed is gone
-    assert opened.seen.console == []
 
 
 def test_no_sentence_says_stable_beside_an_alarm(open_page: Callable[..., Any], record: Any) -> None:
@@ -194,3 +124,30 @@ def test_time_is_walked_through_by_keyboard(open_page: Callable[..., Any]) -> No
     page.get_by_role("button", name="Zoom in").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**from=2026-10-18+23%3A00&to=2026-10-19+05%3A00**")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_what_is_expected_is_pale_named_and_read_out_apart(
+    open_page: Callable[..., Any], record: Any, scheme: str
+) -> None:
+    """A band beyond now without a line, in the ink of the page; over it no measured value is read out."""
+    steps = list(range(5, 65, 5))
+    edges = {"low": [19.95 - m / 600 for m in steps], "high": [20.0 + m / 300 for m in steps]}
+    body = {"channel": "P1.temperature", "value": 20.0, "minutes": steps, **edges}
+    bay = {**record.live()["machine-bay"], "bands": [body]}
+    record.live = lambda: {"machine-bay": bay}
+    page = open_page(scheme=scheme).go("/", ".js-plotly-plot .nsewdrag")
+    fill = page.wait_for_selector('.js-plotly-plot .fills path[style*="rgb(90, 102, 114)"]')
+    seen = fill.evaluate(
+        "p => [getComputedStyle(p).fill, getComputedStyle(p).fillOpacity, getComputedStyle(p).strokeWidth]"
+    )
+    ink = page.evaluate("getComputedStyle(document.querySelector('.aside')).color")
+    assert seen[0] == ink
+    assert float(seen[1]) < 0.25
+    assert page.get_by_text("Grey, beyond now: expected in 8 cases of 10").count() == 1
+    box = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.97, box["y"] + box["height"] / 2)
+    readout = page.locator(".readout").first.inner_text()
+    assert "P1" in readout
+    assert "expected" in readout
+    assert "±" not in readout

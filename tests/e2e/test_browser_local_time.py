@@ -24,7 +24,7 @@ from logger.model import Excursion, Period, Setup
 from logger.verdicts.curves import Curve
 from tests.dashboard.synthetic import Synthetic
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 HOUR, MINUTE = 3600 * NS, 60 * NS
 AXES = """[...document.querySelectorAll('.js-plotly-plot')].map(p => p._fullLayout.xaxis).map(a => ({
     range: a.range.map(window.stillroomAxis.utc), at: a.tickvals, text: a.ticktext, length: a._length}))"""

@@ -9,7 +9,7 @@ import pytest
 
 from tests.e2e.asking import ask_to_acknowledge
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PAGES = {
     "Now": "/",
     "Trend": "/trend",

@@ -12,7 +12,7 @@ from logger.model.roles import Role
 from logger.people import People
 from tests.dashboard.synthetic import Synthetic
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PASSWORD = "twelve or more of them"
 
 

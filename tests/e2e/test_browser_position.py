@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 FIRST_SCREEN = 844
 
 

@@ -19,7 +19,7 @@ from logger.model import Row
 from logger.people.invented import PASSWORD
 from logger.store import Store
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from logger.rooms import registry
 from logger.rooms.summary import FILE, opened, signed
 from tests.rooms.conftest import NOW, PASSWORD, MadeGroup
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 COUNT, SILENT, FORGED, BACK = 200, 17, 61, 120
 
 

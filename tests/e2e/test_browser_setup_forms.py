@@ -19,7 +19,7 @@ from logger.store import Store
 
 from .conftest import Opened
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 HOUR_NS = 3600 * NS
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from tests.dashboard.test_study_page import stored
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 WINDOW = "/trend?from=2026-10-19T06:00&to=2026-10-19T16:00"
 AREA = "#trend-graph .nsewdrag"
 

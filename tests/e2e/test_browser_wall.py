@@ -10,7 +10,7 @@ import pytest
 
 from tests.dashboard.crowded import Crowded
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LEAST = """Math.min(...[...document.querySelectorAll('body *')]
     .filter(e => e.checkVisibility({visibilityProperty: true}) && !e.closest('.unseen'))
     .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 GRAPH = "document.querySelector('#trend-graph .js-plotly-plot')"
 RANGE = f"{GRAPH}._fullLayout.xaxis.range.map(t => new Date(t.replace(' ', 'T') + 'Z').getTime())"
 POINTS = "document.querySelector('#trend-graph .js-plotly-plot').data[3].x.length"
@@ -57,26 +57,6 @@ def test_zoom_asks_again_and_stays(open_page: Callable[..., Any]) -> None:
     minutes = (last - first) / 60_000
     assert minutes == pytest.approx(432, abs=6)
     assert page.evaluate(POINTS) == pytest.approx(minutes, abs=2)
-
-
-def test_interval_is_checked_through_the_page(open_page: Callable[..., Any]) -> None:
-    """Zone, from, to: the answer names verdict, rule, value and limit; reasons and statistics are tables."""
-    opened = open_page()
-    page = opened.go("/inspections", "#check-ask")
-    page.get_by_label("From, local").fill("2026-10-19 08:30")
-    page.get_by_label("To, local").fill("2026-10-19 09:30")
-    page.get_by_label("Pre-window, min").fill("30")
-    page.get_by_role("button", name="Check").click()
-    page.wait_for_selector("#check-answer")
-    assert page.locator(".answer .sentence").inner_text() == "not stable: nonconforming"
-    answer = page.locator("#check-answer").inner_text()
-    assert "2026-10-19 08:30 +02:00 to 09:30" in answer
-    assert "pre-window 30 min" in page.locator(".answer").inner_text().lower()
-    assert page.locator("table", has_text="The deciding one first").locator("tbody tr").count() >= 1
-    assert (
-        page.locator("table", has_text="Statistics of the interval").locator("tbody tr").count() == 10
-    )  # of three probes; dew point and absolute humidity of the two in air
-    assert opened.seen.console == []
 
 
 @pytest.mark.parametrize(

@@ -118,6 +118,7 @@ def logger_file(elsewhere: Path) -> Path:
     return file
 
 
+@pytest.mark.slow
 def test_a_room_begins_from_a_file_and_asks_what_it_cannot_know(logger_file: Path, elsewhere: Path) -> None:
     """Probes, channels, positions and profile are proposed; in the end the readings are stored."""
     typed = (

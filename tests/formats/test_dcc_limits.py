@@ -41,6 +41,7 @@ def bomb_in(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 @only_limited
 def test_nesting_that_takes_hours_is_refused_and_the_next_is_read(stillroom: Any, tmp_path: Path) -> None:
     """`confirm` ends with 2 and a sentence that says what to do; the whole certificate is read after it."""
@@ -56,6 +57,7 @@ def test_nesting_that_takes_hours_is_refused_and_the_next_is_read(stillroom: Any
     assert outside.certificate_of(certificates.certificate(), "good.xml").number == "MADE-0411"
 
 
+@pytest.mark.slow
 @only_limited
 def test_in_a_setup_it_is_a_fault_of_its_file() -> None:
     """The setup is refused with the name of the certificate; the pages that checked it go on."""

@@ -68,6 +68,7 @@ def test_sums_of_a_year_are_those_of_the_review(store: Store, verdicts: Verdicts
         assert causes[cause["cause"]] == pytest.approx(cause["lost_s"] / 60, abs=1)
 
 
+@pytest.mark.slow
 def test_days_of_a_month_have_the_extremes_of_their_readings(store: Store, verdicts: Verdicts) -> None:
     """19 October is the day of the excursion: the greatest value is above the limit of 20.5 °C."""
     content = workbook(store, verdicts, workbook_facts(verdicts, "2026-10", ("machine-bay",), NOW), NOW)
@@ -80,6 +81,7 @@ def test_days_of_a_month_have_the_extremes_of_their_readings(store: Store, verdi
     assert (days["2026-10-14"]["lower limit °C"], days["2026-10-14"]["upper limit °C"]) == (19.5, 20.5)
 
 
+@pytest.mark.slow
 def test_fahrenheit_converts_values_as_values_and_differences_as_differences(
     store: Store, verdicts: Verdicts
 ) -> None:
@@ -99,6 +101,7 @@ def test_fahrenheit_converts_values_as_values_and_differences_as_differences(
     assert "20 °C ± 0.5 K" in text
 
 
+@pytest.mark.slow
 def test_the_same_facts_have_the_same_bytes(store: Store, verdicts: Verdicts) -> None:
     facts = workbook_facts(verdicts, "2026-10", ("machine-bay",), NOW)
     assert workbook(store, verdicts, facts, NOW) == workbook(store, verdicts, facts, NOW)
@@ -107,6 +110,7 @@ def test_the_same_facts_have_the_same_bytes(store: Store, verdicts: Verdicts) ->
 EVIL = ('=HYPERLINK("http://x.example","y")', "@SUM(1+1)|cmd", "+1+1", "-2+3", "\tx", "\rx")
 
 
+@pytest.mark.slow
 def test_no_text_becomes_a_formula(store: Store, verdicts: Verdicts) -> None:
     """Causes that people typed, seen by openpyxl and by calamine (Rust) as the same texts."""
     facts: WorkbookFacts = workbook_facts(verdicts, "2026-10", ("machine-bay",), NOW)
@@ -121,6 +125,7 @@ def test_no_text_becomes_a_formula(store: Store, verdicts: Verdicts) -> None:
     assert {text.strip() for text in EVIL} <= {text.strip() for text in seen}
 
 
+@pytest.mark.slow
 def test_the_mark_of_simulated_data_stands_on_every_sheet(store: Store, verdicts: Verdicts) -> None:
     content = workbook(store, verdicts, workbook_facts(verdicts, "2026-10", ("machine-bay",), NOW), NOW)
     book = openpyxl.load_workbook(io.BytesIO(content))

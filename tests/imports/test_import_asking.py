@@ -62,6 +62,7 @@ SAMPLES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SAMPLES)
 def test_a_first_profile_asks_only_what_the_file_does_not_show(setup: Setup, name: str) -> None:
     content = (ROOT / "sample_logs" / name).read_bytes()
@@ -71,6 +72,7 @@ def test_a_first_profile_asks_only_what_the_file_does_not_show(setup: Setup, nam
     assert profile_of("made.toml", built.text) == built.profile
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["machine-bay.csv", "plate-bench.csv"])
 def test_a_described_file_reads_as_its_declared_profile_does(setup: Setup, name: str) -> None:
     """Once the zone is answered, the same readings as by the profile that a person wrote."""

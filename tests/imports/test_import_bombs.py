@@ -148,6 +148,7 @@ BOMBS: dict[str, Callable[[], bytes]] = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @only_limited
 @pytest.mark.parametrize("name", BOMBS)
 def test_a_bomb_is_refused_with_a_sentence_and_the_next_file_is_read(
@@ -206,6 +207,7 @@ def talkative() -> bytes:
 SMALL = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
 
 
+@pytest.mark.slow
 @only_limited
 @pytest.mark.parametrize(
     ("work", "args", "expected"),

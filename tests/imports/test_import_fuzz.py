@@ -173,6 +173,7 @@ def test_a_whole_file_is_read_whole(kind: str, setup: Setup) -> None:
     assert dict(zip((series.taken_ns // 10**9).tolist(), series.value.round(2).tolist(), strict=True)) == TRUE
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", MADE)
 def test_damaged_files_are_read_right_or_refused(kind: str, setup: Setup) -> None:
     """A hundred of each kind in every run, in this process, so that no failure hides behind the child."""

@@ -159,6 +159,7 @@ KINDS: dict[str, tuple[bytes, dict[str, Any]]] = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, kind: str) -> None:
     content, declared = KINDS[kind]

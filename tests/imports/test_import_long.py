@@ -95,6 +95,7 @@ def test_same_as_row_by_row(both: Callable[..., tuple[Told, bool]], text: str, b
     assert both(text.encode(), TWO)[1] is by_columns
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ISO", "comma"])
 def test_damaged_files_are_told_the_same(both: Callable[..., tuple[Told, bool]], kind: str) -> None:
     dice = random.Random(3)

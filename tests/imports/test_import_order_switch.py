@@ -58,6 +58,7 @@ GAPS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("forms", [(DAY_FIRST, MONTH_FIRST), (MONTH_FIRST, DAY_FIRST)])
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_line_of_the_switch_is_named_for_every_cut(

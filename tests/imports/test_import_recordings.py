@@ -71,6 +71,7 @@ STATED = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", STATED)
 def test_sample_logs_give_what_their_readme_states(
     memory: Any, setup: Setup, profiles: list[Profile], name: str

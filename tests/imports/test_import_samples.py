@@ -69,6 +69,7 @@ def _parquet(*, marked: bool) -> bytes:
 ROWS = [["time", "temperature"], ["2026-10-13T09:00:00Z", "20.05"]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "marked", "honest"),
     [

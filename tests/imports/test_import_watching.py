@@ -37,6 +37,7 @@ def bringing(store: Any, plain: Profile, setup: Setup) -> Any:
     return lambda path: import_file(path, plain, store, setup, "watch", NOW)
 
 
+@pytest.mark.slow
 def test_a_file_is_left_until_it_no_longer_grows(
     folder: Path, memory: Any, plain: Profile, setup: Setup
 ) -> None:

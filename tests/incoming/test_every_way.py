@@ -61,6 +61,7 @@ class Minutes:
         return False
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
 @pytest.mark.parametrize("kind", KINDS)
 def test_by_every_polled_transport(kind: str, store: Store, tmp_path: Path) -> None:
@@ -109,6 +110,7 @@ WAYS: Mapping[str, Callable[[Store, Config], None]] = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("way", WAYS)
 def test_by_every_way_that_comes_by_itself(way: str, store: Store, config: Config) -> None:
     WAYS[way](store, config)

@@ -6,6 +6,8 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.config import in_force
@@ -37,6 +39,7 @@ def message(*minutes: int) -> bytes:
     return json.dumps(output).encode()
 
 
+@pytest.mark.slow
 def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, example: Config) -> None:
     lines = tuple(PushedLine(p, "annex", {p: f"{p}.temperature"}, Message("json", "time")) for p in PROBES)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:

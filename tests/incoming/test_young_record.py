@@ -41,6 +41,7 @@ def judged_from(verdicts: Verdicts, now_ns: int) -> int:
     return verdicts.periods(ZONE, -DAY, now_ns, now_ns, refresh=False)[0].from_ns
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after_s", [0, 1, 59, 60, 61, 3599, 3600, 7260])
 def test_the_first_minutes_of_a_record_are_judged_from_the_first_reading_on(
     store: Store, setup: Setup, after_s: int

@@ -216,6 +216,7 @@ def test_schema_33_names_the_uncertainty_otherwise_and_says_that_nobody_validate
     assert b"Not validated" in content
 
 
+@pytest.mark.slow
 def test_files_appear_at_the_stop_and_again_when_the_verdict_is_another_one(
     store: Store, config: Config, verdicts: Verdicts
 ) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import openpyxl
 import pytest
 
@@ -17,7 +18,7 @@ from logger.acts import inspections as actions
 from logger.config import in_force
 from logger.errors import Refused
 from logger.inspections.assess import Question, assess, question_of
-from logger.inspections.batch import assess_many
+from logger.inspections.batch import assess_many, outcomes
 from logger.inspections.lists import read_list
 from logger.instants import NS
 from logger.model import Inspection
@@ -64,6 +65,27 @@ def test_a_list_is_answered_as_each_alone(verdicts: Verdicts, number: int) -> No
         assert a.assessment.to_dict() == alone.to_dict()
 
 
+def test_outcomes_are_those_of_the_whole_answers(verdicts: Verdicts) -> None:
+    """What impact lists are made of: the same verdict, reason and temperatures, to the last digit."""
+    queries = [question_of(job, NOW) for job in intervals(verdicts, 60)]
+    queries.append(Question("attic", 1, 2))
+    for answer, short in zip(
+        assess_many(verdicts, queries, NOW), outcomes(verdicts, queries, NOW), strict=True
+    ):
+        assert answer.refused == short.refused
+        if answer.assessment is None:
+            assert short.outcome is None
+            continue
+        whole, outcome = answer.assessment, short.outcome
+        assert outcome is not None
+        assert (whole.check.verdict, whole.check.reason) == (outcome.verdict, outcome.reason)
+        assert (whole.tracks is None) == (outcome.tracks is None)
+        if whole.tracks is not None and outcome.tracks is not None:
+            np.testing.assert_array_equal(whole.tracks.part.value, outcome.tracks.part.value)
+            np.testing.assert_array_equal(whole.tracks.scale.value, outcome.tracks.scale.value)
+            assert whole.tracks.part.how == outcome.tracks.part.how
+
+
 def test_a_faulty_interval_is_answered_with_its_fault(verdicts: Verdicts) -> None:
     good = question_of(intervals(verdicts, 1)[0], NOW)
     answers = assess_many(verdicts, [good, Question("attic", 1, 2), Question("machine-bay", 1, 2)], NOW)
@@ -79,6 +101,7 @@ def row(job: Inspection) -> list[Any]:
     return [job.key, job.zone, *ends, "Ring", job.material, job.length_mm or "", job.tolerance_um]
 
 
+@pytest.mark.slow
 def test_csv_and_workbook_say_the_same(
     stillroom: Any, demo_copy: Path, verdicts: Verdicts, tmp_path: Path
 ) -> None:

@@ -238,11 +238,13 @@ def asked_of(room: Room, count: int, seed: int) -> list[dict[str, dict[str, Any]
     return every
 
 
+@pytest.mark.slow
 def test_the_demo_answers_alike_whichever_way_it_is_asked(demo: Room) -> None:
     """Four intervals; a hundred in the campaign."""
     assert len(asked_of(demo, 4, seed=1)) == 4
 
 
+@pytest.mark.slow
 def test_a_year_with_two_clock_changes_answers_alike(year: Room) -> None:
     """Six intervals, half of them around a clock change; a hundred in the campaign."""
     every = asked_of(year, 6, seed=2)

@@ -83,6 +83,7 @@ def test_a_later_end_is_said_with_its_instant(build: SimpleNamespace) -> None:
     assert (loss.not_shown, loss.from_ns) == (True, build.at(20))
 
 
+@pytest.mark.slow
 def test_a_swap_to_a_probe_without_humidity_is_not_silent(store: Store) -> None:
     """With P2 the bay loses one of two humidities; with P1 gone before, all: it is not shown from then on."""
     seen: list[Any] = []

@@ -86,6 +86,7 @@ def test_the_page_plans_by_size_by_constant_and_by_tolerance() -> None:
     assert minutes(59.0) == "1 min"
 
 
+@pytest.mark.slow
 def test_several_parts_soak_at_once_on_the_wall() -> None:
     record = Synthetic()
     q = Queries(record, lambda: PAGE_NOW)

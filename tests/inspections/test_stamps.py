@@ -87,6 +87,7 @@ def recalibrate(store: Store) -> None:
     apply_setup(store, texts, "Greta Holm", "P1 recalibrated", "Ines Faber", NOW)
 
 
+@pytest.mark.slow
 def test_a_hundred_stamps_lead_to_their_revision_after_a_recalibration(store: Store, demo_copy: Path) -> None:
     """No service ever ran: import, check each, recalibrate with an as-found error; 100 of 100 resolve."""
     jobs = hundred(store)
@@ -183,6 +184,7 @@ def test_an_altered_stamp_is_named(store: Store, demo_copy: Path) -> None:
     assert "verdict printed: not stable, now: stable" in " ".join(result.stdout.split())
 
 
+@pytest.mark.slow
 def test_who_is_concerned_is_told_also_of_a_change_that_a_command_printed_first(store: Store) -> None:
     """A mark makes I-2601 not stable; a command prints that; the service tells it once, and once only."""
     config = in_force(store.setups.versions())

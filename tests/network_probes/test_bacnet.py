@@ -16,6 +16,7 @@ from .conftest import BacnetRig, line_of
 from .on_bus import first_rows, polling
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("order", "raw"),
     [

@@ -33,6 +33,7 @@ def table(snmp: SnmpRig, **changes: Any) -> dict[str, Any]:
     return snmp.table() | {"timeout_s": 5.0} | changes
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("version", ["2c", "3"])
 def test_both_versions_read_exact_decimals(snmp: SnmpRig, version: str) -> None:
     """2003 hundredths are 20.03, 478 tenths 47.8: no last bit of a double is left over."""

@@ -12,6 +12,7 @@ from .conftest import installed
 LIBRARIES = {"opc-ua": "asyncua", "snmp": "pysnmp", "bacnet": "bacpypes3"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", list(LIBRARIES))
 def test_the_bench_polls_a_twin_and_counts_what_came(kind: str) -> None:
     installed(LIBRARIES[kind])

@@ -48,6 +48,7 @@ def by_openssl(folder: Path) -> int:
     return tool("openssl", *words, "-sigfile", f"{listed}.sig")[0]
 
 
+@pytest.mark.slow
 def test_sha256sum_openssl_and_the_bagit_library_agree_that_it_is_whole(packed: tuple[Path, Path]) -> None:
     folder, _ = packed
     for listed in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):

@@ -352,6 +352,7 @@ def test_limits_change_by_two_accounts(people: People) -> None:
     assert (newest.version, newest.who, newest.approver) == (version, "The metrologist", "The quality")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("statement", "fault"),
     [

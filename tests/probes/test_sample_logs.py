@@ -69,6 +69,7 @@ def between(file: str, index: int, start: str, end: str) -> np.ndarray:
     return values[np.array([a <= t < b for t in times])]
 
 
+@pytest.mark.slow
 def test_the_files_are_made_anew_byte_for_byte(tmp_path: Path) -> None:
     written = write_sample_logs(tmp_path)
     assert [p.name for p in written] == [
@@ -81,6 +82,7 @@ def test_the_files_are_made_anew_byte_for_byte(tmp_path: Path) -> None:
         assert path.read_bytes() == (SAMPLES / path.name).read_bytes(), path.name
 
 
+@pytest.mark.slow
 def test_they_hold_as_many_rows_as_their_readme_says_and_are_small() -> None:
     readme = (SAMPLES / "README.md").read_text(encoding="utf-8")
     assert (len(utc_rows()), len(local_rows()), len(fixed_rows())) == (20140, 20220, 20220)

@@ -104,6 +104,7 @@ def test_a_day_of_25_hours(room: Any) -> None:
     assert [str(at) for at in twice.index] == ["2026-10-25 02:30:00+02:00", "2026-10-25 02:30:00+01:00"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("start", "end"),
     [
@@ -208,6 +209,7 @@ def _without_site(folder: str) -> str:
 SCRIPT = "import sys, stillroom; print('pandas' in sys.modules, stillroom.__file__)"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["wheel", "editable"])
 def test_it_is_imported_from_what_pip_installs(kind: str, tmp_path: Path) -> None:
     """From a wheel, and from an editable install, each in its own place: typed, and pandas comes later."""

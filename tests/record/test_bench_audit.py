@@ -10,6 +10,7 @@ from logger.bench.audit import run
 from logger.errors import Refused
 
 
+@pytest.mark.slow
 def test_the_bench_takes_all_figures(tmp_path: Path) -> None:
     """No time is asserted; that each thing was made is."""
     figures = run(tmp_path / "made", 2, 4, lambda line: None, month_days=2)

@@ -41,6 +41,7 @@ def month(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Month]:
     played.store.close()
 
 
+@pytest.mark.slow
 def test_a_set_back_weekend_is_one_case_out_of_use_that_asks_nothing(month: Month) -> None:
     quiet = [r for r in all_cases(month.verdicts, month.now_ns) if not r.case.in_use]
     (weekend,) = quiet

@@ -12,6 +12,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.instants import parse
 from logger.package import pack
 from logger.record.draft import draft
@@ -93,6 +95,7 @@ def test_an_export_has_a_column_beside_what_came(room: Room, tmp_path: Path) -> 
     assert "value_degF" in (tmp_path / "f/README.txt").read_text("utf-8")
 
 
+@pytest.mark.slow
 def test_the_first_page_of_a_package_is_in_fahrenheit(room: Room, tmp_path: Path) -> None:
     """The excursion of the temperature against 20.5 °C stands there as one against 68.9 °F."""
     out = tmp_path / "audit"

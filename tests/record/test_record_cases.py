@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.acts.cases import close, note
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.cases import all_cases, decide_on_case
@@ -42,6 +44,7 @@ def facts_of(folder: Path) -> Any:
     return json.loads(next(folder.glob("*.json")).read_text("utf-8"))
 
 
+@pytest.mark.slow
 def test_a_decision_after_the_issue_makes_it_incomplete_and_an_amendment_says_it(
     room: Room, tmp_path: Path
 ) -> None:
@@ -89,6 +92,7 @@ def test_another_day_is_not_touched(room: Room, tmp_path: Path) -> None:
     assert len(acts_since(room.store, issue_of(room.store, first.number))) == 1
 
 
+@pytest.mark.slow
 def test_a_package_has_verdicts_decisions_people_and_both_times_of_acts(room: Room, tmp_path: Path) -> None:
     settle(People(room.store))
     decide_and_close(room)

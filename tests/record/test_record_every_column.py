@@ -221,6 +221,7 @@ def test_every_file_that_was_altered_or_taken_away_is_named_or_has_a_reason(
     assert silent == set()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("statement", "named"),
     [

@@ -135,6 +135,7 @@ def test_the_same_facts_give_the_same_bytes(monday: Path) -> None:
     assert first[next(n for n in first if n.endswith(".json"))] == next(monday.glob("*.json")).read_bytes()
 
 
+@pytest.mark.slow
 def test_an_issue_is_kept_numbered_and_journalled(room: Room, tmp_path: Path) -> None:
     first, second = room.issue(tmp_path / "a"), room.issue(tmp_path / "b", "plate-bench")
     assert (first.number, second.number) == (1, 2)
@@ -147,6 +148,7 @@ def test_an_issue_is_kept_numbered_and_journalled(room: Room, tmp_path: Path) ->
     assert room.store.verify().intact
 
 
+@pytest.mark.slow
 def test_a_new_issue_names_the_old_one_and_why_and_the_old_one_stays(room: Room, tmp_path: Path) -> None:
     first = room.issue(tmp_path / "a")
     second = room.issue(tmp_path / "b", replaces=1, why="late readings of P2")
@@ -156,6 +158,7 @@ def test_a_new_issue_names_the_old_one_and_why_and_the_old_one_stays(room: Room,
     assert all((first.folder / name).exists() for name in first.files)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("more", "words"),
     [({"replaces": 1, "why": ""}, "must say why"), ({"replaces": 9, "why": "late"}, "no record 9")],
@@ -168,6 +171,7 @@ def test_a_wrong_replacement_is_refused(room: Room, tmp_path: Path, more: dict[s
     assert [e.what["record"] for e in room.store.journal.entries(kind="record")] == [1]
 
 
+@pytest.mark.slow
 def test_a_file_in_the_way_is_never_written_over(room: Room, tmp_path: Path) -> None:
     record = room.issue(tmp_path / "a")
     pdf = next(name for name in record.files if name.endswith(".pdf"))
@@ -188,6 +192,7 @@ def test_a_run_that_was_cut_off_leaves_no_half_issue(room: Room, tmp_path: Path)
     assert sorted(p.name for p in record.folder.iterdir()) == sorted(record.files)
 
 
+@pytest.mark.slow
 def test_a_changed_byte_of_an_issue_and_a_removed_one_are_found(room: Room, tmp_path: Path) -> None:
     """What was handed out must be what is kept: each file by the digest in its journal entry."""
     first, second = (room.issue(tmp_path / name) for name in ("a", "b"))
@@ -218,6 +223,7 @@ ALTERED = {
 }
 
 
+@pytest.mark.slow
 def test_an_altered_field_of_an_issue_is_found(room: Room, tmp_path: Path) -> None:
     room.issue(tmp_path / "a")
     result = {}

@@ -8,6 +8,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.store.hot.database import FILE
 
 from .conftest import DAY, Room, opened
@@ -29,6 +31,7 @@ def facts(out: Path) -> dict[str, Any]:
     return dict(json.loads(path.read_bytes()))
 
 
+@pytest.mark.slow
 def test_a_record_is_issued_from_a_fresh_judgement(room: Room, tmp_path: Path) -> None:
     """An edited row changes no share and no period of the signed record, and the journal tells of it."""
     room.issue(tmp_path / "before")
@@ -44,6 +47,7 @@ def test_a_record_is_issued_from_a_fresh_judgement(room: Room, tmp_path: Path) -
     assert "2026-10-19" in entry.what["altered"]
 
 
+@pytest.mark.slow
 def test_a_package_is_made_from_a_fresh_judgement(room: Room, tmp_path: Path) -> None:
     """The summary of months in a package is that of the readings, not of an edited row."""
     from logger.package import pack

@@ -35,6 +35,7 @@ def test_the_first_month_begins_with_the_data_and_says_so(room: Room, demo_copy:
         month_of(room.store, room.setup, "machine-bay", "2026-09", NOW)
 
 
+@pytest.mark.slow
 def test_a_month_says_what_became_of_its_record(room: Room, tmp_path: Path) -> None:
     """Issued, then two acts since, then amended; the newest record in force counts."""
 
@@ -55,6 +56,7 @@ def test_a_month_says_what_became_of_its_record(room: Room, tmp_path: Path) -> N
     assert state() == "record 2, amends 1"
 
 
+@pytest.mark.slow
 def test_records_of_the_same_time_are_named_before_another_is_issued(
     room: Room, demo_copy: Path, tmp_path: Path
 ) -> None:
@@ -75,6 +77,7 @@ def test_records_of_the_same_time_are_named_before_another_is_issued(
     assert (result.returncode, len(issues(room.store))) == (0, 3)
 
 
+@pytest.mark.slow
 def test_a_draft_is_marked_and_leaves_no_trace(room: Room, demo_copy: Path, tmp_path: Path) -> None:
     """Page 1 says DRAFT and no number; journal, records, keys and revisions are as before."""
     library("pdfminer")

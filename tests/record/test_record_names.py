@@ -71,6 +71,7 @@ def test_without_accounts_each_name_is_one_that_was_given(demo_copy: Path, tmp_p
     assert "no account proved who did it" in paper
 
 
+@pytest.mark.slow
 def test_an_account_with_its_password_proves_the_name(demo_copy: Path, tmp_path: Path) -> None:
     """What was done before there were accounts stays a name that was given."""
     run_well(demo_copy, "mark", "time", *SPAN[:2], "--from", "2026-10-19T06:00", "--to", "2026-10-19T06:10",
@@ -92,6 +93,7 @@ def test_an_account_with_its_password_proves_the_name(demo_copy: Path, tmp_path:
     assert {file["proven"] for file in imports} == {None}
 
 
+@pytest.mark.slow
 def test_lists_and_the_state_at_an_instant_say_it_as_well(demo_copy: Path, tmp_path: Path) -> None:
     """One record was issued under a name that was given, a later one by an account with its password."""
     run_well(demo_copy, "record", "issue", *SPAN, "--out", str(tmp_path / "a"), "--who", "Ruth Amsel")

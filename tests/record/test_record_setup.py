@@ -7,6 +7,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from logger.acts import setup as approval
 from logger.config import in_force
 from logger.instants import parse
@@ -28,6 +30,7 @@ def issued(store: Store, out: Path) -> Any:
     return json.loads(next(out.glob("*.json")).read_text("utf-8"))
 
 
+@pytest.mark.slow
 def test_a_corrected_entry_error_is_said_in_each_record_that_it_touches(
     demo_copy: Path, tmp_path: Path
 ) -> None:

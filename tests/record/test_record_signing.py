@@ -87,6 +87,7 @@ def test_a_new_key_is_signed_by_the_old_and_what_that_signed_stays_verifiable(ro
     assert signing_key(room.store, "Greta Holm").name == new.name
 
 
+@pytest.mark.slow
 def test_a_lost_key_stops_issuing_until_it_is_said(room: Room, tmp_path: Path) -> None:
     room.issue(tmp_path / "a")
     shutil.rmtree(room.store.folder / FOLDER)
@@ -120,6 +121,7 @@ def test_a_signed_head_is_what_verify_takes(room: Room, tmp_path: Path) -> None:
     assert room.store.verify([(number, sha256)]).intact
 
 
+@pytest.mark.slow
 def test_the_list_says_which_replaced_which_and_an_amended_one_is_amended_once(
     room: Room, tmp_path: Path
 ) -> None:

@@ -102,6 +102,7 @@ def test_the_attached_files_are_those_beside_it(files: Path) -> None:
     assert {"readings.csv", "record.json", "periods.csv", "cases.csv", "acts.csv"} <= set(digests)
 
 
+@pytest.mark.slow
 def test_pdfminer_reads_the_words_and_the_tags(files: Path) -> None:
     """The same file in a reader written in Python alone: text in order, catalog, marked content."""
     from pdfminer.high_level import extract_text

@@ -156,6 +156,7 @@ def test_the_commands(rooms: MadeGroup) -> None:
     assert "Certificates name: RT-07." in (outcome.stdout + outcome.stderr)
 
 
+@pytest.mark.slow
 def test_rooms_are_verified_against_the_heads_that_were_seen(rooms: MadeGroup) -> None:
     """An older copy that went on is intact by itself; the head that was seen is not in it."""
     from logger.rooms.sightings import Sightings

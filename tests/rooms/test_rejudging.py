@@ -124,6 +124,7 @@ def start(group: MadeGroup, *words: str) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
+@pytest.mark.slow
 def test_what_a_service_stored_bit_by_bit_is_what_years_give(by_one_process: list[YearResult]) -> None:
     """Two years a zone, two zones a room: nothing changed, though the year's edge lies in the record."""
     results = by_one_process
@@ -136,6 +137,7 @@ def test_what_a_service_stored_bit_by_bit_is_what_years_give(by_one_process: lis
 LONG = pytest.mark.long
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [pytest.param(1, marks=LONG), 2, pytest.param(4, marks=LONG)])
 def test_digests_by_workers_are_those_of_one_process(
     group: MadeGroup, by_one_process: list[YearResult], workers: int
@@ -163,6 +165,7 @@ def worker_processes(parent: int) -> list[int]:
     return result
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="no /proc to find a worker by")
 def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup, by_one_process: list[YearResult]) -> None:
     """SIGKILL to one of two as soon as there is a first result; all years come, with the same digests."""
@@ -180,6 +183,7 @@ def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup, by_one_proces
     assert {line.split()[-1] for line in lines if " changed, " in line and "judged," not in line} == expected
 
 
+@pytest.mark.slow
 def test_an_edited_day_is_found_and_put_right_once(group: MadeGroup) -> None:
     folder = group.file.parent / "hall-1"
     with Store.open(folder) as store:
@@ -195,6 +199,7 @@ def test_an_edited_day_is_found_and_put_right_once(group: MadeGroup) -> None:
         assert Verdicts(store, in_force(store.setups.versions()).setup).altered_days("machine-bay") == []
 
 
+@pytest.mark.slow
 def test_verdicts_of_another_judge_are_all_stored_anew(group: MadeGroup) -> None:
     """As after an update of the judge: nothing stored counts; then the service has nothing to do."""
     with Store.open(group.file.parent / "hall-0") as store:
@@ -215,6 +220,7 @@ def test_verdicts_of_another_judge_are_all_stored_anew(group: MadeGroup) -> None
         assert not any(Verdicts(store, setup).refresh(zone, END) for zone in setup.zones)
 
 
+@pytest.mark.slow
 def test_a_room_that_is_away_is_named_and_the_others_go_on(group: MadeGroup, tmp_path: Path) -> None:
     entries = [*group.registry.rooms.values(), registry.RoomEntry("hall-9", tmp_path / "away", "0" * 64)]
     results = list(rejudge_here(list(plan(entries, END)), dry_run=True))
@@ -247,6 +253,7 @@ def free_port() -> int:
         return int(server.getsockname()[1])
 
 
+@pytest.mark.slow
 def test_a_scheduler_elsewhere_over_tls(group: MadeGroup, tmp_path: Path) -> None:
     """The library's own scheduler and worker as programs, with certificates of both sides."""
     library("distributed")
@@ -263,6 +270,7 @@ def test_a_scheduler_elsewhere_over_tls(group: MadeGroup, tmp_path: Path) -> Non
     assert digests(json.loads(out)) == {k: v for k, v in digests(here(group)).items() if k[0] == "hall-0"}
 
 
+@pytest.mark.slow
 def test_a_scheduler_is_used_by_tls_alone(group: MadeGroup) -> None:
     for words in (["tcp://127.0.0.1:8786"], ["tls://127.0.0.1:1"]):
         running = start(group, "--scheduler", *words)
@@ -281,6 +289,7 @@ def test_nothing_of_it_is_imported_by_a_room_that_stands_alone() -> None:
     assert result.stdout.strip() == "[]"
 
 
+@pytest.mark.slow
 def test_digests_from_an_object_store_are_those_of_the_folder(
     group: MadeGroup, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -29,6 +29,7 @@ def difference(seed: int, folder: Path) -> str:
     return "" if late == once else f"room {seed}: {len(late)} days, stored otherwise than {len(once)} at once"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(FEW))
 def test_days_stored_before_late_rows_end_as_days_judged_anew(seed: int, tmp_path: Path) -> None:
     assert difference(seed, tmp_path) == ""

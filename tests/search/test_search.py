@@ -56,6 +56,7 @@ def test_rooms_that_were_once_judged_wrongly(case: rooms.Room) -> None:
     assert difference(case) == ""
 
 
+@pytest.mark.slow
 def test_the_rooms_hold_every_reason_and_kind() -> None:
     """Else the comparison would prove little: each reason in 20 cells at least, each kind of doubt."""
     built = [rooms.room(seed) for seed in range(100)]

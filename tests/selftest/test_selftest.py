@@ -50,6 +50,7 @@ def test_the_digest_of_the_report_covers_every_result(report: Report) -> None:
     assert hashlib.sha256(text.encode()).hexdigest() == facts["sha256"]
 
 
+@pytest.mark.slow
 def test_two_runs_of_one_program_have_one_digest(report: Report) -> None:
     """Whenever they run, and however long they take; another result gives another digest."""
     again = selftest(report.at_ns + 86_400 * 10**9)
@@ -81,6 +82,7 @@ def test_a_report_with_a_failure_says_so_first(report: Report) -> None:
     assert text.index("made to fail") < text.index("passed ")
 
 
+@pytest.mark.slow
 def test_the_command_exits_with_0_and_writes_the_report(
     stillroom: Callable[..., subprocess.CompletedProcess[str]], tmp_path: Path
 ) -> None:
@@ -96,6 +98,7 @@ def test_the_command_exits_with_0_and_writes_the_report(
     assert (again.returncode, "is there already" in again.stderr) == (2, True)
 
 
+@pytest.mark.slow
 def test_the_command_exits_with_10_where_a_constant_is_another_one(tmp_path: Path) -> None:
     """A copy of the package in which saturation has one digit changed; the same program otherwise."""
     import shutil
@@ -113,6 +116,7 @@ def test_the_command_exits_with_10_where_a_constant_is_another_one(tmp_path: Pat
     assert re.search(r"FAILED saturation pressure: hyland-wexler over water", outcome.stdout)
 
 
+@pytest.mark.slow
 @FORK
 def test_a_sample_of_mutants_is_found() -> None:
     """Twenty, the same each time, in a process that has imported nothing of ours."""

@@ -43,6 +43,7 @@ def searched(folder: Path, seeds: range) -> tuple[dict[int, list[str]], int]:
     return result, notices
 
 
+@pytest.mark.slow
 def test_twenty_histories_follow_the_definitions(fast_folder: Path) -> None:
     """Each high alarm is named by a notice within its delays, or a person chose otherwise."""
     faults, notices = searched(fast_folder, range(20))
@@ -96,6 +97,7 @@ def _blind_after_a_jump(patched: pytest.MonkeyPatch) -> None:
     patched.setattr(alarms, "_after_clock_went_back", lambda alarm, _: alarms.Step(alarm))
 
 
+@pytest.mark.slow
 def test_the_search_is_not_blind(fast_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Six histories show that what joins a cause is not announced."""
     _silent_joining(monkeypatch)

@@ -119,6 +119,7 @@ def wobble(n: int, minute: int) -> float:
     return 20.0 + 0.02 * math.sin(minute / 3 + n) + 0.01 * (n % 3)
 
 
+@pytest.mark.slow
 def test_the_air_handling_stops_and_one_notice_lists_twelve_probes(store: Store) -> None:
     """Two zones, twelve probes, each out at a minute of its own: one notice, before and after nothing."""
 
@@ -135,6 +136,7 @@ def test_the_air_handling_stops_and_one_notice_lists_twelve_probes(store: Store)
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_nobody_comes_and_the_second_person_is_told_once_of_both_zones(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -152,6 +154,7 @@ def test_nobody_comes_and_the_second_person_is_told_once_of_both_zones(
     assert [p for p in PROBES if f"{p} (place {p})" not in mails[2][1]] == []
 
 
+@pytest.mark.slow
 def test_one_probe_that_fails_is_an_alarm_of_the_probe(store: Store) -> None:
     """It jumps by 3 K while its neighbours stay: the room is not called out, at no time."""
 
@@ -166,6 +169,7 @@ def test_one_probe_that_fails_is_an_alarm_of_the_probe(store: Store) -> None:
     assert states(store) == {"bay.suspect": AlarmState.UNACKNOWLEDGED}
 
 
+@pytest.mark.slow
 def test_a_bus_is_unplugged_and_the_alarms_that_rest_on_it_are_muted_by_it(store: Store) -> None:
     """Twelve silent probes are one notice; the journal says what muted the limit alarms, and until when."""
 
@@ -191,6 +195,7 @@ def test_a_bus_is_unplugged_and_the_alarms_that_rest_on_it_are_muted_by_it(store
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_a_door_left_open_is_one_cause_for_both_zones_and_one_return(store: Store) -> None:
     """Cold air comes in at the bay first and reaches the bench four minutes later: "now also", ended once."""
 

@@ -276,6 +276,7 @@ def campaign(folder: Path, rounds: int, interval_s: float, monkeypatch: pytest.M
     return rig
 
 
+@pytest.mark.slow
 def test_each_edge_in_turn_and_all_at_once_hold_up_nobody_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -58,6 +58,7 @@ def drips() -> Iterator[Peer]:
     peer.close()
 
 
+@pytest.mark.slow
 def test_what_hangs_outside_silences_nobody_and_is_alarmed_by_its_name(
     tmp_path: Path,
     mailbox: tuple[Mailbox, int],  # noqa: F811
@@ -211,6 +212,7 @@ def test_the_last_thing_that_hangs_does_not_hold_the_program(tmp_path: Path) -> 
     assert result.stdout == "x did not end within 0.2 s\n"
 
 
+@pytest.mark.slow
 def test_a_signal_ends_the_program_while_a_probe_and_a_mail_server_hang(tmp_path: Path, drips: Peer) -> None:
     """What was polled is stored and the journal is whole; how long it took is printed (`pytest -s`)."""
     connection = (

@@ -73,6 +73,7 @@ def summary_of(rooms: Registry, key: str) -> dict[str, object]:
     return dict(opened((rooms.room(key).data / "summary.json").read_bytes()).body)
 
 
+@pytest.mark.slow
 def test_each_room_is_judged_and_says_so_while_others_are(
     rooms: Registry, running: ManyRooms, sentences: list[str]
 ) -> None:
@@ -162,6 +163,7 @@ def test_too_few_files_are_said_before_a_room_begins() -> None:
     raise_file_limit(0)
 
 
+@pytest.mark.slow
 def test_the_command_runs_rooms_until_it_is_told_to_stop(rooms: Registry) -> None:
     command = [sys.executable, "-m", "logger.cli", "run", "--rooms", str(rooms.file), "--only", "hall-*"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from logger.config import in_force
 from logger.instants import rfc3339
 from logger.record.issues import issues
@@ -11,6 +13,7 @@ from logger.service.month_end import month_end
 from logger.store import Store
 
 
+@pytest.mark.slow
 def test_october_is_issued_once_for_each_zone(demo_copy: Path) -> None:
     with Store.open(demo_copy) as store:
         config = in_force(store.setups.versions())

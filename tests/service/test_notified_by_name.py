@@ -63,6 +63,7 @@ def names(letters: list[tuple[int, str, str]], key: str) -> list[int]:
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_twelve_high_alarms_around_an_acknowledged_one_are_all_named_in_time(store: Store) -> None:
     """One is announced and acknowledged; eleven others of three zones follow within half an hour.
 

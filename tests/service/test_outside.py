@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from logger.config import example_folder, load
 from logger.notify.mail import MemorySender, SendOutcome
 from logger.service import heartbeat
@@ -88,6 +90,7 @@ def test_a_stop_in_order_is_said_to_be_one(tmp_path: Path) -> None:
     assert "when the service was stopped in order" in twin.accepted[0][1].get_content()
 
 
+@pytest.mark.slow
 def test_the_command_tells_by_mail_when_the_service_is_killed(
     tmp_path: Path, mailbox: tuple[Mailbox, int]
 ) -> None:

@@ -33,6 +33,7 @@ SOUND = {"P1.temperature": "P1", "B1.pressure": "B1"}
 NOTICE_WITHIN_S = 120.0  # of a turn of the judge, gathering, and the transaction; more while it was away
 
 
+@pytest.mark.slow
 def test_a_kill_a_lost_folder_and_spoiled_edges_cost_no_reading_and_no_notice(tmp_path: Path) -> None:
     """One fault of each kind, the shortest way."""
     with ExitStack() as stack:

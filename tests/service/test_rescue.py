@@ -179,6 +179,7 @@ def test_what_no_place_takes_is_said_to_be_lost(
     assert files(tmp_path) == []
 
 
+@pytest.mark.slow
 def test_sigterm_while_another_program_holds_the_database_loses_no_reading(tmp_path: Path) -> None:
     """A real service, lock and signal: it ends, says where its readings are, and the next one stores them."""
     with TwinProcess() as twin:

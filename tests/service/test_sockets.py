@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 AUDITED = """
 import os, signal, sys, threading, time
 seen = []
@@ -32,6 +34,7 @@ finally:
 """
 
 
+@pytest.mark.slow
 def test_a_run_contacts_what_its_setup_names(demo_copy: Path) -> None:
     """By Python's audit hook: the example's mail server is asked, for there is an alarm, and nobody else."""
     command = [sys.executable, "-c", AUDITED, str(demo_copy)]

@@ -148,6 +148,7 @@ def test_the_unit_is_sound_and_hardened(tmp_path: Path) -> None:
     assert outcome.returncode == 0, outcome.stdout[-400:]
 
 
+@pytest.mark.slow
 def test_sighup_proposes_changed_files_and_refuses_faulty_ones_whole(tmp_path: Path) -> None:
     """The running service goes on under what is in force."""
     folder, data = tmp_path / "config", tmp_path / "data"

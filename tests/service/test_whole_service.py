@@ -154,6 +154,7 @@ def test_drift_alarm_mail_acknowledgement(tmp_path: Path, mailbox: tuple[Mailbox
         assert transitions[:2] == [("service", "unacknowledged"), ("Greta Holm", "acknowledged")]
 
 
+@pytest.mark.slow
 def test_the_service_ends_by_a_signal_with_its_last_reading(tmp_path: Path) -> None:
     """SIGTERM: the lock is free, the journal says start and stop, what was polled is stored."""
     with TwinProcess() as twin:

@@ -71,6 +71,7 @@ def place_of(keys: dict[str, str]) -> Place:
     return place_at(keys["at"], keys.get("endpoint", ""))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_months_sealed_at_an_address_are_those_of_a_folder(
     folder: Path, tmp_path: Path, address: Address, kind: str
@@ -90,6 +91,7 @@ def test_months_sealed_at_an_address_are_those_of_a_folder(
         assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_an_archive_moves_to_an_address_and_back(folder: Path, address: Address, kind: str) -> None:
     keys = address(kind)
@@ -176,6 +178,7 @@ class Fault:
             self.original(place, name, source)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cut", [True, False], ids=["cut short", "put twice"])
 @pytest.mark.parametrize("kind", ["memory", "s3"])
 def test_what_was_put_wrongly_is_not_sealed_and_nothing_is_lost(
@@ -195,6 +198,7 @@ def test_what_was_put_wrongly_is_not_sealed_and_nothing_is_lost(
         assert len(left) == (0 if cut else 1)  # what somebody else put there is named, and stays
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["memory", "s3"])
 def test_an_object_that_was_changed_is_never_read_as_the_record(
     folder: Path, address: Address, kind: str
@@ -250,6 +254,7 @@ def test_a_share_that_is_away_is_not_taken_for_an_empty_one(folder: Path, addres
         assert not Path(keys["at"]).exists()
 
 
+@pytest.mark.slow
 def test_a_bucket_that_is_not_there_or_without_rights_is_said_with_what_to_do(
     folder: Path, address: Address, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -10,6 +10,7 @@ from logger.bench.store import run
 from logger.errors import Refused
 
 
+@pytest.mark.slow
 def test_the_bench_takes_all_figures(tmp_path: Path) -> None:
     """No time is asserted; sizes are."""
     figures = run(tmp_path / "made", 2, 31, lambda line: None)

@@ -29,6 +29,7 @@ def digests(folder: Path) -> list[str]:
         return [judge_year(ledger, task, None).digest for task in tasks]
 
 
+@pytest.mark.slow
 def test_a_new_user_moves_the_demo_to_a_server_and_back(
     demo_copy: Path, server: DatabaseServer, stillroom: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:

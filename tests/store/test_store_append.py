@@ -88,6 +88,7 @@ def test_no_rows_make_no_batch(store: Store) -> None:
     assert store.journal.head() == head
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", ["reading", "name", "journal", "batch", "setup", "mark"])
 @pytest.mark.parametrize(
     "how", ["UPDATE {0} SET {1} = {1} + 1000", "DELETE FROM {0}"], ids=["update", "delete"]
@@ -165,6 +166,7 @@ def test_threads_append_without_holes(store: Store) -> None:
     assert (verification.readings, verification.batches) == (160, 40)
 
 
+@pytest.mark.slow
 def test_processes_append_without_holes_or_forks(store: Store, folder: Path) -> None:
     """Two processes that write acts and readings at once lose nothing and fork nothing."""
     context = multiprocessing.get_context("spawn")

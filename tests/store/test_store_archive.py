@@ -170,6 +170,7 @@ def test_a_stranger_reads_the_archive_in_two_lines(store: Store) -> None:
     assert set(frame.room) == {"east"}
 
 
+@pytest.mark.slow
 def test_a_sealed_reading_is_small(store: Store) -> None:
     """At most 3 bytes a reading for jittered 60 s polls of 0.01 resolution, whole milliseconds."""
     random = np.random.default_rng(4)
@@ -228,6 +229,7 @@ BATCHES = st.lists(st.tuples(st.sampled_from(["poll", "x"]), st.lists(stored_row
 AS_DRAWN = settings(phases=[Phase.explicit, Phase.reuse, Phase.generate], database=None)
 
 
+@pytest.mark.slow
 @settings(AS_DRAWN, max_examples=12)
 @given(batches=BATCHES, seal_after=st.integers(0, 4))
 def test_nothing_is_lost_by_sealing(

@@ -286,6 +286,7 @@ def flipped(path: Path) -> None:
     path.write_bytes(bytes(content))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["file", "database", "manifest"])
 def test_a_flipped_byte_of_any_backup_is_found_by_reading_it(filled: Store, target: Path, what: str) -> None:
     """Every file of every backup, not only of the newest; and the backup that it is in is named."""

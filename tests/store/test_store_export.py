@@ -46,6 +46,7 @@ def filled(store: Store) -> Store:
     return store
 
 
+@pytest.mark.slow
 def test_an_export_begun_anew_has_equal_digests(filled: Store, tmp_path: Path) -> None:
     export(filled, tmp_path / "out", IN_DECEMBER)
 
@@ -124,6 +125,7 @@ def invented(tmp_path: Path) -> Path:
     return tmp_path / "out"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cunning", [False, True], ids=["one word", "with its own digest made anew"])
 def test_simulated_data_cannot_be_made_real_by_a_word(invented: Path, tmp_path: Path, cunning: bool) -> None:
     """The mark is in the manifest's own digest, in the first entry of the chain, and in each sealed file."""
@@ -148,6 +150,7 @@ def test_every_archive_file_says_that_it_is_simulated(invented: Path, store: Sto
     assert b"stillroom.simulated" not in (pq.read_metadata(store.folder / real.file).metadata or {})
 
 
+@pytest.mark.slow
 def test_any_changed_word_of_the_manifest_is_found(invented: Path, tmp_path: Path) -> None:
     """Each fact in turn, whatever it is."""
     path = invented / "export.json"
@@ -214,6 +217,7 @@ def no_parquet(folder: Path) -> None:
     refresh(folder, path.relative_to(folder).as_posix())
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not LIMITED, reason="this system sets no limits")
 @pytest.mark.parametrize(
     ("bomb", "expected"),

@@ -100,6 +100,7 @@ def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) 
             assert np.array_equal(ours.n, theirs.n)
 
 
+@pytest.mark.slow
 def test_a_seal_never_hides_what_is_hot(store: Store) -> None:
     """Where the hot tier has readings of that month and channel, they and the new ones stay together."""
     store.append("poll", [Row(CHANNELS[0], OCTOBER + 7, OCTOBER + 7, 19.5)])
@@ -118,6 +119,7 @@ def test_a_seal_never_hides_what_is_hot(store: Store) -> None:
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("writer", ["poll", "import-made"])
 def test_readings_that_come_in_between_are_not_hidden(store: Store, writer: str) -> None:
     """A probe's late reading of that month, or one under the same numbers, while the file is written."""
@@ -146,6 +148,7 @@ def _interrupt(*_args: object) -> None:
     raise Interrupted
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "point",
     [(Archive, "compare"), (Archive, "record_seal"), (HotTier, "chain_batch"), (HotTier, "append_columns")],

@@ -103,6 +103,7 @@ class Killed(BaseException):
 STEPS = ("write_lines", "sync_file", "publish", "read_lines", "_record_seal", "_finish", "_chunks")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", STEPS)
 @pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
 def test_an_end_at_any_step_loses_nothing(

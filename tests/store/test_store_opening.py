@@ -197,6 +197,7 @@ def test_a_folder_that_cannot_be_made_is_a_plain_error(tmp_path: Path) -> None:
         Store.open(tmp_path / "data" / "here", create=True)
 
 
+@pytest.mark.slow
 def test_two_processes_may_make_the_same_store(folder: Path) -> None:
     """A first start of service and dashboard at the same moment makes one record."""
     script = (

@@ -58,6 +58,7 @@ def plainly(store: Store, envelope: Envelope, from_ns: int, to_ns: int) -> None:
         assert envelope.mean[at] == pytest.approx(inside.mean(), rel=1e-12)
 
 
+@pytest.mark.slow
 def test_any_window_is_that_of_the_readings(record: Path) -> None:
     """Windows from minutes to all, at odd instants, in few bins and many."""
     chance = random.Random(3)

@@ -40,6 +40,7 @@ def filled(folder: Path) -> None:
         store.append("poll", polled(OCTOBER + 400 * 86_400 * 10**9, 20))
 
 
+@pytest.mark.slow
 def test_a_record_moves_to_a_server_and_back_with_every_row(tmp_path: Path, schema: HotTable) -> None:
     folder = tmp_path / "data"
     filled(folder)
@@ -73,6 +74,7 @@ TO_SERVER = ("verified", "copied", "journalled", "switched")
 TO_EMBEDDED = ("verified", "copied", "journalled", "published", "switched")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
 def test_a_move_that_is_killed_leaves_one_whole_home_that_says_so(tmp_path: Path, schema: HotTable) -> None:
     folder = tmp_path / "data"
@@ -121,6 +123,7 @@ def test_the_file_that_was_left_takes_nothing_more(tmp_path: Path, schema: HotTa
         old.journal.append("note", "Ada", {})
 
 
+@pytest.mark.slow
 def test_another_record_and_strangers_in_the_schema_are_left_alone(
     tmp_path: Path, server: DatabaseServer, schema: HotTable
 ) -> None:
@@ -138,6 +141,7 @@ def test_another_record_and_strangers_in_the_schema_are_left_alone(
         to_server(tmp_path / "b", other, "Ada")
 
 
+@pytest.mark.slow
 def test_two_rooms_in_one_server_know_nothing_of_each_other(
     tmp_path: Path, server: DatabaseServer, schema: HotTable
 ) -> None:

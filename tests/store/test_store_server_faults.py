@@ -8,11 +8,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Connection
+from sqlalchemy.exc import IntegrityError
 
 from logger.errors import StoreError, StoreGone, StoreInUse, StoreUnanswered
 from logger.service.writer import Writer
 from logger.store import Store
-from logger.store.hot import head_seen, server
+from logger.store.hot import head_seen, server, tables
+from logger.store.hot.server_rows import sent_together
 from tests.cutting_proxy import CuttingProxy, cutting_proxy
 from tests.database_server import DatabaseServer
 from tests.store.conftest import MINUTE, OCTOBER, polled
@@ -109,6 +112,60 @@ def test_readings_wait_while_the_server_is_away_and_are_stored_once(store: Store
     assert store.verify().faults == ()
 
 
+def test_a_batch_goes_there_and_back_four_times(store: Store, way: CuttingProxy) -> None:
+    """The turn with all that must hold, the next numbers, the rows with their proof, the commit."""
+    channels = tuple(f"P{n}.temperature" for n in range(16))
+    for minute in range(7):  # statements that come again are prepared by the driver
+        store.append("poll", polled(OCTOBER + minute * MINUTE, 1, channels))
+    before = way.questions
+    store.append("poll", polled(OCTOBER + 10 * MINUTE, 1, channels))
+    assert way.questions - before <= 4
+    before = way.questions
+    store.append("other", polled(OCTOBER + 10 * MINUTE, 20, tuple(f"Q{n}.humidity" for n in range(16))))
+    assert way.questions - before <= 11  # names that are new are looked for and added together
+    assert store.verify().faults == ()
+
+
+def test_what_one_transaction_journals_is_one_chain(store: Store) -> None:
+    with store.begin() as conn:
+        first = store.journal.append("note", "Ada", {}, conn=conn)
+        batch = store.append("poll", polled(OCTOBER, 3), conn)
+        last = store.journal.append("note", "Ada", {}, conn=conn)
+    assert (batch.number, last.number) == (first.number + 1, first.number + 2)
+    with pytest.raises(IntegrityError), store.begin() as conn:  # nothing of it is remembered
+        _append_twice(store, conn)
+    assert store.journal.append("note", "Ada", {}).number == last.number + 1
+    assert store.verify().faults == ()
+
+
+def _append_twice(store: Store, conn: Connection) -> None:
+    entry = store.journal.append("note", "Ada", {}, conn=conn)
+    conn.execute(tables.journal.insert().values(**{**vars(entry), "what": "{}"}))
+
+
+def test_connections_that_broke_while_idle_are_replaced_unnoticed(store: Store, way: CuttingProxy) -> None:
+    store.append("poll", polled(OCTOBER, 3))
+    way.end_all()
+    assert store.readings.channels() == ["P1.temperature"]
+    way.end_all()
+    assert store.append("poll", polled(OCTOBER + 10 * MINUTE, 3)).last == 6
+    assert store.verify().faults == ()
+
+
+def test_a_row_that_the_server_refuses_is_named_and_holds_nothing_back(store: Store) -> None:
+    """As from the embedded home: an error of SQLAlchemy, which the writer of the service survives."""
+    store.append("poll", polled(OCTOBER, 1))
+    number = store.journal.head()[0]
+    with pytest.raises(IntegrityError, match="batch"), store.begin() as conn, sent_together(conn, 1):
+        conn.execute(
+            tables.batch.insert().values(
+                number=number + 7, writer=1, first_seq=9, last_seq=9, first_arrival=9
+            )
+        )
+    assert store.append("poll", polled(OCTOBER + MINUTE, 600)).last == 601  # more than go by arrays
+    assert store.verify().faults == ()
+
+
 def test_an_older_copy_is_refused_by_name(store: Store, server: DatabaseServer) -> None:
     store.append("poll", polled(OCTOBER, 3))
     number, digest = store.journal.head()
@@ -151,6 +208,7 @@ def test_a_service_whose_lock_was_lost_and_taken_writes_nothing_more(
         assert second.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_a_server_that_is_killed_and_comes_back_has_every_confirmed_batch(
     store: Store, server: DatabaseServer
 ) -> None:

@@ -122,6 +122,7 @@ EDITS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("statement", "named"), EDITS.items(), ids=[text.format(last="n", act="n", seal="n") for text in EDITS]
 )

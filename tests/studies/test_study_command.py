@@ -166,6 +166,7 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
     assert causes["figures"][0]["why_not"] == "2 weeks recorded."
 
 
+@pytest.mark.slow
 def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Path) -> None:
     """Planted (logger/simulation/history.py): fans stop on Monday at 03:38;
     the record says how the room follows.

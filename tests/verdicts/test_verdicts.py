@@ -63,6 +63,7 @@ def test_the_order_of_arrival_does_not_matter(
     assert len(expected) > 5
 
 
+@pytest.mark.slow
 def test_live_minutes_end_as_the_whole_record(
     store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], tmp_path: Path
 ) -> None:
@@ -219,6 +220,7 @@ def test_a_stricter_limit_from_the_second_day_leaves_the_first(
     assert any(p.reason == "nonconforming" and p.rule == "bay.temperature" for p in late)
 
 
+@pytest.mark.slow
 def test_words_alone_judge_nothing_again(
     store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
@@ -253,6 +255,7 @@ def test_an_excursion_over_a_change_names_the_limit_at_its_worst(
     assert check.statistics[0].share_conforming == pytest.approx(4 / 8)
 
 
+@pytest.mark.slow
 def test_settings_change_in_the_middle_of_a_day(
     store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], tmp_path: Path
 ) -> None:
@@ -356,6 +359,7 @@ def test_a_probe_that_fell_silent_leaves_the_days_after_it_final(
     assert [p.from_ns for p in periods_of(verdicts, build, build.at(90)) if p.provisional] == []
 
 
+@pytest.mark.slow
 def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(
     store: Store,
     setup: Setup,

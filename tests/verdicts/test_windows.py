@@ -76,6 +76,7 @@ def test_a_fault_in_one_window_is_told_and_what_came_before_it_is_given(store: S
         next(each)
 
 
+@pytest.mark.slow
 def test_who_asks_no_more_is_not_kept_waiting(store: Store) -> None:
     built: list[int] = []
     each = read_windows(store, CHANNELS, WINDOWS, lambda number, _: built.append(number))

@@ -138,21 +138,8 @@ def check(
 
     Where `to` lies in the present minute, the answer covers the complete ones and is provisional.
     """
-    grid = judgement.grid
-    begin = from_ns // grid.step_ns - grid.first
-    end = min(-(-to_ns // grid.step_ns) - grid.first, grid.n)
-    inside, before = slice(begin, end), slice(max(0, begin - pre_window_s // grid.step_s), begin)
-    causes = [
-        *_rule_causes(judgement, inside, start, pre_window=False),
-        *_other_causes(judgement, inside, marks),
-        *_without_limit(judgement, inside),
-        *(
-            replace(_bare(judgement, "indeterminate", rule, inside, NO_READING_INSIDE), probe=probe)
-            for rule, probe in rules_without_reading(judgement, setup, inside, from_ns, to_ns)
-        ),
-        *_rule_causes(judgement, before, start, pre_window=True),
-    ]
-    causes.sort(key=lambda c: (-_SEVERITY[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule))
+    grid, inside = judgement.grid, _cells_inside(judgement, from_ns, to_ns)
+    causes = _causes(judgement, setup, (from_ns, to_ns), pre_window_s=pre_window_s, marks=marks, start=start)
     verdict = _worst_verdict(judgement, inside, causes)
     in_force = [f for f in judgement.findings if f.conformity[inside].any()]
     lead, sentence = _beside(judgement, setup, causes, verdict)
@@ -163,7 +150,7 @@ def check(
         pre_window_s=pre_window_s,
         activity=activity,
         verdict=verdict,
-        provisional=grid.first + end > judgement.provisional_from,
+        provisional=grid.first + inside.stop > judgement.provisional_from,
         causes=tuple(causes),
         rules=tuple(_summary(f, inside, start) for f in in_force),
         statistics=tuple(statistics(judgement, setup, inside, (from_ns, to_ns))),
@@ -179,14 +166,65 @@ def check(
     )
 
 
+def check_verdict(
+    judgement: Judgement,
+    setup: Setup,
+    span: tuple[int, int],
+    *,
+    pre_window_s: int,
+    marks: tuple[Mark, ...],
+    start: RecordStart | None,
+) -> tuple[Verdict, Reason]:
+    """Verdict and reason of the check of a span, [from, to) in ns, without its figures and words."""
+    causes = _causes(judgement, setup, span, pre_window_s=pre_window_s, marks=marks, start=start)
+    verdict = _worst_verdict(judgement, _cells_inside(judgement, *span), causes)
+    return verdict, reason_of(_lead(judgement, causes, verdict), verdict)
+
+
+def _cells_inside(judgement: Judgement, from_ns: int, to_ns: int) -> slice:
+    grid = judgement.grid
+    return slice(from_ns // grid.step_ns - grid.first, min(-(-to_ns // grid.step_ns) - grid.first, grid.n))
+
+
+def _causes(
+    judgement: Judgement,
+    setup: Setup,
+    span: tuple[int, int],
+    *,
+    pre_window_s: int,
+    marks: tuple[Mark, ...],
+    start: RecordStart | None,
+) -> list[Cause]:
+    """Every reason of a span and of the pre-window before it, those of the worst verdict first."""
+    inside = _cells_inside(judgement, *span)
+    before = slice(max(0, inside.start - pre_window_s // judgement.grid.step_s), inside.start)
+    causes = [
+        *_rule_causes(judgement, inside, start, pre_window=False),
+        *_other_causes(judgement, inside, marks),
+        *_without_limit(judgement, inside),
+        *(
+            replace(_bare(judgement, "indeterminate", rule, inside, NO_READING_INSIDE), probe=probe)
+            for rule, probe in rules_without_reading(judgement, setup, inside, *span)
+        ),
+        *_rule_causes(judgement, before, start, pre_window=True),
+    ]
+    return sorted(
+        causes, key=lambda c: (-_SEVERITY[VERDICT_OF[c.reason]], REASONS.index(c.reason), c.from_ns, c.rule)
+    )
+
+
 def _beside(
     judgement: Judgement, setup: Setup, causes: Sequence[Cause], verdict: Verdict
 ) -> tuple[Cause | None, str]:
     """The leading cause, printed beside the verdict, and its sentence."""
-    rules = [finding.rule for finding in judgement.findings]
-    lead = leading_cause(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
-    names = {r.key: r.name for r in rules}
+    lead = _lead(judgement, causes, verdict)
+    names = {f.rule.key: f.rule.name for f in judgement.findings}
     return lead, because(lead, verdict, names, ZoneInfo(setup.room.timezone))
+
+
+def _lead(judgement: Judgement, causes: Sequence[Cause], verdict: Verdict) -> Cause | None:
+    rules = [finding.rule for finding in judgement.findings]
+    return leading_cause(causes, verdict, {r.key: width(r.lower, r.upper) for r in rules})
 
 
 def decision_rule(rules: tuple[Rule, ...]) -> str:

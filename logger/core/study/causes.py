@@ -325,9 +325,8 @@ def _headline(
     um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on the length"
     whole = sums.variance**0.5
     return (
-        f"Start with {IN_WORDS.get(first, first)}: without it, {whole:.2f} {name} would become "
-        f"{left:.2f} {name}. "
-        f"It costs {size:.2f} {name}{um}."
+        f"Start with {IN_WORDS.get(first, first)}: without it, {whole:.2f} {name} would become {left:.2f} "
+        f"{name}. It costs {size:.2f} {name}{um}."
     )
 
 

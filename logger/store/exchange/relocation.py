@@ -115,10 +115,11 @@ def to_embedded(folder: Path, who: str, say: Say = lambda _: None) -> Relocation
 def _verified_head(store: Store, heads: Sequence[tuple[int, str]], say: Say) -> tuple[int, str]:
     """The head of a record that is whole; StoreError with its first faults where it is not."""
     result = store.verify(heads)
-    if result.faults:
-        more = f" (and {len(result.faults) - 3} more)" if len(result.faults) > 3 else ""
+    faults = (*result.faults, *(f"not compared: {sentence}" for sentence in result.unread))
+    if faults:
+        more = f" (and {len(faults) - 3} more)" if len(faults) > 3 else ""
         raise StoreError(
-            f"Not moved: {'; '.join(result.faults[:3])}{more}. Nothing was changed. `stillroom verify` lists "
+            f"Not moved: {'; '.join(faults[:3])}{more}. Nothing was changed. `stillroom verify` lists "
             "all that is wrong."
         )
     say("verified")
@@ -182,8 +183,7 @@ def _refuse_foreign(
         if ours != row.sha256:
             raise Refused(
                 f"{where}, of this record, with an entry {row.number} that the folder lacks: it went on "
-                "there. "
-                "Nothing was changed. Find out which of the two is the record."
+                "there. Nothing was changed. Find out which of the two is the record."
             )
 
 

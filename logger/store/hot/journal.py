@@ -16,6 +16,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
 from itertools import islice
 from string import ascii_lowercase, ascii_uppercase
 from typing import Any
@@ -32,7 +33,7 @@ from .tables import journal
 
 _LITERAL = str.maketrans({"%": "!%", "_": "!_", "!": "!!"})  # what a person writes is no pattern
 _SMALL = {ord(large): small for large, small in zip(ascii_uppercase, ascii_lowercase, strict=True)}
-HEAD = "head"
+CHAIN_END = "chain_end"  # option of a writing connection whose home says the head with the turn
 FIRST = (0, "0" * 64)  # what entry 1 follows
 _NO_ACTS = ("batch", "seal", "journal-seal", "store")  # the proof of readings, and the record's own beginning
 
@@ -55,6 +56,16 @@ def digest(*, number: int, at_ns: int, kind: str, who: str, what: str, why: str,
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
+@dataclass
+class ChainEnd:
+    """The newest entry as one writing transaction sees it, with those that it has added itself.
+
+    By it a home can ask later whether the transaction stands.
+    """
+
+    head: tuple[int, str]
+
+
 class Journal:
     """The journal of one store. Entries are appended, never changed."""
 
@@ -74,12 +85,14 @@ class Journal:
         if conn is None:
             with self._database.begin() as transaction:
                 return self.append(kind, who, what, why, transaction)
-        number, previous = head(conn)
+        end: ChainEnd | None = conn.get_execution_options().get(CHAIN_END)
+        number, previous = head(conn) if end is None else end.head
         text, at_ns = _text(kind, _with_origin(kind, what)), self._clock()
         fields: dict[str, Any] = {"number": number + 1, "at_ns": at_ns, "kind": kind, "who": who, "why": why}
         sha = digest(**fields, what=text, previous=previous)
         conn.execute(journal.insert().values(**fields, what=text, sha256=sha))
-        conn.info[HEAD] = (number + 1, sha)  # by which a home can ask whether this transaction stands
+        if end is not None:
+            end.head = (number + 1, sha)
         return JournalEntry(**fields, what=json.loads(text), sha256=sha)
 
     def entries(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -16,8 +16,8 @@ from ..types import JSON, Batch
 from .arrays import fetch_arrays
 from .home import Home
 from .journal import Journal
-from .name_table import KINDS, NameTable
-from .server_texts import copy_rows
+from .name_table import KINDS, Named, NameTable
+from .server_rows import insert_rows, sent_together
 from .tables import batch, reading
 
 # Numbers in the order of `Columns`, then what is coded.
@@ -72,16 +72,18 @@ class HotTier:
         return 1 if number is None else _next(conn, number)
 
     def _append(self, conn: Connection, writer: str, unnumbered: Columns) -> Batch:
-        number = self._names.numbers(conn, "writer", [writer])[writer]
-        next_seq = _next(conn, number)
+        numbers = self._names.numbers_of_all(conn, [("writer", writer), *_named_pairs(unnumbered)])
+        number = numbers["writer", writer]
+        next_seq, arrival = _next_places(conn, number)
         if not len(unnumbered):
             return Batch(0, writer, next_seq, next_seq - 1, "")
-        arrival = next_arrival(conn) + unnumbered.seq
-        columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=arrival)
-        self._insert(conn, columns)
+        columns = replace(unnumbered, seq=unnumbered.seq + next_seq, arrival=unnumbered.seq + arrival)
+        fields = _storage_columns(numbers, columns)
         (sha,) = digests(columns, [0])
         unchained = Batch(0, writer, int(columns.seq[0]), int(columns.seq[-1]), sha)
-        return self.chain_batch(conn, number, unchained, int(columns.arrival[0]))
+        with sent_together(conn, len(columns)):
+            _insert(conn, fields)
+            return self.chain_batch(conn, number, unchained, arrival)
 
     def select(
         self, conn: Connection, *where: ColumnElement[bool], order: Any = reading.c.arrival
@@ -107,9 +109,7 @@ class HotTier:
 
     def _prefetch_names(self, columns: Columns) -> None:
         """Look names up before the transaction: while it runs every other writer waits."""
-        for kind in KINDS:
-            for text in getattr(columns, kind).table:
-                self._names.number(kind, text)
+        self._names.learn(_named_pairs(columns))
 
     def chain_batch(self, conn: Connection, number: int, unchained: Batch, arrival: int) -> Batch:
         """Journal which readings the writer with this number stored, the first of them under `arrival`."""
@@ -130,46 +130,62 @@ class HotTier:
         conn.execute(batch.insert().values(number=entry.number, **values))
         return replace(unchained, number=entry.number)
 
-    def _insert(self, conn: Connection, columns: Columns) -> None:
-        """Straight through the driver: building a dictionary per row would triple the time."""
-        fields = self._storage_columns(conn, columns)
-        if conn.dialect.name == "postgresql":
-            copy_rows(conn, reading.name, list(fields), zip(*fields.values(), strict=True))
-            return
-        statement = reading.insert().compile(dialect=conn.dialect, column_keys=list(fields))
-        ordered = [fields[name] for name in statement.positiontup or ()]
-        conn.exec_driver_sql(str(statement), list(zip(*ordered, strict=True)))
-
-    def _storage_columns(self, conn: Connection, columns: Columns) -> dict[str, list[Any]]:
-        fields: dict[str, list[Any]] = {
-            kind: self._numbers_of(conn, kind, getattr(columns, kind)) for kind in KINDS
-        }
-        for name in ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
-            fields[name] = getattr(columns, name).tolist()
-        value = columns.value.astype(object)
-        value[np.isnan(columns.value)] = None
-        fields["value"] = value.tolist()
-        fields["raw"] = [columns.raw.table[code] for code in columns.raw.codes.tolist()]
-        return fields
-
-    def _numbers_of(self, conn: Connection, kind: str, texts: Texts) -> list[int]:
-        numbers = self._names.numbers(conn, kind, texts.table)
-        if len(texts.table) == 1:  # as in all that is imported
-            return [numbers[texts.table[0]]] * len(texts)
-        return [numbers[texts.table[code]] for code in texts.codes.tolist()]
-
     def _texts_of(self, conn: Connection, numbers: NDArray[np.int64]) -> Texts:
         distinct, codes = np.unique(numbers, return_inverse=True)
         texts = self._names.texts(distinct.tolist(), conn)
         return Texts(codes.astype(np.int32), tuple(texts[number] for number in distinct.tolist()))
 
 
+def _insert(conn: Connection, fields: Mapping[str, list[Any]]) -> None:
+    """Straight through the driver: building a dictionary per row would triple the time."""
+    if conn.dialect.name == "postgresql":
+        insert_rows(conn, reading, fields)
+        return
+    statement = reading.insert().compile(dialect=conn.dialect, column_keys=list(fields))
+    ordered = [fields[name] for name in statement.positiontup or ()]
+    conn.exec_driver_sql(str(statement), list(zip(*ordered, strict=True)))
+
+
+def _storage_columns(numbers: Mapping[Named, int], columns: Columns) -> dict[str, list[Any]]:
+    fields: dict[str, list[Any]] = {
+        kind: _numbers_of(numbers, kind, getattr(columns, kind)) for kind in KINDS
+    }
+    for name in ("arrival", "seq", "taken_ns", "received_ns", "monotonic_ns", "status", "late"):
+        fields[name] = getattr(columns, name).tolist()
+    value = columns.value.astype(object)
+    value[np.isnan(columns.value)] = None
+    fields["value"] = value.tolist()
+    fields["raw"] = [columns.raw.table[code] for code in columns.raw.codes.tolist()]
+    return fields
+
+
+def _named_pairs(columns: Columns) -> list[Named]:
+    return [(kind, text) for kind in KINDS for text in getattr(columns, kind).table]
+
+
+def _numbers_of(numbers: Mapping[Named, int], kind: str, texts: Texts) -> list[int]:
+    if len(texts.table) == 1:  # as in all that is imported
+        return [numbers[kind, texts.table[0]]] * len(texts)
+    return [numbers[kind, texts.table[code]] for code in texts.codes.tolist()]
+
+
 def next_arrival(conn: Connection) -> int:
     """The arrival that the next row of any writer will have."""
-    newest = select(batch.c.first_arrival + batch.c.last_seq - batch.c.first_seq + 1).order_by(
-        batch.c.number.desc()
-    )
-    return conn.execute(newest.limit(1)).scalar() or 1
+    return conn.execute(_NEXT_ARRIVAL).scalar() or 1
+
+
+_NEXT_ARRIVAL = (
+    select(batch.c.first_arrival + batch.c.last_seq - batch.c.first_seq + 1)
+    .order_by(batch.c.number.desc())
+    .limit(1)
+)
+
+
+def _next_places(conn: Connection, writer: int) -> tuple[int, int]:
+    """The writer's next number and the next arrival, in one question."""
+    last = select(func.max(batch.c.last_seq)).where(batch.c.writer == writer)
+    row = conn.execute(select(last.scalar_subquery(), _NEXT_ARRIVAL.scalar_subquery())).one()
+    return 1 + (row[0] or 0), row[1] or 1
 
 
 def _next(conn: Connection, writer: int) -> int:

@@ -27,7 +27,7 @@ from ..store_file import HotTable
 from . import server_schema
 from .database import FILE
 from .head_seen import HeadSeen
-from .journal import FIRST, HEAD, head
+from .journal import CHAIN_END, FIRST, ChainEnd, head
 from .migrations import NEWEST, refuse_newer
 from .server_errors import BUSY_S, plain_server_errors
 from .server_locks import ServerLocks
@@ -112,26 +112,44 @@ class ServerDatabase:
                 self._thread.writing = False
 
     def _transaction(self) -> Iterator[Connection]:
-        with plain_server_errors(self.table), self._engine.connect() as conn:
-            conn.execution_options(writes=True).begin()
-            conn.info[HEAD] = self._take_turn(conn)
-            began = conn.info[HEAD]
-            yield conn
-            self._commit(conn, began)
-
-    def _take_turn(self, conn: Connection) -> tuple[int, str]:
-        """Wait for the turn, and see that the record is ours to write; gives its head."""
         number = self._seen.head[0]
-        cursor = self._execute(
-            conn,
-            f"{TURN}; SELECT (SELECT version_num FROM alembic_version), h.number, h.sha256, "  # noqa: S608
-            f"(SELECT sha256 FROM journal WHERE number = {number:d}), "
-            "(SELECT string_agg(name || '=' || epoch, ' ') FROM turn) "
-            "FROM (VALUES (1)) AS one LEFT JOIN "
-            "(SELECT number, sha256 FROM journal ORDER BY number DESC LIMIT 1) AS h ON true",
-        )
+        with plain_server_errors(self.table), self._begun(_turn(number)) as (conn, cursor):
+            began = self._check_turn(cursor, number)
+            end = ChainEnd(began)
+            yield conn.execution_options(**{CHAIN_END: end})
+            self._commit(conn, end.head, began)
+
+    @contextmanager
+    def _begun(self, statements: str) -> Iterator[tuple[Connection, Any]]:
+        """A connection with a transaction that these statements began; the cursor at their last result.
+
+        A connection that broke while nobody used it shows here, where nothing has been done yet: another
+        one takes its place, once.
+        """
+        conn = self._engine.connect()
+        try:
+            try:
+                cursor = self._start(conn, statements)
+            except self._driver.OperationalError:
+                if not conn.invalidated:
+                    raise
+                conn.close()
+                self._engine.dispose()  # those that lie there are as old
+                conn = self._engine.connect()
+                cursor = self._start(conn, statements)
+            yield conn, cursor
+        finally:
+            conn.close()
+
+    def _start(self, conn: Connection, statements: str) -> Any:
+        conn.execution_options(begun=True).begin()
+        cursor = self._execute(conn, statements)
         while cursor.nextset():
             pass
+        return cursor
+
+    def _check_turn(self, cursor: Any, number: int) -> tuple[int, str]:
+        """See that the record is ours to write, from the answer to `_turn(number)`; gives its head."""
         version, newest, digest, ours, epochs = cursor.fetchone()
         if version != NEWEST:
             refuse_newer(str(version), self.called)
@@ -150,8 +168,8 @@ class ServerDatabase:
                 conn.invalidate()
             raise
 
-    def _commit(self, conn: Connection, began: tuple[int, str]) -> None:
-        last: tuple[int, str] = conn.info[HEAD]
+    def _commit(self, conn: Connection, last: tuple[int, str], began: tuple[int, str]) -> None:
+        """Commit; `last`: the newest entry that the transaction sees, `began`: that of its begin."""
         try:
             answer = self._execute(conn, "COMMIT").statusmessage
             if answer != "COMMIT":
@@ -200,7 +218,7 @@ class ServerDatabase:
     def read(self) -> Iterator[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
         self.check_place()
-        with plain_server_errors(self.table), self._engine.connect() as conn:
+        with plain_server_errors(self.table), self._begun(READING) as (conn, _):
             yield conn
 
     def check_place(self) -> None:
@@ -248,7 +266,6 @@ class ServerDatabase:
             pool_size=4,
             max_overflow=16,
             pool_timeout=BUSY_S,
-            pool_pre_ping=True,
             use_native_hstore=False,
         )
         event.listen(engine, "begin", _begin)
@@ -268,5 +285,16 @@ def driver() -> Any:
 
 
 def _begin(conn: Connection) -> None:
-    if not conn.get_execution_options().get("writes"):
+    if not conn.get_execution_options().get("begun"):
         conn.exec_driver_sql(READING)
+
+
+def _turn(number: int) -> str:
+    """Wait for the turn, and ask all that says whether the record is ours to write; `number`: last seen."""
+    return (
+        f"{TURN}; SELECT (SELECT version_num FROM alembic_version), h.number, h.sha256, "  # noqa: S608
+        f"(SELECT sha256 FROM journal WHERE number = {number:d}), "
+        "(SELECT string_agg(name || '=' || epoch, ' ') FROM turn) "
+        "FROM (VALUES (1)) AS one LEFT JOIN "
+        "(SELECT number, sha256 FROM journal ORDER BY number DESC LIMIT 1) AS h ON true"
+    )

@@ -25,8 +25,8 @@ def plain_server_errors(table: HotTable) -> Iterator[None]:
         refusal = getattr(error, "orig", None) or error
         raise server_error(table, refusal, error) if _is_ours(refusal) else error  # noqa: B904 (it has its cause)
     except psycopg.Error as error:
-        if not _is_ours(error):
-            raise
+        if not _is_ours(error):  # about one row: as SQLAlchemy would have said it
+            raise DBAPIError.instance("", None, error, psycopg.Error) from error
         raise server_error(table, error) from OperationalError("", None, error)
 
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from ...errors import StoreGone, StoreInUse
+from ...errors import StoreInUse, StoreTaken
 from .. import lock
 
 SERVICE = "service.lock"
@@ -74,13 +74,12 @@ class ServerLocks:
                 self._service = None
 
     def refuse_lost(self, epochs: str) -> None:
-        """StoreGone where another process took a lock that this one held; `epochs`: NAME=N of all."""
+        """StoreTaken where another process took a lock that this one held; `epochs`: NAME=N of all."""
         there = dict(pair.split("=") for pair in epochs.split())
         if MOVED in there:
-            raise StoreGone(
-                f"{self._called} holds a record that was moved back into its data folder while this "
-                "program had "
-                "it open. Nothing was written; start this program anew."
+            raise StoreTaken(
+                f"{self._called} holds a record that was moved back into its data folder while this program "
+                "had it open. Nothing was written; start this program anew."
             )
         held = dict(self._epochs())
         if self._service is not None:
@@ -88,11 +87,10 @@ class ServerLocks:
         for name, epoch in held.items():
             if int(there.get(name, 0)) != epoch:
                 what = "service" if name == SERVICE else name.removesuffix(".lock")
-                raise StoreGone(
+                raise StoreTaken(
                     f"Another {what} took {self._called} over while the connection of this one was cut. "
-                    "Nothing more is written from here: stop one of the two. What waits in memory goes "
-                    "into a "
-                    "file and is taken in at the next start."
+                    "Nothing more is written from here: let one of the two rest. What waits in memory goes "
+                    "into a file and is taken in at the next start."
                 )
 
     def _epochs(self) -> dict[str, int]:

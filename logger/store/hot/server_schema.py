@@ -66,8 +66,7 @@ def refuse_unfit(conn: Connection, table: HotTable) -> None:
         raise StoreError(
             f"{where}expected a database of encoding UTF8 and collation C, found {encoding}, {collate} and "
             f"{ctype}; zones and names would be sorted otherwise than in the record. Make another one: "
-            "CREATE "
-            "DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."
+            "CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."
         )
     if fsync != "on":
         raise StoreError(
@@ -130,7 +129,7 @@ def begin(home: ServerHome) -> None:
 def turn(home: ServerHome) -> Iterator[Connection]:
     """A writing transaction that asks nothing of the tables: to make or to upgrade them."""
     with home.connection() as conn:
-        conn.execution_options(writes=True).begin()
+        conn.execution_options(begun=True).begin()
         driver: Any = conn.connection.driver_connection
         driver.execute("BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE")
         yield conn

@@ -8,10 +8,7 @@ pairs are no text in either home: UnicodeEncodeError, as from the embedded one.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
 from typing import Any
-
-from sqlalchemy import Connection
 
 MARK = "\x1a"
 _FORBIDDEN = re.compile("[\x00\x1a]")
@@ -68,15 +65,3 @@ def _adapters() -> tuple[Any, Any]:
 
 
 _CLASSES: list[Any] = []
-
-
-def copy_rows(conn: Connection, table: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> int:
-    """Write rows into a table by COPY, inside the transaction of the caller; gives how many."""
-    count = 0
-    named = ", ".join(f'"{column}"' for column in columns)
-    driver: Any = conn.connection.driver_connection
-    with driver.cursor() as cursor, cursor.copy(f'COPY "{table}" ({named}) FROM STDIN') as copy:
-        for row in rows:
-            copy.write_row(row)
-            count += 1
-    return count

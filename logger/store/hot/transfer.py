@@ -16,7 +16,7 @@ from sqlalchemy import Connection, create_engine
 from sqlalchemy.pool import StaticPool
 
 from .migrations import NEWEST, migrate
-from .server_texts import copy_rows
+from .server_rows import copy_rows
 
 AT_ONCE = 5_000
 COUNTED = ("decision", "mark", "notice")  # whose numbers the database gives out

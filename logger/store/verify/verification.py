@@ -18,7 +18,7 @@ import numpy as np
 from sqlalchemy import Connection, Row, bindparam, func, select
 from sqlalchemy.exc import DatabaseError
 
-from ...errors import StoreDamaged
+from ...errors import ArchiveAway, StoreDamaged
 from ...series import Int
 from ..archive.archive import Archive
 from ..archive.month_file import CHANNEL_FACTS, SEAL_FACTS
@@ -41,6 +41,7 @@ from .claims import Claims, read_chain
 from .documents import check_documents
 from .raw_rows import differs, read_rows
 from .shape import check_shape
+from .unread import Unread
 
 MOST = 2**63 - 1
 READERS = min(4, os.cpu_count() or 1)
@@ -62,6 +63,7 @@ class Verifier:
         self._spans: dict[str, list[Int]] = {}  # writer -> runs of numbers that were found
         self._sources: set[str] = set()  # of sealed readings
         self._broken: set[str] = set()  # sealed files with faults: nothing can be held against them
+        self._away = Unread()
         self._readings = 0
         self._disposed: list[str] = []
 
@@ -84,7 +86,7 @@ class Verifier:
                 lambda conn, claims: check_people(conn, claims.people),
                 self._check_unsealed,
                 lambda conn, _claims: check_shape(conn),
-                lambda _conn, _claims: self._overviews.find_altered(self._broken),
+                lambda _conn, _claims: self._overviews.find_altered(self._broken | self._away.files),
             )
             self._run(lambda: read_chain(conn, self._folder, dict(heads), claims))
             for check in checks:
@@ -97,6 +99,7 @@ class Verifier:
             self._readings,
             claims.head,
             tuple(self._disposed),
+            unread=tuple(self._away.sentences()),
         )
 
     def _run(self, check: Callable[[], Iterable[str]]) -> None:
@@ -104,6 +107,8 @@ class Verifier:
         try:
             for fault in check():
                 self._faults.append(fault)
+        except ArchiveAway as error:
+            self._away.note(str(error))
         except StoreDamaged as error:
             self._faults.append(str(error))
         except DatabaseError as error:
@@ -123,7 +128,11 @@ class Verifier:
         standing = [what for number, what in claims.seals.items() if number not in claims.disposals]
         # Hashing and decompressing let go of the interpreter, so that files are read side by side.
         with ThreadPoolExecutor(READERS) as readers:
-            for what, (file, spans) in zip(standing, readers.map(self._read, standing), strict=True):
+            for what, read in zip(standing, readers.map(self._read, standing), strict=True):
+                if read is None:
+                    self._away.add(what)
+                    continue
+                file, spans = read
                 yield from file.faults
                 if file.simulated and claims.founding.get("simulated") != "true":
                     yield f"file {what['file']}: holds simulated readings, in the record of a real room"
@@ -133,9 +142,18 @@ class Verifier:
                 for writer, numbers in spans.items():
                     self._spans.setdefault(writer, []).append(numbers)
 
-    def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]]:
-        """What was found but for its numbers, and the runs of those by writer: little of each file."""
-        file = read_sealed(self._archive, what)
+    def _read(self, what: Mapping[str, Any]) -> tuple[SealedFile, dict[str, Int]] | None:
+        """What was found but for its numbers, and the runs of those by writer: little of each file.
+
+        None where its place is away; that is not waited for again, file by file.
+        """
+        if self._away.why:
+            return None
+        try:
+            file = read_sealed(self._archive, what)
+        except ArchiveAway as error:
+            self._away.note(str(error))
+            return None
         spans = {writer: runs(seqs) for writer, seqs in file.seqs.items()}
         return replace(file, seqs={}), spans
 
@@ -235,6 +253,8 @@ class Verifier:
                 self._spans.setdefault(name, []).append(runs(seqs))
                 yield from self._archive.batches.find_altered(conn, writer, int(seqs[0]), int(seqs[-1]))
         for name in sorted(self._spans.keys() | claims.last_seq.keys()):
+            if self._away.files:  # which numbers those hold is not known
+                break
             yield from _holes(name, self._spans.get(name, []), claims.last_seq.get(name, 0))
 
     def _known_names(self, conn: Connection, _claims: Claims) -> Iterator[str]:
@@ -255,6 +275,8 @@ class Verifier:
             yield f"name {source!r}: a source of sealed readings that is not listed as one"
 
     def _check_unsealed(self, _conn: Connection, _claims: Claims) -> Iterator[str]:
+        if self._away.why:
+            return
         for file in self._archive.leftovers():
             if not self._archive.is_in_hot_tier(file):
                 yield (

@@ -136,6 +136,7 @@ def test_absolute_humidity() -> None:
     assert finding.value[-1] / MICRO + finding.U[-1] / MICRO > 10.4214
 
 
+@pytest.mark.slow
 def test_refractivity_and_density_with_the_barometer_of_the_zone() -> None:
     """The modified Edlén formula (Birch & Downs 1994) and CoolProp 8 for humid air; n is Ciddor's here."""
     from CoolProp.HumidAirProp import HAPropsSI

@@ -12,6 +12,7 @@ from itertools import combinations, pairwise
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -166,6 +167,7 @@ def room(build: SimpleNamespace) -> Setup:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32 - 1))
 def test_cell_by_cell_the_judge_says_what_the_definitions_say(build: SimpleNamespace, seed: int) -> None:

@@ -284,6 +284,7 @@ def whole_and_split(build: SimpleNamespace, seed: int, cut: int) -> tuple[list[P
     return whole, join_periods([*periods(first, slice(0, cut)), *periods(second, slice(0, n - cut))])
 
 
+@pytest.mark.slow
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), cut=st.integers(1, 3 * 1440 - 1))
 def test_any_split_gives_the_same_periods(build: SimpleNamespace, seed: int, cut: int) -> None:

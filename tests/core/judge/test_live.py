@@ -86,6 +86,7 @@ def live(build: SimpleNamespace, seed: int, start: int) -> tuple[int, Judgement,
     return extensions, trail.judgement, whole(build, setup, readings, now_ns, marks)
 
 
+@pytest.mark.slow
 @settings(max_examples=4, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), start=st.integers(2, DAYS * 1440 - 500))
 def test_minute_by_minute_is_the_same_as_at_once(build: SimpleNamespace, seed: int, start: int) -> None:

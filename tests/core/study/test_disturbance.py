@@ -70,6 +70,7 @@ def test_a_planted_door_is_measured() -> None:
     assert len(answer.tables["response"]["minute"]) == 18
 
 
+@pytest.mark.slow
 def test_intervals_hold_with_and_without_an_effect() -> None:
     """Three rooms each: the size is held, and no effect is shown where there is none."""
     assert cover(3)[0] == 1

@@ -32,6 +32,7 @@ def pair(
     return record_of(air), record_of(following(air, tau_s, noise, seed))
 
 
+@pytest.mark.slow
 def test_a_planted_time_constant_comes_back() -> None:
     """3 h within 1 %, held; gain 1."""
     figure = follower(*pair(1)).figure("time constant")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from logger.core.study.forecast_skill import forecast_skill
 from tests.core.study.planted import day_course, record_of, red_noise
 
 
+@pytest.mark.slow
 def test_a_course_of_the_day_has_skill_that_is_shown() -> None:
     """±0.3 K over the day and weather: better than staying at 60 min; promises are counted."""
     n = 20 * 1440

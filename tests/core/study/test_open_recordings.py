@@ -98,6 +98,7 @@ def test_the_probe_that_stands_for_the_others_is_told_or_refused() -> None:
     assert item.shown or "day" in item.why_not or "blocks" in item.why_not
 
 
+@pytest.mark.slow
 def test_the_noise_model_is_the_likelihood_of_another_optimiser() -> None:
     """The averaged memory lies where scipy's `minimize` of the Gaussian likelihood puts it."""
     n = 240

@@ -48,6 +48,7 @@ def cover(runs: int, **how: float) -> tuple[float, float]:
     return inside / len(values), float(np.mean(values))
 
 
+@pytest.mark.slow
 def test_a_planted_time_constant_comes_back() -> None:
     """τ 2 h in white and in red noise: within 1 and 5 %, held in nearly all of a few runs."""
     value, mean = cover(2)

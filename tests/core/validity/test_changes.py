@@ -84,6 +84,7 @@ SOME_CHANGES = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=10)
 @given(SOME_CHANGES)
 def test_versions_taken_over_one_by_one_end_as_all_at_once(changes: list[Change]) -> None:

@@ -1,0 +1,95 @@
+"""The archive at an address is away: what can be answered is, what cannot is named, readings go on."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger.config import example_folder, load
+from logger.instants import NS
+from logger.model import Row
+from logger.service import Service, archive_watch
+from logger.service.health import health
+from logger.store import Store
+from logger.store.archive_relocation import relocate_archive
+from tests.command_line import Run
+from tests.service.test_folder_lost import QUIET, row, until
+
+DAY = 86_400 * NS
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    """A record with three sealed months at a share, and hot readings."""
+    now = time.time_ns() // NS * NS
+    (tmp_path / "share").mkdir()
+    config = load(example_folder())
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.setups.put(config.texts, "Greta Holm", "first", "Greta Holm", now - 100 * DAY)
+        old = [Row("P1.temperature", now - n * DAY, now - n * DAY, 20.0) for n in range(100, 0, -1)]
+        store.append("poll", old)
+        store.seal(now)
+        relocate_archive(store, str(tmp_path / "share"), "", "Greta Holm")
+    shutil.rmtree(tmp_path / "data" / "archive", ignore_errors=True)  # copies, which may be deleted
+    return tmp_path / "data"
+
+
+def test_verify_names_the_months_that_it_could_not_compare(data: Path, stillroom: Run) -> None:
+    whole = stillroom("verify", "--data", data, "--json")
+    assert (whole.returncode, json.loads(whole.stdout)["unread"]) == (0, [])
+    share = data.parent / "share"
+    share.rename(data.parent / "unmounted")
+    away = stillroom("verify", "--data", data)
+    assert away.returncode == 11, away.stderr
+    assert away.stdout.startswith("Not shown whether all is unchanged: a part could not be compared.")
+    assert "Verified" not in away.stdout
+    with Store.open(data, read_only=True) as store:
+        months = sorted({seal.file.split("year=")[1][:4] + "-" + seal.file.split("month=")[1][:2]
+                         for seal in store.archive.seals()})  # fmt: skip
+        result = store.verify()
+        sealed = sum(seal.rows for seal in store.archive.seals())
+    assert (result.faults, result.intact) == ((), False)
+    assert f"{months[0]} to {months[-1]}" in result.unread[0]
+    assert f"{len(months)} sealed files with {sealed} readings" in result.unread[0]
+    assert "Mount its share" in result.unread[1]
+    (data.parent / "unmounted").rename(share)
+    assert stillroom("verify", "--data", data).returncode == 0
+
+
+def test_a_fault_shows_though_the_archive_is_away(data: Path, stillroom: Run) -> None:
+    (data.parent / "share").rename(data.parent / "unmounted")
+    away = stillroom("verify", "--data", data, "--head", f"1:{'0' * 64}")
+    assert away.returncode == 10
+    assert away.stdout.startswith("Verification FAILED:")
+    assert "Mount its share" in away.stdout
+
+
+def test_the_service_reads_on_and_health_names_the_archive(
+    data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(archive_watch, "EVERY_S", 0.0)
+    monkeypatch.setattr("logger.service.service.SEND_EVERY_S", 0.2)
+    with Store.open(data) as store:
+        setup = load(example_folder()).setup
+
+        def figure() -> str:
+            return next(f.word for f in health(store, setup, time.time_ns()) if f.what.startswith("archive"))
+
+        service = Service(store, replace(QUIET, setup=setup))
+        service.start()
+        try:
+            (data.parent / "share").rename(data.parent / "unmounted")
+            service._writer.rows([row(1)])
+            assert until(lambda: "Mount its share" in figure())
+            assert figure().startswith("away; readings are taken and judged all the same: ")
+            assert until(lambda: store.readings.newest()["P1.temperature"].value == 21.0)
+            (data.parent / "unmounted").rename(data.parent / "share")
+            assert until(lambda: figure() == "no fault")
+        finally:
+            service.stop()
+        assert store.verify().intact
