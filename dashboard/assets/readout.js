@@ -65,6 +65,16 @@
     var worst = span ? [span[0], span[1]].sort(function (a, b) { return Math.abs(beyond(line, b, ms).by) - Math.abs(beyond(line, a, ms).by); })[0] : value;
     return { text: span ? span[0].toFixed(places) + " to " + span[1].toFixed(places) + unitOf(line) : value.toFixed(places) + U + unitOf(line), out: beyond(line, worst, ms), value: worst };
   }
+  /* Beyond the newest reading: where lines are expected, as their bands have it (charts/expected_band.py). */
+  function expectedAt(chart, ms) {
+    return (chart.data || []).filter(function (t) { return t.name === "expected" && t.x && t.x.length; }).map(function (band) {
+      var n = band.x.length / 2, i = placeOf(band.x.slice(0, n), ms), line = lines(chart).find(function (l) { return l.name === band.text; });
+      if (!line || i < 0 || i >= n - 1) { return ""; }
+      var part = (ms - band.x[i]) / (band.x[i + 1] - band.x[i]);
+      function edge(a, b) { return (band.y[a] + part * (band.y[b] - band.y[a])).toFixed(line.meta.places); }
+      return band.text + " expected " + edge(i, i + 1) + " to " + edge(2 * n - 1 - i, 2 * n - 2 - i) + unitOf(line);
+    }).filter(Boolean);
+  }
   /* Intervals of a lane under the trace that hold a time, as their texts with the begin of each. */
   function laneAt(chart, name, ms) {
     var lane = (chart.data || []).find(function (trace) { return trace.name === name; }), held = [];
@@ -164,7 +174,8 @@
     cursor(chart, ms, found);
     if (place.classList.contains("readout-table")) { table(place, chart, at, ms !== null, found); return; }
     var range = found.axis.range.map(window.stillroomAxis.utc), reach = (range[1] - range[0]) / 200;
-    var values = lines(chart).map(function (line) { return line.name + " " + words(line, at, reach).text; });
+    var later = ms !== null && at > newest(chart) + reach ? expectedAt(chart, at) : [];
+    var values = later.length ? later : lines(chart).map(function (line) { return line.name + " " + words(line, at, reach).text; });
     var verdict = verdictAt(chart, ms === null ? at - 1 : at);
     place.textContent = [window.stillroomAxis.local(at, found.offsets), verdict].concat(values).filter(Boolean).join(" · ");
   }

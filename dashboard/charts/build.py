@@ -24,6 +24,7 @@ from ..data.channels import channels_in, channels_of, quantities
 from ..data.journal_words import entry_sentence
 from .chart import Chart, ChartLine
 from .decimate import SCREEN_BINS, SCREEN_POINTS, envelope, trace
+from .expected_band import with_bands
 
 if TYPE_CHECKING:
     from ..data.queries import Queries
@@ -200,7 +201,8 @@ def live_chart(q: Queries, zone: str, view: LiveView | None = None) -> Chart:
     names = [name for name, _ in live_panels(q, zone, view)]
     begin = _live_begin(q, now, view.hours)
     small = view.large not in ("", zone)
-    return replace(window_panels(q, zone, names, begin, now, bins=720), live=True, small=small)
+    whole = replace(window_panels(q, zone, names, begin, now, bins=720), live=True, small=small)
+    return with_bands(whole, next((s.bands for s in q.statements() if s.zone == zone), ()))
 
 
 def _live_begin(q: Queries, now: int, hours: float) -> int:

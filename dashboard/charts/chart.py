@@ -9,6 +9,7 @@ from typing import Any
 from logger.core.judge.trace import Run
 from logger.model import Excursion, Inspection, Rule
 
+from ..data.statements import Band
 from ..data.words import to_read_unit
 from . import theme
 
@@ -70,6 +71,7 @@ class Chart:
     small: bool = False  # one of several beside a large one: no names of the levels of its trace
     acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
     band: bool = False  # the expanded uncertainty is drawn around each line
+    expected: Band | None = None  # where the likeliest of the lines to leave its limits will be, beyond now
     below: Sequence[Chart] = ()  # further quantities in the same window, one panel each
 
     @property

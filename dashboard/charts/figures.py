@@ -12,13 +12,14 @@ from zoneinfo import ZoneInfo
 
 from logger.local_time import stretches
 from logger.model import Rule
-from logger.model.figures import decimals
+from logger.model.figures import decimals, usual_decimals
 from logger.units import quantity
 
-from ..data.words import USUAL_DECIMALS, difference, difference_unit, quantity_name, to_read_unit
+from ..data.words import difference, difference_unit, quantity_name, to_read_unit
 from . import theme
 from .axes import BOTTOM, TOP, axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, ChartLine, Figure, base, boxes_of
+from .expected_band import band_traces, band_word
 from .local_axis import meta
 from .verdict_trace import mark_traces, verdict_traces
 
@@ -66,6 +67,7 @@ def build_figure(chart: Chart, height: int | None = None) -> Figure:
             *verdict_traces(chart),
             *(band_trace(chart, line) for line in chart.lines if chart.band),
             *mark_traces(chart),
+            *(band_traces(chart, [name_of(i) for i in range(len(chart.panels))]) if chart.live else ()),
         ],
         "layout": {
             **frame(small=chart.small, letters=longest),
@@ -99,7 +101,8 @@ def words_on(chart: Chart, ranges: Sequence[tuple[float, float]], height: int) -
         for label in end_labels(panel, *bounds, name_of(i), (panels[i][1] - panels[i][0]) * height)
     ]
     named = zip(chart.panels, panels, strict=True) if chart.below else ()
-    return [*ends, *(panel_name(panel, domain[1]) for panel, domain in named), *notes(chart)]
+    expected = [word for i, panel in enumerate(chart.panels) for word in band_word(panel, name_of(i))]
+    return [*ends, *expected, *(panel_name(panel, domain[1]) for panel, domain in named), *notes(chart)]
 
 
 def panel_name(panel: Chart, top: float) -> Figure:
@@ -158,7 +161,8 @@ def y_range(chart: Chart) -> tuple[float, float]:
     points = [(v, around[line.channel]) for line in chart.lines for v in line.values if v is not None]
     values = [edge for v, U in points for edge in ((v - U, v + U) if U else (v,))]
     limits = [x for rule in chart.limits for x in (rule.lower, rule.upper) if x is not None]
-    ends = [to_read_unit(v, chart.unit)[0] for v in (*values, *limits)]
+    beyond = (*chart.expected.low, *chart.expected.high) if chart.expected else ()
+    ends = [to_read_unit(v, chart.unit)[0] for v in (*values, *limits, *beyond)]
     if not ends:
         return 0.0, 1.0
     low, high = min(ends), max(ends)
@@ -255,7 +259,7 @@ def readout_meta(chart: Chart, line: ChartLine) -> Figure:
         "unit": to_read_unit(0.0, chart.unit)[1],
         "apart": difference(0.0, difference_unit(chart.unit))[1],
         "U": round(U, 4),
-        "places": decimals(U) if U else USUAL_DECIMALS.get(chart.unit, 1),
+        "places": decimals(U) if U else usual_decimals(chart.unit),
         "bin": line.bin_ns // MS,
         "limits": limits,
         "quantity": quantity_name(chart.quantity),

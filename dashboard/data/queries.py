@@ -27,6 +27,7 @@ from .channels import channels_in
 from .source import Source
 from .spots import Spot
 from .statements import Statement, statement
+from .study_jobs import StudyJobs
 from .words import STALE_S
 
 
@@ -63,6 +64,7 @@ class Queries:
         self.now_ns = now_ns
         self.tick_s = tick_s  # how often a page asks for news
         self._looked: tuple[tuple[int, int, int], list[Spot]] | None = None
+        self._studies: StudyJobs | None = None
 
     @property
     def setup(self) -> Setup:
@@ -72,19 +74,29 @@ class Queries:
     def room(self) -> Room:
         return self.setup.room
 
+    @property
+    def studies(self) -> StudyJobs:
+        """The queue of studies of this record, one for all pages."""
+        if self._studies is None:
+            self._studies = StudyJobs(self.source.store.folder)
+        return self._studies
+
     def zone(self, key: str) -> Zone:
         return self.setup.zone(key)
 
     # The word on each zone.
 
     def statements(self) -> list[Statement]:
-        """One for each zone, in the order of the setup; no forecast beside a value that is out of limits."""
+        """One for each zone, in the order of the setup; nothing expected beside a value out of limits."""
         live, now = self.source.live(), self.now_ns()
         begun = not live and self._begun()
         statements = [
             statement(zone, live.get(zone.key), now, begun=begun) for zone in self.setup.zones_now()
         ]
-        return [replace(s, ahead=None) if s.ahead and self._out_of_limits(s.zone) else s for s in statements]
+        return [
+            replace(s, ahead=None, bands=()) if (s.ahead or s.bands) and self._out_of_limits(s.zone) else s
+            for s in statements
+        ]
 
     def _begun(self) -> bool:
         """Whether the record is so young that its first verdict is still to come."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from logger.instants import NS
 from logger.model import Conformity, RuleState, Zone
-from logger.model.plain_forms import ExpectedCrossing, LiveRule, LiveStatement
+from logger.model.plain_forms import ExpectedBand, ExpectedCrossing, LiveRule, LiveStatement
 
 from .words import STALE_S, age, clock, in_read_units, parse_ns, plain
 
@@ -22,6 +22,16 @@ class Ahead:
 
 
 @dataclass(frozen=True)
+class Band:
+    """Where a channel is expected in 8 cases of 10: its value now, then low and high at later instants."""
+
+    channel: str
+    at_ns: tuple[int, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class Statement:
     """The newest word on a zone, or that there is none to trust."""
 
@@ -34,6 +44,7 @@ class Statement:
     rules: tuple[RuleState, ...] = ()
     since_ns: int | None = None
     ahead: Ahead | None = None
+    bands: tuple[Band, ...] = ()
     stale: bool = False
     age_s: float | None = None  # of the verdict; None: there is none
     last_verdict: str = ""  # of a verdict that is too old to use
@@ -96,6 +107,7 @@ def _too_old(newest: Statement, seconds: float) -> Statement:
         stale=True,
         rules=(),
         ahead=None,
+        bands=(),
         sentence=f"{newest.name}: not shown. No verdict for {age(seconds)}.",
         next_step=f"Last verdict: {newest.verdict}. Check that the service is running.",
         last_verdict=newest.verdict,
@@ -113,7 +125,14 @@ def _statement_from(zone: Zone, body: LiveStatement) -> Statement:
         rules=tuple(_rule_state(r) for r in body["rules"]),
         since_ns=parse_ns(body["since"]),
         ahead=_ahead(body["ahead"]),
+        bands=tuple(_band(band, parse_ns(body["at"])) for band in body.get("bands", ())),
     )
+
+
+def _band(body: ExpectedBand, at_ns: int) -> Band:
+    later = (at_ns + minutes * 60 * NS for minutes in body["minutes"])
+    low, high = ((body["value"], *body[edge]) for edge in ("low", "high"))
+    return Band(body["channel"], (at_ns, *later), low, high)
 
 
 def _ahead(body: ExpectedCrossing | None) -> Ahead | None:

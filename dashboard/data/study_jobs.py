@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import subprocess
+import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO
 
-from logger.errors import Refused
+from logger.errors import Refused, StillroomError
 from logger.processes.children import module
 
 MOST_WAITING = 20
@@ -20,10 +22,14 @@ REMEMBERED_S = 600
 
 @dataclass
 class StudyJob:
-    """One study on its way: `state` waiting, running, done or refused; `word`: what it says of itself."""
+    """One study on its way: `state` waiting, running, done or refused; `word`: what it says of itself.
+
+    use: what is to be done with its answer, given as the JSON text that the command prints.
+    """
 
     name: str
     arguments: Sequence[str]
+    use: Callable[[str], object] | None = None
     state: str = "waiting"
     word: str = ""
     begun_s: float = field(default_factory=time.monotonic)
@@ -50,15 +56,18 @@ class StudyJobs:
         self._guard = threading.Lock()
         self._busy = False
 
-    def start(self, name: str, arguments: Sequence[str]) -> None:
-        """Put a study at the end of the queue; Refused where the same one, or too many, are in it."""
+    def start(self, name: str, arguments: Sequence[str], use: Callable[[str], object] | None = None) -> None:
+        """Put a study at the end of the queue; Refused where the same one, or too many, are in it.
+
+        use: gets the answer as JSON text, in the thread of the queue; what it refuses is the job's last word.
+        """
         with self._guard:
             waiting = [job for job in self._listed if job.open]
             if any(job.name == name for job in waiting):
                 raise Refused(f"{name} is being computed already. Its answer appears here.")
             if len(waiting) >= MOST_WAITING:
                 raise Refused(f"{len(waiting)} studies are waiting. Start this one when they are done.")
-            job = StudyJob(name, tuple(arguments))
+            job = StudyJob(name, tuple(arguments), use)
             self._listed.append(job)
             self._waiting.append(job)
             if not self._busy:
@@ -91,15 +100,30 @@ class StudyJobs:
                 self._run(job)
             except OSError as error:
                 job.state, job.word = "refused", f"The study could not be started: {error.strerror or error}."
+            except StillroomError as refused:
+                job.state, job.word = "refused", str(refused)
             finally:
                 job.ended_s = time.monotonic()
 
     def _run(self, job: StudyJob) -> None:
-        command = module("logger.cli", "study", *job.arguments, "--data", str(self._folder))
+        with tempfile.TemporaryFile("w+", encoding="utf-8") as answer:
+            code = self._compute(job, answer)
+            if code == 0 and job.use is not None:
+                answer.seek(0)
+                job.use(answer.read())
+        job.state = "done" if code == 0 else "refused"
+        if code == 0:
+            job.word = ""
+        elif not job.word:
+            job.word = f"The study ended with code {code} and said nothing."
+
+    def _compute(self, job: StudyJob, answer: IO[str]) -> int:
+        """The code with which the child ended; its answer is in the file."""
+        command = module("logger.cli", "study", *job.arguments, "--json", "--data", str(self._folder))
         process = subprocess.Popen(
             command,
             stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
+            stdout=answer,
             stderr=subprocess.PIPE,
             encoding="utf-8",
             errors="replace",
@@ -113,8 +137,4 @@ class StudyJobs:
                 job.word = line.strip() or job.word
         code = process.wait()
         timer.cancel()
-        job.state = "done" if code == 0 else "refused"
-        if code == 0:
-            job.word = ""
-        elif not job.word:
-            job.word = f"The study ended with code {code} and said nothing."
+        return code

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,18 +23,23 @@ from logger.acts.campaigns import (
 from logger.errors import StillroomError
 from logger.instants import wall_span
 from logger.model.roles import Act
-from logger.studies.campaign_close import close_with_answer
+from logger.studies.campaign_close import closable_campaign, close_with_digest
 from logger.studies.position_lines import EXAMPLE, positions_of, with_position
 
 from ..access.needs import acting, allowed, needs
 from ..data.queries import Queries
+from ..data.study_jobs import StudyJob
 from ..parts.components import aria, button, card, choice, field, refusal, slot, table
+from ..parts.study_cards import job_lines
 
 TITLE = "Campaigns"
 PATH = "/campaigns"
 NEEDS = Act.READ
 IN_NAV = False
 STEP_M = 0.5
+EVERY_MS = 2000
+LIVE: dict[str, Any] = {"aria-live": "polite"}
+CLOSING = "Closing campaign"
 MOST_CELLS = 40  # along a side: larger rooms have wider cells
 HINT = (
     "At least 9 positions at three heights: the corners and the centre of the working volume, and where "
@@ -49,9 +55,11 @@ def layout(q: Queries, _search: str) -> Component:
             html.H1(TITLE, className="page"),
             html.P(html.A("Back to Room study", href="/study")),
             html.Div(id="campaign-refusal"),
+            html.Div(job_lines(_closings(q)), id="campaign-jobs", **LIVE),
             html.Div(_cards(q), id="campaign-cards", className="stack"),
             _new(q) if allowed(Act.STUDY) else html.Div(),
-            dcc.Store(id="campaign-acted", data=0),
+            dcc.Store(id="campaign-ended", data=_ended(q)),
+            dcc.Interval(id="campaign-tick", interval=EVERY_MS),
         ],
         className="stack",
     )
@@ -137,7 +145,7 @@ def _new(q: Queries) -> Component:
         ),
         html.Div(_plan(q, []), id="campaign-plan"),
         slot(lines, "wide"),
-        html.Div([button("campaign-plan-it", "Plan it")], className="form"),
+        html.Div([button("campaign-plan-it", "Plan campaign")], className="form"),
         ident="campaign-new",
     )
 
@@ -262,6 +270,40 @@ def _register_acts(app: Dash, q: Queries) -> None:
             return no_update, refusal(str(refused))
         return _cards(q), refusal("")
 
+    @app.callback(
+        Output("campaign-jobs", "children"),
+        Output("campaign-cards", "children", allow_duplicate=True),
+        Output("campaign-ended", "data"),
+        Input("campaign-tick", "n_intervals"),
+        State("campaign-ended", "data"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def follow(_: Any, ended: int | None) -> tuple[Any, Any, Any]:
+        number = _ended(q)
+        return job_lines(_closings(q)), no_update if ended == number else _cards(q), number
+
+
+def _closings(q: Queries) -> list[StudyJob]:
+    """Campaigns that are being closed, and those that were refused within ten minutes."""
+    return [job for job in q.studies.listed() if job.name.startswith(CLOSING)]
+
+
+def _ended(q: Queries) -> int:
+    """How many closings have ended: a page that sees the number change draws its campaigns anew."""
+    return sum(not job.open for job in _closings(q))
+
+
+def _begin_closing(q: Queries, key: str, who: str, why: str) -> None:
+    """Map the states in a process of its own, as every study; what it answers then closes the campaign."""
+    store = q.source.store
+    plan = closable_campaign(store, key)
+
+    def close(answer: str) -> None:
+        close_with_digest(store, plan, who, why, json.loads(answer)["digest"])
+
+    q.studies.start(f"{CLOSING} {key}", ["map", "--campaign", key], close)
+
 
 def _do(q: Queries, key: str, what: str, text: str) -> None:
     """One act on a campaign, now."""
@@ -269,8 +311,7 @@ def _do(q: Queries, key: str, what: str, text: str) -> None:
     if what == "end":
         end_phase(store, key, now_ns, who)
     elif what == "close":
-        with q.source.current.judging:
-            close_with_answer(q.source.current.verdicts, key, who, text, now_ns)
+        _begin_closing(q, key, who, text)
     else:
         name = {"before": BEFORE, "after": AFTER}.get(what, text)
         add_phase(store, key, name, (now_ns, None), who)

@@ -14,23 +14,26 @@ from urllib.parse import parse_qs, urlencode
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
+from logger.instants import NS
 from logger.model import Rule
 from logger.model.roles import Act
+from logger.units import quantity
 
 from ..access.needs import needs
 from ..charts import figures
-from ..charts.build import LIVE_HOURS, LiveView, live_chart
+from ..charts.build import LIVE_HOURS, LiveView, live_chart, live_panels
+from ..charts.expected_band import band_in, band_words
 from ..charts.figures import Chart
 from ..charts.live import HOURS, TRACE_TICKS, cursor_of, live_tick, view_of
 from ..charts.local_axis import offsets_in
 from ..charts.plan import plan
-from ..charts.scale import scale, worst_first
 from ..data.queries import Queries
 from ..data.statements import Statement
 from ..data.words import age, difference_unit, figure, quantity_name, sentence, to_read_unit, unit
 from ..parts import todo as hands
 from ..parts.alarm_line import by_priority
-from ..parts.components import aria, behind, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.components import aria, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.limit_scales import other_scales, scales
 from ..parts.trail import trail
 from ..parts.value_tables import hourly
 
@@ -184,7 +187,7 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
     name = f"{chart.zone}, {names}, last {window}"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
     note = (
-        f"{unit(chart.unit)}, {_correction_note(q, chart)}. {_guard_band_note(chart)}"
+        f"{sentence(_correction_note(q, chart) + ', ' + unit(chart.unit))} {_guard_band_note(chart)}"
         f"{sentence('local ' + offset)}"
     )
     return card(
@@ -192,9 +195,23 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
         _live_graph(zone, chart, name),
         key_to_trace(),
         html.P(note, className="aside"),
+        html.P(expected_words(q, view), className="aside", id="now-expected"),
         _table_behind(),
         aside=_windows(view),
     )
+
+
+def expected_words(q: Queries, view: LiveView) -> str:
+    """What the bands beyond now in the large chart say, also for those who do not see them."""
+    now = q.now_ns()
+    window = now - round(view.hours * 3600) * NS, now
+    bands = next((s.bands for s in q.statements() if s.zone == view.large), ())
+    drawn = [
+        (band, q.label(band.channel), quantity(name).unit)
+        for name, channels in live_panels(q, view.large, view)
+        if (band := band_in(window, bands, channels))
+    ]
+    return band_words(drawn, now, q.room.timezone)
 
 
 def _table_behind() -> Component:
@@ -276,20 +293,6 @@ def _live(chart: Component) -> Component:
     return html.Div([chip, chart], className="live")
 
 
-def scales(q: Queries, statements: Sequence[Statement]) -> list[Component]:
-    """Each rule of each zone as a scale, the worst first."""
-    r_of = {rule.key: rule.r for rule in q.setup.rules}
-    return [
-        card(
-            f"{s.name} against its limits",
-            *[svg(scale(state, r_of.get(state.rule, 1.0))) for state in worst_first(s.rules)]
-            or [html.P("No verdict in the last minutes.", className="calm")],
-            aside="worst first",
-        )
-        for s in statements
-    ]
-
-
 def drawn_plan(q: Queries) -> str:
     return plan(q.room, list(q.setup.zones_now()), q.spots(), *q.field_range())
 
@@ -362,6 +365,7 @@ def _saying(app: Dash, q: Queries) -> None:
         Output("now-hands", "children"),
         Output("now-scales", "children"),
         Output("now-others", "children"),
+        Output("now-expected", "children"),
         Output("now-plan", "data-svg"),
         Output("now-probes", "children"),
         Output("now-seen", "data"),
@@ -388,12 +392,14 @@ def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
         "sentences": sentences(q, statements, _trail_hours(q)),
         "hands": hands.rows(q),
         "scales": scales(q, large),
-        "others": behind("Other zones against their limits", *scales(q, others)) if others else [],
+        "others": other_scales(q, others),
     }
-    return parts | ({"plan": drawn_plan(q), "probes": probes(q)} if whole else {})
+    if not whole:
+        return parts
+    return parts | {"expected": expected_words(q, view), "plan": drawn_plan(q), "probes": probes(q)}
 
 
-PARTS = ("sentences", "hands", "scales", "others", "plan", "probes")
+PARTS = ("sentences", "hands", "scales", "others", "expected", "plan", "probes")
 
 
 def changed_parts(q: Queries, digests: dict[str, str], view: LiveView, *, whole: bool) -> tuple[Any, ...]:

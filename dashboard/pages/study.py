@@ -19,10 +19,10 @@ from logger.studies.records import zone_channels
 
 from ..access.needs import acting, needs
 from ..data.queries import Queries
-from ..data.study_jobs import StudyJob, StudyJobs
+from ..data.study_jobs import StudyJobs
 from ..data.words import field_text, instant
-from ..parts.components import button, choice, field, refusal
-from ..parts.study_cards import newest_studies, question_card
+from ..parts.components import aria, button, choice, field, refusal
+from ..parts.study_cards import job_lines, newest_studies, question_card
 
 TITLE = "Room study"
 PATH = "/study"
@@ -70,6 +70,7 @@ def layout(q: Queries, search: str) -> Component:
             html.P(html.A("Mapping campaigns: plan, run, close", href="/campaigns")),
             _form(q, view),
             drawn,
+            _contents(),
             html.Div(id="study-jobs", **LIVE),
             html.Div(cards(q, view), id="study-cards", className="stack"),
             dcc.Store(id="study-ended", data=-1),
@@ -77,6 +78,12 @@ def layout(q: Queries, search: str) -> Component:
         ],
         className="stack",
     )
+
+
+def _contents() -> Component:
+    """The questions, each a link to its card further down."""
+    links = [html.A(kind.title, href=f"#study-{question}") for question, kind in QUESTIONS.items()]
+    return html.Nav(links, className="contents", **aria("Questions"))
 
 
 def _form(q: Queries, view: StudyView) -> Component:
@@ -116,23 +123,10 @@ def arguments_of(view: StudyView, question: Question, entries: Mapping[str, str]
     return words
 
 
-def job_lines(jobs: list[StudyJob]) -> list[Component]:
-    """A line for each study on its way, and for each that was refused."""
-    lines: list[Component] = []
-    for job in jobs:
-        if job.open:
-            words = f"{job.name}: {job.state}, {job.seconds:.0f} s. {job.word}"
-            lines.append(html.P(words, className="study-job"))
-        elif job.state == "refused":
-            lines.append(refusal(f"{job.name}: {job.word}"))
-    return lines
-
-
 def register(app: Dash, q: Queries) -> None:
     """The form writes the address; buttons start jobs; a job that ends draws its answer."""
-    jobs = StudyJobs(q.source.store.folder)
     _register_form(app, q)
-    _register_jobs(app, q, jobs)
+    _register_jobs(app, q, q.studies)
 
 
 def _register_form(app: Dash, q: Queries) -> None:

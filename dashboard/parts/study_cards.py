@@ -21,7 +21,8 @@ from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
 from ..data.queries import Queries
-from .components import aria, behind, button, card, field, svg, table
+from ..data.study_jobs import StudyJob
+from .components import aria, behind, button, card, field, refusal, svg, table
 
 FIGURE_HEADS = ("figure", "value and 95 % interval", "independent blocks")
 MOST_ROWS = 60  # of a table behind a chart
@@ -78,9 +79,12 @@ def _answer(study: Study) -> list[Component]:
     return [
         html.P(answer.headline, className="study-headline"),
         *drawn,
-        table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
         *(html.P(line, className="study-remark") for line in answer.remarks),
-        behind("Tables behind the charts", *tables),
+        behind(
+            "Figures and tables",
+            table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
+            *tables,
+        ),
         behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
     ]
 
@@ -107,3 +111,15 @@ def _cell(value: Any) -> str:
     if value is None:
         return "no value"
     return f"{value:.4g}".replace("-", "−") if isinstance(value, float) else str(value)
+
+
+def job_lines(jobs: list[StudyJob]) -> list[Component]:
+    """A line for each study on its way, and for each that was refused."""
+    lines: list[Component] = []
+    for job in jobs:
+        if job.open:
+            words = f"{job.name}: {job.state}, {job.seconds:.0f} s. {job.word}"
+            lines.append(html.P(words, className="study-job"))
+        elif job.state == "refused":
+            lines.append(refusal(f"{job.name}: {job.word}"))
+    return lines

@@ -345,6 +345,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "password_env": "environment variable with the password",
         "timeout_s": "longest wait for an answer, and for a session",
         "oldest_s": "age by the stamps of the server from which a value is none; default: 3 intervals",
+        "time": "when a value was taken: at its `arrival`, or as old as the stamp of its `source` says then",
     },
     "snmp": {
         "kind": "kind of probe, as in the heading above",

@@ -43,6 +43,19 @@ class ExpectedCrossing(TypedDict):
     probability: NotRequired[float | None]  # within the hour; None where the straight line tells it
 
 
+class ExpectedBand(TypedDict):
+    """Where a value is expected in 8 cases of 10: `low` and `high` after each of `minutes`.
+
+    value: of the last judged minute, which ends at `at` of its statement; canonical unit of the quantity.
+    """
+
+    channel: str
+    value: float
+    minutes: Sequence[int]
+    low: Sequence[float]
+    high: Sequence[float]
+
+
 class LiveStatement(TypedDict):
     """What is said of a zone for its newest complete minute, which ends at `at`."""
 
@@ -55,6 +68,7 @@ class LiveStatement(TypedDict):
     sentence: str
     next_step: str
     ahead: ExpectedCrossing | None
+    bands: NotRequired[Sequence[ExpectedBand]]  # absent in a statement of an earlier version
     forecast: str
     provisional: bool
     rules: Sequence[LiveRule]

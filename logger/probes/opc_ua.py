@@ -27,6 +27,7 @@ NODE = r"^(nsu=[^;]+;|ns=\d+;)?(i=\d+|[sgb]=.+)$"
 Node = Annotated[str, Field(pattern=NODE)]
 _FIRST_YEAR = 1900  # a stamp of 1601 means that there is none
 _BY_HAND = "GoodLocalOverride"
+_AHEAD_S = 1.0  # so far a source may be ahead of its server that dates readings: stamps are rounded
 _FLOAT, _NUMBERS = (
     "Float",
     ("SByte", "Byte", "Int16", "UInt16", "Int32", "UInt32", "Int64", "UInt64", "Double"),
@@ -49,6 +50,7 @@ class OpcUaTable(Table):
     password_env: str = ""
     timeout_s: Positive = 2.0
     oldest_s: Positive | None = None
+    time: Literal["arrival", "source"] = "arrival"
 
 
 def _faults(table: OpcUaTable) -> Iterator[KeyFault]:
@@ -108,6 +110,9 @@ class OpcUaDriver:
         self._known_at = 0  # the opening at which nodes and units were looked up
         self._nodes: dict[str, Any] = {}
         self._misnamed: dict[str, str] = {}  # channels whose nodes cannot be
+        self._taken: dict[
+            str, tuple[datetime, int]
+        ] = {}  # stamp of the newest value, and when that was by us
 
     def open(self) -> None:
         """See `ProbeDriver`."""
@@ -171,18 +176,35 @@ class OpcUaDriver:
         ]
 
     def _row(self, channel: str, answer: Any, at_ns: int) -> Raw:
-        value, why = value_of(answer, self._oldest_s)
-        return Raw(
-            channel, value, "ok" if value is not None else "sensor-fault", at_ns, ascii(why)[1:-1][:64]
-        )
+        dated = self._table.time == "source"
+        value, why = value_of(answer, self._oldest_s, dated=dated)
+        if value is None:
+            return Raw(channel, None, "sensor-fault", at_ns, ascii(why)[1:-1][:64])
+        taken_ns = self._taken_ns(channel, answer, at_ns) if dated else at_ns
+        return Raw(channel, value, "ok", taken_ns, ascii(why)[1:-1][:64])
+
+    def _taken_ns(self, channel: str, answer: Any, at_ns: int) -> int:
+        """When the source took a value, by our clock: its age, by the server's clock alone, before arrival.
+
+        So a server whose clock is wrong moves no reading. A value that is read twice was taken once.
+        """
+        stamp, age_s = _stamp(answer.SourceTimestamp), _age_s(answer)
+        assert stamp is not None and age_s is not None  # noqa: S101, PT018 (value_of has seen to that)
+        earlier = self._taken.get(channel)
+        if earlier is None or earlier[0] != stamp:
+            earlier = self._taken[channel] = stamp, at_ns - round(max(age_s, 0.0) * 1e9)
+        return earlier[1]
 
     def _all(self, status: Status, why: str) -> list[Raw]:
         at_ns = self._clock.wall_ns()
         return [Raw(channel, None, status, at_ns, ascii(why)[1:-1][:64]) for channel in self.channels]
 
 
-def value_of(answer: Any, oldest_s: float) -> tuple[float | None, str]:
-    """The value of a DataValue, or None and why it is no reading, with the status word and what came."""
+def value_of(answer: Any, oldest_s: float, *, dated: bool = False) -> tuple[float | None, str]:
+    """The value of a DataValue, or None and why it is no reading, with the status word and what came.
+
+    dated: its stamps say when it was taken, so that one without them, or from the future, is none.
+    """
     status = answer.StatusCode.name if answer.StatusCode is not None else "Good"
     variant = answer.Value
     content = None if variant is None else variant.Value
@@ -194,7 +216,10 @@ def value_of(answer: Any, oldest_s: float) -> tuple[float | None, str]:
     if kind not in (_FLOAT, *_NUMBERS) or not isinstance(content, float | int):
         return None, f"{status}: no number: {content}"
     age_s = _age_s(answer)
-    if age_s is not None and abs(age_s) > oldest_s:
+    if dated and age_s is None:
+        missing = "source" if _stamp(answer.SourceTimestamp) is None else "server"
+        return None, f"no time of the {missing}, value {content}"
+    if age_s is not None and (age_s > oldest_s or age_s < -(_AHEAD_S if dated else oldest_s)):
         word = "old: taken" if age_s > 0 else "ahead: taken"
         return None, f"{word} {answer.SourceTimestamp:%Y-%m-%dT%H:%M:%SZ}, value {content}"
     value = reading_of(float(content), single=kind == _FLOAT)

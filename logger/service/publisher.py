@@ -16,6 +16,7 @@ import logging
 import os
 import ssl
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlsplit
@@ -32,9 +33,15 @@ from ..verdicts.zone_state import ZoneState, zone_states
 
 log = logging.getLogger(__name__)
 KEEPALIVE_S = 15
+ANSWERS_IN_S = 10.0
 LONGEST_WAIT_S = 30.0
 RENEWED_S = 30  # so often a verdict is told again though no minute was judged, so that it does not vanish
 ENDS_IN_S = 1.0
+NO_EXPIRY = "without message expiry a verdict would outlive us"
+SILENT = (
+    "it takes the connection and answers nothing, as brokers do that speak MQTT 3.1.1 alone: MQTT 5 is "
+    f"needed, {NO_EXPIRY}. If it speaks MQTT 5, see its log."
+)
 RUNNING, STOPPED, GONE = "running", "stopped", "gone"
 Event = Callable[[str, Mapping[str, object]], None]
 
@@ -53,6 +60,7 @@ class Publisher:
         self._newest: dict[str, tuple[ZoneState, int]] = {}  # with the instant at which it was told
         self._name = name
         self._greeted = False  # whether the broker let this connection in
+        self._answered = False  # whether it said anything, a refusal included
         self._client: mqtt.Client | None = None  # of the connection that there is, or was last
         self._thread = threading.Thread(target=self._run, name=f"publish {plan.url}", daemon=True)
 
@@ -131,11 +139,13 @@ class Publisher:
         properties.SessionExpiryInterval = 0
         pause_s = 1.0
         while not self._ending.is_set():
-            self._greeted = False
+            self._greeted = self._answered = False
             try:
                 self._client = client = self._create_client()
                 client.connect(*address, KEEPALIVE_S, clean_start=True, properties=properties)
-                client.loop_forever()
+                self._attend(client)
+                if not self._answered and not self._ending.is_set():
+                    self._refused(SILENT)
             except (OSError, ValueError) as error:  # away, no such certificate, none that we trust
                 if not self._greeted:
                     self._refused(str(error))
@@ -143,7 +153,15 @@ class Publisher:
             pause_s = 1.0 if self._greeted else min(2 * pause_s, LONGEST_WAIT_S)
             self._ending.wait(pause_s)
 
+    def _attend(self, client: mqtt.Client) -> None:
+        """Until the connection ends; one that is not answered is ended."""
+        until_s = time.monotonic() + ANSWERS_IN_S
+        while client.loop(timeout=0.5) == mqtt.MQTT_ERR_SUCCESS:
+            if not self._answered and time.monotonic() > until_s:
+                client.disconnect()  # and goes on until that is said
+
     def _on_connect(self, client: Any, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
+        self._answered = True
         if reason.is_failure:
             self._refused(str(reason))
             return
@@ -156,7 +174,7 @@ class Publisher:
 
     def _refused(self, why: str) -> None:
         if "protocol version" in why.lower():
-            why = f"{why}: it does not speak MQTT 5, and without message expiry a verdict would outlive us"
+            why = f"{why}: it does not speak MQTT 5, and {NO_EXPIRY}"
         if why != self.why:
             self.why = why
             self._event("broker-refuses", {"url": self.plan.url, "reason": why})

@@ -13,6 +13,7 @@ import pytest
 from dashboard.data.queries import Queries
 from dashboard.data.study_jobs import StudyJobs
 from dashboard.pages import study
+from dashboard.parts.study_cards import job_lines
 from logger.core.study.figure import Answer, absent, effect
 from logger.errors import Refused
 from logger.studies.questions import QUESTIONS
@@ -107,7 +108,7 @@ def test_a_refused_job_says_the_sentence_of_the_command(tmp_path: Path) -> None:
     assert job.state == "refused"
     assert "There is no data folder" in job.word
     assert jobs.ended == 1
-    assert "There is no data folder" in text_of(study.job_lines(jobs.listed())[0])
+    assert "There is no data folder" in text_of(job_lines(jobs.listed())[0])
 
 
 def test_answers_hold_no_number_that_json_does_not_know(record: Synthetic) -> None:

@@ -124,3 +124,30 @@ def test_time_is_walked_through_by_keyboard(open_page: Callable[..., Any]) -> No
     page.get_by_role("button", name="Zoom in").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**from=2026-10-18+23%3A00&to=2026-10-19+05%3A00**")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_what_is_expected_is_pale_named_and_read_out_apart(
+    open_page: Callable[..., Any], record: Any, scheme: str
+) -> None:
+    """A band beyond now without a line, in the ink of the page; over it no measured value is read out."""
+    steps = list(range(5, 65, 5))
+    edges = {"low": [19.95 - m / 600 for m in steps], "high": [20.0 + m / 300 for m in steps]}
+    body = {"channel": "P1.temperature", "value": 20.0, "minutes": steps, **edges}
+    bay = {**record.live()["machine-bay"], "bands": [body]}
+    record.live = lambda: {"machine-bay": bay}
+    page = open_page(scheme=scheme).go("/", ".js-plotly-plot .nsewdrag")
+    fill = page.wait_for_selector('.js-plotly-plot .fills path[style*="rgb(90, 102, 114)"]')
+    seen = fill.evaluate(
+        "p => [getComputedStyle(p).fill, getComputedStyle(p).fillOpacity, getComputedStyle(p).strokeWidth]"
+    )
+    ink = page.evaluate("getComputedStyle(document.querySelector('.aside')).color")
+    assert seen[0] == ink
+    assert float(seen[1]) < 0.25
+    assert page.get_by_text("Grey, beyond now: expected in 8 cases of 10").count() == 1
+    box = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.97, box["y"] + box["height"] / 2)
+    readout = page.locator(".readout").first.inner_text()
+    assert "P1" in readout
+    assert "expected" in readout
+    assert "±" not in readout

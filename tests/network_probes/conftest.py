@@ -113,7 +113,7 @@ class OpcUaRig(NetworkRig):
         }
 
     def show(self, values: Sequence[float]) -> None:
-        sound = {"status": "Good", "age_s": 0, "late_ms": 0, "serial": SERIAL}
+        sound = {"status": "Good", "age_s": 0, "late_ms": 0, "serial": SERIAL, "taken_ms": 0}
         self.peer.order(temperature=values[0], humidity=values[1], unit="degree_celsius", **sound)
 
     def faulty(self) -> None:

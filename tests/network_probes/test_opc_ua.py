@@ -6,6 +6,7 @@ import base64
 import hashlib
 import subprocess
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -15,13 +16,13 @@ import pytest
 from logger.errors import ProbeError
 from logger.model import Row
 from logger.probes import ProbeDriver, Raw
-from logger.probes.opc_ua import OPC_UA, OpcUaTable
+from logger.probes.opc_ua import OPC_UA, OpcUaTable, value_of
 from logger.probes.opc_ua_server import application_uri
 from logger.probes.plug_in import TrialOptions
 from tests.peers import NodePeer, wait_for
 from tests.programs import program
 
-from .conftest import URI, OpcUaRig, line_of
+from .conftest import URI, OpcUaRig, installed, line_of
 from .on_bus import polling
 
 
@@ -68,6 +69,56 @@ def test_a_value_that_is_no_reading_says_why_beside_a_good_one(
     assert temperature.raw.startswith(raw)
     assert (humidity.value, humidity.status) == (47.8, "ok")
     driver.close()
+
+
+def test_a_reading_is_as_old_as_its_source_says_whatever_the_clock_of_the_server(opc_ua: OpcUaRig) -> None:
+    """A server a day behind us, a value of 20 s ago: taken 20 s before it came. Read twice, taken once."""
+    driver = opc_ua.driver_of(opc_ua.table() | {"oldest_s": 180.0, "time": "source"})
+    opc_ua.clock.step(86_400)
+    opc_ua.peer.order(age_s=20)
+    settled(driver, lambda row: row.status == "ok" and row.at_ns < opc_ua.clock.wall_ns() - 19e9)
+    before_ns = opc_ua.clock.wall_ns()
+    temperature, humidity = polled(driver)
+    after_ns = opc_ua.clock.wall_ns()
+    assert temperature.value == 20.03
+    assert before_ns - 20.1e9 <= temperature.at_ns <= after_ns - 19.9e9
+    assert before_ns - 0.1e9 <= humidity.at_ns <= after_ns
+    opc_ua.peer.order(taken_ms=round(before_ns / 1e6) - 86_400_000 - 5000)
+    first = settled(driver, lambda row: row.at_ns > temperature.at_ns + 10e9)
+    again, _ = polled(driver)
+    assert (first.at_ns, first.value) == (again.at_ns, again.value)
+    assert abs(first.at_ns - (before_ns - 5e9)) < 2e9
+    driver.close()
+
+
+def test_a_source_that_is_ahead_of_its_server_dates_nothing(opc_ua: OpcUaRig) -> None:
+    """5 s are forgiven where our clock dates the reading, and not where theirs does."""
+    opc_ua.peer.order(age_s=-5)
+    table = opc_ua.table() | {"oldest_s": 180.0}
+    driver = opc_ua.driver_of(table)
+    assert settled(driver, lambda row: row.status == "ok").value == 20.03
+    driver.close()
+    driver = opc_ua.driver_of(table | {"time": "source"})
+    row = settled(driver, lambda row: row.status == "sensor-fault")
+    assert row.value is None
+    assert row.raw.startswith("ahead: taken ")
+    driver.close()
+
+
+def test_a_value_without_stamps_is_dated_by_nobody() -> None:
+    """A stamp of 1601 is none: the zero of the wire's time (OPC UA part 6, 5.2.2.5)."""
+    installed("asyncua")
+    from asyncua import ua
+
+    now, zero = datetime.now(UTC), datetime(1601, 1, 1, tzinfo=UTC)
+    number = ua.Variant(20.0, ua.VariantType.Double)
+    both = ua.DataValue(number, SourceTimestamp=now, ServerTimestamp=now)
+    assert value_of(both, 180.0, dated=True)[0] == 20.0
+    no_source = ua.DataValue(number, SourceTimestamp=zero, ServerTimestamp=now)
+    assert value_of(no_source, 180.0, dated=True) == (None, "no time of the source, value 20.0")
+    no_server = ua.DataValue(number, SourceTimestamp=now)
+    assert value_of(no_server, 180.0, dated=True) == (None, "no time of the server, value 20.0")
+    assert value_of(no_server, 180.0)[0] == 20.0
 
 
 def test_a_node_or_namespace_that_is_not_there_is_a_fault_of_that_value_alone(opc_ua: OpcUaRig) -> None:

@@ -7,7 +7,7 @@ const { OPCUAServer, OPCUACertificateManager, DataType, StatusCodes, Variant, Me
 
 const [port, folder] = [Number(process.argv[2]), process.argv[3]];
 const URI = "urn:example:device";
-const state = { temperature: 20.03, humidity: 47.8, serial: "AG-0411", status: "Good", age_s: 0, late_ms: 0 };
+const state = { temperature: 20.03, humidity: 47.8, serial: "AG-0411", status: "Good", age_s: 0, late_ms: 0, taken_ms: 0 };
 const say = (what) => process.stdout.write(JSON.stringify(what) + "\n");
 
 async function main() {
@@ -29,9 +29,10 @@ async function main() {
   const answer = (name, type, content) => ({
     timestamped_get: (callback) => setTimeout(() => {
       const now = new Date();
+      const taken = state.taken_ms || now.getTime() - 1000 * (name === "temperature" ? state.age_s : 0);
       const value = { value: new Variant({ dataType: type, value: content() }),
         statusCode: name === "temperature" ? StatusCodes[state.status] : StatusCodes.Good,
-        sourceTimestamp: new Date(now.getTime() - 1000 * (name === "temperature" ? state.age_s : 0)), serverTimestamp: now };
+        sourceTimestamp: new Date(taken), serverTimestamp: now };
       callback(null, value);
     }, state.late_ms),
   });

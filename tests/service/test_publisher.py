@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import queue
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -215,6 +217,49 @@ def test_the_broker_says_gone_when_the_program_is_killed(broker: Broker, lamp: C
     finally:
         program.kill()
         program.wait(60)
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (b"\x20\x02\x00\x01", "protocol version: it does not speak MQTT 5"),
+        (b"", "MQTT 5 is needed"),
+        (None, "MQTT 5 is needed"),
+    ],
+    ids=["says so", "hangs up", "says nothing"],
+)
+def test_a_broker_without_mqtt_5_is_named_once_in_a_sentence(
+    answer: bytes | None, words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The answer is that of MQTT 3.1.1, 3.2.2.3, table 3.1; amqtt 0.12 says nothing (tried)."""
+    monkeypatch.setattr("logger.service.publisher.ANSWERS_IN_S", 1.0)
+    events: list[tuple[str, str]] = []
+    with socket.create_server(("127.0.0.1", 0)) as old:
+        old.settimeout(0.2)
+        plan = PublishPlan(f"mqtt://127.0.0.1:{old.getsockname()[1]}", "stillroom/room-east")
+        sender = Publisher(plan, "old", lambda kind, what: events.append((kind, str(what["reason"]))))
+        sender.start()
+        for _ in range(2):  # tried again, and not told again
+            deadline = time.monotonic() + 60
+            while True:
+                with contextlib.suppress(TimeoutError):
+                    peer, _ = old.accept()
+                    break
+                assert time.monotonic() < deadline
+            with peer:
+                peer.settimeout(60)
+                assert peer.recv(1000)[:1] == b"\x10"  # CONNECT
+                if answer is None:
+                    assert peer.recv(1000)[:1] in (b"\xe0", b"")  # DISCONNECT
+                else:
+                    peer.sendall(answer)
+        deadline = time.monotonic() + 60
+        while not events and time.monotonic() < deadline:
+            time.sleep(0.05)
+        sender.stop()
+    assert [kind for kind, _ in events] == ["broker-refuses"]
+    assert words in events[0][1]
+    assert "would outlive us" in sender.why
 
 
 @pytest.mark.parametrize(

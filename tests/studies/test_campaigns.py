@@ -7,6 +7,7 @@ was knocked, one that fails in the middle.
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,12 @@ import pytest
 from logger.acts import campaigns as acts
 from logger.acts.setup import apply_setup
 from logger.config import example_folder, in_force, read_texts
+from logger.errors import Refused
 from logger.instants import NS, parse
 from logger.model import Row
 from logger.record.proof import verify_record
 from logger.store import Store
+from logger.studies.campaign_close import closable_campaign, close_with_digest
 from tests.command_line import Run
 
 UTC_MORNING = parse("2026-10-12T06:00Z", acts.UTC)
@@ -218,6 +221,57 @@ def test_a_short_state_without_comparison_says_what_it_cannot_show(
     assert any("Not compared side by side" in line for line in answer["remarks"])
     closed = stillroom("campaign", "close", "map-3", "--data", room)
     assert "closure unknown" in closed.stdout
+
+
+def test_closing_on_the_page_maps_in_a_process_of_its_own(
+    stillroom: Run, room: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page answers at once; the child's answer closes the campaign, under the name of the page."""
+    from dashboard.data.queries import Queries
+    from dashboard.data.source import Source
+    from dashboard.pages import campaigns as page
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("a study was computed by the pages")
+
+    monkeypatch.setattr("logger.studies.campaign_close.run_study", refuse)
+    file = positions(tmp_path / "positions.csv")
+    plan = ("campaign", "plan", "map-4", "--zone", "machine-bay", "--name", "page", "--positions", file)
+    assert stillroom(*plan, "--data", room).returncode == 0
+    begin = phases(UTC_MORNING)["empty"][0]
+    words = ("campaign", "begin", "map-4", "empty", "--from", text(begin), "--to", text(begin + 4 * HOUR))
+    assert stillroom(*words, "--data", room).returncode == 0
+    q = Queries(Source(room))
+    page._begin_closing(q, "map-4", "Ines Faber", "keep the master away from M3")
+    with pytest.raises(Refused, match="computed already"):
+        page._begin_closing(q, "map-4", "Ines Faber", "")
+    assert acts.campaign_of(q.source.store, "map-4").closed == {}
+    assert "Closing campaign map-4: " in str(page.job_lines(page._closings(q)))
+    deadline = time.monotonic() + 120
+    while q.studies.ended == 0 and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert [(job.state, job.word) for job in q.studies.listed()] == [("done", "")]
+    closed = acts.campaign_of(q.source.store, "map-4").closed
+    assert (closed["who"], closed["why"]) == ("Ines Faber", "keep the master away from M3")
+    assert q.source.store.studies.get(closed["answers"]["map"]) is not None
+    with pytest.raises(Refused, match="was closed by Ines Faber"):
+        page._begin_closing(q, "map-4", "Ines Faber", "")
+    q.source.store.close()
+
+
+def test_a_phase_that_came_meanwhile_is_not_closed_over(stillroom: Run, room: Path, tmp_path: Path) -> None:
+    """The answer does not know it: close again."""
+    file = positions(tmp_path / "positions.csv")
+    plan = ("campaign", "plan", "map-5", "--zone", "machine-bay", "--name", "two", "--positions", file)
+    assert stillroom(*plan, "--data", room).returncode == 0
+    begin = phases(UTC_MORNING)["empty"][0]
+    with Store.open(room) as store:
+        acts.add_phase(store, "map-5", "empty", (begin, begin + 4 * HOUR), "Ines Faber")
+        before = closable_campaign(store, "map-5")
+        acts.add_phase(store, "map-5", "in use", (begin + 4 * HOUR, begin + 8 * HOUR), "Ines Faber")
+        with pytest.raises(Refused, match="got another phase while its states were mapped"):
+            close_with_digest(store, before, "Ines Faber", "", "0" * 64)
+        assert acts.campaign_of(store, "map-5").closed == {}
 
 
 def test_setup_in_force_knows_the_loggers(room: Path) -> None:

@@ -63,13 +63,15 @@ class ForecastScore:
 class Leaving:
     """How probable the limits are left within 60 min, and when: minutes at 10, 50 and 90 % of those paths.
 
-    upper: which limit most of the paths reach; fan: 10 and 90 % of the value at each horizon, shape (2, 12).
+    upper: which limit most of the paths reach; fan: 10 and 90 % of the value at each horizon, shape (2, 12);
+    now: the value that they begin from.
     """
 
     probability: float
     minutes: tuple[float, float, float] | None
     upper: bool
     fan: Float
+    now: float
 
 
 def features(y: Float, at: Int, h: int) -> Float:
@@ -291,7 +293,7 @@ def _paths(
         above: Bool = np.asarray((paths > high).any(axis=1))
         over = bool(above[leaves].mean() >= 0.5)
     fan = np.quantile(paths, (0.1, 0.9), axis=0)
-    return Leaving(probability, minutes, over, np.asarray(fan))  # type: ignore[arg-type]
+    return Leaving(probability, minutes, over, np.asarray(fan), now)  # type: ignore[arg-type]
 
 
 def _like(model: ForecastModel, here: tuple[int, float]) -> Int:

@@ -16,7 +16,7 @@ import numpy as np
 
 from ...instants import NS, rfc3339
 from ...model import Conformity, Rule, Setup
-from ...model.plain_forms import ExpectedCrossing
+from ...model.plain_forms import ExpectedBand, ExpectedCrossing
 from ...series import Float
 from ...units import MICRO, difference_to_canonical
 from ..rules.finding import Finding
@@ -33,11 +33,12 @@ from .forecast import (
     lines,
     stays_within,
 )
-from .forecast_model import ForecastModel, Leaving, leaving
+from .forecast_model import HORIZONS, ForecastModel, Leaving, leaving
 from .judgement import Judgement
 
 Key = tuple[str, str]  # key of a rule, and the channel whose mean is followed: empty for its own value
 Gains = Mapping[Key, Gain]
+Leavings = Mapping[Key, Leaving | None]
 LIKELY, UNLIKELY = 0.5, 0.025  # within the hour: what is told as a crossing, and as none
 
 
@@ -74,12 +75,51 @@ def resolution_of(setup: Setup, channel: str) -> float:
     return float(difference_to_canonical(c.resolution, c.unit, c.quantity))
 
 
-def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains) -> ExpectedCrossing | None:
+def leavings(setup: Setup, judgement: Judgement, measured_gains: Gains) -> Leavings:
+    """What the model expects of each value that it forecasts better than staying, from the last cell on."""
+    expected: dict[Key, Leaving | None] = {}
+    for value in (v for finding in judgement.findings for v in _followed_values(setup, judgement, finding)):
+        gain_ = measured_gains.get(value.key)
+        if gain_ is None or gain_.model is None or not gain_.speaks:
+            continue
+        minutes, first = in_minutes(value.value, judgement.grid.first, judgement.grid.step_s)
+        bounds = value.rule.lower, value.rule.upper
+        expected[value.key] = leaving(
+            gain_.model, minutes, first, bounds, resolution_of(setup, value.channel)
+        )
+    return expected
+
+
+def expected_bands(setup: Setup, expected: Leavings) -> list[ExpectedBand]:
+    """Of each quantity the band of the channel that is likeliest to leave its limits; none without skill."""
+    by_quantity: dict[str, tuple[float, ExpectedBand]] = {}
+    for (_, channel), leaves in expected.items():
+        if leaves is None or channel not in setup.channels:
+            continue
+        low, high = ([round(float(x), 4) for x in edge] for edge in leaves.fan)
+        band: ExpectedBand = {
+            "channel": channel,
+            "value": round(leaves.now, 4),
+            "minutes": list(HORIZONS),
+            "low": low,
+            "high": high,
+        }
+        likeliest = by_quantity.get(name := setup.channels[channel].quantity)
+        if likeliest is None or leaves.probability > likeliest[0]:
+            by_quantity[name] = leaves.probability, band
+    return [band for _, band in by_quantity.values()]
+
+
+def expected_crossing(
+    setup: Setup, judgement: Judgement, measured_gains: Gains, expected: Leavings | None = None
+) -> ExpectedCrossing | None:
     """When the first limit is expected to be reached, by which rule and probe; else until when none is.
 
-    known: what forecasts gained on the room's record. A value that is forecast without skill is not spoken
-    of; that no limit is reached is said only where every value shows it. None: nothing may be said.
+    measured_gains: what forecasts gained on the room's record; expected: `leavings` of them, where they are
+    at hand. A value that is forecast without skill is not spoken of; that no limit is reached is said only
+    where every value shows it. None: nothing may be said.
     """
+    expected = leavings(setup, judgement, measured_gains) if expected is None else expected
     reached: list[tuple[Crossing, Rule, str, float | None]] = []
     quiet = True
     for finding in judgement.findings:
@@ -96,7 +136,7 @@ def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains)
                 continue
             model = measured_gains[value.key].model
             if model is not None:
-                next_crossing, probability, stays = by_model(setup, judgement, value, model)
+                next_crossing, probability, stays = crossing_by(model, expected[value.key], value.rule)
             else:
                 next_crossing, probability = crossing(fit, value.rule.lower, value.rule.upper), None
                 stays = stays_within(fit, value.rule.lower, value.rule.upper)
@@ -108,23 +148,13 @@ def expected_crossing(setup: Setup, judgement: Judgement, measured_gains: Gains)
     return {"until": _at(now_ns, HORIZON_MIN)} if quiet else None
 
 
-def by_model(
-    setup: Setup, judgement: Judgement, value: FollowedValue, model: ForecastModel
-) -> tuple[Crossing | None, float | None, bool]:
-    """The crossing that is as likely as not within the hour, how likely it is, and whether none is.
-
-    A crossing is told only while half of such promises or more came true on this room's own record.
-    """
-    minutes, first = in_minutes(value.value, judgement.grid.first, judgement.grid.step_s)
-    rule = value.rule
-    resolution = resolution_of(setup, value.channel)
-    return crossing_by(model, leaving(model, minutes, first, (rule.lower, rule.upper), resolution), rule)
-
-
 def crossing_by(
     model: ForecastModel, expected: Leaving | None, rule: Rule
 ) -> tuple[Crossing | None, float | None, bool]:
-    """What of an expectation may be said: a crossing, its probability, and whether none is likely."""
+    """What of an expectation may be said: a crossing, its probability, and whether none is likely.
+
+    A crossing is told only while half of such promises or more came true on this room's own record.
+    """
     if expected is None:
         return None, None, False
     limit = rule.upper if expected.upper else rule.lower
@@ -193,9 +223,10 @@ def skill_text(gains: Gains | None) -> str:
     >>> skill_text({}), skill_text({("bay.temperature", "P1.temperature"): Gain(600, 0.12, 0.10)})
     ('not shown: less than a day of readings', 'not shown: 20 % more error than “it stays as it is”')
     >>> better = {("bay.temperature", "P1.temperature"): Gain(600, 0.05, 0.10)}
-    >>> skill_text(better), skill_text(better | {("bay.span", ""): Gain(600, 0.2, 0.1)})
-    ('shown: 50 % less error than “it stays as it is”', \
-'shown for 1 of 2 values: 50 % less error than “it stays as it is”')
+    >>> skill_text(better)
+    'shown: 50 % less error than “it stays as it is”; by a straight line, without a band on page Now'
+    >>> skill_text(better | {("bay.span", ""): Gain(600, 0.2, 0.1)}).partition(";")[0]
+    'shown for 1 of 2 values: 50 % less error than “it stays as it is”'
     """
     if gains is None:
         return "not shown: not measured yet"
@@ -207,7 +238,9 @@ def skill_text(gains: Gains | None) -> str:
         best = max(item.skill for item in measured)
         return f"not shown: {'hardly better than “it stays as it is”' if best > 0 else _compared(best)}"
     some = "" if len(speaking) == len(gains) else f" for {len(speaking)} of {len(gains)} values"
-    return f"shown{some}: {_compared(*speaking)}"
+    banded = any(item.speaks and item.model is not None for item in measured)
+    bare = "" if banded else "; by a straight line, without a band on page Now"
+    return f"shown{some}: {_compared(*speaking)}{bare}"
 
 
 def _compared(*skills: float) -> str:

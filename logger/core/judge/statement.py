@@ -16,7 +16,7 @@ from ...units import MICRO
 from ..rules.finding import Finding
 from .judgement import Judgement
 from .leading_reason import WorstValue, beyond, in_guard_band, width
-from .outlook import Gains, expected_crossing, skill_text
+from .outlook import Gains, expected_bands, expected_crossing, leavings, skill_text
 from .periods import label
 
 
@@ -70,6 +70,7 @@ def statement(
     """
     cell = judgement.grid.n - 1
     states = rule_states(judgement, cell, start)
+    expected = leavings(setup, judgement, gains or {})
     zone, reason = setup.zone(judgement.zone), REASONS[int(judgement.reason[cell])]
     return {
         "zone": zone.key,
@@ -80,7 +81,8 @@ def statement(
         "since": rfc3339(current.from_ns),
         "sentence": sentence(zone.name, reason),
         "next_step": next_step(setup, judgement, states, reason),
-        "ahead": expected_crossing(setup, judgement, gains or {}),
+        "ahead": expected_crossing(setup, judgement, gains or {}, expected),
+        "bands": expected_bands(setup, expected),
         "forecast": skill_text(gains),
         "provisional": True,
         "rules": [_rule_dict(state) for state in states],

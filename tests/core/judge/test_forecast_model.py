@@ -170,3 +170,21 @@ def test_on_open_recordings_it_is_never_much_worse_than_staying() -> None:
         y = np.array([float(row[name]) for row in rows])[::2]
         _, score = learn(y, len(y), (None, None))
         assert score.forecasts == 0 or score.error <= 1.02 * score.staying, name
+
+
+@pytest.mark.parametrize("seeds", [range(40, 42), pytest.param(range(60, 72), marks=pytest.mark.long)])
+def test_the_band_holds_what_comes_in_8_cases_of_10(seeds: range) -> None:
+    """On 14 days that took no part, 5 to 60 min ahead; within 6 points over rooms (10 and 90 % quantiles)."""
+    ahead, inside = np.array(HORIZONS), []
+    for seed in seeds:
+        y = room(seed, 42)
+        model, _ = learn(y[:WEEKS_4], WEEKS_4, BAND, 0.01)
+        assert model is not None
+        for at in range(WEEKS_4 + 60, len(y) - 60, 180):
+            expected = leaving(model, y[WEEKS_4 : at + 1], WEEKS_4, BAND, 0.01)
+            if expected is not None:
+                low, high = expected.fan
+                inside.append((low <= y[at + ahead]) & (y[at + ahead] <= high))
+    shares = np.mean(inside, axis=0)
+    print(f"held at 5, 30, 60 min: {shares[0]:.2f}, {shares[5]:.2f}, {shares[-1]:.2f}; {len(inside)} times")
+    assert abs(float(shares.mean()) - 0.8) < 0.06

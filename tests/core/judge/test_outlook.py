@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from logger.core.judge.forecast import Gain, gain
-from logger.core.judge.outlook import expected_crossing, gains, skill_text
+from logger.core.judge.forecast import Gain, better_gain, gain
+from logger.core.judge.outlook import expected_bands, expected_crossing, gains, leavings, skill_text
 from logger.instants import rfc3339
 
 
@@ -103,7 +104,7 @@ def test_what_is_gained_is_known_for_each_value_that_is_followed(build: SimpleNa
     assert set(reference) == {("bay.temperature", "T1.temperature"), ("bay.span in 1 h", "")}
     words = skill_text(reference)
     assert words.startswith(("shown: ", "not shown: "))
-    assert words.endswith(" than “it stays as it is”")
+    assert " than “it stays as it is”" in words
 
 
 def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(build: SimpleNamespace) -> None:
@@ -120,3 +121,25 @@ def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(build: S
     result = expected_crossing(setup, build.judged(setup, {"T1": build.series(ramp)}), reference)
     assert result is not None
     assert result["probe"] == "T1"
+
+
+def test_a_band_is_said_where_the_model_is_better_than_staying_and_nowhere_else(
+    build: SimpleNamespace,
+) -> None:
+    """A course of the day of ±0.3 K, four weeks of it; then the same gain, but not proven."""
+    day = 20 + 0.3 * np.cos(2 * np.pi * np.arange(29 * 1440) / 1440)
+    day += np.random.default_rng(8).normal(0, 0.01, len(day))
+    setup = build.setup((build.rule(),))
+    judged = build.judged(setup, {"T1": build.series(day[-1440:])})
+    measured = better_gain(day[:-1440], (19.0, 21.0), (judged.grid.first - 28 * 1440, 60))
+    assert measured.model is not None
+    key = ("bay.temperature", "T1.temperature")
+    (band,) = expected_bands(setup, leavings(setup, judged, {key: measured}))
+    comes = 20 + 0.3 * np.cos(2 * np.pi * (29 * 1440 - 1 + np.array(band["minutes"])) / 1440)
+    assert (band["channel"], band["value"]) == ("T1.temperature", pytest.approx(day[-1], abs=1e-3))
+    assert all(
+        low - 0.02 < y < high + 0.02 for low, y, high in zip(band["low"], comes, band["high"], strict=True)
+    )
+    assert max(np.subtract(band["high"], band["low"])) < 0.1
+    for silent in (replace(measured, t=0.5), replace(measured, error=measured.staying), Gain(600, 0.1, 0.2)):
+        assert expected_bands(setup, leavings(setup, judged, {key: silent})) == []

@@ -12,8 +12,14 @@ import numpy as np
 import pytest
 
 from logger.core.study.calendar_courses import calendar_line, day_figure, week_figure
-from logger.core.study.channel_record import ChannelRecord, fill_short_gaps
-from logger.core.study.cycles import CycleSearch, cycle_figures, search_cycles
+from logger.core.study.channel_record import (
+    ChannelRecord,
+    fill_short_gaps,
+    mean_course,
+    subtract_course,
+)
+from logger.core.study.cycles import CycleSearch, cycle_figures, search_cycles, share_left
+from logger.core.study.figure import Figure
 from logger.core.study.periodicity import regularity
 from logger.series import Float
 from tests.command_line import ROOT
@@ -67,12 +73,15 @@ def noise(kind: str, seed: int) -> Float:
     return red_noise(n, memory_s, 0.15, chance) + white
 
 
-def cycle_cover(days: int, runs: int, gaps: float = 0.0) -> tuple[float, float, float]:
+MEAN_MIN = 12 / (1 + 0.05**2)  # time by number of cycles, where periods of 12 min wander by 5 %
+
+
+def cycle_cover(days: int, seeds: range, gaps: float = 0.0) -> tuple[float, float, float]:
     """Share of runs with the period within 5 %, within its interval,
     and with the amplitude within its own.
     """
-    near, period_in, amplitude_in = 0, 0, 0
-    for seed in range(runs):
+    near, period_in, amplitude_in, runs = 0, 0, 0, len(seeds)
+    for seed in seeds:
         record = room(days, seed, gaps=gaps)
         period, amplitude = cycle_figures(search_cycles(record).cycles[0], 1, record)
         assert period.value is not None
@@ -81,7 +90,7 @@ def cycle_cover(days: int, runs: int, gaps: float = 0.0) -> tuple[float, float, 
         assert amplitude.low is not None
         assert amplitude.high is not None
         near += abs(period.value / 12 - 1) < 0.05
-        period_in += period.low <= 12 <= period.high
+        period_in += period.low <= MEAN_MIN <= period.high
         amplitude_in += amplitude.low <= 0.30 <= amplitude.high
     return near / runs, period_in / runs, amplitude_in / runs
 
@@ -90,7 +99,7 @@ def test_a_planted_cycle_is_found_with_an_interval_that_holds() -> None:
     """12 min ±0.30 K wandering by 5 % in 7 days: found within 5 % always;
     intervals hold in nearly all of 12.
     """
-    near, period_in, amplitude_in = cycle_cover(7, 12)
+    near, period_in, amplitude_in = cycle_cover(7, range(12))
     assert near == 1
     assert period_in >= 0.75
     assert amplitude_in >= 0.9
@@ -98,13 +107,57 @@ def test_a_planted_cycle_is_found_with_an_interval_that_holds() -> None:
 
 @pytest.mark.long
 def test_intervals_of_the_cycle_cover() -> None:
-    """In 100 runs, with and without gaps: period within 5 % always, intervals hold in 85 of 100 or more."""
+    """In 200 runs, with and without gaps: period within 5 % always, intervals hold in 91 of 100 or more."""
     for gaps in (0.0, 0.05):
-        near, period_in, amplitude_in = cycle_cover(7, 100, gaps)
-        print(f"gaps {gaps:.0%}: within 5 % {near:.2f}, cover {period_in:.2f}, amplitude {amplitude_in:.2f}")
+        near, period_in, amplitude_in = cycle_cover(7, range(5000, 5200), gaps)
+        print(f"gaps {gaps:.0%}: within 5 % {near:.2f}, cover {period_in:.3f}, amplitude {amplitude_in:.3f}")
         assert near == 1
-        assert period_in >= 0.85
+        assert period_in >= 0.91
         assert amplitude_in >= 0.95
+
+
+def slow_cycle(seed: int, minutes: float, days: int, amplitude: float) -> tuple[Figure, Figure]:
+    """A cycle that wanders by 4 %, beside a day of ±0.4 K."""
+    chance, n = np.random.default_rng(seed), days * DAY
+    value = 20 + amplitude * wandering_cycle(n, 60 * minutes, 0.04, chance) + day_course(n, 0.4)
+    value += red_noise(n, 3 * 3600, 0.1, chance) + 0.01 * chance.normal(size=n)
+    record = record_of(value)
+    cycle = min(search_cycles(record).cycles, key=lambda c: abs(c.period_s - 60 * minutes))
+    return cycle_figures(cycle, 1, record)
+
+
+def test_a_slow_cycle_does_not_go_with_the_mean_day() -> None:
+    """37 min in a week: seven phases do not cancel in the mean of a quarter hour; ±0.20 K once read 0.189."""
+    amplitudes = [slow_cycle(seed, 37, 7, 0.2)[1] for seed in range(9000, 9008)]
+    assert np.mean([a.value for a in amplitudes]) == pytest.approx(0.20, abs=0.004)
+    assert all(a.low is not None and a.high is not None and a.low <= 0.20 <= a.high for a in amplitudes)
+
+
+@pytest.mark.parametrize("minutes", [20.0, 40.0, 90.0])
+def test_what_the_mean_day_takes_of_a_cycle_is_as_computed(minutes: float) -> None:
+    """A sine with another phase on each of seven days, 40 weeks: power after and before, by the formula."""
+    chance, at, shares = np.random.default_rng(1), np.arange(7 * DAY), []
+    for _ in range(40):
+        value = np.sin(2 * np.pi * (at / minutes + np.repeat(chance.uniform(size=7), DAY)))
+        record = record_of(value)
+        left = subtract_course(record, mean_course(record)).value
+        shares.append((left**2).mean() / (value**2).mean())
+    expected = share_left(np.array([1 / (60 * minutes)]), record)[0]
+    assert np.mean(shares) == pytest.approx(expected, abs=0.02)
+
+
+def test_an_hour_and_a_half_is_measured_in_longer_stretches() -> None:
+    """90 min in 14 days: in stretches of 12 h it was read as 84 min, beside its interval in each of 200 runs.
+
+    In two days there are no four longer stretches: about, without an interval.
+    """
+    figures = [slow_cycle(seed, 90, 14, 0.4) for seed in range(9100, 9106)]
+    inside = [p.low is not None and p.high is not None and p.low <= 90 / 1.0016 <= p.high for p, _ in figures]
+    assert sum(inside) >= 5
+    assert np.mean([a.value for _, a in figures]) == pytest.approx(0.40, abs=0.02)
+    period, _ = slow_cycle(9100, 90, 2, 0.4)
+    assert period.value == pytest.approx(90, rel=0.2)
+    assert (period.low, period.method.endswith("slow cycle, about")) == (None, True)
 
 
 @pytest.mark.parametrize("kind", KINDS)
