@@ -95,7 +95,6 @@ ODD = [
 @pytest.mark.slow
 @settings(
     max_examples=2,
-    deadline=None,
     phases=[Phase.generate],  # to make it smaller would take a move each
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
