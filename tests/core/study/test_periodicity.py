@@ -244,6 +244,21 @@ def test_a_cycle_that_comes_and_goes_is_said_so() -> None:
     assert any("comes and goes" in line for line in answer.remarks)
 
 
+def test_a_cycle_that_ended_halfway_is_named_with_both_amplitudes() -> None:
+    """37 min ±0.25 K until a fan comes on after a week; where nothing changes nothing is said."""
+    chance, n = np.random.default_rng(502), 14 * DAY
+    cycle = 0.25 * wandering_cycle(n, 37 * 60, 0.04, chance)
+    rest = 20 + day_course(n, 0.2) + red_noise(n, 3 * 3600, 0.08, chance)
+    words = " ".join(regularity(record_of(rest + np.where(np.arange(n) < n // 2, 1.0, 0.1) * cycle)).remarks)
+    halves = re.search(
+        r"was ±(0\.\d\d) K in the first half of the record and ±(0\.\d\d) K in the second", words
+    )
+    assert halves is not None
+    assert float(halves[1]) == pytest.approx(0.25, abs=0.03)
+    assert float(halves[2]) < 0.08
+    assert "half of the record" not in " ".join(regularity(record_of(rest + cycle)).remarks)
+
+
 def day_cover(days: int, amplitude: float, runs: int) -> tuple[float, float]:
     """Share of runs whose interval holds, and in which a day is shown."""
     inside, visible = 0, 0
