@@ -17,7 +17,7 @@ from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.wrappers import Response as Answer
 
 from logger.model import SessionPlan
-from logger.model.roles import Act
+from logger.model.roles import Act, required_roles
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
 from logger.store.origin import ORIGIN
 
@@ -243,7 +243,7 @@ class Guard:
             return Response("Sign in first.\n", 401, mimetype="text/plain")
         why = f"may not {need}" if need else "closed"
         self.refusals.note(who.person, _attempt(), why, request.remote_addr or "")
-        return Response(f"{who.person} may not do this: it takes another role.\n", 403, mimetype="text/plain")
+        return Response(_refused(need), 403, mimetype="text/plain")
 
     def _csrf_token(self, response: Response) -> Response:
         """The token that Dash sends back with each call; told with the page, not with each tick."""
@@ -293,6 +293,12 @@ def _attempt() -> str:
     if request.endpoint != CALLBACKS or g.account is None:
         return f"{request.method} {request.path}"
     return f"callback {request_check.body()['output']}"
+
+
+def _refused(need: Need | None) -> str:
+    """That a role does not allow something, and which would."""
+    needed = f" Needed: {required_roles(need)}." if isinstance(need, Act) else ""
+    return f"Your role does not allow this.{needed}\n"
 
 
 def _again() -> Response:

@@ -41,7 +41,10 @@
           } else { link.removeAttribute("aria-current"); }
         });
         var own = JSON.parse(document.getElementById("_dash-config").textContent).requests_pathname_prefix || "/";
-        if ((path || "").slice(own.length).indexOf("positions") === 0) { document.title = "Position – stillroom"; }
+        /* Pages that stand in no navigation. */
+        var apart = { positions: "Position", campaigns: "Campaigns" }[(path || "").slice(own.length).split("/")[0]];
+        if (apart) { document.title = apart + " – stillroom"; }
+        if (apart && document.getElementById("here")) { document.getElementById("here").textContent = apart; }
         document.documentElement.dataset.page = ("/" + (path || "/").slice(own.length)).replace(/^\/|\/$/g, "") || "now";
         return path;
       },

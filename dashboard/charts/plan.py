@@ -15,6 +15,8 @@ from .theme import cividis
 PX = 396.0  # along x, in a room of any size: letters have theirs, and the key below must not overlap
 MOST_PX_Y = 560.0
 PAD = 14.0
+Box = tuple[float, float, float, float]  # left, top, right, bottom
+Place = tuple[tuple[float, float, str], Box]  # of a label: x, y and anchor; and what it covers
 LETTER = 9.0  # px of a letter on a phone, where they are drawn larger (assets/stillroom.css)
 
 
@@ -123,21 +125,46 @@ def _haloed(x: float, y: float, text: str, anchor: str, css: str) -> str:
 
 
 def _labels(room: Room, spots: Sequence[Spot]) -> list[str]:
-    """Points with their values; a label that would cover another moves down."""
-    parts, occupied = [], list[tuple[float, float]]()
+    """Points with their values; a label that would cover another, or a point, moves."""
+    points = {spot.probe: _px(room, spot.x_m, spot.y_m) for spot in spots}
+    parts, boxes = list[str](), list[Box]()
     for spot in sorted(spots, key=lambda s: -s.y_m):
-        x, y = _px(room, spot.x_m, spot.y_m)
-        text = _spot_text(spot)
-        right = x + 10 + len(text) * LETTER + 8 < PAD + room.size_m[0] * _scale(room) + 6
-        label_y = y + 4
-        while any(abs(label_y - other_y) < 19 and abs(x - other_x) < 105 for other_x, other_y in occupied):
-            label_y += 19
-        occupied.append((x, label_y))
-        parts += [
-            _point(spot, x, y),
-            _haloed(x + 9 if right else x - 9, label_y, text, "start" if right else "end", "plan-value"),
-        ]
+        (x, y), text = points[spot.probe], _spot_text(spot)
+        others = [at for probe, at in points.items() if probe != spot.probe]
+        places = _label_places(room, x, y, len(text) * LETTER)
+        free = [p for p in places if not _covers(p[1], boxes, others)]
+        (label_x, label_y, anchor), box = (free or [_below(places[0], boxes)])[0]
+        boxes.append(box)
+        parts += [_point(spot, x, y), _haloed(label_x, label_y, text, anchor, "plan-value")]
     return parts
+
+
+def _label_places(room: Room, x: float, y: float, width: float) -> list[Place]:
+    """Where the label of a point may stand, the best first: beside it, then lower, then higher."""
+    end = PAD + room.size_m[0] * _scale(room) + 6
+    sides = (("start", x + 9, x + 9), ("end", x - 9, x - 9 - width))
+    level = [s for s in sides if s[2] >= PAD and s[2] + width < end] or [sides[0]]
+    return [
+        ((at, y + 4 + down, anchor), (left, y - 8 + down, left + width, y + 8 + down))
+        for down in (0, 19, -19)
+        for anchor, at, left in level
+    ]
+
+
+def _covers(box: Box, boxes: Sequence[Box], points: Sequence[tuple[float, float]]) -> bool:
+    left, top, right, bottom = box
+    over_label = any(
+        left < other[2] and right > other[0] and top < other[3] and bottom > other[1] for other in boxes
+    )
+    return over_label or any(left - 6 < x < right + 6 and top - 3 < y < bottom + 3 for x, y in points)
+
+
+def _below(place: Place, boxes: Sequence[Box]) -> Place:
+    """The place moved down until it covers no label: many points in one corner."""
+    while _covers(place[1], boxes, ()):
+        (x, y, anchor), (left, top, right, bottom) = place
+        place = (x, y + 19, anchor), (left, top + 19, right, bottom + 19)
+    return place
 
 
 def _spot_text(spot: Spot) -> str:

@@ -15,7 +15,8 @@ BLUE, PURPLE, GREEN, VERMILION = "#0072b2", "#cc79a7", "#009e73", "#d55e00"
 ORANGE, SKY, GREY = "#e69f00", "#56b4e9", "#8a949e"
 
 # Okabe–Ito without its yellow, which cannot be seen on paper; ink stands for black.
-SERIES = (BLUE, PURPLE, INK, GREEN, VERMILION, SKY, ORANGE, GREY)
+# vermilion is for limits and what lies beyond them, in no line.
+SERIES = (BLUE, PURPLE, INK, GREEN, SKY, ORANGE, GREY)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "6px,2px,2px,2px", "10px,4px", "2px,2px")
 
 

@@ -145,7 +145,7 @@ def _new(q: Queries) -> Component:
         ),
         html.Div(_plan(q, []), id="campaign-plan"),
         slot(lines, "wide"),
-        html.Div([button("campaign-plan-it", "Plan it")], className="form"),
+        html.Div([button("campaign-plan-it", "Plan campaign")], className="form"),
         ident="campaign-new",
     )
 

@@ -19,6 +19,7 @@ from ..access.guard import guard_of
 from ..access.needs import acting, allowed, needs, visitor
 from ..access.sign_in import confirmed
 from ..charts import build, figures
+from ..charts.chart import Chart
 from ..charts.local_axis import offsets_in
 from ..data.case_desk import desk
 from ..data.queries import Queries
@@ -101,7 +102,7 @@ def _headline(r: CaseRecord) -> str:
         return f"{name}: no decision needed."
     if not r.missing:
         return f"{name} is closed." if r.state == "closed" else f"{name} is decided: it can be closed."
-    decisions, texts = len(r.undecided), len(r.missing) - bool(r.undecided) - r.running
+    decisions, texts = len(r.undecided), r.missing_count - len(r.undecided)
     parts = [f"{decisions} {'decision' if decisions == 1 else 'decisions'}"] if decisions else []
     parts += [f"{texts} {'text' if texts == 1 else 'texts'}"] if texts else []
     what = f": {' and '.join(parts)} {'is' if decisions + texts == 1 else 'are'} missing" if parts else ""
@@ -131,7 +132,7 @@ def _facts(q: Queries, r: CaseRecord) -> Component:
          f"{'proven' if e.proven else 'within U'}"),
         ("Duration", longest + (" so far" if r.running else ""), "all rules, counted once"),
         ("Exceedance", exceedance(area.exceedance, area.unit), "area outside the limit"),
-        ("Settled", "not yet" if r.running else local(settled, zone), "after the last rule out of limits"),
+        ("Settled", "not yet" if r.running else local(settled, zone), "after the last excursion"),
     ]  # fmt: skip
     blocks = [
         html.Div([html.Span(name), html.Strong(value), html.Small(note)]) for name, value, note in facts
@@ -155,8 +156,12 @@ def _chart_card(q: Queries, r: CaseRecord) -> Component:
         graph("case-graph", figures.build_figure(chart, height), label, height),
         key_to_trace(),
         html.P(html.A("Open in Trend", href=f"/trend?{urlencode(view)}")),
-        aside=f"{unit(chart.unit)}, corrected; {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
+        aside=f"{unit(chart.unit)}, corrected; {_offset(q, chart)}",
     )
+
+
+def _offset(q: Queries, chart: Chart) -> str:
+    return f"local {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}"
 
 
 def _timeline_card(q: Queries, r: CaseRecord) -> Component:
@@ -166,7 +171,9 @@ def _timeline_card(q: Queries, r: CaseRecord) -> Component:
     rows = [[local(h.at_ns, zone), h.what, h.who] for h in desk(q).timeline(r)]
     day = local_offset(r.case.from_ns, zone)
     caption = f"Local time ({day[-6:]} at the start)"
-    return card("Sequence of events", table(["at", "what", "who"], rows, caption, figures=(0,), stacks=True))
+    return card(
+        "Sequence of events", table(["time", "what", "who"], rows, caption, figures=(0,), stacks=True)
+    )
 
 
 def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
@@ -187,6 +194,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
                 rows,
                 "In hours of use; each minute counted once",
                 figures=(1, 2),
+                stacks=True,
             ),
             html.P(f"Same cause 3 times or more in 30 days: {repeats}.") if repeats else html.Div(),
             html.Div(

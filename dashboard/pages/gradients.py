@@ -59,7 +59,7 @@ WHERE = {
     "horizontal": "side by side (within 10° of level)",
     "along": "along any other line",
 }
-RANGES = {"12 h": 12, "24 h": 24, "7 days": 168, "30 days": 720}
+RANGES = {"12 h": 12, "24 h": 24, "7 d": 168, "30 d": 720}
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ def _form(q: Queries, view: GradientView) -> Component:
         [
             choice("gradients-zone", "Zone", zones, view.zone),
             field("gradients-from", "From, local", field_text(view.from_ns, clock)),
-            field("gradients-to", "To, local", field_text(view.to_ns, clock)),
+            field("gradients-to", "To, local (not included)", field_text(view.to_ns, clock)),
             button("gradients-show", "Show"),
             html.Div(quick, className="ranges", role="group", **aria("Quick ranges")),
             html.Div(id="gradients-refusal"),
@@ -152,9 +152,10 @@ def _sentence(q: Queries, view: GradientView, direction: Direction, probes: Sequ
     ruled = limits(q, view.zone, direction)
     limit = f" Limit {plain(ruled[-1].upper, 'K/m')}." if ruled else " No limit."
     at = local(int(a.curve.end_ns[-1]), q.room.timezone)
+    unbroken = figure(float(value[-1]), "K/m", float(U[-1])).replace(" ", "\u00a0")
     return html.Div(
         [
-            html.H2(f"{name} {figure(float(value[-1]), 'K/m', float(U[-1]))}", className="sentence"),
+            html.H2(f"{name}: {unbroken}.", className="sentence"),
             html.P(f"{b.label} to {a.label}, {abs(d):.2f} m apart, at {at}.{limit}", className="next-step"),
         ]
     )
@@ -166,7 +167,7 @@ def _chart(q: Queries, view: GradientView, direction: Direction, probes: Sequenc
     U = max(line.U for line in drawn.lines)
     sign = "; positive: warmer above" if direction == "vertical" else ""
     offset = offsets_in(view.from_ns, view.to_ns, q.room.timezone)
-    aside = f"{unit('K/m')}, pale: ± U, up to {figure(U, 'K/m')}{sign}; {offset}"
+    aside = f"{unit('K/m')}; pale: ± U, up to {figure(U, 'K/m')}{sign}; local {offset}"
     ident, label = (
         {"type": "gradient", "direction": direction},
         f"{name} in time with verdict trace; a table follows.",
@@ -174,7 +175,7 @@ def _chart(q: Queries, view: GradientView, direction: Direction, probes: Sequenc
     return card(
         name,
         graph(ident, figures.build_figure(drawn, 360), label, 360),
-        behind(f"Table behind this chart, {direction}", hourly(drawn, q.room.timezone)),
+        behind("Table behind this chart", hourly(drawn, q.room.timezone)),
         aside=aside,
     )
 
@@ -216,7 +217,7 @@ def _plane(q: Queries, view: GradientView) -> Component:
     probes = room_air(q, view.from_ns, view.to_ns)
     components, missing = plane(probes), left_out(q, list(q.setup.zones), view.to_ns)
     if not components:
-        few = f"Needs {FEWEST} air probes, well spread; {len(probes)} have readings at the same time."
+        few = f"needs {FEWEST} air probes, well spread; {len(probes)} have readings at the same time."
         return card("Best-fit plane over the room", html.P(f"Not shown: {few} {missing}"))
     rows = [[name or "whole", figure(components[name][0], "K/m", components[name][1])] for name in components]
     names = ", ".join(s.channel.partition(".")[0] for s in probes)

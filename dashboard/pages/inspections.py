@@ -178,7 +178,7 @@ def _find_form(query: Mapping[str, str]) -> Component:
     return html.Div(
         [
             field("find-text", "Job, part, machine, person", query.get("find", "")),
-            field("find-day", "Day", query.get("day", ""), placeholder="2026-10-19"),
+            field("find-day", "Day", query.get("day", ""), placeholder="any"),
             choice("find-verdict", "Verdict", words, query.get("verdict", "")),
             button("find-go", "Find", quiet=True),
         ],

@@ -27,13 +27,13 @@ from ..charts.figures import Chart
 from ..charts.live import HOURS, TRACE_TICKS, cursor_of, live_tick, view_of
 from ..charts.local_axis import offsets_in
 from ..charts.plan import plan
-from ..charts.scale import scale, worst_first
 from ..data.queries import Queries
 from ..data.statements import Statement
 from ..data.words import age, difference_unit, figure, quantity_name, sentence, to_read_unit, unit
 from ..parts import todo as hands
 from ..parts.alarm_line import by_priority
-from ..parts.components import aria, behind, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.components import aria, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.limit_scales import other_scales, scales
 from ..parts.trail import trail
 from ..parts.value_tables import hourly
 
@@ -187,7 +187,7 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
     name = f"{chart.zone}, {names}, last {window}"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
     note = (
-        f"{unit(chart.unit)}, {_correction_note(q, chart)}. {_guard_band_note(chart)}"
+        f"{sentence(_correction_note(q, chart) + ', ' + unit(chart.unit))} {_guard_band_note(chart)}"
         f"{sentence('local ' + offset)}"
     )
     return card(
@@ -293,20 +293,6 @@ def _live(chart: Component) -> Component:
     return html.Div([chip, chart], className="live")
 
 
-def scales(q: Queries, statements: Sequence[Statement]) -> list[Component]:
-    """Each rule of each zone as a scale, the worst first."""
-    r_of = {rule.key: rule.r for rule in q.setup.rules}
-    return [
-        card(
-            f"{s.name} against its limits",
-            *[svg(scale(state, r_of.get(state.rule, 1.0))) for state in worst_first(s.rules)]
-            or [html.P("No verdict in the last minutes.", className="calm")],
-            aside="worst first",
-        )
-        for s in statements
-    ]
-
-
 def drawn_plan(q: Queries) -> str:
     return plan(q.room, list(q.setup.zones_now()), q.spots(), *q.field_range())
 
@@ -406,7 +392,7 @@ def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:
         "sentences": sentences(q, statements, _trail_hours(q)),
         "hands": hands.rows(q),
         "scales": scales(q, large),
-        "others": behind("Other zones against their limits", *scales(q, others)) if others else [],
+        "others": other_scales(q, others),
     }
     if not whole:
         return parts

@@ -74,8 +74,9 @@ def _register(q: Queries) -> Component:
     rows = [_row(q, entry) for entry in entries]
     return card(
         "Register",
-        table(head, rows, "Channels and certificates", figures=(5, 6), stacks=True),
+        table(head, rows, "Channels and certificates", figures=(4, 5, 6), stacks=True),
         aside=state,
+        ident="register",
     )
 
 
@@ -95,12 +96,14 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     left = (
         ""
         if confirmation.days_left is None
-        else f", {confirmation.days_left} days left"
+        else f", {confirmation.days_left} d left"
         if confirmation.days_left >= 0
         else ""
     )
     word = "valid" if confirmation.status == "confirmed" else confirmation.status
-    status = html.Span([swatch(MARK.get(confirmation.status, "indeterminate")), f"{word}{left}"])
+    status = html.Span(
+        [swatch(MARK.get(confirmation.status, "indeterminate")), f"{word}{left}"], className="nowrap"
+    )
     where = f"{place.name} ({place.medium})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
     missing = "missing: " + ", ".join(map(_missing, entry.missing)) if entry.missing else "complete"
@@ -119,14 +122,14 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
 
 def _identity(q: Queries, entry: RegisterEntry) -> str:
     firmware = q.setup.probes[entry.probe].firmware
-    return f"{entry.serial or 'no serial number'}, firmware {firmware or 'not stated'}"
+    return f"{entry.serial or 'no serial number'}, {firmware or 'not stated'}"
 
 
 def _instrument(q: Queries, key: str) -> str:
     """Range and resolution of an instrument, in the unit in which it indicates."""
     channel = q.setup.channels[key]
     low, high = (f"{end:g}".replace("-", "−") for end in channel.probe_span)
-    return f"{low} to {high} {unit(channel.unit)}, in steps of {channel.resolution:g}"
+    return f"{low} to {high} {unit(channel.unit)}, {channel.resolution:g}"
 
 
 def _missing(name: str) -> str:

@@ -53,20 +53,19 @@ KINDS = {
 
 
 def layout(q: Queries, search: str) -> Component:
-    """The question of a date with its answer, then records, then reviews."""
+    """Months and records, then reviews; the state at a time first where it was asked for."""
     query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
     try:
         answer = _state_card(q, query) if query.get("at") else html.Div()
     except StillroomError as fault:
         answer = refusal(str(fault))
-    parts = [
-        html.H1("Records", className="page"),
-        card("State of the room at a given time", _date_form(q, query), answer),
-    ]
+    at_time = card("State of the room at a given time", _date_form(q, query), answer)
+    parts = [html.H1("Records", className="page"), *([at_time] if query.get("at") else [])]
     parts.append(card("Months", html.Div(month_list(q), id="month-list")))
     if allowed(Act.ISSUE):
         parts.append(card("Issue a record", _issue_form(q)))
     parts += [card("Issued records", html.Div(record_list(q), id="record-list")), _reviews(q)]
+    parts += [] if query.get("at") else [at_time]
     return html.Div(parts, className="stack")
 
 
@@ -162,12 +161,12 @@ def _issue_form(q: Queries) -> Component:
     return html.Div(
         [
             choice("issue-zone", "Zone", zones, first_zone),
-            choice("issue-month", "Month", months, "", wide=True),
+            choice("issue-month", "Month", months, "", wide=True, placeholder="choose, or enter From and To"),
             field("issue-from", "From, local", first),
             field("issue-to", "To, local (not included)", today),
             html.Div(className="break"),
-            slot(dmc.Checkbox(id="issue-beside", label=ALTHOUGH, checked=False), "wide"),
             button("issue-go", "Issue"),
+            slot(dmc.Checkbox(id="issue-beside", label=ALTHOUGH, checked=False), "wide"),
             html.Div(className="break"),  # an amendment is another act, on a line of its own
             field("amend-number", "Amend record", narrow=True, placeholder="number"),
             field("amend-why", "Reason for the amendment"),

@@ -21,7 +21,7 @@ from ..access.needs import acting, needs
 from ..data.queries import Queries
 from ..data.study_jobs import StudyJobs
 from ..data.words import field_text, instant
-from ..parts.components import button, choice, field, refusal
+from ..parts.components import aria, button, choice, field, refusal
 from ..parts.study_cards import job_lines, newest_studies, question_card
 
 TITLE = "Room study"
@@ -70,6 +70,7 @@ def layout(q: Queries, search: str) -> Component:
             html.P(html.A("Mapping campaigns: plan, run, close", href="/campaigns")),
             _form(q, view),
             drawn,
+            _contents(),
             html.Div(id="study-jobs", **LIVE),
             html.Div(cards(q, view), id="study-cards", className="stack"),
             dcc.Store(id="study-ended", data=-1),
@@ -77,6 +78,12 @@ def layout(q: Queries, search: str) -> Component:
         ],
         className="stack",
     )
+
+
+def _contents() -> Component:
+    """The questions, each a link to its card further down."""
+    links = [html.A(kind.title, href=f"#study-{question}") for question, kind in QUESTIONS.items()]
+    return html.Nav(links, className="contents", **aria("Questions"))
 
 
 def _form(q: Queries, view: StudyView) -> Component:

@@ -109,7 +109,7 @@ def _zone(q: Queries, s: Statement, *, wide: bool) -> Component:
         right = html.Div([figure_, html.P(below, className="wall-below"), *scale], className="wall-value")
         words = [html.Div([name, verdict], className="wall-first"), line, trace]
         return html.Section([mark, html.Div(words, className="wall-words"), right], className=_css(s))
-    probe = below.partition(",")[0]
+    probe = below.rpartition(", ")[0] or below
     first = html.Div(
         [name, html.P(", ".join(p for p in (beside, probe) if p), className="wall-below")],
         className="wall-both",
@@ -146,10 +146,10 @@ def _number(q: Queries, s: Statement, number: Deciding | None) -> tuple[Componen
     limit = near_limit(state)
     limit_text = "" if limit is None else f"limit {to_read_unit(limit, state.unit)[0]:.1f}"
     if state.value is None:
-        since = f" {age(number.age_s)}" if number.age_s is not None else ""
+        since = f", {age(number.age_s)} ago" if number.age_s is not None else ""
         return html.Span("no value", className="wall-none"), "", f"{state.probe}{since}, {limit_text}"
     value, _, rest = figure(state.value, state.unit, state.U, limit).partition(" ")
-    old = f" {age(number.age_s)}" if number.age_s is not None else ""
+    old = f", {age(number.age_s)} ago" if number.age_s is not None else ""
     out = state.conformity is Conformity.NONCONFORMING
     return html.Span(value, className="wall-out" if out else ""), rest, f"{state.probe}{old}, {limit_text}"
 

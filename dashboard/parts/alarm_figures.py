@@ -39,6 +39,10 @@ def alarms_card(q: Queries) -> Component:
 
 def alarm_label(q: Queries, alarm: str) -> str:
     """An alarm by its place and what it is about, instead of its key."""
+    spec = next((s for s in q.setup.alarms if s.key == alarm), None)
+    rule = next((r for r in q.setup.rules if spec and r.key == spec.rule), None)
+    if rule is not None:
+        return f"{q.zone(rule.zone).name}, {rule.name}"
     place, _, what = alarm.partition(".")
     zones = {key: zone.name for key, zone in q.setup.zones.items()}
     where = zones.get(place, q.room.name if place == "system" else place)

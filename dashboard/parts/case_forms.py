@@ -23,7 +23,7 @@ from .components import LIST, button, card, slot, table, verdict
 
 # Field, label, hint, and the part of the page to which a missing one leads.
 TEXTS = (
-    ("cause", "1. Cause", "one of the list"),
+    ("cause", "1. Cause", "from the list"),
     ("detail", "1. Cause in words", "what happened"),
     ("immediate_action", "2. Immediate action", "what was done at once"),
     ("impact", "3. Effect on results", "on what was measured"),
@@ -56,7 +56,7 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
     ]
     return card(
         "Affected inspections, settling included",
-        table(heads, rows, "Largest share of the tolerance first", figures=(2, 4, 5), stacks=True),
+        table(heads, rows, "Largest share of the tolerance first", figures=(0, 2, 4, 5), stacks=True),
         *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",

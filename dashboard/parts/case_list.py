@@ -62,7 +62,7 @@ def _week(q: Queries, record: CaseRecord) -> str:
 def _entry(q: Queries, r: CaseRecord, here: bool) -> Component:
     names = ", ".join(q.zone(key).name for key in r.case.zones)
     cause = "" if r.cause == "no cause yet" else f", {r.cause}"
-    state = f"{len(r.missing)} missing" if r.missing else r.state
+    state = f"{r.missing_count} missing" if r.missing_count else r.state
     link = html.A(f"{r.number} {names}", href=address(r))
     words = [link, html.Small(f"{lasting(r)}{cause}"), html.Span(state, className="case-state")]
     css = f"case-entry{' here' if here else ''}{' open' if r.waits else ''}"

@@ -139,7 +139,8 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
             card(
                 "Around the interval",
                 graph("check-graph", figures.build_figure(chart, 420), label, 420),
-                aside=f"{unit('degC')}, corrected; {offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
+                aside=f"{unit('degC')}, corrected; local "
+                f"{offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)}",
             ),
             key_to_trace(),
             behind(

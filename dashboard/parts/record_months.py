@@ -14,13 +14,13 @@ from logger.errors import Refused, StillroomError
 from logger.model.roles import Act
 from logger.record.draft import draft
 from logger.record.interval import Interval
-from logger.record.record_months import month_of, record_months
+from logger.record.record_months import RecordMonth, month_of, record_months
 from logger.verdicts.current import Current
 
 from ..access.needs import needs, visitor
 from ..data.preferences import temperature_unit
 from ..data.queries import Queries
-from ..data.words import field_text, interval_text
+from ..data.words import field_text, local
 from .components import aria, table
 
 DRAFT = "/records/draft"
@@ -40,9 +40,8 @@ def month_list(q: Queries) -> list[Component]:
         [
             month.label,
             place.name,
-            interval_text(month.from_ns, month.to_ns, zone)
-            + (", begins with the data" if month.begins_with_data else ""),
-            month.state[0].upper() + month.state[1:] + ".",
+            _part(month, zone),
+            month.state[0].upper() + month.state[1:],
             html.A(
                 "Preview",
                 href=f"{DRAFT}?{urlencode({'zone': place.key, 'from': month.from_ns, 'to': month.to_ns})}",
@@ -57,12 +56,20 @@ def month_list(q: Queries) -> list[Component]:
         return [html.P("There are no readings yet.")]
     return [
         table(
-            ["month", "zone", "interval, local", "record", "draft"],
+            ["month", "zone", "part", "record", "draft"],
             rows,
             "Each zone, newest first",
             stacks=True,
         )
     ]
+
+
+def _part(month: RecordMonth, zone: str) -> str:
+    """How much of a month a record of it would hold."""
+    begin, end = local(month.from_ns, zone), local(month.to_ns, zone)
+    if month.begins_with_data:
+        return f"from {begin}, where the data begin" + (f", to {end}" if month.running else "")
+    return f"to {end}" if month.running else "whole month"
 
 
 def month_options(q: Queries, zone: str) -> list[dict[str, str]]:
@@ -84,7 +91,7 @@ def register_drafts(app: Dash, q: Queries) -> None:
             current = current_of(q)
             span = Interval(query["zone"], *ends, q.now_ns())
             if not ends[0] < ends[1] <= q.now_ns():
-                raise Refused("From must come before To, and To must be past.")
+                raise Refused("The interval must end in the past, after its start.")
             seen_by = visitor()
             with current.judging:
                 who = seen_by.person if seen_by else "nobody signed in"

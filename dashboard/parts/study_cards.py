@@ -79,9 +79,12 @@ def _answer(study: Study) -> list[Component]:
     return [
         html.P(answer.headline, className="study-headline"),
         *drawn,
-        table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
         *(html.P(line, className="study-remark") for line in answer.remarks),
-        behind("Tables behind the charts", *tables),
+        behind(
+            "Figures and tables",
+            table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
+            *tables,
+        ),
         behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
     ]
 

@@ -54,15 +54,18 @@ def _row(what: str, since: str, end: Component | str, css: str = "") -> Componen
 
 def alarm_words(alarm: OpenAlarm, q: Queries) -> tuple[str, str]:
     """Zone, rule and worst value; since when and in which state. What is no zone's is the room's."""
-    since = (
-        clock(alarm.alarm.since_ns, q.now_ns(), q.room.timezone)
-        if alarm.alarm.since_ns
-        else "an unknown time"
-    )
+    begin = since_ns(alarm, q)
+    since = clock(begin, q.now_ns(), q.room.timezone) if begin else "an unknown time"
     what = _named(_what(alarm), q)
     if alarm.zone == q.room.name:
         return what[:1].upper() + what[1:], f"since {since}, {alarm.alarm.state}"
     return f"{alarm.zone}: {what}", f"since {since}, {alarm.alarm.state}"
+
+
+def since_ns(alarm: OpenAlarm, q: Queries) -> int | None:
+    """Since when it is so; calibrations from the end of their due day on."""
+    due = [o.due_ns for o in q.overdue()] if alarm.alarm.key == CALIBRATION else []
+    return min(due, default=alarm.alarm.since_ns)
 
 
 def _named(words: str, q: Queries) -> str:
@@ -114,7 +117,7 @@ def _act_row(act: str, alarms: Sequence[OpenAlarm], q: Queries) -> Component:
     zones = ", ".join(dict.fromkeys(alarm.zone for alarm in alarms if alarm.zone != q.room.name))
     rules = ", ".join(dict.fromkeys(rule_words(alarm, q) for alarm in alarms))
     about = f"{zones}: {rules}" if zones else rules[:1].upper() + rules[1:]
-    begin = min((a.alarm.since_ns for a in alarms if a.alarm.since_ns), default=None)
+    begin = min((ns for a in alarms if (ns := since_ns(a, q))), default=None)
     since = f" since {clock(begin, q.now_ns(), q.room.timezone)}" if begin else ""
     waits = any(alarm.awaiting for alarm in alarms)
     end = "now" if waits else "acknowledged"
@@ -165,7 +168,7 @@ def _cases(q: Queries) -> list[Component]:
         name = f"Case {r.number}" if r.number is not None else "Case"
         where = ", ".join(q.zone(key).name for key in r.case.zones)
         what = f"{name}, {where}: worst {plain(r.worst.worst, r.worst.unit)}"
-        state = f"{len(r.missing)} missing" if r.missing else r.state
+        state = f"{r.missing_count} missing" if r.missing_count else r.state
         since = f"{clock(r.case.from_ns, now, zone)}–{clock(r.case.to_ns, now, zone)}"
         rows_.append(_row(what, since, html.A(state, href=f"/cases?case={r.number}") if r.number else state))
     return rows_

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -124,22 +125,24 @@ def _answered(place: int, question: Question, draft: Draft) -> Draft:
     ask, hint = question.words(draft)
     typer.echo(f"\n{place} of 8  {ask}")
     typer.echo(f"  {hint}" if fields else "  The file answers this.")
-    before = draft
+    before, right = draft, set[str]()
     while True:
-        draft = _filled(question, draft)
+        draft = _filled(question, draft, right)
         try:
             question.check(draft)
             return _tried(draft) if question.key == LIVE_TRY and draft.described is None else draft
         except Refused as refused:
             typer.echo(f"  {refused}", err=True)
-            # What was refused is not proposed again: Enter would be refused for ever.
-            wrong = [f.key for f in question.fields(draft) if str(refused).startswith(f.label.split(",")[0])]
+            # What was refused is asked again, alone, and not proposed: Enter would be refused for ever.
+            keys = {f.key: f.label.split(",")[0] for f in question.fields(draft)}
+            wrong = [key for key, label in keys.items() if str(refused).startswith(label)]
+            right = keys.keys() - wrong if wrong else set()
             draft = draft.with_values({key: before.text(key) for key in wrong})
 
 
-def _filled(question: Question, draft: Draft) -> Draft:
-    """Each field asked once; an answer may bring further fields."""
-    asked_ids: set[str] = set()
+def _filled(question: Question, draft: Draft, right: Collection[str]) -> Draft:
+    """Each field asked once, but for those that are right; an answer may bring further fields."""
+    asked_ids = set(right)
     while True:
         field = next((f for f in question.fields(draft) if f.key not in asked_ids), None)
         if field is None:

@@ -64,7 +64,7 @@ def printed_figures(e: Excursion) -> tuple[Any, ...]:
 def _row(r: CaseRecord, zone: ZoneInfo) -> tuple[Any, ...]:
     e = r.worst
     lasted = duration((r.case.to_ns - r.case.from_ns) / NS)
-    state = r.state if not r.missing else f"{r.state}, {len(r.missing)} missing"
+    state = r.state if not r.missing_count else f"{r.state}, {r.missing_count} missing"
     numbers = printed_figures(e)
     head = (
         "" if r.number is None else str(r.number),

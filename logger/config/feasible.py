@@ -152,7 +152,7 @@ def _acceptance(entry: Entry[RuleTable], rule: Rule, setup: Setup) -> Iterator[F
     if band * rule.r * U > width:
         least = f"{band * rule.r * U:.2g} {rule.unit}"
         expected = f"limits at least {least} wide, as U is {U:.2g} {rule.unit} ({by})"
-        yield entry.fault("", expected, f"{width:.3g} {rule.unit}: this zone could never be shown stable")
+        yield entry.fault("", expected, f"{width:.3g} {rule.unit}: this zone could never be stable")
 
 
 def _width(rule: Rule) -> float | None:

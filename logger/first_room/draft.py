@@ -147,8 +147,8 @@ def number(draft: Draft, key: str, label: str, example: str) -> float:
 
 
 def numbers(draft: Draft, key: str, label: str, example: str) -> list[float]:
-    """An answer as several numbers, separated by blanks, slashes or semicolons."""
-    parts = [part for part in re.split(r"[\s/;×]+", draft.text(key)) if part]
+    """An answer as several numbers, separated by blanks, slashes, semicolons or "x"."""
+    parts = [part for part in re.split(r"[\s/;×xX]+", draft.text(key)) if part]
     ones = [Draft({"": part}) for part in parts]
     try:
         return [number(item, "", label, example) for item in ones]

@@ -46,6 +46,11 @@ class CaseRecord:
         return list(lacking(self.work.texts, running=self.running, undecided=self.undecided))
 
     @property
+    def missing_count(self) -> int:
+        """How many decisions and texts are missing; that it still runs is no entry of a person."""
+        return len(self.missing) - self.running - bool(self.undecided) + len(self.undecided)
+
+    @property
     def state(self) -> str:
         """Running, open, decided, closed, or "no decision needed"."""
         if not self.case.in_use:

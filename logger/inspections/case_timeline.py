@@ -84,21 +84,23 @@ def _rule_name(setup: Setup, e: Excursion) -> str:
 def _of_alarms(store: Store, setup: Setup, record: CaseRecord) -> Iterator[Happening]:
     """What alarms of its rules did from its begin until a day after it had settled, and notices of them."""
     rules = {e.rule for e in record.case.runs}
-    keys = {alarm.key for alarm in setup.alarms if alarm.rule in rules}
+    names = {r.key: r.name for r in setup.rules}
+    keys = {alarm.key: names.get(alarm.rule, alarm.key) for alarm in setup.alarms if alarm.rule in rules}
     begin, end = record.case.from_ns, max(record.settled_ns.values()) + DAY_NS
     for entry in store.journal.entries(kind="alarm") if keys else ():
         what = entry.read(AlarmEntry)
         if what.get("alarm") in keys and begin <= entry.at_ns < end:
             change = f"{what.get('was', '')} → {what['is']}" if "is" in what else what.get("act", "")
-            why = f": {entry.why}" if entry.why else ""
-            yield Happening(entry.at_ns, f"alarm {what['alarm']}, {change}{why}", entry.who)
+            key = what["alarm"]
+            why = f": {entry.why.removeprefix(key + ': ')}" if entry.why else ""
+            yield Happening(entry.at_ns, f"alarm {keys[key]}, {change}{why}", entry.who)
     t = notice
     query = select(t.c.route, t.c.alarm, t.c.sent_ns).where(
         t.c.alarm.in_(sorted(keys)), t.c.sent_ns >= begin, t.c.sent_ns < end
     )
     with store.read() as conn:
         for row in conn.execute(query):
-            yield Happening(row.sent_ns, f"notice of alarm {row.alarm} sent by {row.route}", "service")
+            yield Happening(row.sent_ns, f"notice of alarm {keys[row.alarm]} sent by {row.route}", "service")
 
 
 def _of_work(store: Store, record: CaseRecord) -> Iterator[Happening]:

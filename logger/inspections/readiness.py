@@ -29,6 +29,8 @@ from ..verdicts.verdicts import Verdicts
 
 # Further ahead nobody can say that the room stays as it is.
 HORIZON_NS = 24 * 3600 * NS
+# What keeps a zone from being ready, after the names of its rules; another reason is its own word.
+WORDS = {"nonconforming": "out of limits", "guard band": "within U of a limit", "indeterminate": "not shown"}
 # So long after its start an inspection that still runs is asked about.
 FORGOTTEN_NS = 12 * 3600 * NS
 
@@ -56,8 +58,8 @@ def ready(verdicts: Verdicts, zone: str, now_ns: int, activity: str = "") -> Rea
     name, clock = verdicts.setup.zone(zone).name, ZoneInfo(verdicts.setup.room.timezone)
     stop = stops_in_force(verdicts.store).get(zone)
     if stop is not None:
-        why = f"work is stopped since {wall(stop.at_ns, clock)} by {stop.who}: {stop.why}"
-        return Readiness(zone, False, None, "work stopped", f"{name}: not ready, {why}.")
+        why = f"work stopped {wall(stop.at_ns, clock)} by {stop.who}: {stop.why}"
+        return Readiness(zone, False, None, "work stopped", f"{name}: not ready. {why[:1].upper()}{why[1:]}.")
     end_ns = now_ns // (verdicts.setup.step_s * NS) * verdicts.setup.step_s * NS
     begin_ns = end_ns - verdicts.setup.zone(zone).pre_window_s * NS
     judgement = verdicts.judgement(zone, begin_ns, end_ns, now_ns, activity=activity)
@@ -73,7 +75,7 @@ def _of(zone: Zone, judgement: Judgement, now_ns: int, clock: ZoneInfo) -> Readi
     if reason == "settling":
         left_s = _settling_left_s(zone, judgement)
         if left_s is None:
-            return _no(zone, reason, "machine and parts settle, and not within a day as the air is now")
+            return _no(zone, reason, "machine and parts would not settle within a day in this air")
         return _later(zone, now_ns + left_s * NS, clock, (reason, "machine and parts settle"))
     rules = [
         f.rule.name
@@ -81,11 +83,17 @@ def _of(zone: Zone, judgement: Judgement, now_ns: int, clock: ZoneInfo) -> Readi
         if int(f.conformity[-1])
         in (Conformity.NONCONFORMING, Conformity.INDETERMINATE, Conformity.GUARD_BAND)
     ]
-    return _no(zone, reason, f"{reason}{': ' + ', '.join(rules) if rules else ''}")
+    return _no(zone, reason, f"{', '.join(rules)}: {WORDS.get(reason, reason)}" if rules else reason)
 
 
 def _no(zone: Zone, reason: str, why: str) -> Readiness:
-    return Readiness(zone.key, False, None, reason, f"{zone.name}: not ready, {why}. No ready time yet.")
+    return Readiness(
+        zone.key,
+        False,
+        None,
+        reason,
+        f"{zone.name}: not ready. {why[:1].upper()}{why[1:]}. No ready time yet.",
+    )
 
 
 def _after_pre_window(zone: Zone, judgement: Judgement, now_ns: int, clock: ZoneInfo) -> Readiness:
@@ -108,7 +116,9 @@ def _later(zone: Zone, at_ns: int, clock: ZoneInfo, reasons: tuple[str, str]) ->
     """Not now; reasons: the word for programs, and the words for people."""
     reason, why = reasons
     at = wall(_minute(at_ns), clock)
-    sentence = f"{zone.name}: not yet, {why}. Ready at {at} if the room stays as it is."
+    sentence = (
+        f"{zone.name}: not ready. {why[:1].upper()}{why[1:]}. Ready at {at} if the room stays as it is."
+    )
     return Readiness(zone.key, False, at_ns, reason, sentence)
 
 

@@ -102,7 +102,7 @@ class Ways:
         except DeadlineExceeded as late:
             return SendOutcome("later", 0, str(late), overdue=True)
         return SendOutcome(
-            "accepted" if accepted else "later", 0, "" if accepted else "the chat service did not take it"
+            "accepted" if accepted else "later", 0, "" if accepted else "rejected by the chat service"
         )
 
 

@@ -15,7 +15,8 @@ from .children import module
 from .stop_request import StopRequest
 
 HOST = "127.0.0.1"
-_READY_S = 60.0
+_READY_S = 300.0  # a busy machine is slow, not at fault; a program that ended is noticed at once
+_ANSWER_S = 30.0  # for the first page: giving up earlier would only ask a slow server twice
 
 
 @contextmanager
@@ -53,7 +54,7 @@ def _wait_ready(process: subprocess.Popen[bytes], port: int, stop: StopRequest) 
     until = time.monotonic() + _READY_S
     while time.monotonic() < until and process.poll() is None and not stop.requested:
         try:
-            with urllib.request.urlopen(address(port), timeout=2):  # noqa: S310 (our own address)
+            with urllib.request.urlopen(address(port), timeout=_ANSWER_S):  # noqa: S310 (our own address)
                 return
         except (urllib.error.URLError, OSError):
             time.sleep(0.2)

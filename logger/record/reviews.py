@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from ..core.judge.judgement import digest
 from ..errors import Refused
-from ..instants import NS, local, parse, rfc3339
+from ..instants import NS, local, parse, rfc3339, wall
 from ..model import Excursion, Period, Setup
 from ..model.entry_forms import ReviewEntry
 from ..model.roles import Meaning
@@ -182,7 +182,7 @@ def review(  # noqa: PLR0917 (of what, by whom, what is said: each is asked for 
     no comment is given.
     """
     from_ns, to_ns = span_of(label, verdicts.setup.room.timezone)
-    _refuse_unreviewable(store, label, to_ns, comment, now_ns)
+    _refuse_unreviewable(verdicts, label, to_ns, comment, now_ns)
     for zone in _zones_at(verdicts.setup, from_ns):
         verdicts.prove(zone.key, now_ns)
     content = review_content(store, verdicts, label, now_ns)
@@ -210,9 +210,10 @@ def review(  # noqa: PLR0917 (of what, by whom, what is said: each is asked for 
     return _review(entry)
 
 
-def _refuse_unreviewable(store: Store, label: str, to_ns: int, comment: str, now_ns: int) -> None:
+def _refuse_unreviewable(verdicts: Verdicts, label: str, to_ns: int, comment: str, now_ns: int) -> None:
+    store, zone = verdicts.store, ZoneInfo(verdicts.setup.room.timezone)
     if to_ns > now_ns:
-        raise Refused(f"{label} is not over; it can be reviewed from {rfc3339(to_ns)} on.")
+        raise Refused(f"{label} ends on {wall(to_ns, zone)}; sign it after that.")
     extent = store.readings.extent()
     if extent is None or to_ns <= extent[0]:
         raise Refused(f"{label} lies before the record, which has nothing to review there.")

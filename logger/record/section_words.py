@@ -184,8 +184,7 @@ def gaps(facts: JudgedFacts, zone: ZoneInfo) -> Table:
 def without_limit(facts: JudgedFacts) -> Table:
     """Channels that no limit rests on, such as a thermometer read by hand."""
     rows = [
-        (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
-        for w in facts["without_limit"]
+        (w["channel"], str(w["readings"]), length(w["longest_silence_s"])) for w in facts["without_limit"]
     ]
     heads = ("Channel", "Readings", "Longest time without a reading")
     return table("Channels that no limit rests on", heads, "wrr", rows, "None.")

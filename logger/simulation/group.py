@@ -83,7 +83,7 @@ def run(folder: Path, count: int, port: int, say: Say, *, browser: bool = True, 
     if not LEAST <= count <= MOST:
         raise Refused(f"--rooms: expected {LEAST} to {MOST} rooms, found {count}.")
     if not once and not port_is_free(HOST, port):
-        raise Refused(f"Port {port} on {HOST} is taken by another program; choose another one with --port N.")
+        raise Refused(f"Port {port} is in use. Choose another with --port N.")
     with StopRequest() as stop:
         rooms = make(folder, count, say, stop)
         try:

@@ -194,3 +194,21 @@ def test_points_of_the_drift_chart_say_their_value(q: Queries) -> None:
     assert "%{y:+.3f} K" in drawn["data"][0]["hovertemplate"]
     first, second = sorted(label["y"] for label in drawn["layout"]["annotations"])
     assert second > first
+
+
+def test_no_label_of_a_plan_covers_another_point(q: Queries) -> None:
+    """P5 hangs 0.2 m from P4: its letters, about 7 px wide, keep off the mark of P4 and off its letters."""
+    spots = [
+        replace(spot(x, 2.0, 1.0, 20.0), probe=name) for name, x in (("P4", 6.2), ("P5", 6.0), ("P6", 6.4))
+    ]
+    drawn = parsed(plan(q.room, [], spots, 19.5, 20.5))
+    marks = [float(mark.attrib["cx"]) for mark in drawn.iter("circle")]
+    level = float(next(iter(drawn.iter("circle"))).attrib["cy"])
+    labels = [t for t in drawn.iter("text") if (t.text or "").startswith("P")]
+    assert (len(marks), len(labels)) == (3, 3)
+    for words in labels:
+        x, wide = float(words.attrib["x"]), 7.0 * len(words.text or "")
+        left = x - wide if words.attrib["text-anchor"] == "end" else x
+        if abs(float(words.attrib["y"]) - 4 - level) < 8:
+            assert not [at for at in marks if left < at < left + wide]
+    assert len({(t.attrib["y"], t.attrib["text-anchor"]) for t in labels}) == 3

@@ -85,7 +85,7 @@ def test_page_draws_what_the_record_says(q: Queries) -> None:
     vertical = chart(q, "machine-bay", "vertical", probes, (NOW - 2 * HOUR, NOW))
     assert vertical.limits == []
     page = str(gradients.layout(q, ""))
-    assert "Along the pair 0.039 ± 0.050 K/m" in page
+    assert "Along the pair: 0.039\\xa0±\\xa00.050\\xa0K/m" in page
 
 
 def test_zone_with_one_height_says_why(q: Queries) -> None:
@@ -147,7 +147,7 @@ def test_the_page_tells_one_difference_once(
     text = str(gradients.layout(q, "?zone=machine-bay"))
     assert "Vertical: not shown." in text
     assert "Horizontal: not shown." in text
-    assert "Along the pair -0.0" in text or "Along the pair 0.0" in text
+    assert "Along the pair: -0.0" in text or "Along the pair: 0.0" in text
     assert "P2–P1: not limited separately, as the line between the probes is inclined" in text
     assert "No limit." in text
     assert "Vertical gradient of" not in text
@@ -159,14 +159,14 @@ def test_the_wall_says_how_old_its_numbers_are(q: Queries, record: Synthetic) ->
     which probe is silent, and shows the next one that may decide; without any it says no value.
     """
     state = next(s for s in q.statements()[0].rules if s.unit == "degC")
-    assert f"{state.probe} 41 s, limit 19.5" in str(wall(q))
+    assert f"{state.probe}, 41 s ago, limit 19.5" in str(wall(q))
     newest = record.newest()
     row = replace(newest[f"{state.probe}.temperature"], taken_ns=record.now - 200 * NS)
     record.newest = lambda: newest | {row.channel: row}  # type: ignore[method-assign]
     text = str(wall(q))
     assert f"no reading from {state.probe} since 15:56" in text
     assert "19.91" not in text
-    assert "P1 41 s, limit 20.5" in text
+    assert "P1, 41 s ago, limit 20.5" in text
     del record.newest
     record.now += 160 * NS  # the newest reading is 201 s old, and the interval is 60 s
     assert "no value" in str(wall(q))

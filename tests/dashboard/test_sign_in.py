@@ -212,7 +212,7 @@ def test_own_password_is_changed(real: Any) -> None:
 
 
 class TestAdministration:
-    """Accounts of others, by an administrator and nobody else, each time with the own password."""
+    """Other accounts, by an administrator and nobody else, each time with the own password."""
 
     @pytest.fixture
     def admin(self, real: Any) -> Any:
@@ -330,7 +330,7 @@ class TestDemonstration:
         client = with_token(client)
         client.post("/sign-out")
         assert client.get("/").status_code == 302
-        assert "Go on as an invented person" in client.get("/sign-in").text
+        assert "Sign in as an invented person" in client.get("/sign-in").text
 
     def test_the_invented_people_stay_as_they_are(self, record: Synthetic) -> None:
         client = with_token(create_app(record.store.folder, source=record).server.test_client())

@@ -28,7 +28,7 @@ def test_a_campaign_is_planned_by_clicks_and_run(
     assert opened.axe() == []
     page.get_by_label("Key", exact=True).fill("map-1")
     page.get_by_label("Name, as the report prints it").fill("Working volume")
-    page.get_by_role("button", name="Plan it").click()
+    page.get_by_role("button", name="Plan campaign").click()
     expect(page.get_by_text("map-1: Working volume")).to_be_visible(timeout=60_000)
     page.get_by_role("button", name="Begin side by side before").click()
     end = page.get_by_role("button", name="End side by side before")

@@ -146,17 +146,17 @@ def test_the_first_start(open_page: Callable[..., Any], served: Callable[..., An
         page.get_by_label("metrologist").check()
         for label in ("Password", "Password, again"):
             page.get_by_label(label, exact=True).fill(PASSWORD)
-        page.get_by_role("button", name="Make this account").click()
+        page.get_by_role("button", name="Create account").click()
         page.get_by_role("link", name="Greta Holm").click()
-        page.get_by_role("link", name="Accounts of others").click()
+        page.get_by_role("link", name="Manage accounts").click()
         page.get_by_label("Full name, as records print it").fill("Ines Faber")
         page.get_by_label("A short name to sign in by").fill("faber")
         form = page.locator("form", has=page.get_by_label("A short name to sign in by"))
         form.get_by_label("quality").check()
         form.get_by_label("New password, 12 characters or more").fill(PASSWORD)
         form.get_by_label("New password, again").fill(PASSWORD)
-        form.get_by_label("Your own password, to confirm").fill(PASSWORD)
-        form.get_by_role("button", name="Make this account").click()
+        form.get_by_label("Your password, to confirm").fill(PASSWORD)
+        form.get_by_role("button", name="Create account").click()
         page.get_by_text("Ines Faber signs in as faber: quality.").wait_for()
         assert opened.axe() == []
     assert [a.name for a in People(record.store).all()] == ["faber", "gholm"]

@@ -69,8 +69,8 @@ def test_eight_questions_put_a_first_setup_in_force(probe: str, elsewhere: Path)
 
 
 def test_an_answer_that_cannot_be_used_is_asked_for_again(probe: str, elsewhere: Path) -> None:
-    """What was right stays proposed: only the wrong answer is typed again."""
-    typed = TYPED.format(address=probe, certificate=NONE).replace("6 4 3\n", "six\n\n\n\n6 4 3\n")
+    """What was right stays: only the wrong answer is asked again."""
+    typed = TYPED.format(address=probe, certificate=NONE).replace("6 4 3\n", "six\n6 x 4 x 3\n")
     code, out, err = begin(elsewhere, typed)
     assert code == 0, out + err
     assert "enter numbers such as 6 4 3. You entered “six”." in err
@@ -79,7 +79,7 @@ def test_an_answer_that_cannot_be_used_is_asked_for_again(probe: str, elsewhere:
 
 def test_what_was_refused_is_not_proposed_again(probe: str, elsewhere: Path) -> None:
     """Enter at the second try takes the proposal of the question, where it took the wrong answer for ever."""
-    typed = TYPED.format(address=probe, certificate=NONE).replace("Gear bay\n\n", "Gear bay\nlong\n\n\n", 1)
+    typed = TYPED.format(address=probe, certificate=NONE).replace("Gear bay\n\n", "Gear bay\nlong\n\n", 1)
     code, out, err = begin(elsewhere, typed)
     assert code == 0, out + err
     assert "enter a number such as 4. You entered “long”." in err

@@ -100,7 +100,7 @@ def test_work_is_resumed_by_authority_only(verdicts: Verdicts) -> None:
     job = Inspection("", "machine-bay", 0, None, "Ring")
     with pytest.raises(Refused, match="stopped by Jonas Wirth"):
         begin(store, setup, job, "Jonas Wirth", NOW)
-    assert "work is stopped" in ready(verdicts, "machine-bay", NOW).sentence
+    assert "Work stopped" in ready(verdicts, "machine-bay", NOW).sentence
     for nobody in ("Jonas Wirth", "A Stranger"):
         with pytest.raises(Refused, match="metrologist or quality"):
             work_stops.resume_work(store, setup, "machine-bay", who=nobody, why="looks fine", now_ns=NOW)

@@ -44,7 +44,7 @@ def test_a_letter_that_is_put_back_between_two_attempts_still_waits(store: Store
 
     assert WATCHED["notices"].out(knowing.facts(START + UNDELIVERED_S * NS)) == ""
     message = WATCHED["notices"].out(knowing.facts(START + (UNDELIVERED_S + 60) * NS))
-    assert message == "a notice has waited 16 min for a way out"
+    assert message == "a notice has not been delivered for 16 min"
 
 
 def test_a_letter_that_was_given_up_after_a_day_is_told_for_a_day(store: Store, config: Config) -> None:

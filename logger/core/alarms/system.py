@@ -78,7 +78,9 @@ def _notices(f: SystemFacts) -> str:
     if f.late_routes:
         return "; ".join(f"route {route}: {how}" for route, how in sorted(f.late_routes.items()))
     return (
-        f"a notice has waited {f.waiting_s / 60:.0f} min for a way out" if f.waiting_s > UNDELIVERED_S else ""
+        f"a notice has not been delivered for {f.waiting_s / 60:.0f} min"
+        if f.waiting_s > UNDELIVERED_S
+        else ""
     )
 
 
