@@ -59,15 +59,15 @@ restart the service'
     >>> plug_in_sentence({"expected": old, "found": None})
     'lab-probe 1.0 was approved, none can be used: install it again; then restart the service'
     """
-    expected, found = (_name_of(change.get(key)) for key in ("expected", "found"))
-    if not found:
+    expected, installed = (_name_of(change.get(key)) for key in ("expected", "found"))
+    if not installed:
         return f"{expected} was approved, none can be used: install it again; then restart the service"
-    if expected == found:
-        what = f"{found} has other files than were approved: install it as it was"
+    if expected == installed:
+        what = f"{installed} has other files than were approved: install it as it was"
     elif expected:
-        what = f"{expected} was approved, {found} is installed: install {expected} again"
+        what = f"{expected} was approved, {installed} is installed: install {expected} again"
     else:
-        what = f"{found} was approved by nobody: remove it"
+        what = f"{installed} was approved by nobody: remove it"
     return f"{what}, or enter the setup anew; then restart the service"
 
 
