@@ -256,4 +256,7 @@ class Group:
         page = overview(self.states(), choice, now_ns)
         who = visitor()
         name = who.person if who else ""
-        return {"page": page, "choice": choice, "who": name, "simulated": self.store.simulated, "room": NAME}
+        waiting = [r.summary for r in Receipts(self.registry.centre).unlisted(self.registry)]
+        unconfirmed = [(str(s.body["name"])[:60], s.key_name) for s in waiting]
+        facts = {"page": page, "choice": choice, "who": name, "unconfirmed": unconfirmed}
+        return {**facts, "simulated": self.store.simulated, "room": NAME}

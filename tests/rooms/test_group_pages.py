@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from dashboard.access.guard import CALLBACKS, need_of
 from dashboard.access.needs import ANYONE
 from dashboard.group.app import Group
 from logger.model.roles import Act, Role, may
+from logger.rooms.receipts import Receipts
 from tests.rooms.conftest import NOW, PASSWORD, MadeGroup
 
 ROLES = [role.value for role in Role]
@@ -58,6 +60,17 @@ def test_page_rooms_shows_states_and_its_guest_gets_into_no_room(served: Group) 
     for word in ("Gear hub", "Valve body", "VB-9"):
         assert word not in page
     assert client.get("/hall-3/").status_code == 404
+
+
+def test_page_rooms_names_a_room_that_nobody_confirmed(
+    served: Group, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = "<b>Annex</b>"  # what a stranger may have sent
+    receipt = SimpleNamespace(summary=SimpleNamespace(body={"name": name}, key_name="ab" * 32))
+    monkeypatch.setattr(Receipts, "unlisted", lambda self, registry: iter([receipt]))
+    page = signed_in(served, "guest").get("/").text
+    assert "Not confirmed: &lt;b&gt;Annex&lt;/b&gt; sends a summary." in page
+    assert f"stillroom rooms confirm KEY --key {'ab' * 32}" in page
 
 
 @pytest.mark.parametrize("role", ROLES)
