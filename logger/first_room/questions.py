@@ -140,6 +140,19 @@ def _position_fields(draft: Draft) -> tuple[Field, ...]:
     return tuple(field for probe in draft.probes for field in _position_of(draft, probe))
 
 
+# What a position is in, in words; without an entry the key is the word.
+MEDIA_WORDS = {
+    "part": "a part: on or in a workpiece",
+    "scale": "a scale of the machine",
+    "structure": "the structure of the machine",
+    "plate-top": "a plate, its top",
+    "plate-bottom": "a plate, its underside",
+    "supply": "supply air of the air handling",
+    "outdoor": "outdoors",
+    "pressure": "anywhere in the room: a barometer",
+}
+
+
 def _position_of(draft: Draft, probe: str) -> Iterator[Field]:
     of = f"{probe}: " if draft.described is not None else ""
     barometer = {c.quantity for c in draft.channels if c.probe == probe} == {"pressure"}
@@ -150,7 +163,7 @@ def _position_of(draft: Draft, probe: str) -> Iterator[Field]:
         name,
         "for example Table",
     )
-    media = tuple((medium, medium) for medium in MEDIA)
+    media = tuple((medium, MEDIA_WORDS.get(medium, medium)) for medium in MEDIA)
     yield Field(
         f"medium.{probe}",
         f"{of}it is in" if of else "It is in",
