@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 
 from logger.local_time import stretches
 from logger.model import Rule
-from logger.model.figures import decimals
+from logger.model.figures import decimals, usual_decimals
 from logger.units import quantity
 
-from ..data.words import USUAL_DECIMALS, difference, difference_unit, quantity_name, to_read_unit
+from ..data.words import difference, difference_unit, quantity_name, to_read_unit
 from . import theme
 from .axes import BOTTOM, TOP, axes, domains, frame, height_of, name_of
 from .chart import MS, Chart, ChartLine, Figure, base, boxes_of
@@ -259,7 +259,7 @@ def readout_meta(chart: Chart, line: ChartLine) -> Figure:
         "unit": to_read_unit(0.0, chart.unit)[1],
         "apart": difference(0.0, difference_unit(chart.unit))[1],
         "U": round(U, 4),
-        "places": decimals(U) if U else USUAL_DECIMALS.get(chart.unit, 1),
+        "places": decimals(U) if U else usual_decimals(chart.unit),
         "bin": line.bin_ns // MS,
         "limits": limits,
         "quantity": quantity_name(chart.quantity),

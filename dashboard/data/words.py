@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from logger.errors import IntervalError
 from logger.instants import NS, parse
 from logger.local_time import offset_at, offset_text
-from logger.model.figures import decimals, decimals_apart
+from logger.model.figures import decimals, decimals_apart, usual_decimals
 from logger.model.reader_units import FAHRENHEIT, text_in_fahrenheit
 
 from .preferences import fahrenheit
@@ -29,7 +29,6 @@ PRINTED_UNIT = {
     "1e-6": "× 10⁻⁶",
     "1": "",
 }
-USUAL_DECIMALS = {"degC": 2, "K": 2, "K/m": 2, "K/h": 2}  # of a value whose U is not known; else 1
 # Pressure is kept in Pa and read in hPa; everything else is shown in its canonical unit.
 SHOWN_FACTOR = {"Pa": (0.01, "hPa")}
 
@@ -152,7 +151,7 @@ def figure(value: float | None, name: str, U: float | None = None, limit: float 
         return "no value"
     shown_value, printed = to_read_unit(value, name)
     if U is None or math.isnan(U):
-        return f"{shown_value:.{USUAL_DECIMALS.get(name, 1)}f} {printed}"
+        return f"{shown_value:.{usual_decimals(name)}f} {printed}"
     shown_U, _ = difference(U, name)
     apart = 0 if limit is None else decimals_apart(shown_value, to_read_unit(limit, name)[0], shown_U)
     places = max(decimals(shown_U), apart)
@@ -177,8 +176,7 @@ def statistic(value: float | None, name: str) -> str:
     if value is None:
         return "–"
     shown_value, printed = to_read_unit(value, name)
-    places = {"kg/m3": 4, "%RH": 1, "Pa": 1, "hPa": 1}.get(name, 2)
-    return f"{shown_value:.{places}f} {printed}"
+    return f"{shown_value:.{usual_decimals(name)}f} {printed}"
 
 
 def point(value: float, name: str) -> str:

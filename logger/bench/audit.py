@@ -1,4 +1,4 @@
-"""What an assessor waits for: records of a month and a year, the answer to one date, the package, verifying.
+"""What an assessor waits for: records of a month and a year, one date, the package, verifying, an impact.
 
 Each step is timed by itself in one run, on a record as `record.py` makes it.
 """
@@ -10,8 +10,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..acts.inspections import add_inspections, inspections
 from ..errors import Refused
+from ..inspections.assess import question_of
+from ..inspections.batch import assess_many
+from ..inspections.impact import by_probe
 from ..instants import NS
+from ..model import Inspection
 from ..package import pack, verify_package
 from ..record.at_instant import state_at
 from ..record.issuance import issue
@@ -21,6 +26,7 @@ from .timing import time_call
 
 DAY_NS = 86_400 * NS
 MONTH_DAYS = 31
+JOBS = 10_000
 
 
 @dataclass(frozen=True)
@@ -36,6 +42,10 @@ class AuditFigures:
     package_s: float
     package_bytes: int
     verify_s: float
+    jobs: int
+    affected: int
+    impact_s: float
+    whole_answers_s: float
 
     def lines(self) -> list[str]:
         """What is printed."""
@@ -46,13 +56,22 @@ class AuditFigures:
             f"the answer to one date: {1000 * self.moment_s:.0f} ms",
             f"package of everything: {self.package_s:.1f} s, {self.package_bytes / 1e6:.0f} MB; "
             f"verified in {self.verify_s:.1f} s",
+            f"a probe that was wrong for a month, {self.jobs:,} inspections, {self.affected} affected: "
+            f"{self.impact_s:.1f} s; the whole answers on these: {self.whole_answers_s:.1f} s, "
+            f"{self.whole_answers_s / self.impact_s:.1f} times as long",
         ]
 
 
 def run(
-    folder: Path, channels: int, days: int, say: Callable[[str], None], month_days: int = MONTH_DAYS
+    folder: Path,
+    channels: int,
+    days: int,
+    say: Callable[[str], None],
+    *,
+    month_days: int = MONTH_DAYS,
+    jobs: int = JOBS,
 ) -> AuditFigures:
-    """Make the record if needed and take all figures in one run; a smoke test takes a shorter month."""
+    """Make the record if needed and take all figures in one run; a smoke test takes less of both."""
     if days < 2 * month_days:
         raise Refused(f"A record of {days} days is too short; expected {2 * month_days} or more (--days).")
     end_ns = START_NS + days * DAY_NS
@@ -80,4 +99,32 @@ def run(
         size = sum(file.stat().st_size for file in package.rglob("*") if file.is_file())
         verifying = time_call(lambda: verify_package(package))
         readings = sum(seal.rows for seal in store.archive.seals())
-    return AuditFigures(readings, first, again, whole_s, days, answer, packing, size, verifying)
+        say("inspections")
+        impact = _impact(Verdicts(store, room), (START_NS, end_ns), month, now_ns, jobs)
+    return AuditFigures(readings, first, again, whole_s, days, answer, packing, size, verifying, *impact)
+
+
+def _impact(
+    verdicts: Verdicts, record: tuple[int, int], month: tuple[int, int], now_ns: int, number: int
+) -> tuple[int, int, float, float]:
+    """How many inspections there are and are affected; s of the question, and of whole answers on these."""
+    setup, step_ns = verdicts.setup, (record[1] - record[0]) // (number + 2)
+    if not inspections(verdicts.store):
+        begins = [record[0] + n * step_ns // NS * NS for n in range(1, number + 1)]
+        jobs = [_job(place, begin_ns) for place, begin_ns in enumerate(begins)]
+        add_inspections(verdicts.store, setup, jobs, "bench")
+    probe = next(iter(setup.probes))
+    affected = by_probe(verdicts, probe, month, now_ns, 0.1)
+    impact_s = time_call(lambda: by_probe(verdicts, probe, month, now_ns, 0.1))
+    questions = [question_of(impact.job, now_ns) for impact in affected]
+    whole_s = time_call(lambda: assess_many(verdicts, questions, now_ns))
+    return number, len(affected), impact_s, whole_s
+
+
+def _job(number: int, begin_ns: int) -> Inspection:
+    """Twenty minutes to an hour and a half, of 50 to 650 mm of steel."""
+    end_ns = begin_ns + (20 + number * 7 % 70) * 60 * NS
+    length_mm = 50.0 + number * 37 % 600
+    return Inspection(
+        f"J-{number:05d}", ZONE, begin_ns, end_ns, f"part {number}", "", "steel", length_mm, 12.0
+    )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
-from ..model.figures import to_printed_unit, unit_name
+from ..model.figures import to_printed_unit, unit_name, usual_decimals
 from .context import Session
 from .output import duration, figures, number_of, table
 
@@ -150,10 +150,7 @@ def check_lines(session: Session, result: Check) -> list[str]:
     read = [
         (
             s.channel,
-            *(
-                _figure(None if n is None else to_printed_unit(n, s.unit))
-                for n in (s.min, s.max, s.mean, s.span)
-            ),
+            *("–" if n is None else _statistic(n, s.unit) for n in (s.min, s.max, s.mean, s.span)),
             unit_name(s.unit),
             _share(s.share_conforming),
             _share(s.share_conforming_in_use),
@@ -182,6 +179,10 @@ def leading_first(check: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _figure(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
+
+
+def _statistic(value: float, unit: str) -> str:
+    return f"{to_printed_unit(value, unit):.{usual_decimals(unit)}f}"
 
 
 def _share(share: float | None) -> str:

@@ -192,7 +192,8 @@ def audit(
     days: Annotated[int, typer.Option(help="How many days of them.")] = 365,
     as_json: Json = False,
 ) -> None:
-    """What an assessor waits for: records of a month and of everything, one date, the package, verifying it.
+    """What an assessor waits for: records of a month and of everything, one date, the package, verifying
+    it, and which of 10,000 inspections a wrong probe affects.
 
     Making a year of 10 probes takes a minute or two.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -18,6 +18,7 @@ from .output import answer
 
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
+    from ..model import TemperatureUnit
     from ..verdicts.verdicts import Verdicts
 
 case = typer.Typer(help="Cases: excursions of one event, what they affect, and what was decided.")
@@ -100,6 +101,10 @@ def show(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Also as a sheet on paper: a PDF file.")
     ] = None,
+    unit: Annotated[
+        Literal["degC", "degF"],
+        typer.Option("--unit", help="Of temperatures on the sheet; differences go with it."),
+    ] = "degC",
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
@@ -110,6 +115,7 @@ def show(
     Examples:
       stillroom case show 1
       stillroom case show 1 --out case-1.pdf
+      stillroom case show 1 --unit degF --out case-1.pdf
     """
     from ..inspections.cases import impacts_of
 
@@ -117,18 +123,20 @@ def show(
         record, verdicts = _record(session, number), session.verdicts()
         impacts = impacts_of(verdicts, record, session.now_ns)
         if out is not None:
-            _write_sheet(out, verdicts, record, session.now_ns)
+            _write_sheet(out, verdicts, record, session.now_ns, unit)
     payload = {**record.to_dict(), "impact": [i.to_dict() for i in impacts]}
     answer(payload, as_json, case_lines(record, impacts, session.setup, session.zone_info))
 
 
-def _write_sheet(out: Path, verdicts: Verdicts, record: CaseRecord, now_ns: int) -> None:
+def _write_sheet(
+    out: Path, verdicts: Verdicts, record: CaseRecord, now_ns: int, unit: TemperatureUnit
+) -> None:
     from ..errors import Refused
     from ..record.case_sheet import case_sheet
 
     try:
         with out.open("xb") as file:
-            file.write(case_sheet(verdicts, record, now_ns))
+            file.write(case_sheet(verdicts, record, now_ns, temperatures=unit))
     except FileExistsError:
         raise Refused(f"{out} is there already; nothing was written. Name another file with --out.") from None
     except OSError as error:

@@ -92,7 +92,7 @@ def _rows(rules: Sequence[Rule], activities: Sequence[str]) -> list[list[str]]:
     """A row for each kind of limit: what is limited, then the limit for all work and for each activity."""
     by_name: dict[tuple[str, str], dict[str, list[str]]] = {}
     for rule in rules:
-        cell = by_name.setdefault((_subject(rule), rule.name), {}).setdefault(rule.activity, [])
+        cell = by_name.setdefault((rule_subject(rule), rule.name), {}).setdefault(rule.activity, [])
         cell.append(limits_text(rule))
     return [[subject, *_cells(cells, activities)] for (subject, _), cells in by_name.items()]
 
@@ -102,7 +102,7 @@ def _cells(cells: Mapping[str, Sequence[str]], activities: Sequence[str]) -> lis
     return [general or "–", *("; ".join(cells.get(a, ())) or general for a in activities[1:])]
 
 
-def _subject(rule: Rule) -> str:
+def rule_subject(rule: Rule) -> str:
     """What a rule limits, as people call it, with the medium where it is not the air."""
     media = "" if rule.media == ("air",) else f" ({', '.join(m.replace('-', ' ') for m in rule.media)})"
     quantity = rule.quantity.replace("_", " ")

@@ -172,7 +172,7 @@ class _Sheets:
         self._limits(sheet, row + 2, verdicts, facts)
 
     def _limits(self, sheet: Any, row: int, verdicts: Verdicts, facts: WorkbookFacts) -> None:
-        from .door_notice import limits_text
+        from .door_notice import limits_text, rule_subject
 
         for n, head in enumerate(("zone", "limit", "for", "at", "basis as it was written")):
             sheet.write_string(row, n, head, self._head)
@@ -184,7 +184,7 @@ class _Sheets:
                     and (rule.to_ns or facts.span[1]) > facts.span[0]
                 ):
                     row += 1
-                    what = f"{rule.quantity} {rule.name}".strip()
+                    what = rule_subject(rule)
                     self._row(sheet, row, (verdicts.setup.zone(zone).name, what, rule.activity or "all work",
                                            limits_text(rule, self._unit), rule.basis))  # fmt: skip
 

@@ -22,6 +22,10 @@ _PRINTED: Mapping[str, tuple[str, float]] = {
     "kg/m3": ("kg/m³", 1.0),
     "um": ("µm", 1.0),
 }
+# Decimals of a printed value whose U is not known; else one. The density of air changes in the third.
+_USUAL_DECIMALS: Mapping[str, int] = {"degC": 2, "K": 2, "K/m": 2, "K/h": 2} | {
+    "°F": 2, "°F/m": 2, "°F/h": 2, "g/m3": 2, "kg/m3": 4, "1e-6": 2,
+}  # fmt: skip
 MOST_ROUNDING = 0.05  # of U
 MOST_DECIMALS = 6  # values are whole millionths of a unit
 
@@ -47,6 +51,15 @@ def difference_unit(unit: str) -> str:
     ('K', 'Pa')
     """
     return "K" if unit == "degC" else unit
+
+
+def usual_decimals(unit: str) -> int:
+    """Decimal places, as printed, of values of a canonical unit whose U is not known, such as statistics.
+
+    >>> usual_decimals("degC"), usual_decimals("Pa"), usual_decimals("kg/m3")
+    (2, 1, 4)
+    """
+    return _USUAL_DECIMALS.get(unit, 1)
 
 
 def decimals(U: float | None) -> int:

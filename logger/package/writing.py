@@ -113,7 +113,8 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
 ) -> PackedFiles:
     """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands.
 
-    Every zone is judged anew for it: no stored verdict is believed. temperatures: of its first page.
+    Every zone is judged anew for it: no stored verdict is believed. temperatures: of its
+    first page and of the sheets of cases.
     """
     import bagit
 
@@ -189,7 +190,7 @@ def _payload(
     temperatures: TemperatureUnit,
 ) -> None:
     contents = summary(store, verdicts, span, now_ns)
-    files = dict(_texts(store, verdicts, span, now_ns)) | {"summary.json": _json(contents)}
+    files = dict(_texts(store, verdicts, span, now_ns, temperatures)) | {"summary.json": _json(contents)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
     files |= report_files(selftest(now_ns))
     for name, content in files.items():
@@ -202,7 +203,7 @@ def _payload(
 
 
 def _texts(
-    store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int
+    store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int, temperatures: TemperatureUnit
 ) -> Iterator[tuple[str, bytes]]:
     setup = verdicts.setup
     simulated = " (SIMULATED: no measured data)" if store.simulated else ""
@@ -220,7 +221,8 @@ def _texts(
     yield "cases.json", _json(facts)
     for record in cases:
         if record.number is not None:
-            yield f"cases/case-{record.number:06d}.pdf", case_sheet(verdicts, record, now_ns)
+            sheet = case_sheet(verdicts, record, now_ns, temperatures=temperatures)
+            yield f"cases/case-{record.number:06d}.pdf", sheet
     yield "inspections.json", _json(inspection_facts(verdicts, facts, span, now_ns))
     yield (
         "reviews.json",

@@ -9,8 +9,12 @@ from zoneinfo import ZoneInfo
 from ..inspections.case_forms import CaseForm, CaseInspection
 from ..inspections.case_timeline import HappeningForm
 from ..instants import parse, wall
+from ..model import TemperatureUnit
+from ..model.plain_forms import ExcursionForm
+from ..model.reader_units import difference_in_fahrenheit, value_in_fahrenheit
 from .names import EXPLANATION, person_text
-from .print_words import Table
+from .print_words import Table, sentences
+from .print_words import unit as printed_unit
 
 TEXTS = (
     ("cause", "Cause"),
@@ -25,14 +29,16 @@ TEXTS = (
 
 
 class SheetHead(TypedDict):
-    """Of which room a sheet is, with the names of its zones, and when it was printed."""
+    """Of which room a sheet is, with the names of its zones and rules, when and for whom it was printed."""
 
     room: str
     site: str
     timezone: str
     simulated: bool
     zones: Mapping[str, str]
+    rules: Mapping[str, str]
     printed: str
+    temperatures: TemperatureUnit
 
 
 Section: TypeAlias = tuple[str, Sequence[str], str, Sequence[Sequence[str]], str]
@@ -58,7 +64,7 @@ def _case_row(case: CaseForm, zone: ZoneInfo) -> tuple[str, ...]:
     texts = case["texts"]
     cause = clip(": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet")
     names = ("immediate_action", "impact", "decision")
-    words = ". ".join(clip(texts[name]) for name in names if texts.get(name))
+    words = sentences(clip(texts[name]) for name in names if texts.get(name))
     closed = case["closed"] if case["state"] == "closed" else None
     missing = f", {len(case['missing'])} missing" if case["missing"] else ""
     by = f" by {person_text(closed, 'who')}, {_short(closed['at'], zone)}" if closed else ""
@@ -86,13 +92,13 @@ def sheet(facts: CaseForm, happenings: Sequence[HappeningForm], head: SheetHead)
         "sentence": _sentence(facts),
         "span": span,
         "sections": [
-            _runs(facts, zone),
+            _runs(facts, zone, head),
             _timeline(happenings, zone),
             _inspections(facts, zone),
             _texts(facts, zone),
         ],
         "judged": [EXPLANATION],
-        "footer": f"{head['room']} · case {number} · printed {head['printed']}",
+        "footer": f"{head['room']} · case {number} · printed {wall(parse(head['printed'], zone), zone)}",
     }
 
 
@@ -116,23 +122,31 @@ def _section(section: Section) -> Table:
     }
 
 
-def _runs(facts: CaseForm, zone: ZoneInfo) -> Table:
-    rows = [
-        (
-            e["rule"],
-            _short(e["from"], zone),
-            _short(e["to"], zone),
-            f"{e['worst']:.3f}",
-            f"{e['limit']:.3f}",
-            f"{e['U']:.3f}",
-            {"degC": "°C"}.get(e["unit"], e["unit"]),
-            ", ".join(e["probes"]),
-            "yes" if e["proven"] else "within U",
-        )
-        for e in facts["runs"]
-    ]
+def _runs(facts: CaseForm, zone: ZoneInfo, head: SheetHead) -> Table:
+    several = len(facts["zones"]) > 1
+    rows = [_run(run, zone, head, several) for run in facts["runs"]]
     heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Unit", "Probe", "Proven")
     return _section(("Runs by rule", heads, "wllrrrlll", rows, "None."))
+
+
+def _run(run: ExcursionForm, zone: ZoneInfo, head: SheetHead, several: bool) -> tuple[str, ...]:
+    name, unit = head["rules"].get(run["rule"], run["rule"]), run["unit"]
+    figures = [(run["worst"], unit), (run["limit"], unit), (run["U"], unit)]
+    if head["temperatures"] == "degF":
+        figures = [
+            value_in_fahrenheit(*figures[0]),
+            value_in_fahrenheit(*figures[1]),
+            difference_in_fahrenheit(*figures[2]),
+        ]
+    return (
+        f"{head['zones'][run['zone']]}: {name}" if several else name,
+        _short(run["from"], zone),
+        _short(run["to"], zone),
+        *(f"{figure:.3f}".replace("-", "−") for figure, _ in figures),
+        printed_unit(figures[0][1]),
+        ", ".join(run["probes"]),
+        "yes" if run["proven"] else "within U",
+    )
 
 
 def _timeline(happenings: Sequence[HappeningForm], zone: ZoneInfo) -> Table:
@@ -152,7 +166,7 @@ def _inspections(facts: CaseForm, zone: ZoneInfo) -> Table:
         )
         for row in facts["inspections"]
     ]
-    heads = ("Inspection", "Of", "Verdict", "Thermal error", "Of tolerance", "Decision, reason, customer")
+    heads = ("Inspection", "Of", "Verdict", "Largest effect", "Of tolerance", "Decision, reason, customer")
     return _section(("Affected inspections", heads, "lllrrw", rows, "No inspection is affected."))
 
 
@@ -160,7 +174,8 @@ def _decision(row: CaseInspection, zone: ZoneInfo) -> str:
     if not row["decision"]:
         return "not decided"
     by = f"({person_text(row, 'who')}, {_short(row['at'], zone)})"
-    return f"{row['decision']}: {row['why']}. Customer: {row['customer']} {by}"
+    words = sentences([f"{row['decision']}: {row['why']}", f"Customer: {row['customer']}"])
+    return f"{words} {by}"
 
 
 def _texts(facts: CaseForm, zone: ZoneInfo) -> Table:

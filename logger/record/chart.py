@@ -23,6 +23,7 @@ from .verdict_trace import TRACE_HEIGHT, draw_trace
 WIDTH, LEFT, RIGHT = 493.0, 46.0, 78.0
 COLUMNS = 740  # two points of data for each column of about half a point
 TITLE, AXIS, APART = 18.0, 36.0, 10.0
+LABEL, MOST_COLUMNS = 8, 3  # height of a name at the end of a line; columns of names
 
 
 @dataclass(frozen=True)
@@ -195,16 +196,29 @@ def _envelope(taken_ns: Int, value: Float, frame: _Frame) -> tuple[Int, Float]:
 
 
 def _labels(lines: Sequence[Line], frame: _Frame) -> str:
-    """Names at the ends of the lines in place of a legend, pushed apart where they would touch."""
+    """Names at the ends of the lines in place of a legend, pushed apart where they would touch.
+
+    More than the panel is high stand in up to three columns, neighbours beside each other.
+    """
     raw_ends = [(float(frame.y(_last(line))), n) for n, line in enumerate(lines)]
     ends = sorted((y, n) for y, n in raw_ends if np.isfinite(y))
+    columns = min(MOST_COLUMNS, -(-len(ends) // max(1, int(frame.height // LABEL + 1))) or 1)
+    rows, width = [ends[n : n + columns] for n in range(0, len(ends), columns)], RIGHT / columns
     parts, floor = [], frame.top + 2
-    for place, (y, n) in enumerate(ends):
-        ceiling = frame.top + frame.height - 8 * (len(ends) - 1 - place)
-        at = min(max(y, floor), ceiling)
-        floor = at + 8
-        parts.append(_label(lines[n].label, at, n))
+    for place, row in enumerate(rows):
+        ceiling = frame.top + frame.height - LABEL * (len(rows) - 1 - place)
+        at = min(max(row[0][0], floor), ceiling)
+        floor = at + LABEL
+        parts += [
+            _label(_fitting(lines[n].label, width), at, n, column * width)
+            for column, (_, n) in enumerate(row)
+        ]
     return "".join(parts)
+
+
+def _fitting(label: str, width: float) -> str:
+    """A label, or the probe alone where a column has no room for what it stands in."""
+    return label if width >= RIGHT else label.partition(" ")[0]
 
 
 def _last(line: Line) -> float:
@@ -212,9 +226,9 @@ def _last(line: Line) -> float:
     return float(finite[-1]) if len(finite) else float("nan")
 
 
-def _label(words: str, y: float, place: int) -> str:
+def _label(words: str, y: float, place: int, aside: float) -> str:
     colour, dash = SERIES[place % len(SERIES)]
-    x = WIDTH - RIGHT + 3
+    x = WIDTH - RIGHT + 3 + aside
     return path(f"M{x:g} {number(y)}h12", colour, 1.0, dash) + text(x + 15, y + 2.4, words, fill=colour)
 
 

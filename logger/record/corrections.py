@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 from ..core.calibration.breakdown import largest_change
 from ..core.calibration.trace import register_trace
-from ..instants import NS, rfc3339
+from ..instants import NS, parse, rfc3339, wall
 from ..model import Certificate, Setup
 from ..model.certificates import Polynomial
 from .fact_forms import AsFoundFacts, CorrectionFacts, PolynomialFacts, TraceFacts
@@ -81,13 +83,11 @@ def correction_points(c: CorrectionFacts) -> str:
     return f"{points}; polynomial {terms} of (indication − {curve['centre']:g})/{curve['scale']:g}"
 
 
-def as_found_words(as_found: AsFoundFacts) -> str:
-    """What the next calibration found and between which days it acts, by which model."""
+def as_found_words(as_found: AsFoundFacts, zone: ZoneInfo) -> str:
+    """What the next calibration found and between which days of the room's clock it acts, by which model."""
     errors = "; ".join(f"{_signed_number(p['error'])} at {p['indication']:g}" for p in as_found["points"])
-    return (
-        f"{as_found['certificate']}: error {errors}, {as_found['model']} from {as_found['from'][:10]} to "
-        f"{as_found['to'][:10]}"
-    )
+    begin, end = (wall(parse(as_found[name], zone), zone)[:10] for name in ("from", "to"))
+    return f"{as_found['certificate']}: error {errors}, {as_found['model']} from {begin} to {end}"
 
 
 def _signed_number(value: float) -> str:

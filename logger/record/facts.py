@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from ..core.calibration.as_found import released_until_ns
 from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Certificate, Excursion, Period, Placement, Rule, Setup
+from ..series import Int
 from .act_facts import acts_about, people_of
 from .acts import acts_in
 from .case_facts import decisions_by_inspection, record_cases
@@ -228,7 +229,9 @@ def _probes(setup: Setup, span: Interval) -> list[StayFacts]:
 
 def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> StayFacts:
     probe, position = setup.probes[stay.probe], setup.positions[stay.position]
-    in_force = {key: _in_force(setup, key, span) for key in probe.channels}
+    until_ns = span.to_ns if stay.to_ns is None else min(stay.to_ns, span.to_ns)
+    within = replace(span, from_ns=max(stay.from_ns, span.from_ns), to_ns=until_ns)
+    in_force = {key: _in_force(setup, key, within) for key in probe.channels}
     return {
         "probe": probe.key,
         "serial": probe.serial,
@@ -239,7 +242,7 @@ def _stay_dict(setup: Setup, stay: Placement, span: Interval) -> StayFacts:
         "from": rfc3339(stay.from_ns),
         "to": None if stay.to_ns is None else rfc3339(stay.to_ns),
         "certificates": [
-            _certificate(c, span, setup) for certificates in in_force.values() for c in certificates
+            _certificate(c, within, setup) for certificates in in_force.values() for c in certificates
         ],
         "without_certificate": [key for key, certificates in in_force.items() if not certificates],
     }
@@ -361,12 +364,16 @@ def _gaps(store: Store, setup: Setup, span: Interval) -> list[GapFacts]:
 def _gaps_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterable[tuple[int, int]]:
     """While its probe stood in the zone: a probe that came later was not silent before."""
     longest = int(setup.channels[key].max_age_s * NS)
-    for begin_ns, end_ns in _stays(setup, key, span):
-        readings = store.readings.read(key, begin_ns, end_ns)
-        taken_ns = readings.taken_ns[np.isfinite(readings.value)]
-        edges = np.concatenate([[begin_ns], taken_ns, [end_ns]])
+    for edges in _edges_of(store, setup, key, span):
         for place in np.flatnonzero(np.diff(edges) > longest):
             yield int(edges[place]), int(edges[place + 1])
+
+
+def _edges_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterator[Int]:
+    """Of each stay in the zone its begin, the instants of its readings with a value, and its end, in ns."""
+    for begin_ns, end_ns in _stays(setup, key, span):
+        readings = store.readings.read(key, begin_ns, end_ns)
+        yield np.concatenate([[begin_ns], readings.taken_ns[np.isfinite(readings.value)], [end_ns]])
 
 
 def _stays(setup: Setup, key: str, span: Interval) -> list[tuple[int, int]]:
@@ -395,12 +402,13 @@ def _without_limit(store: Store, setup: Setup, span: Interval) -> list[Unlimited
     ruled = set(_judged_channels(setup, span))
     rows: list[UnlimitedFacts] = []
     for key in setup.channels_in(span.zone):
-        stays = _stays(setup, key, span)
-        if key in ruled or not stays:
+        if key in ruled:
             continue
-        counts = [np.isfinite(store.readings.read(key, *stay).value).sum() for stay in stays]
-        longest = max((b - a for a, b in _gaps_of(store, setup, key, span)), default=0)
-        rows.append({"channel": key, "readings": int(sum(counts)), "longest_silence_s": longest // NS})
+        stays = list(_edges_of(store, setup, key, span))
+        if stays:
+            count = sum(len(edges) - 2 for edges in stays)
+            longest = max(int(np.diff(edges).max()) for edges in stays)
+            rows.append({"channel": key, "readings": count, "longest_silence_s": longest // NS})
     return rows
 
 

@@ -56,10 +56,13 @@ def figure(
 
     height: points that it may take, which its panels share; None: as high as each likes.
     """
-    keys = setup.channels_in(span.zone)
-    quantities = dict.fromkeys(setup.channels[key].quantity for key in keys)
-    order = sorted(quantities, key=lambda q: (list(_PANELS).index(q) if q in _PANELS else 99, q))
-    panels = [_panel(store, setup, quantity, span, temperatures) for quantity in order]
+    groups: dict[tuple[str, bool], list[Channel]] = {}
+    for key in setup.channels_in(span.zone):
+        channel = setup.channels[key]
+        groups.setdefault((channel.quantity, _is_outdoors(setup, channel)), []).append(channel)
+    order = sorted(groups, key=lambda g: (list(_PANELS).index(g[0]) if g[0] in _PANELS else 99, *g))
+    each = [_panel(store, setup, group, groups[group], span, temperatures) for group in order]
+    panels = [panel for panel in each if panel.limits or any(map(_has_values, panel.lines))]
     if height is not None and panels:
         left = height - TRACE_HEIGHT - AXIS - len(panels) * (TITLE + APART)
         share = min(max(left / sum(panel.height for panel in panels), LOWEST), HIGHEST)
@@ -67,24 +70,37 @@ def figure(
     return draw(panels, periods, span.from_ns, span.to_ns, ZoneInfo(setup.room.timezone))
 
 
-def _panel(
-    store: Store, setup: Setup, quantity: str, span: Interval, temperatures: TemperatureUnit
+def _is_outdoors(setup: Setup, channel: Channel) -> bool:
+    """Whether a channel only ever stood outdoors: on one scale with the room it would flatten the room."""
+    places = setup.placements_of(channel.key)
+    return bool(places) and all(setup.positions[p.position].medium == "outdoor" for p in places)
+
+
+def _panel(  # noqa: PLR0917 (what is drawn, for whom, over which time)
+    store: Store,
+    setup: Setup,
+    group: tuple[str, bool],
+    channels: Sequence[Channel],
+    span: Interval,
+    temperatures: TemperatureUnit,
 ) -> ChartPanel:
+    quantity, outdoors = group
     height, decimals, factor, name = _PANELS.get(quantity, _OTHER)
     axis, name = (FAHRENHEIT_AXIS, "°F") if (temperatures, name) == ("degF", "degC") else (Axis(factor), name)
-    channels = [
-        setup.channels[k] for k in setup.channels_in(span.zone) if setup.channels[k].quantity == quantity
-    ]
-    limits = [r for r in setup.rules_of(span.zone) if _is_drawn(r, quantity, span)]
+    limits = [r for r in setup.rules_of(span.zone) if not outdoors and _is_drawn(r, quantity, span)]
     note = f"{unit(name)}, corrected" + ("; hatched: guard band" if limits else "; no limit")
     return ChartPanel(
-        quantity.replace("_", " ").capitalize(),
+        quantity.replace("_", " ").capitalize() + (" outdoors" if outdoors else ""),
         note,
-        height,
+        min(height, _OTHER[0]) if outdoors else height,
         decimals,
         tuple(_line(store, setup, channel, span, axis) for channel in channels),
         tuple(_limits(store, setup, rule, span, axis) for rule in limits),
     )
+
+
+def _has_values(line: Line) -> bool:
+    return bool(np.isfinite(line.value).any())
 
 
 def _is_drawn(rule: Rule, quantity: str, span: Interval) -> bool:

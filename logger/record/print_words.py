@@ -5,7 +5,7 @@ Times on paper are wall time of the room with its offset; the JSON beside it has
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Literal, NotRequired, TypeAlias, TypedDict, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -47,6 +47,16 @@ def length(seconds: float) -> str:
         return f"{seconds:.0f} s"
     hours, minutes = divmod(round(seconds / 60), 60)
     return " ".join(f"{n} {unit}" for n, unit in ((hours, "h"), (minutes, "min")) if n)
+
+
+def sentences(texts: Iterable[str]) -> str:
+    """Texts that people wrote, one behind the other, each with one full stop between them.
+
+    >>> sentences(["Measuring stopped.", "No result is affected", "Stands."])
+    'Measuring stopped. No result is affected. Stands.'
+    """
+    *first, last = [*(text.strip() for text in texts if text.strip())] or [""]
+    return " ".join([*(text if text[-1] in ".!?…" else f"{text}." for text in first), last])
 
 
 def grouped(phrases: Sequence[str]) -> list[str]:

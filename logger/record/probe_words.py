@@ -50,7 +50,7 @@ def _parts(c: CertificateFacts, zone: ZoneInfo) -> str:
     stated = f"{issuer}: {correction_points(c)}. Drift ±{c['drift']:g}, resolution {c['resolution']:g}, "
     stated += f"noise {c['noise']:g}, other {c['other_u']:g}."
     if c["as_found"]:
-        stated += f" Found later by {as_found_words(c['as_found'])}."
+        stated += f" Found later by {as_found_words(c['as_found'], zone)}."
     trace = c.get("worked_out")
     return stated if not trace else f"{stated} On {at(trace['at'], zone)}, {trace['text']}."
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from ..inspections.case_forms import CaseForm
 from ..instants import parse
-from ..model.figures import decimals_apart, to_printed_unit, unit_name
+from ..model.figures import decimals_apart, to_printed_unit, unit_name, usual_decimals
 from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows
@@ -90,14 +90,16 @@ def statistics(facts: JudgedFacts) -> Table:
 
 
 def _statistic(row: StatisticFacts) -> tuple[str, ...]:
-    name, factor = unit(row["unit"]), 1.0
     shares = (row["share_conforming"], row["share_conforming_in_use"])
-    if row["unit"] == "Pa":  # people read the barometer in hPa
-        name, factor = "hPa", 0.01
     values = (row["min"], row["max"], row["mean"], row["span"])
-    places = PLACES.get(row["unit"], 2)
-    figures = [figure(None if value is None else value * factor, places) for value in values]
-    return row["channel"], *figures, name, *("–" if s is None else percent(s) for s in shares)
+    printed = [None if value is None else to_printed_unit(value, row["unit"]) for value in values]
+    figures = [figure(value, usual_decimals(row["unit"])) for value in printed]
+    return (
+        row["channel"],
+        *figures,
+        "hPa" if row["unit"] == "Pa" else unit(row["unit"]),
+        *("–" if s is None else percent(s) for s in shares),
+    )
 
 
 def cases(facts: JudgedFacts, zone: ZoneInfo) -> Table:
@@ -184,8 +186,7 @@ def gaps(facts: JudgedFacts, zone: ZoneInfo) -> Table:
 def without_limit(facts: JudgedFacts) -> Table:
     """Channels that no limit rests on, such as a thermometer read by hand."""
     rows = [
-        (w["channel"], str(w["readings"]), f"{w['longest_silence_s'] / 3600:.1f} h")
-        for w in facts["without_limit"]
+        (w["channel"], str(w["readings"]), length(w["longest_silence_s"])) for w in facts["without_limit"]
     ]
     heads = ("Channel", "Readings", "Longest time without a reading")
     return table("Channels that no limit rests on", heads, "wrr", rows, "None.")

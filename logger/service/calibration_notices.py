@@ -51,8 +51,9 @@ def wording(due: Sequence[DueNotice], setup: Setup, *, simulated: bool = False) 
     ordered = sorted(due, key=lambda n: (n.confirmation.days_left or 0, n.key))
     overdue = sum(n.step == OVERDUE for n in ordered)
     mark = "SIMULATED: " if simulated else ""
-    what = f"{overdue} overdue" if overdue else f"due within {ordered[-1].step} days"
-    subject = f"{mark}{setup.room.name}: calibration of {len(ordered)} channels {what}"
+    what = f"due within {max(n.step for n in ordered)} days" if overdue < len(ordered) else "overdue"
+    some = f", {overdue} of them overdue" if 0 < overdue < len(ordered) else ""
+    subject = f"{mark}{setup.room.name}: calibration of {len(ordered)} channels {what}{some}"
     if len(ordered) == 1:
         subject = f"{mark}{setup.room.name}: calibration of {ordered[0].key[0]} {_due_phrase(ordered[0])}"
     lines = [f"{n.key[0]}, certificate {n.key[1]}: {_due_phrase(n)} ({n.confirmation.due})" for n in ordered]

@@ -79,6 +79,9 @@ def test_days_of_a_month_have_the_extremes_of_their_readings(store: Store, verdi
     assert days["2026-10-19"]["greatest °C"] > 20.5
     assert days["2026-10-19"]["least °C"] < days["2026-10-19"]["mean °C"] < days["2026-10-19"]["greatest °C"]
     assert (days["2026-10-14"]["lower limit °C"], days["2026-10-14"]["upper limit °C"]) == (19.5, 20.5)
+    summary = openpyxl.load_workbook(io.BytesIO(content), read_only=True)["Summary"]
+    named = {row[1] for row in summary.iter_rows(values_only=True) if row[2] == "all work"}
+    assert named >= {"temperature", "span in 1 h", "relative humidity"}  # no key, nothing twice
 
 
 @pytest.mark.slow

@@ -11,8 +11,8 @@ import pytest
 from logger.acts.cases import close, note
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.cases import all_cases, decide_on_case
-from logger.instants import NS, rfc3339
-from logger.model import Mark
+from logger.instants import NS, rfc3339, wall
+from logger.model import Mark, TemperatureUnit
 from logger.package.writing import pack
 from logger.people import People
 from logger.people.invented import settle
@@ -22,7 +22,7 @@ from logger.record.issues import amend, issue_of
 from logger.record.pdf import STANDARDS
 from tests.inspections.test_cases import TEXTS, WORDS
 
-from .conftest import DAY, Room, tool
+from .conftest import DAY, VIENNA, Room, tool
 
 WHO = "Greta Holm"
 
@@ -138,3 +138,24 @@ def test_the_sheet_of_a_case_is_a_whole_pdf(room: Room, tmp_path: Path) -> None:
     assert code == 0
     for words in ("Case 1 is closed", "measure again: 4 µm of 12 µm", "told by mail", "case 1 closed"):
         assert words in text
+
+
+def test_a_sheet_has_the_words_and_the_unit_of_its_readers(room: Room, tmp_path: Path) -> None:
+    """Rules by name, printed when the room's clock says; NIST SP 811, B.8: t/°F = 1.8 t/°C + 32."""
+    pages = {}
+    units: tuple[TemperatureUnit, ...] = ("degC", "degF")
+    for unit in units:
+        path = tmp_path / f"{unit}.pdf"
+        path.write_bytes(case_sheet(room.verdicts, the_case(room), room.now_ns, temperatures=unit))
+        code, pages[unit] = tool("pdftotext", "-layout", path, "-")
+        assert code == 0
+    worst = max(e.worst for e in the_case(room).case.runs if e.unit == "degC")
+    U = next(e.U for e in the_case(room).case.runs if e.worst == worst)
+    assert f"{worst:.3f}" in pages["degC"]
+    for figure in (1.8 * worst + 32, 1.8 * 20.5 + 32, 1.8 * U):
+        assert f"{figure:.3f}" in pages["degF"]
+    assert "°C" not in pages["degF"]
+    for text in pages.values():
+        assert "machine-bay." not in text
+        assert f"printed {wall(room.now_ns, VIENNA)}" in text
+        assert ".." not in text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -16,7 +17,11 @@ from logger.instants import NS
 from logger.model import REASONS, VERDICT_OF, Period
 from logger.record.axis import time_ticks, value_ticks
 from logger.record.chart import COLUMNS, ChartPanel, LimitBand, Line, draw
+from logger.record.figure import figure
+from logger.record.interval import Interval
 from logger.record.marks import SERIES
+
+from .conftest import DAY, Room
 
 VIENNA = ZoneInfo("Europe/Vienna")
 START = int(datetime(2026, 10, 18, 22, tzinfo=UTC).timestamp()) * NS
@@ -159,3 +164,34 @@ def test_value_ticks_are_few_and_inside(low: float, width: float) -> None:
     ticks = value_ticks(low, low + width)
     assert 1 <= len(ticks) <= 8
     assert all(low - 1e-6 * width <= t <= low + width * (1 + 1e-6) for t in ticks)
+
+
+@pytest.mark.parametrize("count", [3, 16, 24])
+def test_every_line_is_named_within_its_panel(count: int) -> None:
+    """Up to 24 lines on a low panel: each name once, inside the panel, no two on one place."""
+    taken = np.linspace(START, START + DAY_NS, 100, endpoint=False).astype(np.int64)
+    lines = tuple(
+        Line(f"T{n} air", taken, np.full(100, 20.0 + 0.01 * n), DAY_NS) for n in range(1, count + 1)
+    )
+    svg = draw([ChartPanel("Temperature", "", 77.0, 2, lines, ())], (), START, START + DAY_NS, VIENNA)
+    names = [t for t in read(svg).iter(f"{SVG}text") if re.fullmatch(r"T\d+( air)?", t.text or "")]
+    places = {(float(t.get("x", "")), float(t.get("y", ""))) for t in names}
+    assert {(t.text or "").split()[0] for t in names} == {f"T{n}" for n in range(1, count + 1)}
+    assert len(places) == len(names) == count
+    assert all(18 <= y <= 18 + 77 + 4 for _, y in places)
+
+
+def test_outdoor_air_does_not_flatten_the_room(room: Room) -> None:
+    """It has a panel of its own; a quantity without a value and a limit has none."""
+    span = Interval("machine-bay", *DAY, room.now_ns)
+    periods = room.verdicts.periods("machine-bay", *DAY, room.now_ns)
+    place = room.setup.positions[room.setup.placements_of("P3.temperature")[0].position]
+    outside = replace(place, medium="outdoor")
+    setup = replace(room.setup, positions={**room.setup.positions, place.key: outside})
+    titles = [t.text for t in read(figure(room.store, setup, periods, span)).iter(f"{SVG}text")]
+    assert titles.index("Temperature outdoors") < titles.index("P3 outdoor")
+    assert titles.index("Temperature outdoors") > titles.index("P1 air") > titles.index("Temperature")
+    before = Interval("machine-bay", START - 400 * DAY_NS, START - 399 * DAY_NS, room.now_ns)
+    empty = [t.text for t in read(figure(room.store, setup, (), before)).iter(f"{SVG}text")]
+    assert "Temperature outdoors" not in empty
+    assert "Pressure" not in empty

@@ -16,9 +16,11 @@ from logger.acts import inspections as actions
 from logger.core.calibration.apply import correct_readings
 from logger.core.calibration.breakdown import correction_breakdown
 from logger.inspections import impact as affected
-from logger.instants import NS
+from logger.instants import NS, rfc3339
 from logger.model import AsFound, Certificate, Channel, Inspection, Row, Setup
 from logger.record.at_instant import state_at
+from logger.record.corrections import as_found_words
+from logger.record.fact_forms import AsFoundFacts
 from logger.record.facts import record_facts
 from logger.record.interval import Interval
 from logger.record.section_words import limits
@@ -145,3 +147,31 @@ def test_limits_gaps_and_corrections_say_what_they_are_about(
         ["temperature", "all"], ["gauge blocks", "gauge blocks"],
     ]  # fmt: skip
     assert _beginning("1970-01-01T00:00:00Z", vienna) == "the beginning of the data"
+
+
+def test_a_recalibration_acts_until_its_day_on_the_clock_of_the_room() -> None:
+    """Midnight of 18 August in Lisbon is 23:00 of 17 August in UTC: the record says the 18th."""
+    as_found: AsFoundFacts = {
+        "certificate": "K-21",
+        "model": "linear",
+        "points": [{"indication": 20.11, "error": 0.11}],
+        "largest_change": 0.09,
+        "from": "2026-03-02T00:00:00Z",
+        "to": "2026-08-17T23:00:00Z",
+    }
+    words = as_found_words(as_found, ZoneInfo("Europe/Lisbon"))
+    assert words == "K-21: error +0.11 at 20.11, linear from 2026-03-02 to 2026-08-18"
+
+
+def test_a_certificate_is_worked_out_while_its_probe_stood_in_the_zone(
+    store: Store, setup: Setup, build: SimpleNamespace
+) -> None:
+    """T1 left at 08:00: the trace is of a time before, and C-2, in use from noon on, is no part of it."""
+    left = replace(setup, placements=tuple(replace(p, to_ns=build.at(8)) for p in setup.placements))
+    span = Interval(left.rules[0].zone, build.at(0), build.at(24), build.at(30))
+    (stay,) = record_facts(store, Verdicts(store, left), left, span)["probes"]
+    (paper,) = stay["certificates"]
+    assert paper["number"] == "C-1"
+    trace = paper["worked_out"]
+    assert trace is not None
+    assert trace["at"] == rfc3339(build.at(4))

@@ -41,7 +41,10 @@ def test_one_letter_lists_all_to_each_recipient(store: Store, example: Config) -
     subjects = letters(store)
     assert len(subjects) == len(recipients) > 0
     assert all(s.startswith("SIMULATED: Measuring room East: calibration of") for s in subjects)
-    body = wording(result, example.setup).body
+    text = wording(result, example.setup)
+    body = text.body
+    late = [notice for notice in result if notice.step == OVERDUE]
+    assert wording(late, example.setup).subject.endswith(f"calibration of {len(late)} channels overdue")
     assert "P6.temperature, certificate AG-0416-T: overdue (2026-10-21)" in body
 
 
