@@ -12,7 +12,7 @@ from ..errors import Refused
 from ..model import MEDIA
 from ..model.roles import refuse_unseen
 from .certificates import certificate_fields, certificate_summary, check_certificates
-from .draft import NO_READING, UNITS, Draft, Field, needed, number, numbers
+from .draft import MEDIA_WORDS, NO_READING, UNITS, Draft, Field, needed, number, numbers
 from .trial import line_of, unit_proposed
 
 
@@ -138,19 +138,6 @@ def _limits_summary(draft: Draft) -> str:
 
 def _position_fields(draft: Draft) -> tuple[Field, ...]:
     return tuple(field for probe in draft.probes for field in _position_of(draft, probe))
-
-
-# What a position is in, in words; without an entry the key is the word.
-MEDIA_WORDS = {
-    "part": "a part: on or in a workpiece",
-    "scale": "a scale of the machine",
-    "structure": "the structure of the machine",
-    "plate-top": "a plate, its top",
-    "plate-bottom": "a plate, its underside",
-    "supply": "supply air of the air handling",
-    "outdoor": "outdoors",
-    "pressure": "anywhere in the room: a barometer",
-}
 
 
 def _position_of(draft: Draft, probe: str) -> Iterator[Field]:
