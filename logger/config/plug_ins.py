@@ -49,6 +49,32 @@ def plug_in_changes(texts: Mapping[str, str], lines: Iterable[Line]) -> dict[str
     }
 
 
+def plug_in_sentence(change: Mapping[str, object]) -> str:
+    """What is wrong with the package of a kind and what to do, given what was expected and what is there.
+
+    >>> old, new = {"package": "lab-probe", "version": "1.0", "sha256": "a"}, {"sha256": "b"}
+    >>> plug_in_sentence({"expected": old, "found": old | new})
+    'lab-probe 1.0 has other files than were approved: install it as it was, or enter the setup anew; then \
+restart the service'
+    >>> plug_in_sentence({"expected": old, "found": None})
+    'lab-probe 1.0 was approved, none can be used: install it again; then restart the service'
+    """
+    expected, installed = (_name_of(change.get(key)) for key in ("expected", "found"))
+    if not installed:
+        return f"{expected} was approved, none can be used: install it again; then restart the service"
+    if expected == installed:
+        what = f"{installed} has other files than were approved: install it as it was"
+    elif expected:
+        what = f"{expected} was approved, {installed} is installed: install {expected} again"
+    else:
+        what = f"{installed} was approved by nobody: remove it"
+    return f"{what}, or enter the setup anew; then restart the service"
+
+
+def _name_of(package: object) -> str:
+    return f"{package['package']} {package['version']}" if isinstance(package, Mapping) else ""
+
+
 def _text(plug_ins: Iterable[PlugIn]) -> str:
     tables = [
         f'\n[plug_ins."{p.kind}"]\npackage = "{p.package}"\nversion = "{p.version}"\nsha256 = "{p.sha256}"\n'

@@ -123,10 +123,11 @@ class BacnetPort:
     async def _multiple(
         self, where: Any, part: Sequence[tuple[str, Sequence[int]]], timeout_s: float
     ) -> dict[tuple[str, int], Any]:
-        from bacpypes3.apdu import ReadPropertyMultipleRequest
+        from bacpypes3.apdu import ConfirmedRequestPDU
 
-        specifications = _specifications(tuple((name, tuple(numbers)) for name, numbers in part))
-        request = ReadPropertyMultipleRequest(listOfReadAccessSpecs=specifications, destination=where)
+        service, octets = _request(tuple((name, tuple(numbers)) for name, numbers in part))
+        request = ConfirmedRequestPDU(service, destination=where)
+        request.put_data(octets)
         answer = await self._answered(self._app.request(request), timeout_s)
         answers = {
             (_name(result.objectIdentifier), int(each.propertyIdentifier)): _content(
@@ -201,21 +202,22 @@ def _vendor() -> Any:
 
 
 @lru_cache(maxsize=64)
-def _specifications(part: tuple[tuple[str, tuple[int, ...]], ...]) -> Any:
-    """What a request asks for; made once, since it is asked at each poll."""
-    from bacpypes3.apdu import ReadAccessSpecification
+def _request(part: tuple[tuple[str, tuple[int, ...]], ...]) -> tuple[int, bytes]:
+    """Service and octets of a request; encoded once, since it is asked at each poll."""
+    from bacpypes3.apdu import ReadAccessSpecification, ReadPropertyMultipleRequest
     from bacpypes3.constructeddata import SequenceOf
     from bacpypes3.primitivedata import ObjectIdentifier
 
-    return SequenceOf(ReadAccessSpecification)(
-        [
-            ReadAccessSpecification(
-                objectIdentifier=ObjectIdentifier(name),
-                listOfPropertyReferences=[_reference(number) for number in numbers],
-            )
-            for name, numbers in part
-        ]
-    )
+    specifications = [
+        ReadAccessSpecification(
+            objectIdentifier=ObjectIdentifier(name),
+            listOfPropertyReferences=[_reference(number) for number in numbers],
+        )
+        for name, numbers in part
+    ]
+    several = SequenceOf(ReadAccessSpecification)(specifications)
+    encoded = ReadPropertyMultipleRequest(listOfReadAccessSpecs=several).encode()
+    return int(encoded.apduService), bytes(encoded.pduData)
 
 
 @lru_cache(maxsize=256)

@@ -44,6 +44,11 @@ def entries() -> Mapping[str, tuple[metadata.EntryPoint, ...]]:
     return {name: tuple(sorted(set(each), key=_package)) for name, each in sorted(by_name.items())}
 
 
+def look_again() -> None:
+    """Packages may have come or gone since this process looked."""
+    entries.cache_clear()
+
+
 def names() -> list[str]:
     """Every value that `kind` may have here: ours first."""
     return [*OWN, *(name for name in entries() if name not in OWN)]

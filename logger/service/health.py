@@ -16,9 +16,11 @@ from typing import Any
 from .. import __version__
 from ..acts import alarms as attending
 from ..config import in_force
+from ..config.plug_ins import plug_in_changes, plug_in_sentence
 from ..instants import NS, to_ns
-from ..model import Setup
+from ..model import PluginLine, Setup
 from ..model.entry_forms import SelfTestEntry
+from ..probes.registry import is_foreign, look_again
 from ..store import Store
 from ..store.folder_check import open_to_others
 from ..verdicts.verdicts import Verdicts
@@ -51,6 +53,7 @@ def health(store: Store, setup: Setup, now_ns: int) -> list[HealthFigure]:
     """Every figure, by group, in a fixed order."""
     return [
         *_service(heartbeat.read(store.folder), now_ns),
+        *_drivers(store, now_ns),
         *_zones(store, setup, now_ns),
         *_probes(store, setup, now_ns),
         *_record(store, now_ns),
@@ -72,6 +75,22 @@ def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[HealthFigure]
     yield HealthFigure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
     yield HealthFigure("Service", "failing jobs", str(len(failing)), at_ns, failures)
     yield from _sources(beat, at_ns)
+
+
+def _drivers(store: Store, now_ns: int) -> Iterator[HealthFigure]:
+    """Packages that read probes, as they are on the disk now, against those that were approved."""
+    versions = store.setups.versions()
+    config = in_force(versions) if versions else None
+    if config is None or not any(isinstance(line, PluginLine) for line in config.lines):
+        return
+    look_again()
+    changes = plug_in_changes(config.texts, config.lines)
+    for kind in sorted({line.kind for line in config.lines if isinstance(line, PluginLine)}):
+        if is_foreign(kind) or kind in changes:
+            fault = plug_in_sentence(changes[kind]) if kind in changes else ""
+            yield HealthFigure(
+                "Service", f"driver of {kind}", "changed" if fault else "as approved", now_ns, fault
+            )
 
 
 def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[HealthFigure]:

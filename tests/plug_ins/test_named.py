@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 from logger import config
+from logger.acts.setup import apply_setup
 from logger.probes.registry import list_plug_ins
 from logger.selftest.report import Report, as_text
+from logger.service import health
 from logger.service.service import Service
+from logger.store import Store
 
 from .conftest import SOUND, Install
 from .test_registry import texts
@@ -40,3 +44,27 @@ def test_the_journal_says_at_the_start_that_a_driver_is_another_than_was_approve
     assert kind == "plug-in-changed"
     assert (what["kind"], what["expected"]["version"], what["found"]["version"]) == ("bath", "1.0", "1.0")
     assert what["expected"]["sha256"] != what["found"]["sha256"]
+
+
+def test_health_names_a_driver_that_changed_while_the_service_runs(install: Install, tmp_path: Path) -> None:
+    """As approved; then another file, another version, and gone: each in a sentence that says what to do."""
+    install("lab-probe")
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        apply_setup(store, texts('kind = "bath"'), "Greta Holm", "a bath", "Ines Faber", 1)
+
+        def driver() -> tuple[str, str]:
+            (figure,) = health._drivers(store, 7)
+            return figure.value, figure.word
+
+        assert driver() == ("as approved", "no fault")
+        install("lab-probe", SOUND + "# another\n")
+        assert driver()[1].startswith(
+            "lab-probe 1.0 has other files than were approved: install it as it was"
+        )
+        install("lab-probe", version="1.1")
+        expected = (
+            "lab-probe 1.0 was approved, lab-probe 1.1 is installed: install lab-probe 1.0 again, or enter"
+        )
+        assert driver()[1].startswith(expected)
+        install("lab-probe", version="1.1", kind="other")
+        assert driver()[1].startswith("lab-probe 1.0 was approved, none can be used: install it again")

@@ -13,7 +13,7 @@ from logger.errors import Refused
 from logger.store import Store
 from logger.store.backup.backup import backup
 from logger.store.backup.compare import verify_record
-from logger.store.hot.database import FILE
+from logger.store.hot.address import holds_record
 
 from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, edit, polled
 
@@ -127,4 +127,4 @@ def test_other_folders_are_refused(folder: Path, share: Path, tmp_path: Path) ->
             verify_record(other, (), share)
         with pytest.raises(Refused, match="no folder of backups"):
             verify_record(other, (), tmp_path)
-    assert (folder / FILE).is_file()
+    assert holds_record(folder)

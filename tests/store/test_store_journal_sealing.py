@@ -31,29 +31,36 @@ def filled_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A batch every six hours of October, sealed; some of November, hot; acts between. To be copied."""
     folder = tmp_path_factory.mktemp("filled") / "data"
     with Store.open(folder, create=True) as store:
-        for at in range(120):
-            store.append("poll", polled(OCTOBER + at * DAY // 4, 3))
-            if at % 40 == 0:
-                store.journal.append("act", "Radek Sova", {"zone": "machine-bay"}, "door left open")
-        store.append("other", polled(OCTOBER, 5, ("P2.temperature",)))
-        store.append("poll", polled(NOVEMBER - MINUTE, 3))  # half of it will be sealed: it stays
-        store.seal(NOVEMBER + 3 * DAY)
-        for at in range(10):
-            store.append("poll", polled(NOVEMBER + at * DAY, 3))
+        fill(store)
     return folder
 
 
+def fill(store: Store) -> None:
+    for at in range(120):
+        store.append("poll", polled(OCTOBER + at * DAY // 4, 3))
+        if at % 40 == 0:
+            store.journal.append("act", "Radek Sova", {"zone": "machine-bay"}, "door left open")
+    store.append("other", polled(OCTOBER, 5, ("P2.temperature",)))
+    store.append("poll", polled(NOVEMBER - MINUTE, 3))  # half of it will be sealed: it stays
+    store.seal(NOVEMBER + 3 * DAY)
+    for at in range(10):
+        store.append("poll", polled(NOVEMBER + at * DAY, 3))
+
+
 @pytest.fixture
-def filled(filled_once: Path, folder: Path) -> Iterator[Store]:
-    """A copy of it, open."""
-    shutil.copytree(filled_once, folder)
-    with Store.open(folder) as store:
+def filled(filled_once: Path, folder: Path, home: str) -> Iterator[Store]:
+    """A copy of it, open; on a server filled anew."""
+    if home == "embedded":
+        shutil.copytree(filled_once, folder)
+    with Store.open(folder, create=home == "server") as store:
+        if home == "server":
+            fill(store)
         yield store
 
 
 def rows(store: Store, table: str) -> int:
-    with closing(sqlite3.connect(store.folder / FILE)) as stranger:
-        return int(stranger.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608
+    with store.read() as conn:
+        return int(conn.exec_driver_sql(f"SELECT count(*) FROM {table}").scalar_one())  # noqa: S608
 
 
 def test_entries_of_sealed_batches_move_and_everything_reads_as_before(filled: Store) -> None:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 from sqlalchemy.exc import IntegrityError
 
 from logger.errors import Refused, StoreError
 from logger.model import Row
+from logger.service.writer import Writer
 from logger.store import Store
 from logger.store.exchange.relocation import to_embedded, to_server
 from logger.store.store_file import HotTable, hot_table
@@ -68,6 +72,95 @@ def test_a_record_moves_to_a_server_and_back_with_every_row(tmp_path: Path, sche
     to_server(folder, schema, "Ada")  # over what it left there
     with Store.open(folder, read_only=True) as store:
         assert store.verify([head]).faults == ()
+
+
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=64)
+ODD = [
+    "\x00",
+    "\x1a",
+    "\x1a0000",
+    "\\",
+    '{"}',
+    "NULL",
+    "\\N",
+    "\u202e",
+    "\ufeff",
+    "\U0010ffff",
+    "e\u0301",
+    "é",
+    "\n\t\r",
+]
+
+
+@pytest.mark.slow
+@settings(
+    max_examples=2,
+    phases=[Phase.generate],  # to make it smaller would take a move each
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(st.lists(TEXT, min_size=30, max_size=30), st.text("a\x00\x1a ü", min_size=1, max_size=20))
+def test_any_text_survives_the_move_there_and_back(
+    tmp_path: Path, server: DatabaseServer, texts: list[str], unit: str
+) -> None:
+    """In values as they came, names, reasons, files of a setup; digests are over the true texts."""
+    folder = Path(tempfile.mkdtemp(dir=tmp_path)) / "data"
+    texts, long = [*ODD, *texts], unit * 5000
+
+    def write(store: Store, at: int) -> None:
+        rows = [
+            Row(f"P{n % 3}.{text}", at + n, at, None, "garbage", text[:64], source=text, boot=text)
+            for n, text in enumerate(texts)
+        ]
+        store.append("poll" + texts[0], rows)
+        for text in (*texts, long):
+            store.journal.append("note", text, {"text": text, text: 1}, text)
+        store.setups.put({"room.toml": long + "".join(texts)}, texts[-1], long, texts[1], at)
+
+    def everything(store: Store) -> tuple[object, ...]:
+        return store.hot.all_rows().rows(), store.setups.versions(), store.journal.entries()
+
+    with Store.open(folder, create=True) as store:
+        write(store, OCTOBER)
+        before, head = everything(store), store.journal.head()
+    name, _ = server.new_schema()
+    to_server(folder, table_of(server, name), "Ada")
+    with Store.open(folder) as store:
+        rows, versions, entries = everything(store)
+        assert (rows, versions, entries[:-1]) == before  # type: ignore[index]
+        write(store, OCTOBER + MINUTE)
+        there = everything(store)
+        assert store.verify([head]).faults == ()
+    to_embedded(folder, "Ada")
+    with Store.open(folder) as store:
+        rows, versions, entries = everything(store)
+        assert (rows, versions, entries[:-1]) == there  # type: ignore[index]
+        assert store.verify([head]).faults == ()
+    server.drop_schema(name)
+
+
+def test_a_name_too_long_for_a_server_is_refused_alone_and_the_move_with_it(
+    tmp_path: Path, server: DatabaseServer, schema: HotTable
+) -> None:
+    """PostgreSQL's index takes a third of a page; such a row must not hold back those of other probes."""
+    sign = "".join(chr(0x4E00 + n) for n in range(3000))  # which does not become shorter when packed
+    with Store.open(tmp_path / "long", create=True) as store:
+        store.append("poll", [Row("P1.temperature", OCTOBER, 1, 20.0, source=sign)])
+    with pytest.raises(StoreError, match="too long for a database server"):
+        to_server(tmp_path / "long", schema, "Ada")
+    assert hot_table(tmp_path / "long") is None
+    filled(tmp_path / "data")
+    to_server(tmp_path / "data", schema, "Ada")
+    with Store.open(tmp_path / "data") as store:
+        writer = Writer(store)
+        writer.looked.set()
+        writer.start()
+        other = Row("P1.temperature", OCTOBER + 800 * MINUTE, 1, 20.0)
+        writer.rows([Row("P1.temperature", OCTOBER + 700 * MINUTE, 1, 20.0, source=sign), other])
+        assert writer.stop(60.0)
+        assert other.taken_ns in store.hot.all_rows().taken_ns
+        refused = [e for e in store.journal.entries(kind="event") if e.what["event"] == "reading-refused"]
+        assert len(refused) == 1
+        assert store.verify().faults == ()
 
 
 TO_SERVER = ("verified", "copied", "journalled", "switched")

@@ -223,6 +223,7 @@ def test_a_short_state_without_comparison_says_what_it_cannot_show(
     assert "closure unknown" in closed.stdout
 
 
+@pytest.mark.slow
 def test_closing_on_the_page_maps_in_a_process_of_its_own(
     stillroom: Run, room: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -259,6 +260,7 @@ def test_closing_on_the_page_maps_in_a_process_of_its_own(
     q.source.store.close()
 
 
+@pytest.mark.slow
 def test_a_phase_that_came_meanwhile_is_not_closed_over(stillroom: Run, room: Path, tmp_path: Path) -> None:
     """The answer does not know it: close again."""
     file = positions(tmp_path / "positions.csv")

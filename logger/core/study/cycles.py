@@ -28,6 +28,7 @@ PERIODS = 20
 SLOW_S = 2 * 3600  # beyond it the background is too steep for an interval: 150 min held in 0.82 of rooms
 LONGER_S = (72 * 3600, 48 * 3600, 36 * 3600, 24 * 3600, 18 * 3600)
 BOOTSTRAPS = 400
+LEAST_HALF = 6  # stretches
 METHOD = "5 Slepian tapers, NW = 3, half-overlapped stretches; excess over the background around the peak"
 
 
@@ -36,6 +37,7 @@ class Cycle:
     """A line above its background. period_s and amplitude with standard uncertainties; `above`: S/B.
 
     present: in how many of the stretches it stands out by itself.
+    halves: amplitude in the first and in the second half of the record, where they differ; else None.
     resolved: whether the stretches hold periods enough for an interval.
     images_s: periods that would look the same in readings this far apart. lengths_s: 10 and 90 % points of
     single cycles, where they can be measured.
@@ -49,6 +51,7 @@ class Cycle:
     stretches: int
     present: int
     resolved: bool = True
+    halves: tuple[float, float] | None = None
     images_s: tuple[float, float] | None = None
     lengths_s: tuple[float, float] | None = None
 
@@ -172,8 +175,23 @@ def _measure(estimate: Spectrum, above: float, at: int, flat: ChannelRecord) -> 
     scatter = float(np.nanstd(amplitudes, ddof=1)) / _independent(m) ** 0.5
     u_amplitude = float(np.hypot(scatter, 0.02 * amplitude[0]))
     present = int((amplitudes > 0.5 * amplitude[0]).sum())
-    cycle = Cycle(float(period[0]), u_period, float(amplitude[0]), u_amplitude, above, m, present, resolved)
+    halves = _halves(amplitudes)
+    cycle = Cycle(
+        float(period[0]), u_period, float(amplitude[0]), u_amplitude, above, m, present, resolved, halves
+    )
     return replace(cycle, lengths_s=_lengths(flat, cycle)) if above >= SINGLE else cycle
+
+
+def _halves(amplitudes: Float) -> tuple[float, float] | None:
+    """Mean amplitude in each half of the stretches, where one is twice the other beyond their scatter."""
+    m = len(amplitudes)
+    if m < 2 * LEAST_HALF:
+        return None
+    parts = amplitudes[: m // 2], amplitudes[m - m // 2 :]
+    first, second = (float(part.mean()) for part in parts)
+    u = sum(float(part.var(ddof=1)) / _independent(m // 2) for part in parts) ** 0.5
+    apart = abs(first - second) > max(4 * u, 0.5 * max(first, second))
+    return (first, second) if apart else None
 
 
 def _centroid_and_amplitude(estimate: Spectrum, rows: Float, f0: float) -> tuple[Float, Float]:

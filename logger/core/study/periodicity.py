@@ -45,7 +45,14 @@ def _no_cycle(search: CycleSearch) -> Figure:
 
 def _remarks(cycle: Cycle, record: ChannelRecord) -> list[str]:
     lines = []
-    if cycle.present < 0.5 * cycle.stretches:
+    if cycle.halves is not None:
+        first, second = cycle.halves
+        unit = unit_name(record.difference_unit)
+        lines.append(
+            f"The cycle of {cycle.period_s / 60:.1f} min was ±{first:.2f} {unit} in the first half of the "
+            f"record and ±{second:.2f} {unit} in the second: what was changed? Study the halves apart."
+        )
+    elif cycle.present < 0.5 * cycle.stretches:
         lines.append(
             f"The cycle of {cycle.period_s / 60:.1f} min comes and goes: it is clear in {cycle.present} of "
             f"{cycle.stretches} stretches; where it does, it is larger than the amplitude above."

@@ -16,6 +16,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Collection, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from itertools import islice
 from string import ascii_lowercase, ascii_uppercase
@@ -120,10 +121,10 @@ class Journal:
         self, after: int, kind: str | None, limit: int | None, newest_first: bool, without: Collection[str]
     ) -> list[JournalEntry]:
         """Entries where those of batches are included, some of which may be in files."""
-        with self._database.read() as conn:
+        with self._database.read() as conn, closing(walk(conn, self._database.path.parent)) as all_lines:
             lines = (
                 line
-                for line in walk(conn, self._database.path.parent)
+                for line in all_lines
                 if line.number > after and kind in (None, line.kind) and line.kind not in without
             )
             selected = lines if newest_first else islice(lines, limit)

@@ -9,7 +9,7 @@ text described in `journal.py`, whether it stands in a file or in the database.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -128,18 +128,19 @@ def newest_moved(
     return lines
 
 
-def walk(conn: Connection, folder: Path) -> Iterator[JournalLine]:
+def walk(conn: Connection, folder: Path) -> Generator[JournalLine, None, None]:
     """All entries in order, those in files among them, in bounded memory.
 
     An entry that stands in both, as while it is being moved, is told once; a file that cannot be read tells
-    none, which those who count will miss.
+    none, which those who count will miss. Who stops before the end closes it, before the transaction ends.
     """
-    rows = conn.execute(
-        select(*(journal.c[name] for name in FIELDS))
-        .order_by(journal.c.number)
-        .execution_options(yield_per=5000)
-    )
-    waiting = [(row.first_number, folder / row.file) for row in reversed(journal_seals(conn))]
+    query = select(*(journal.c[name] for name in FIELDS)).order_by(journal.c.number)
+    with conn.execute(query.execution_options(yield_per=5000)) as rows:
+        yield from _merged(rows, journal_seals(conn), folder)
+
+
+def _merged(rows: Iterable[Any], seals: Sequence[Any], folder: Path) -> Iterator[JournalLine]:
+    waiting = [(row.first_number, folder / row.file) for row in reversed(seals)]
     streams: list[tuple[int, int, JournalLine, Iterator[JournalLine]]] = []
 
     def follow(stream: Iterator[JournalLine]) -> None:

@@ -11,6 +11,7 @@ from ...errors import StoreError
 from ..store_file import HotTable
 
 BUSY_S = 30
+TOO_LONG = "54000"  # program_limit_exceeded, of an index
 WAITING = "A running service keeps its readings in memory meanwhile and stores them then."
 
 
@@ -23,11 +24,24 @@ def plain_server_errors(table: HotTable) -> Iterator[None]:
         yield
     except (DBAPIError, TimeoutError) as error:
         refusal = getattr(error, "orig", None) or error
+        _refuse_long(table, refusal)
         raise server_error(table, refusal, error) if _is_ours(refusal) else error  # noqa: B904 (it has its cause)
     except psycopg.Error as error:
+        _refuse_long(table, error)
         if not _is_ours(error):  # about one row: as SQLAlchemy would have said it
             raise DBAPIError.instance("", None, error, psycopg.Error) from error
         raise server_error(table, error) from OperationalError("", None, error)
+
+
+def _refuse_long(table: HotTable, refusal: BaseException) -> None:
+    """StoreError about one row, without a cause: the database itself can be used."""
+    if getattr(refusal, "sqlstate", None) == TOO_LONG:
+        message = " ".join(str(refusal).split()).partition(" DETAIL")[0]
+        raise StoreError(
+            f"{table.place}: a name of a channel, writer, boot or source is too long for a database server, "
+            f"which takes 2,700 bytes: {message}. Nothing was changed. Shorten it; a record that holds one "
+            "already stays in its folder."
+        ) from None
 
 
 def server_error(table: HotTable, refusal: BaseException, cause: SQLAlchemyError | None = None) -> StoreError:

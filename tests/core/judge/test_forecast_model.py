@@ -172,7 +172,13 @@ def test_on_open_recordings_it_is_never_much_worse_than_staying() -> None:
         assert score.forecasts == 0 or score.error <= 1.02 * score.staying, name
 
 
-@pytest.mark.parametrize("seeds", [range(40, 42), pytest.param(range(60, 72), marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "seeds",
+    [
+        pytest.param(range(40, 42), marks=pytest.mark.slow),
+        pytest.param(range(60, 72), marks=pytest.mark.long),
+    ],
+)
 def test_the_band_holds_what_comes_in_8_cases_of_10(seeds: range) -> None:
     """On 14 days that took no part, 5 to 60 min ahead; within 6 points over rooms (10 and 90 % quantiles)."""
     ahead, inside = np.array(HORIZONS), []

@@ -123,6 +123,7 @@ def test_a_value_without_skill_is_not_spoken_of_but_forbids_the_promise(build: S
     assert result["probe"] == "T1"
 
 
+@pytest.mark.slow
 def test_a_band_is_said_where_the_model_is_better_than_staying_and_nowhere_else(
     build: SimpleNamespace,
 ) -> None:

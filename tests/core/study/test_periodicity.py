@@ -126,6 +126,7 @@ def slow_cycle(seed: int, minutes: float, days: int, amplitude: float) -> tuple[
     return cycle_figures(cycle, 1, record)
 
 
+@pytest.mark.slow
 def test_a_slow_cycle_does_not_go_with_the_mean_day() -> None:
     """37 min in a week: seven phases do not cancel in the mean of a quarter hour; ±0.20 K once read 0.189."""
     amplitudes = [slow_cycle(seed, 37, 7, 0.2)[1] for seed in range(9000, 9008)]
@@ -146,6 +147,7 @@ def test_what_the_mean_day_takes_of_a_cycle_is_as_computed(minutes: float) -> No
     assert np.mean(shares) == pytest.approx(expected, abs=0.02)
 
 
+@pytest.mark.slow
 def test_an_hour_and_a_half_is_measured_in_longer_stretches() -> None:
     """90 min in 14 days: in stretches of 12 h it was read as 84 min, beside its interval in each of 200 runs.
 
@@ -242,6 +244,22 @@ def test_a_cycle_that_comes_and_goes_is_said_so() -> None:
     value[3 * DAY : 4 * DAY] += 0.3 * wandering_cycle(DAY, 720, 0.03, np.random.default_rng(5))
     answer = regularity(record_of(value))
     assert any("comes and goes" in line for line in answer.remarks)
+
+
+@pytest.mark.slow
+def test_a_cycle_that_ended_halfway_is_named_with_both_amplitudes() -> None:
+    """37 min ±0.25 K until a fan comes on after a week; where nothing changes nothing is said."""
+    chance, n = np.random.default_rng(502), 14 * DAY
+    cycle = 0.25 * wandering_cycle(n, 37 * 60, 0.04, chance)
+    rest = 20 + day_course(n, 0.2) + red_noise(n, 3 * 3600, 0.08, chance)
+    words = " ".join(regularity(record_of(rest + np.where(np.arange(n) < n // 2, 1.0, 0.1) * cycle)).remarks)
+    halves = re.search(
+        r"was ±(0\.\d\d) K in the first half of the record and ±(0\.\d\d) K in the second", words
+    )
+    assert halves is not None
+    assert float(halves[1]) == pytest.approx(0.25, abs=0.03)
+    assert float(halves[2]) < 0.08
+    assert "half of the record" not in " ".join(regularity(record_of(rest + cycle)).remarks)
 
 
 def day_cover(days: int, amplitude: float, runs: int) -> tuple[float, float]:
