@@ -187,7 +187,7 @@ def _large_card(q: Queries, view: LiveView, zone: str, chart: Chart) -> Componen
     name = f"{chart.zone}, {names}, last {window}"
     offset = offsets_in(chart.from_ns, chart.to_ns, q.room.timezone)
     note = (
-        f"{sentence(_correction_note(q, chart) + ', ' + unit(chart.unit))} {_guard_band_note(chart)}"
+        f"In {unit(chart.unit)}, {_correction_note(q, chart)}. {_guard_band_note(chart)}"
         f"{sentence('local ' + offset)}"
     )
     return card(

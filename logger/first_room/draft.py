@@ -31,6 +31,18 @@ NO_READING = "none"
 
 Option = tuple[str, str]  # what is stored, and what a person reads
 
+# What a position is in, in words; without an entry the key is the word.
+MEDIA_WORDS = {
+    "part": "a part: on or in a workpiece",
+    "scale": "a scale of the machine",
+    "structure": "the structure of the machine",
+    "plate-top": "a plate, its top",
+    "plate-bottom": "a plate, its underside",
+    "supply": "supply air of the air handling",
+    "outdoor": "outdoors",
+    "pressure": "anywhere in the room: a barometer",
+}
+
 
 @dataclass(frozen=True)
 class Field:

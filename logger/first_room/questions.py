@@ -12,7 +12,7 @@ from ..errors import Refused
 from ..model import MEDIA
 from ..model.roles import refuse_unseen
 from .certificates import certificate_fields, certificate_summary, check_certificates
-from .draft import NO_READING, UNITS, Draft, Field, needed, number, numbers
+from .draft import MEDIA_WORDS, NO_READING, UNITS, Draft, Field, needed, number, numbers
 from .trial import line_of, unit_proposed
 
 
@@ -150,7 +150,7 @@ def _position_of(draft: Draft, probe: str) -> Iterator[Field]:
         name,
         "for example Table",
     )
-    media = tuple((medium, medium) for medium in MEDIA)
+    media = tuple((medium, MEDIA_WORDS.get(medium, medium)) for medium in MEDIA)
     yield Field(
         f"medium.{probe}",
         f"{of}it is in" if of else "It is in",
