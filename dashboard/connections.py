@@ -7,7 +7,8 @@ that is slow, silent or broken holds no worker. What is added here:
 - Deadlines for handshake and headers, for a body, for an answer that nobody fetches, for an idle connection.
 - A bound on connections. When it is reached, the longest idle connection of the address that holds most of
   them makes room, so that whoever opens many takes them from themselves first.
-- Turns: addresses are served one after the other, however many requests one of them sends.
+- Turns: addresses are served one after the other, however many requests one of them sends, and none has
+  more than three workers at a time. An answer that lasts, such as a stream of events, does not count.
 - Large bodies are taken only where they are expected: announced by somebody who may, and of that size.
 """
 
@@ -31,9 +32,12 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.receiver import FixedStreamReceiver
 from waitress.server import TcpWSGIServer
-from waitress.task import ThreadedTaskDispatcher
+from waitress.task import ThreadedTaskDispatcher, WSGITask
+
+from logger.api.stream import LASTS
 
 THREADS = 8
+THREADS_OF_ADDRESS = 3  # at a time
 LARGEST_BODY, LARGEST_HEAD = 2 << 20, 64 << 10  # bytes; a larger body must be expected
 POLLS = hasattr(select, "poll")  # Windows has select() alone, which takes 512 sockets
 AT_ONCE = 64  # connections taken before those that are there are looked at again
@@ -82,17 +86,28 @@ class Request(HTTPRequestParser):  # type: ignore[misc]  # without type informat
             self.body_rcv = FixedStreamReceiver(self.content_length, buffer)
 
 
+class Answer(WSGITask):  # type: ignore[misc]  # without type information
+    """What answers one request; the application is told how to say that an answer lasts."""
+
+    def get_environment(self) -> dict[str, Any]:
+        """The request for the application, as WSGI has it (PEP 3333)."""
+        environ: dict[str, Any] = super().get_environment()
+        environ[LASTS] = self.channel.leave_turns
+        return environ
+
+
 class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type information
     """One connection with its deadlines; over TLS where the server has a certificate."""
 
     request: Any
+    task_class = Answer
 
     def __init__(self, server: Any, sock: Any, addr: Any, adj: Any, map: Any = None) -> None:
         # Workers send while the main thread reads, and OpenSSL takes one at a time.
         self._turn = threading.RLock()
         self._opened = self._begun = self._free = time.monotonic()
         self._received = self._sent = 0
-        self._requested = False
+        self._requested = self._counts = False
         self._sending: float | None = None
         if server.tls is not None:
             sock.setblocking(False)
@@ -144,9 +159,19 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
         return accepted
 
     def service(self) -> None:
-        """Answer one request, in a worker."""
-        super().service()
-        self._free = time.monotonic()
+        """Answer one request, in a worker, which is then free for all addresses."""
+        self._counts = True
+        try:
+            super().service()
+        finally:
+            self._free = time.monotonic()
+            self.leave_turns()
+
+    def leave_turns(self) -> None:
+        """Count no more among the workers of its address: it is answered, or it lasts and mostly waits."""
+        counted, self._counts = self._counts, False
+        if counted:
+            self.server.task_dispatcher.release(self)
 
     def readable(self) -> bool:
         return self._fileno is not None and bool(super().readable())
@@ -204,23 +229,57 @@ class DeadlineChannel(HTTPChannel):  # type: ignore[misc]  # without type inform
 
 
 class Turns:
-    """Requests that wait, in the form of a deque: the addresses take turns."""
+    """Requests that wait, in the form of a deque: the addresses take turns.
 
-    def __init__(self) -> None:
+    One address has at most so many workers at a time. What it asks for more waits, also while a worker is
+    idle: each busy worker delays the thread that reads all sockets, and so every visitor.
+    """
+
+    def __init__(self, most: int = THREADS_OF_ADDRESS) -> None:
         self._waiting: OrderedDict[Any, deque[Any]] = OrderedDict()
+        self._most, self._served = most, Counter[Any]()
 
     def append(self, channel: Any) -> None:
         self._waiting.setdefault(channel.addr[0], deque()).append(channel)
 
     def popleft(self) -> Any:
-        address, waiting = self._waiting.popitem(last=False)
+        address = next(address for address in self._waiting if self._served[address] < self._most)
+        waiting = self._waiting.pop(address)
         channel = waiting.popleft()
         if waiting:
             self._waiting[address] = waiting
+        self._served[address] += 1
         return channel
 
+    def release(self, channel: Any) -> None:
+        """Note that a request which was taken from here has been answered."""
+        self._served[channel.addr[0]] -= 1
+        if not self._served[channel.addr[0]]:
+            del self._served[channel.addr[0]]
+
     def __len__(self) -> int:
-        return sum(map(len, self._waiting.values()))
+        """How many may be taken at present."""
+        return sum(
+            min(len(waiting), self._most - self._served[address])
+            for address, waiting in self._waiting.items()
+        )
+
+
+class Workers(ThreadedTaskDispatcher):  # type: ignore[misc]  # without type information
+    """The threads that answer, each address in its turn."""
+
+    def __init__(self, count: int, of_address: int) -> None:
+        super().__init__()
+        self.queue = Turns(of_address)
+        # The depth of the queue is no news to anybody: a greedy client could fill a log with it.
+        self.queue_logger.disabled = True
+        self.set_thread_count(count)
+
+    def release(self, channel: Any) -> None:
+        """Note that a request no longer counts; another worker may take the next one of its address."""
+        with self.lock:
+            self.queue.release(channel)
+            self.queue_cv.notify()
 
 
 class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
@@ -237,12 +296,9 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]  # without type information
         bodies: ExpectedBodies | None,
     ) -> None:
         self.tls, self.limits, self.bodies = tls, limits, bodies
-        workers = ThreadedTaskDispatcher()
-        workers.queue = Turns()
-        # The depth of the queue is no news to anybody: a greedy client could fill a log with it.
-        workers.queue_logger.disabled = True
-        workers.set_thread_count(adj.threads)
-        super().__init__(app, adj=adj, dispatcher=workers)
+        # Behind a proxy all visitors have one address here.
+        most = adj.threads if adj.trusted_proxy else THREADS_OF_ADDRESS
+        super().__init__(app, adj=adj, dispatcher=Workers(adj.threads, most))
 
     def handle_accept(self) -> None:
         """Take the connections that wait; one that fails at that moment closes itself and nothing else.

@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 
-from flask import Response
+from flask import Response, request
 
 from ..errors import StillroomError
 from ..verdicts.zone_state import ZoneState, zone_states
@@ -21,6 +21,7 @@ from .problems import RequestProblem
 
 log = logging.getLogger(__name__)
 MOST_STREAMS = 3  # of the eight threads of the server
+LASTS = "stillroom.lasts"  # in the environment of a request: to be called where its answer lasts
 HEARTBEAT_S = 15.0
 LOOK_EVERY_S = 0.5
 RETRY_MS = 5000
@@ -162,6 +163,7 @@ class StreamRoutes:
         """Every verdict as it stands, then each change, until the program leaves."""
         inputs.parameters()
         self.feed.enter()  # left when the server closes the answer, also where nobody read any of it
+        request.environ.get(LASTS, lambda: None)()
         response = Response(self.feed.events(), content_type="text/event-stream")
         response.call_on_close(self.feed.leave)
         response.headers["Cache-Control"] = "no-store"

@@ -21,7 +21,8 @@ from typing import Any
 
 import pytest
 
-from dashboard.connections import ClientLimits, Turns
+from dashboard import connections
+from dashboard.connections import LASTS, ClientLimits, Turns
 from dashboard.server import ServingPlace, TlsFiles, bind
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_serving import files, free_port
@@ -172,12 +173,55 @@ def test_addresses_take_turns() -> None:
         def __init__(self, address: str) -> None:
             self.addr = (address, 1)
 
-    turns = Turns()
+    turns = Turns(8)
     for address in ["greedy"] * 4 + ["other"] * 2:
         turns.append(Request(address))
-    served = [turns.popleft().addr[0] for _ in range(len(turns))]
+    served = [turns.popleft().addr[0] for _ in range(6)]
     assert served == ["greedy", "other", "greedy", "other", "greedy", "greedy"]
     assert not turns
+
+
+def test_an_address_has_so_many_workers_at_a_time() -> None:
+    """What it asks for beyond waits, though workers are idle, until one of its requests is answered."""
+
+    class Request:
+        def __init__(self, address: str) -> None:
+            self.addr = (address, 1)
+
+    turns = Turns(2)
+    for address in ["greedy"] * 4 + ["other"]:
+        turns.append(Request(address))
+    taken = [turns.popleft() for _ in range(len(turns))]
+    assert [request.addr[0] for request in taken] == ["greedy", "other", "greedy"]
+    assert len(turns) == 0
+    turns.release(taken[0])
+    assert len(turns) == 1
+    assert turns.popleft().addr[0] == "greedy"
+    assert len(turns) == 0
+
+
+def test_answers_that_last_leave_the_pages_of_their_address() -> None:
+    """Seven streams of events and one page of the same machine; a page that computes counts as ever."""
+    ended = threading.Event()
+
+    def app(environ: dict[str, Any], start: Any) -> list[bytes]:
+        if environ["PATH_INFO"] == "/stream":
+            environ[LASTS]()
+            ended.wait(PATIENT_S)
+        start("200 OK", [("Content-Length", "0")])
+        return []
+
+    place = ServingPlace(HOST, free_port())
+    server = connections.server(app, HOST, place.port)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    with ExitStack() as stack:
+        for client in _silent(stack, place, 7):
+            client.sendall(b"GET /stream HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        assert [_visit(place) for _ in range(3)] == [200] * 3
+        ended.set()
+    server.close()
+    thread.join(60)
 
 
 def _attacked(place: ServingPlace, seconds: float, gap_s: float) -> list[float]:
