@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +60,8 @@ def test_inspection_is_started_and_stopped(ask: Any, record: Store) -> None:
     assert (status, answer["key"], answer["to"]) == (201, "G-12", None)
     assert ask("POST", "/inspections", "inspections", json=body)[0] == 409
     status, answer = ask("POST", "/inspections/G-12/stop", "inspections")
-    assert (status, answer["from"] < answer["to"]) == (200, True)
+    begun, ended = (datetime.fromisoformat(answer[end]) for end in ("from", "to"))
+    assert (status, begun < ended) == (200, True)
     assert ask("POST", "/inspections/G-12/stop", "inspections") == (200, answer)
     entry = record.journal.entries(kind="inspection")[-1]
     assert entry.who == "machine-inspections"

@@ -98,6 +98,7 @@ def _unsent(case: Any) -> list[Any]:
     return [checks.negative_data_rejection] if empty else []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("path", "method"), OPERATIONS, ids=lambda part: part)
 def test_answers_about_real_things_are_as_described(
     described: Any, everything: dict[str, str], path: str, method: str

@@ -105,6 +105,7 @@ def test_a_further_minute_is_no_change(store: Store, place: ServingPlace, token:
     source.close()
 
 
+@pytest.mark.slow
 def test_an_old_verdict_becomes_not_shown_by_itself(store: Store, place: ServingPlace, token: str) -> None:
     """The service has ended: nothing is stored any more, and three minutes later the zone is not shown."""
     judged(store, "stable", "conforming", minutes_ago=2.95)

@@ -70,6 +70,7 @@ def test_a_damaged_file_is_broken_and_no_traceback(stillroom: Any, demo_copy: Pa
     assert "Traceback" not in result.stderr
 
 
+@pytest.mark.slow
 def test_an_export_holds_what_the_logger_wrote(ask: Any, tmp_path: Path) -> None:
     """The exported indications of P1 are those of the logger's own file, read here with csv alone."""
     code, answer = ask("export", "--out", tmp_path / "out")
@@ -142,6 +143,7 @@ def test_all_faults_of_all_files_come_at_once(stillroom: Any, tmp_path: Path) ->
     assert "Traceback" not in result.stderr
 
 
+@pytest.mark.slow
 def test_a_setup_is_applied_with_its_reason_and_written_back(
     stillroom: Any, demo_copy: Path, tmp_path: Path
 ) -> None:
@@ -201,6 +203,7 @@ def test_an_approver_sees_which_verdicts_change(stillroom: Any, demo_copy: Path,
     assert {row["key"]: row["verdict"] for row in rows}["I-2606"] == becomes != "not shown"
 
 
+@pytest.mark.slow
 def test_an_older_limit_still_judges_its_time(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
     """By command: a far stricter band approved today leaves October as it was judged."""
     config, common = tmp_path / "config", ("--data", demo_copy)

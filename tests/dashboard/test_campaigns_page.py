@@ -51,6 +51,7 @@ def test_the_plan_is_a_raster_of_the_room_with_numbers(q: Queries) -> None:
     assert words.count("plan-cell used") == 2
 
 
+@pytest.mark.slow
 def test_a_campaign_runs_on_the_page(record: Synthetic, q: Queries) -> None:
     """Planned, a phase begun and ended: the card says what comes next."""
     assert "No campaign was planned yet." in text_of(campaigns.layout(q, ""))

@@ -22,6 +22,7 @@ def client(record: Synthetic) -> Any:
     return with_token(app.server.test_client())  # who visits a demonstration is an invented person at once
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", ["/", "/trend", "/_dash-layout", "/assets/stillroom.css"])
 def test_every_answer_carries_the_headers(client: Any, path: str) -> None:
     """Strict policy, no sniffing, no frames, no referrer; the page knows its language."""

@@ -141,6 +141,7 @@ def test_old_files_leave_the_desk(q: Queries, desk: importing.Desk) -> None:
     assert len(list(last.parent.iterdir())) == importing.MOST_FILES
 
 
+@pytest.mark.slow
 @only_limited
 def test_the_pages_never_hold_what_a_file_unpacks_to(q: Queries, desk: importing.Desk) -> None:
     """Packed files of a few kilobytes that unpack to gigabytes are read in the child: the process of the

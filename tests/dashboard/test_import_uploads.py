@@ -109,6 +109,7 @@ def lying(pages: Pages) -> list[Path]:
     return list(pages.uploads._folder.iterdir())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "path", ["/import/file", "/import/file/x", "/_dash-update-component", "/api/push/a/1"]
 )

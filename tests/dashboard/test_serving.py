@@ -126,6 +126,7 @@ def test_plain_http_beyond_this_machine_is_said(
     assert any("/first?code=" in line for line in lines)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("proxy", "address"), [("127.0.0.1", "192.0.2.7"), ("", "127.0.0.1")])
 def test_visitors_are_those_of_the_declared_proxy(proxy: str, address: str) -> None:
     """X-Forwarded-For is believed of the proxy that was named, its last entry alone, and of nobody else."""

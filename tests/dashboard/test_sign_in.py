@@ -233,6 +233,7 @@ class TestAdministration:
         assert (events.who, events.what["act"]) == ("Nora Adler", "disable")
         assert events.what["through"] == {"at": "dashboard", "account": "boss", "signed": "confirmed"}
 
+    @pytest.mark.slow
     @pytest.mark.parametrize(
         "wrong",
         [
@@ -322,6 +323,7 @@ class TestDemonstration:
         assert client.post("/sign-in", data=form, headers={trace: "192.0.2.7"}).status_code == 401
         assert client.post("/as/holm", data=form, headers={trace: "192.0.2.7"}).status_code == 403
 
+    @pytest.mark.slow
     def test_one_goes_on_as_another(self, record: Synthetic) -> None:
         """For what takes two people; who signs out stays out."""
         client = with_token(create_app(record.store.folder, source=record).server.test_client())
@@ -417,6 +419,7 @@ def test_hostile_requests_are_the_senders_fault(
         assert b"root:" not in answer.data
 
 
+@pytest.mark.slow
 def test_values_that_no_page_sends_are_refused(real: Any) -> None:
     """Each callback with values of every wrong kind: 2xx or 4xx."""
     app = real[2]

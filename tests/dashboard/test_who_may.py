@@ -114,6 +114,7 @@ def test_every_route_as_everybody(room: Any, role: Role | None) -> None:
         answer.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("role", [None, *Role], ids=lambda role: role.value if role else "nobody")
 def test_every_callback_as_everybody(room: Any, role: Role | None) -> None:
     """A callback runs for those roles alone that its declared need allows."""

@@ -98,6 +98,7 @@ def demo(demo_copy: Path) -> Iterator[Demo]:
         running.process.wait()
 
 
+@pytest.mark.slow
 def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, installed: Any) -> None:
     held = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.output())
     assert held, demo.output()
@@ -120,6 +121,7 @@ def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, ins
     assert installed("verify", "--data", demo.data).returncode == 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks for left processes in /proc")
 def test_a_killed_demo_leaves_no_process(demo: Demo) -> None:
     started = children(demo.process.pid)

@@ -65,6 +65,7 @@ def test_two_people_put_a_certificate_in_force(page: Queries) -> None:
     assert (round(spot.value or 0, 2), round(spot.U or 0, 2), spot.trusted) == (20.00, 0.08, True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("channel", "kind", "change", "says"),
     [
@@ -83,6 +84,7 @@ def test_what_cannot_be_used_says_what_to_enter(
     assert says in str(refused.value)
 
 
+@pytest.mark.slow
 def test_a_digital_certificate_is_read_from_its_file(page: Queries) -> None:
     """Its own points and due day hold; the serial number must be the probe's."""
     content = certificates.certificate(serial="MG-0511")

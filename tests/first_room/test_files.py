@@ -95,6 +95,7 @@ def test_an_answer_that_cannot_be_used_says_what_to_enter(
     assert says in str(refused.value)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("key", "entered", "says"),
     [

@@ -139,6 +139,7 @@ def test_a_certificate_shows_its_effect_before_anything_is_in_force(
     assert "P1 reads 20.05 °C; corrected 20.00 ± 0.08 °C. The limits are 1.00 K apart, 6.0 times 2U." in text
 
 
+@pytest.mark.slow
 def test_a_file_that_is_dropped_proposes_probes_and_channels(
     browser: FlaskClient, desk: Desk, tmp_path: Path
 ) -> None:

@@ -228,6 +228,7 @@ def test_each_limit_is_a_sentence(work: Any, args: tuple[Any, ...], expected: st
     assert run_confined("good.csv", SMALL, hungry, MIB) == MIB
 
 
+@pytest.mark.slow
 def test_work_that_waits_is_ended_by_the_clock() -> None:
     """Time on the clock is limited too: a child that only waits uses no computing time."""
     limits = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=0.5, answer=MIB)

@@ -170,6 +170,7 @@ def test_whole_files_are_read_as_the_strict_reader_does(setup: Setup) -> None:
         assert len(mine) == ROWS - 1
 
 
+@pytest.mark.slow
 def test_five_hundred_damaged_files_tell_nothing_that_no_line_says(setup: Setup) -> None:
     counts = campaign(500, 20261013, setup)
     assert counts["imported"] > 50

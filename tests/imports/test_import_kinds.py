@@ -168,6 +168,7 @@ def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, k
     assert held(store) == FOUR
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("content", "expected"),
     [

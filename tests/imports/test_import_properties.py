@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -40,6 +41,7 @@ def epoch(plain: Profile) -> Profile:
     return replace(plain, form="epoch_s", decimal=".")
 
 
+@pytest.mark.slow
 @trial
 @given(rows=readings)
 def test_an_import_twice_equals_once(rows: Readings, plain: Profile, setup: Setup, memory: Any) -> None:

@@ -91,6 +91,7 @@ def test_the_mark_is_found_in_what_a_table_was_saved_as(
     assert len(store.rows) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("packed", [gzip.compress, _zipped, lambda content: gzip.compress(_zipped(content))])
 def test_the_mark_is_found_inside_a_packed_file(
     packed: Any, memory: Any, plain: Profile, setup: Setup

@@ -136,6 +136,7 @@ def test_a_refusal_is_journalled_once_and_gone_when_the_file_came_in(
     assert refused_files(store) == []
 
 
+@pytest.mark.slow
 def test_one_bad_file_in_the_folder_never_stops_the_next(
     folder: Path, store: Store, plain: Profile, setup: Setup
 ) -> None:
@@ -169,6 +170,7 @@ def test_one_bad_file_in_the_folder_never_stops_the_next(
     assert sorted(item.name for item in store.imports.all()) == ["h" * 250 + ".csv", "i?.csv", "z.csv"]
 
 
+@pytest.mark.slow
 def test_the_service_takes_the_files_of_its_folder(folder: Path, tmp_path: Path) -> None:
     """The whole service on the example, with a folder in service.toml: a file goes in, its readings are
     there.

@@ -145,6 +145,7 @@ def test_a_full_disk_is_waited_for_and_a_repeated_message_is_one(
     assert running.stop()
 
 
+@pytest.mark.slow
 def test_a_broker_that_comes_later_and_one_that_is_restarted(
     store: Store, config: Config, broker: Broker
 ) -> None:

@@ -24,6 +24,7 @@ from .test_mqtt import until
 TIMED = Message("json", "time")
 
 
+@pytest.mark.slow
 def test_all_kinds_of_source_side_by_side(tmp_path: Path, example: Config, broker: Broker) -> None:
     modbus = rig("modbus tcp", tmp_path / "a", patience_s=5.0)
     polled = replace(modbus.driver.line, probe="P1", interval_s=0.5)  # type: ignore[attr-defined]

@@ -90,6 +90,7 @@ def test_an_address_that_is_not_ours_is_a_lost_line_at_once(bacnet: BacnetRig) -
         driver.open()
 
 
+@pytest.mark.slow
 def test_a_device_that_hangs_is_killed_and_comes_back_leaves_a_row_for_each_due_poll(
     bacnet: BacnetRig,
 ) -> None:
@@ -107,6 +108,7 @@ def test_a_device_that_hangs_is_killed_and_comes_back_leaves_a_row_for_each_due_
     assert all((row.value is None) == (row.status != "ok") for row in rows)
 
 
+@pytest.mark.slow
 def test_two_probes_share_our_port_and_keep_their_values_apart(bacnet: BacnetRig) -> None:
     first = line_of("bacnet", interval_s=0.2, **bacnet.table())
     objects = {"temperature": "analog-input,2"}

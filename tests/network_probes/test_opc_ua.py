@@ -46,6 +46,7 @@ def settled(driver: ProbeDriver, holds: Callable[[Raw], bool]) -> Raw:
     return rows[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("order", "raw"),
     [

@@ -110,6 +110,7 @@ def test_a_name_that_nobody_has_is_a_lost_line(snmp: SnmpRig) -> None:
         driver.open()
 
 
+@pytest.mark.slow
 def test_an_agent_that_is_killed_and_comes_back_leaves_a_row_for_each_due_poll(snmp: SnmpRig) -> None:
     line = line_of("snmp", interval_s=0.5, **table(snmp, **VERSION_3, timeout_s=1.0))
     with polling([line]) as rows:

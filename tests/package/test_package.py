@@ -61,6 +61,7 @@ def test_sha256sum_openssl_and_the_bagit_library_agree_that_it_is_whole(packed: 
     assert verify_package(folder.with_suffix(".zip")) == report
 
 
+@pytest.mark.slow
 def test_the_key_that_signed_has_one_name_everywhere(packed: tuple[Path, Path]) -> None:
     """The package, the list of keys and openssl with sha256sum name the same key."""
     folder, data = packed

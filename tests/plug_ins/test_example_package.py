@@ -63,6 +63,7 @@ def test_it_passes_the_tests_that_every_driver_must_pass(folder: Path) -> None:
     assert "13 passed, 1 skipped" in output  # no other probe shares its wire
 
 
+@pytest.mark.slow
 def test_it_is_polled_by_our_bus_named_by_the_setup_and_tried_by_its_table(folder: Path) -> None:
     rows, plug_ins, shown = json.loads(
         run(folder, str(ROOT / "tests" / "plug_ins" / "poll_bath.py")).splitlines()[-1]

@@ -41,6 +41,7 @@ def test_a_sound_driver_gives_its_value(install: Install) -> None:
 ROW = 'Raw("N1.pressure", {0}, "{1}", self.clock.wall_ns())'.format
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 @pytest.mark.parametrize(
     ("code", "expected"),

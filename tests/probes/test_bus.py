@@ -74,6 +74,7 @@ def ran(clock: TurnedClock, *drivers: Scripted) -> tuple[list[Row], list[tuple[s
     return rows, events
 
 
+@pytest.mark.slow
 def test_a_day_at_one_minute_gives_1440_rows_for_each_channel_inside_their_cells() -> None:
     """1440 ± 1 rows, intervals of 60 ± 1 s; polls between 10 % and 90 % of a cell."""
     clock = TurnedClock(WALL_S, 86400)
@@ -196,6 +197,7 @@ def test_a_real_line_is_polled_listened_to_and_let_go(device: Device) -> None:
     assert all(b > a for a, b in pairwise(seconds))  # that they lie on the grid is shown with a turned clock
 
 
+@pytest.mark.slow
 def test_a_real_stream_gives_a_row_for_each_poll(device: Device) -> None:
     rows: list[Row] = []
     line = line_to(device.wire.url, mode="stream", query="", interval_s=0.5, timeout_s=0.3)

@@ -50,6 +50,7 @@ def test_an_answer_that_drips_in_is_put_together(patient: AsciiLineDriver, devic
     assert [a.value for a in patient.read()] == [-1.5, 5.0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("answer", "status"),
     [
@@ -84,6 +85,7 @@ def test_the_deadline_counts_for_the_whole_line_not_for_each_byte(
     assert time.monotonic() - begun < 6  # the bytes alone take 8 s; the bound has room for a busy machine
 
 
+@pytest.mark.slow
 def test_half_a_line_is_not_glued_to_the_next_answer(driver: AsciiLineDriver, device: Device) -> None:
     answers = iter([[b"T=2"], [b"T=21.25 RH=40.0\r\n"]])
     device.script = lambda query: next(answers)

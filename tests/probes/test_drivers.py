@@ -47,6 +47,7 @@ def values_of(build: Rig) -> list[tuple[float | None, str]]:
     return [(raw.value, raw.status) for raw in build.driver.read()]
 
 
+@pytest.mark.slow
 def test_a_whole_answer_gives_one_value_for_each_channel_with_its_instant(any_rig: Rig) -> None:
     before = time.time_ns()
     any_rig.driver.open()
@@ -60,11 +61,13 @@ def test_a_whole_answer_gives_one_value_for_each_channel_with_its_instant(any_ri
     assert tuple(a.channel for a in answers) == any_rig.driver.channels
 
 
+@pytest.mark.slow
 def test_a_reading_below_zero_and_one_of_zero(any_rig: Rig) -> None:
     any_rig.show(-1.5, 0.0)
     assert [value for value, _ in values_of(any_rig)] == [-1.5, 0.0][: any_rig.values]
 
 
+@pytest.mark.slow
 def test_open_and_close_are_repeatable_and_nothing_is_heard_from_who_is_asked(any_rig: Rig) -> None:
     any_rig.driver.close()
     any_rig.driver.open()
@@ -140,6 +143,7 @@ def test_a_lost_line_raises_and_is_found_again_by_its_name(wired: Rig) -> None:
     assert {status for _, status in values_of(wired)} == {"ok"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", WIRED)
 def test_another_probe_at_the_cable_gives_no_values_until_it_is_swapped_back(
     kind: str, tmp_path: Path

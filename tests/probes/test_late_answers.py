@@ -279,6 +279,7 @@ def test_thirty_thousand_questions_a_fifth_of_them_answered_late(kind: str, tmp_
     assert [wrong for _, result, _ in result for wrong in result] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["text", "modbus rtu"])
 def test_the_campaign_sees_answers_that_belong_to_other_questions(
     kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -321,6 +322,7 @@ def test_what_cannot_be_told_apart_is_said_with_what_to_do() -> None:
     assert not list(find_lookalikes([_text("line", "A", True), _text("line", "B", True)]))
 
 
+@pytest.mark.slow
 def test_a_probe_that_names_itself_does_not_wait_for_another_that_is_late(tmp_path: Path) -> None:
     """Nor does the late answer of the one, which its form shows, spoil the poll of the other."""
     wire = PtyWire("line", tmp_path)

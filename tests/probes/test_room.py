@@ -78,6 +78,7 @@ def test_a_room_that_started_earlier_goes_on_without_a_seam() -> None:
     assert before.state == live.state
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("day", ["2026-01-13", "2026-07-17", "2026-11-24"])
 def test_in_any_season_normal_running_keeps_the_bay_well_inside_its_limits(day: str) -> None:
     start_ns = instant(f"{day}T00:00+00:00")

@@ -53,6 +53,7 @@ def command(code: str, probe: str = "P1", **changes: float) -> CommandLine:
     )
 
 
+@pytest.mark.slow
 def test_a_sensor_file_that_blocks_holds_up_no_other_sensor_and_comes_back(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -130,6 +131,7 @@ class Hanging:
         return False
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", ["open", "read"])
 def test_who_shares_the_wire_waits_and_says_for_whom_and_two_are_never_in_it(step: str) -> None:
     wire = object()
@@ -146,6 +148,7 @@ def test_who_shares_the_wire_waits_and_says_for_whom_and_two_are_never_in_it(ste
     assert first.most_inside == 1
 
 
+@pytest.mark.slow
 def test_each_due_poll_is_one_row_with_its_reason_and_nothing_is_lost() -> None:
     """Through a hang of one of three, on wires of their own: the others have values alone."""
     probe_drivers = [Hanging("P1"), Hanging("P2", hangs="read"), Hanging("P3")]

@@ -65,6 +65,7 @@ def test_all_probes_are_polled_and_show_a_room_that_conforms(twin: TwinProcess) 
     assert all(value is not None and 19.8 < value < 20.4 for value in temperatures)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fault", "status"),
     [("silence", "timeout"), ("garbage", "garbage"), ("half line", "timeout"), ("fault word", "garbage")],

@@ -30,6 +30,7 @@ def program(code: str) -> Callable[..., list[str]]:
     return lambda *words: [sys.executable, "-c", code, *words]
 
 
+@pytest.mark.slow
 def test_slow_first_page_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A first answer after 2.5 s, as on a busy machine, is an answer."""
     monkeypatch.setattr(module, "module", program(SLOW))

@@ -50,6 +50,7 @@ def test_a_set_back_weekend_is_one_case_out_of_use_that_asks_nothing(month: Mont
     assert (weekend.state, weekend.missing, weekend.affected) == ("no decision needed", [], ())
 
 
+@pytest.mark.slow
 def test_a_trip_is_one_case_with_two_decisions_and_one_form(month: Month) -> None:
     (trip,) = [r for r in all_cases(month.verdicts, month.now_ns) if r.case.in_use]
     assert len(trip.case.runs) >= 3

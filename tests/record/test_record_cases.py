@@ -69,6 +69,7 @@ def test_a_decision_after_the_issue_makes_it_incomplete_and_an_amendment_says_it
     assert "case 1: measure again" in text
 
 
+@pytest.mark.slow
 def test_a_record_does_not_say_what_customers_were_told(room: Room, tmp_path: Path) -> None:
     """A record may go to one customer; a package and the sheet of a case stay with assessors."""
     decide_and_close(room)

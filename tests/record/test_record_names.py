@@ -60,6 +60,7 @@ def mark_and_issue(data: Path, out: Path, who: str) -> None:
     run_well(data, "record", "issue", *SPAN, "--out", str(out), "--who", who)
 
 
+@pytest.mark.slow
 def test_without_accounts_each_name_is_one_that_was_given(demo_copy: Path, tmp_path: Path) -> None:
     mark_and_issue(demo_copy, tmp_path / "out", "Ruth Amsel")
     facts, paper = facts_of(tmp_path / "out"), paper_of(tmp_path / "out")
@@ -115,6 +116,7 @@ def test_lists_and_the_state_at_an_instant_say_it_as_well(demo_copy: Path, tmp_p
     assert "Record 2 covers it, issued by Ruth Amsel." in words
 
 
+@pytest.mark.slow
 def test_a_page_where_somebody_signed_in_proves_the_name(demo_copy: Path) -> None:
     with_accounts(demo_copy)
     pages = create_app(demo_copy)

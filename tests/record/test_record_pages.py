@@ -23,6 +23,8 @@ from tests.programs import library
 
 from .months import START, Month
 
+pytestmark = pytest.mark.slow
+
 VIENNA = ZoneInfo("Europe/Vienna")
 HOUR = 3600 * NS
 
@@ -39,7 +41,6 @@ def noisy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict
     month.store.close()
 
 
-@pytest.mark.slow
 def test_35_days_that_alternate_take_five_pages_at_most(noisy: tuple[Path, dict[str, Any]]) -> None:
     """Such a month took 23 pages; counted by pikepdf (qpdf), which shares nothing with the writer."""
     pikepdf = library("pikepdf")

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from logger.core.calibration.apply import correct_readings
 from logger.core.calibration.breakdown import correction_breakdown
@@ -105,6 +106,7 @@ def lines_in(text: str) -> list[str]:
     return re.findall(r"[+−]\d+\.\d+ [^\s=]+(?: RH)? = [^√]*√\([^√]*?\)\)", " ".join(text.split()))
 
 
+@pytest.mark.slow
 def test_every_place_that_prints_a_correction_prints_one_line_for_all(
     room: Room, demo_copy: Path, tmp_path: Path
 ) -> None:

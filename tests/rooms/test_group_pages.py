@@ -52,6 +52,7 @@ def routes(group: Group) -> Iterator[tuple[str, Any]]:
             yield path, need_of(group.room_pages("hall-3"), rule.endpoint)
 
 
+@pytest.mark.slow
 def test_page_rooms_shows_states_and_its_guest_gets_into_no_room(served: Group) -> None:
     client = signed_in(served, "guest")
     page = client.get("/").text
@@ -94,6 +95,7 @@ def test_every_route_by_role_in_the_own_room(served: Group, role: str) -> None:
         assert (status in (401, 403)) == (not is_open), (role, path, status)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [*ROLES, "guest"])
 def test_every_route_of_another_room_is_as_one_that_is_not_there(served: Group, name: str) -> None:
     """Same status and same words, whatever the route; hall-9 never was."""

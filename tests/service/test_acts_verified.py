@@ -37,6 +37,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path / "data"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("statement", "fault"),
     [

@@ -69,6 +69,7 @@ def test_a_fault_shows_though_the_archive_is_away(data: Path, stillroom: Run) ->
     assert "Mount its share" in away.stdout
 
 
+@pytest.mark.slow
 def test_the_service_reads_on_and_health_names_the_archive(
     data: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -120,6 +120,7 @@ BAD = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("served", BAD.values(), ids=BAD, indirect=True)
 @pytest.mark.parametrize("tls", ["none", "starttls", "tls"])
 def test_a_mail_server_that_never_finishes_is_overdue_at_the_deadline(served: Peer, tls: str) -> None:
@@ -134,6 +135,7 @@ def test_a_mail_server_that_never_finishes_is_overdue_at_the_deadline(served: Pe
     assert threading.active_count() <= before + 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("served", [mail_until_the_end], indirect=True)
 def test_what_a_mail_server_accepted_is_accepted_though_it_takes_no_leave(served: Peer) -> None:
     outcome = SmtpSender(timeout_s=10 * DEADLINE_S).send(*mail(served.port))

@@ -42,6 +42,7 @@ def url() -> Iterator[str]:
     server.server_close()
 
 
+@pytest.mark.slow
 def test_those_outside_hear_that_it_runs_until_it_does_not(
     tmp_path: Path, url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

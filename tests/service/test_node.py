@@ -203,6 +203,7 @@ def test_a_wrong_token_is_told_and_nothing_is_lost(annex: Store, centre: Store, 
         Centre("room.example:8060", "annex")
 
 
+@pytest.mark.slow
 def test_a_whole_node_reads_stores_and_sends(annex: Store, centre: Store, door: Door, config: Config) -> None:
     """Simulated probes behind real lines; what the node stored while the centre was away arrives later."""
     clock = FastClock()

@@ -219,6 +219,7 @@ def test_the_broker_says_gone_when_the_program_is_killed(broker: Broker, lamp: C
         program.wait(60)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("answer", "words"),
     [

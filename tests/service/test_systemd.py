@@ -98,6 +98,7 @@ def test_a_writer_that_hangs_is_not_covered_for(
         assert service.stop()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", ["service", "node"])
 def test_a_full_disk_is_waited_out_and_not_begun_anew(
     tmp_path: Path, listener: Listener, monkeypatch: pytest.MonkeyPatch, part: str

@@ -221,6 +221,7 @@ def test_an_object_that_was_changed_is_never_read_as_the_record(
         assert len(store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns))
 
 
+@pytest.mark.slow
 def test_while_the_place_is_away_the_newest_readings_go_on(
     folder: Path, address: Address, objects: ObjectStore
 ) -> None:

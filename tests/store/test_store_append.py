@@ -41,6 +41,7 @@ def test_rows_come_back_as_they_went_in(store: Store) -> None:
     assert STATUS[readings.status[0]] == "timeout"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("row", "value", "status", "raw"),
     [

@@ -104,6 +104,7 @@ def test_a_backup_is_journalled_with_its_head_and_outcome(filled: Store, target:
     assert heads(target) == [report.head]
 
 
+@pytest.mark.slow
 def test_a_snapshot_is_consistent_while_others_write(filled: Store, target: Path) -> None:
     """Batches go on being committed by another thread; each backup is intact in itself."""
     going = threading.Event()

@@ -177,6 +177,7 @@ def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_space(disk: Disk) -
     assert (report.faults, report.readings) == ((), confirmed + 10)
 
 
+@pytest.mark.slow
 def test_the_service_holds_readings_while_the_disk_is_full(disk: Disk) -> None:
     """In bounded memory, said in its status; stored when there is space, and the time is in the journal."""
     place = disk(1500)

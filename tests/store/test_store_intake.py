@@ -185,6 +185,7 @@ def test_a_seal_outlives_the_note_of_what_was_begun(folder: Path) -> None:
         assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("note", [b"[", b"{}", b'["../other.txt"]', b"\xff\x00"])
 def test_a_file_of_unknown_origin_stays_as_evidence(folder: Path, note: bytes) -> None:
     """Only what the note names in the archive is removed; what it cannot explain is named."""

@@ -51,6 +51,7 @@ def test_the_chain_follows_its_description(store: Store, folder: Path) -> None:
     assert store.journal.head() == (3, previous)
 
 
+@pytest.mark.slow
 def test_entries_are_found_by_kind_and_number(store: Store) -> None:
     """The newest come first on request, and batches can be left out."""
     store.append("poll", polled(OCTOBER, 1))

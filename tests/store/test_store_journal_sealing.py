@@ -146,6 +146,7 @@ def test_an_end_at_any_step_loses_nothing(
         assert [path.name for path in (folder / "journal").iterdir()] == ["journal-0001.parquet"]
 
 
+@pytest.mark.slow
 def test_what_is_altered_in_file_or_row_is_named(filled: Store, folder: Path) -> None:
     """A byte of the file, the file gone, the row that leads to it, the batch that the next counts on."""
     filled.journal_sealing.seal(least=100)

@@ -284,6 +284,7 @@ def test_facts_on_the_server_are_never_changed_and_a_dropped_guard_is_named(
     assert "of writer poll: altered" in faults
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [

@@ -44,6 +44,7 @@ def seqs(store: Store) -> list[int]:
     return sorted(store.hot.all_rows().seq.tolist())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("where", ["before", "after"])
 def test_a_commit_that_is_cut_is_stored_once(store: Store, way: CuttingProxy, where: str) -> None:
     store.append("poll", polled(OCTOBER, 3))
@@ -59,6 +60,7 @@ def test_a_commit_that_is_cut_is_stored_once(store: Store, way: CuttingProxy, wh
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("where", ["before", "after"])
 def test_the_writer_asks_before_it_repeats_a_batch_that_nobody_answered(
     store: Store, way: CuttingProxy, where: str, monkeypatch: pytest.MonkeyPatch
@@ -94,6 +96,7 @@ def test_an_act_that_nobody_answered_says_so(
     assert not store.stands((unanswered.value.entry[0], "0" * 64))
 
 
+@pytest.mark.slow
 def test_readings_wait_while_the_server_is_away_and_are_stored_once(store: Store, way: CuttingProxy) -> None:
     writer = Writer(store)
     writer.looked.set()
@@ -126,6 +129,7 @@ def test_a_batch_goes_there_and_back_four_times(store: Store, way: CuttingProxy)
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_what_one_transaction_journals_is_one_chain(store: Store) -> None:
     with store.begin() as conn:
         first = store.journal.append("note", "Ada", {}, conn=conn)

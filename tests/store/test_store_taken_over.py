@@ -78,6 +78,7 @@ def held(store: Store, stack: ExitStack) -> None:
     until(lock)
 
 
+@pytest.mark.slow
 def test_no_reading_of_either_service_is_lost_or_stored_twice(
     first: Path, way: CuttingProxy, config: Config
 ) -> None:
@@ -110,6 +111,7 @@ def test_no_reading_of_either_service_is_lost_or_stored_twice(
         assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_the_command_ends_with_one_sentence_and_the_code_of_the_record(
     first: Path, way: CuttingProxy, server: DatabaseServer
 ) -> None:

@@ -12,6 +12,8 @@ from logger.simulation.demo_studies import studies
 from logger.simulation.earlier_weeks import FROM_NS, TO_NS, WEEKS, earlier_weeks
 from tests.command_line import Run, run_installed
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def answers(stillroom: Run, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
@@ -44,7 +46,6 @@ def test_the_weeks_are_the_same_each_time() -> None:
     assert all((first.columns[name] == second.columns[name]).all() for name in first.columns)
 
 
-@pytest.mark.slow
 def test_each_planted_cause_is_found(answers: dict[str, dict[str, Any]]) -> None:
     """Cycle 14 min ±0.06 K; sun film −0.15 K with the weather taken out; doors +0.20 K that decay in 12 min.
 

@@ -348,6 +348,7 @@ def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_inta
     assert [p.from_ns for day in days for p in day.periods if p.provisional] == []
 
 
+@pytest.mark.slow
 def test_a_probe_that_fell_silent_leaves_the_days_after_it_final(
     store: Store, setup: Setup, build: SimpleNamespace
 ) -> None:

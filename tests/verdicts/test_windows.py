@@ -64,6 +64,7 @@ def test_no_stretch_is_read_twice_and_none_beyond_the_end(
     assert {(at.day, at.hour) for at in months} == {(1, 0)}
 
 
+@pytest.mark.slow
 def test_a_fault_in_one_window_is_told_and_what_came_before_it_is_given(store: Store) -> None:
     def work(number: int, _: dict[str, Readings]) -> int:
         if number == 3:

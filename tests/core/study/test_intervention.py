@@ -133,6 +133,7 @@ def test_without_outdoors_the_answer_says_so() -> None:
     assert any("No outdoor channel" in line for line in answer.remarks)
 
 
+@pytest.mark.slow
 def test_weekdays_have_levels_of_their_own() -> None:
     """A set-back of 0.8 K at weekends hides a shift of −0.15 K from plain days; with weekdays it is held."""
     record, outdoors, what = room(2, days=112, shift=-0.15, sd=0.04)

@@ -81,6 +81,7 @@ def test_the_fit_is_that_of_another_method() -> None:
     assert fit.dead_s == pytest.approx(180, abs=30)
 
 
+@pytest.mark.slow
 def test_a_second_time_constant_is_seen() -> None:
     """120 and 15 min: both come back; with one only, no second is named."""
     record, at = step(1, second_s=900.0, white=0.005, taus=6)
