@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -25,6 +27,7 @@ from ..data.study_jobs import StudyJob
 from .components import aria, behind, button, card, field, refusal, svg, table
 
 FIGURE_HEADS = ("figure", "value and 95 % interval", "independent blocks")
+_UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z")
 MOST_ROWS = 60  # of a table behind a chart
 
 
@@ -39,10 +42,14 @@ def newest_studies(q: Queries, zone: str, channel: str) -> dict[str, Study]:
 
 def question_card(q: Queries, question: Question, study: Study | None) -> Component:
     """A question with its newest answer; without one, what it needs."""
-    kind = QUESTIONS[question]
+    kind, clock = QUESTIONS[question], ZoneInfo(q.room.timezone)
     options = {} if study is None else study.request.options
     form = [
-        field({"study": "field", "question": question, "name": item.name}, item.label, _filled(options, item))
+        field(
+            {"study": "field", "question": question, "name": item.name},
+            item.label,
+            _filled(options, item, clock),
+        )
         for item in kind.fields
     ]
     word = "Compute" if study is None else "Compute again"
@@ -54,9 +61,21 @@ def question_card(q: Queries, question: Question, study: Study | None) -> Compon
     return card(kind.title, *_answer(study), *asks, aside=_about(q, study), ident=f"study-{question}")
 
 
-def _filled(options: Mapping[str, Any], item: StudyField) -> str:
+def _filled(options: Mapping[str, Any], item: StudyField, clock: ZoneInfo) -> str:
+    """What the last answer was computed with, its instants in local time with their offsets."""
     value = options.get(item.name, item.first)
-    return " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+    text = " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+    return _UTC.sub(lambda match: _local_text(match[0], clock), text)
+
+
+def _local_text(text: str, clock: ZoneInfo) -> str:
+    """An instant as it may be typed.
+
+    >>> _local_text("2026-10-19T07:30:00Z", ZoneInfo("Europe/Vienna"))
+    '2026-10-19T09:30+02:00'
+    """
+    at = datetime.fromisoformat(text).astimezone(clock)
+    return at.isoformat(timespec="minutes" if not at.second and not at.microsecond else "auto")
 
 
 def _about(q: Queries, study: Study) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -63,6 +64,18 @@ def test_a_stored_answer_is_shown_with_interval_chart_and_tables(record: Synthet
         "A remark.",
     ):
         assert expected in words, expected
+
+
+def test_the_form_is_filled_with_local_times(record: Synthetic, q: Queries) -> None:
+    """Instants of the last answer are stored in UTC; the fields have them in local time, with an offset."""
+    item = stored(record)
+    options = {"events": ["2026-10-19T07:30:00Z", "2026-10-20T05:00:30Z"]}
+    request = replace(item.request, question="events", options=options)
+    answer = replace(item.answer, question="events")
+    record.store.studies.put(replace(item, request=request, answer=answer, digest="f" * 64).stored())
+    words = text_of(study.layout(q, "?zone=machine-bay"))
+    assert "2026-10-19T09:30+02:00 2026-10-20T07:00:30+02:00" in words
+    assert "07:30:00Z" not in words
 
 
 def test_another_channel_has_no_answer(record: Synthetic, q: Queries) -> None:
