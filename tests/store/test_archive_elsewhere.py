@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -43,7 +44,7 @@ def address(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.
     """Keys of [archive] for a place of some kind that is there and empty."""
 
     def keys(kind: str) -> dict[str, str]:
-        name = f"{request.node.name.partition('[')[0]}-{kind}".replace("_", "-")
+        name = re.sub("[^a-z0-9]+", "-", f"{request.node.name}-{kind}")  # one for each home of the record
         if kind == "folder":
             (tmp_path / "share").mkdir(exist_ok=True)
             return {"at": str(tmp_path / "share")}
