@@ -33,6 +33,7 @@ def examples_of(name: str) -> list[doctest.DocTest]:
     return [test for test in tests if test.examples]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", modules())
 def test_the_examples_of_a_module_are_true(name: str) -> None:
     examples = examples_of(name)

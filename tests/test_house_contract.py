@@ -54,6 +54,7 @@ def verdict(tmp_path_factory: pytest.TempPathFactory) -> str:
     return result.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("contract", dict.fromkeys(name for name, _, _ in BREACHES))
 def test_a_breach_of_each_contract_is_noticed(verdict: str, contract: str) -> None:
     assert f"{contract} BROKEN" in verdict

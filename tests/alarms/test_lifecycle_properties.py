@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -107,6 +108,7 @@ def test_any_split_gives_the_same(spec: AlarmSpec, story: list[Cell | AlarmAct],
     assert _live(spec, story, chunks) == _live(spec, story, [1])
 
 
+@pytest.mark.slow
 @given(specs, stories())
 @settings(max_examples=100)
 def test_a_restart_between_any_two_events_changes_nothing(

@@ -28,6 +28,7 @@ FOUND = {CLEAR: Conformity.CONFORMING, NEAR: Conformity.CONFORMING, OUT: Conform
 MARGIN = {CLEAR: 0.5, NEAR: 0.05, OUT: -0.2, UNKNOWN: None}
 
 
+@pytest.mark.slow
 @given(
     st.lists(st.tuples(st.integers(0, 3), st.integers(1, 9)), max_size=30),
     st.sampled_from([0, 60, 150, 300]),

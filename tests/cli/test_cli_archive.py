@@ -44,6 +44,7 @@ def test_a_changed_journal_entry_is_found_and_named(stillroom: Any, demo_copy: P
     assert any("journal entry 2" in fault for fault in json.loads(result.stdout)["faults"])
 
 
+@pytest.mark.slow
 def test_an_edited_verdict_is_found_by_judging_again(stillroom: Any, demo_copy: Path) -> None:
     """Verdicts are made from verified evidence and stand outside the chain: an edit is named with its day."""
     assert stillroom("verify", "--data", demo_copy).returncode == 0

@@ -87,6 +87,7 @@ def versions(room: Path) -> list[int]:
         return [row.version for row in store.setups.versions()]
 
 
+@pytest.mark.slow
 def test_two_invented_names_put_nothing_in_force(room: Path, ask: Ask) -> None:
     """Once there are accounts, names without one, a look-alike and a name without its password do nothing."""
     apply = ("config", "apply", "--config", str(room / "config"), "--why", "wider")

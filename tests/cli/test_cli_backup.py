@@ -17,6 +17,7 @@ def share(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_lost_record_comes_back(stillroom: Any, demo_copy: Path, share: Path, tmp_path: Path) -> None:
     """The acceptance of S5: back up, lose the folder, restore elsewhere, verify."""
     result = stillroom("backup", "--to", share, "--data", demo_copy, "--who", "Greta Holm", "--json")
@@ -43,6 +44,7 @@ def test_backups_are_listed(stillroom: Any, demo_copy: Path, share: Path) -> Non
     assert stillroom("backup", "--to", share.parent, "--list").returncode == 2
 
 
+@pytest.mark.slow
 def test_a_flipped_byte_of_a_backup_is_found_by_each_command(
     stillroom: Any, demo_copy: Path, share: Path, tmp_path: Path
 ) -> None:

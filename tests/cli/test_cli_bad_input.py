@@ -76,6 +76,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", CASES)
 def test_bad_input_is_refused_with_a_message_that_helps(
     stillroom: Any, demo_history: Path, case: str

@@ -71,6 +71,7 @@ def write_file(block: str, folder: Path) -> None:
         path.write_text(rest if path.suffix == ".csv" else block, encoding="utf-8")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "page",
     [

@@ -257,6 +257,7 @@ SEVERAL = ("TOML that is none", "rule of an unknown zone", "no limit at all", "s
 SINGLE = [name for name in CASES if name not in SEVERAL]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", SINGLE)
 def test_one_mistake_has_no_knock_on(example: Texts, case: str) -> None:
     """A faulty table keeps its name, so that references to it stay quiet."""

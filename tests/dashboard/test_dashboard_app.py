@@ -35,6 +35,7 @@ def test_every_answer_carries_the_headers(client: Any, path: str) -> None:
     assert (headers["X-Content-Type-Options"], headers["X-Frame-Options"]) == ("nosniff", "DENY")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("asker", "shown"),
     [

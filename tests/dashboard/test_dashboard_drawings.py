@@ -109,6 +109,7 @@ def test_gradient_is_not_shown_without_evidence() -> None:
     assert gradient([*square[:3], replace(square[3], medium="scale")]) is None
 
 
+@pytest.mark.slow
 def test_field_goes_through_the_plane(q: Queries) -> None:
     """On a plane of air the interpolated field is that plane, near the probes."""
     spots = [spot(x, y, 1.0, 20 + 0.02 * x) for x, y in ((1, 1), (8, 1), (1, 5), (8, 5), (4.5, 3))]

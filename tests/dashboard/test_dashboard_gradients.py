@@ -73,6 +73,7 @@ def test_plane_through_probes() -> None:
     assert plane([]) == {}
 
 
+@pytest.mark.slow
 def test_page_draws_what_the_record_says(q: Queries) -> None:
     """P1 and P2 of the invented bay: |19.91 − 20.02| over √(1.6² + 1.8² + 1.4²) = 2.786 m, along the pair."""
     probes = air_probes(q, "machine-bay", NOW - 2 * HOUR, NOW)

@@ -34,6 +34,7 @@ def test_a_date_is_answered_on_the_page_and_a_wrong_one_refused(q: Queries) -> N
     assert "outside the record" in words(records.layout(q, "?zone=machine-bay&at=2020-01-01T10:00"))
 
 
+@pytest.mark.slow
 def test_an_issued_record_is_listed_and_its_file_is_what_is_kept(q: Queries, demo_copy: Path) -> None:
     from tests.record.conftest import DAY
 

@@ -55,6 +55,7 @@ def test_every_link_of_a_help_page_leads_somewhere(q: Queries, name: str) -> Non
             assert path in ("/help", "/api/v1/openapi.json") or heading in identifiers(drawn), target
 
 
+@pytest.mark.slow
 def test_the_first_help_page_leads_to_all_others(q: Queries) -> None:
     """No page that nobody finds."""
     named = {target.partition("page=")[2].replace("%2F", "/") for target in targets(layout(q, ""))}

@@ -122,6 +122,7 @@ def test_a_large_body_of_a_stranger_is_refused_before_it_comes(pages: Pages, pat
         assert connection.getresponse().status == 413
 
 
+@pytest.mark.slow
 def test_who_may_not_import_gets_no_ticket(pages: Pages) -> None:
     assert pages.visit("reader").announce(1000)[0] == 403
     stranger = pages.visit("op")

@@ -41,6 +41,7 @@ def tried(client: Any, name: str, password: str, **more: Any) -> Any:
     return client.post("/sign-in", data={**form, **more})
 
 
+@pytest.mark.slow
 def test_who_signs_in_goes_on_to_where_they_were(real: Any) -> None:
     """The page that was asked for comes after signing in; another host never does."""
     client = real[2].server.test_client()

@@ -108,6 +108,7 @@ def test_what_was_filled_in_becomes_an_option(q: Queries) -> None:
     assert study.arguments_of(view, "hours", {"hours": " "}) == ["hours", "--zone", "machine-bay"]
 
 
+@pytest.mark.slow
 def test_a_refused_job_says_the_sentence_of_the_command(tmp_path: Path) -> None:
     """The last line of the command stands on the page; the same question is not started twice."""
     jobs = StudyJobs(tmp_path / "nowhere")

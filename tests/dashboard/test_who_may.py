@@ -70,6 +70,7 @@ def calls_of(app: Any) -> Iterator[tuple[str, dict[str, Any]]]:
             yield output, {"output": output, "outputs": outputs, "changedPropIds": [], **parts}
 
 
+@pytest.mark.slow
 def test_everything_declares_who_may(room: Any) -> None:
     """A part that says nothing opens to nobody, and stops the program from starting."""
     app = room[1]

@@ -93,6 +93,7 @@ def test_a_digital_certificate_is_read_from_its_file(page: Queries) -> None:
     assert "Newest reading 20.05 °C; by this certificate" in str(new_parts(page, CHANNEL, texts))
 
 
+@pytest.mark.slow
 def test_an_xml_that_is_no_certificate_is_refused(page: Queries) -> None:
     with pytest.raises(Refused):
         texts_with(page, CHANNEL, "file", PAPER, b"<html/>")

@@ -20,6 +20,7 @@ def file(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_the_table_is_shown_with_a_worked_point(stillroom: Any, file: Path) -> None:
     outcome = stillroom("confirm", file)
     assert outcome.returncode == 0, outcome.stderr

@@ -73,6 +73,7 @@ def test_in_a_setup_it_is_a_fault_of_its_file() -> None:
     assert "longer than 1 s of computing" in str(error.value)
 
 
+@pytest.mark.slow
 @only_limited
 def test_memory_is_bounded_too(monkeypatch: pytest.MonkeyPatch) -> None:
     """7 MB of the smallest elements, a tree of several hundred MB."""

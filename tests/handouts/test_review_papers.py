@@ -68,6 +68,7 @@ def test_two_pages_with_the_sums_of_the_review(
     assert dict(months)["2026-10"] > 0
 
 
+@pytest.mark.slow
 def test_the_same_second_gives_the_same_bytes(store: Store, config: Config, verdicts: Verdicts) -> None:
     first = management_pages(store, config, verdicts, 2026, NOW)
     assert management_pages(store, config, verdicts, 2026, NOW) == first

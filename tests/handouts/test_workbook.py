@@ -46,6 +46,7 @@ def sheet(content: bytes, name: str) -> list[dict[str, Any]]:
     return [row for row in body if any(value is not None for value in row.values())]
 
 
+@pytest.mark.slow
 def test_sums_of_a_year_are_those_of_the_review(store: Store, verdicts: Verdicts) -> None:
     """Twelve months of two zones: shares of stable time, and minutes not stable in use by cause."""
     content = workbook(store, verdicts, workbook_facts(verdicts, "2026", ZONES, NOW), NOW)

@@ -120,6 +120,7 @@ def test_pressures_are_told_in_the_unit_of_the_channel(setup: Setup) -> None:
 CONFIGURED = "time,P1 temperature,P1 humidity,P2 temperature,P2 humidity,P3 temperature,P3 humidity\n"
 
 
+@pytest.mark.slow
 def test_bad_lines_are_left_out_by_name_and_on_record(tmp_path: Path) -> None:
     """One damaged stamp: the refusal says how to go on without the line; the import, its answer and the
     journal hold number and text of each line left out; the original is kept as it came.

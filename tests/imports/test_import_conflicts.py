@@ -128,6 +128,7 @@ def why_at(verdicts: Verdicts, zone: str, minute: int, now_ns: int) -> set[int]:
     return {int(result.cells["P1.temperature"].why[at // result.grid.step_ns - result.grid.first])}
 
 
+@pytest.mark.slow
 def test_an_instant_is_indeterminate_until_decided_and_judged_again_then(bring: Bring, store: Store) -> None:
     """The stored verdicts follow the decision without anything being told to judge again."""
     config = load(example_folder())

@@ -57,6 +57,7 @@ def test_a_file_is_left_until_it_no_longer_grows(
     assert path.read_text() == HEAD + ROW
 
 
+@pytest.mark.slow
 def test_a_file_that_grows_on_later_brings_what_is_new(
     folder: Path, memory: Any, plain: Profile, setup: Setup
 ) -> None:

@@ -31,6 +31,7 @@ def stored(store: Any) -> list[tuple[datetime, float]]:
     return [(datetime.fromtimestamp(at / 1e9, UTC), float(value)) for channel, at, value in store.held()]
 
 
+@pytest.mark.slow
 def test_a_clock_that_is_set_back_is_read_by_zones_with_their_dates(bring: Any, memory: Any) -> None:
     """Summer time by a fixed offset until the change, winter time from there on: every reading at its own
     instant, also both passes through the hour that comes twice.

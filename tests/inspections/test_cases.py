@@ -89,6 +89,7 @@ def test_exactly_those_that_overlap_it_or_its_settling(verdicts: Verdicts) -> No
     assert set(monday(verdicts).affected) == {"inside", "settling", "last", "I-2603", "I-2604"}
 
 
+@pytest.mark.slow
 def test_nothing_closes_empty_and_a_refused_close_loses_nothing(verdicts: Verdicts) -> None:
     """ISO/IEC 17025:2017, 7.10: cause, action, effect, decision, customer; and each inspection decided."""
     store = verdicts.store

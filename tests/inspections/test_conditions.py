@@ -259,6 +259,7 @@ def test_a_job_that_just_ended_has_its_files_at_once(store: Store, config: Confi
     assert (folder / "N%2F1.txt").read_text().startswith(("not shown", "stillroom:"))
 
 
+@pytest.mark.slow
 def test_files_have_the_bytes_of_the_command(
     store: Store, config: Config, verdicts: Verdicts, stillroom, tmp_path: Path
 ) -> None:  # type: ignore[no-untyped-def]

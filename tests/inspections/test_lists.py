@@ -49,6 +49,7 @@ def intervals(verdicts: Verdicts, n: int) -> list[Inspection]:
     return result
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "number", [pytest.param(120, id="short"), pytest.param(1000, id="long", marks=pytest.mark.long)]
 )
@@ -65,6 +66,7 @@ def test_a_list_is_answered_as_each_alone(verdicts: Verdicts, number: int) -> No
         assert a.assessment.to_dict() == alone.to_dict()
 
 
+@pytest.mark.slow
 def test_outcomes_are_those_of_the_whole_answers(verdicts: Verdicts) -> None:
     """What impact lists are made of: the same verdict, reason and temperatures, to the last digit."""
     queries = [question_of(job, NOW) for job in intervals(verdicts, 60)]

@@ -72,6 +72,7 @@ def test_a_value_that_is_no_reading_says_why_beside_a_good_one(
     driver.close()
 
 
+@pytest.mark.slow
 def test_a_reading_is_as_old_as_its_source_says_whatever_the_clock_of_the_server(opc_ua: OpcUaRig) -> None:
     """A server a day behind us, a value of 20 s ago: taken 20 s before it came. Read twice, taken once."""
     driver = opc_ua.driver_of(opc_ua.table() | {"oldest_s": 180.0, "time": "source"})

@@ -41,6 +41,7 @@ def test_both_versions_read_exact_decimals(snmp: SnmpRig, version: str) -> None:
     assert [(row.value, row.status) for row in rows] == [(20.03, "ok"), (47.8, "ok")]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("shown", "raw"),
     [
@@ -67,6 +68,7 @@ def test_a_text_that_is_a_number_is_one(snmp: SnmpRig) -> None:
     assert first_rows(snmp.driver_of(table(snmp)))[0].value == 20.03
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("changes", "status", "raw"),
     [

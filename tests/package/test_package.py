@@ -74,6 +74,7 @@ def test_the_key_that_signed_has_one_name_everywhere(packed: tuple[Path, Path]) 
     assert verify_package(folder).key == reply
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "pattern", ["data/readings/*/*.csv", "data/records/*/*.pdf", "data/journal.jsonl", "bag-info.txt"]
 )
@@ -150,6 +151,7 @@ def test_days_and_months_sum_up_to_the_interval(packed: tuple[Path, Path]) -> No
     assert answer["zones"][0]["worst_days"][0]["day"].startswith("2026-10-1")
 
 
+@pytest.mark.slow
 def test_nothing_is_written_over_and_what_is_no_package_is_refused(
     packed: tuple[Path, Path], tmp_path: Path
 ) -> None:

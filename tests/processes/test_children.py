@@ -13,6 +13,7 @@ from logger.processes.children import module
 from logger.processes.confined import ChildLimits, run_confined
 
 
+@pytest.mark.slow
 def test_a_file_called_logger_in_the_starting_folder_does_not_hide_the_package(tmp_path: Path) -> None:
     """The pages and the probes of a demonstration come up wherever it is started."""
     (tmp_path / "logger.py").write_text("raise SystemExit('the wrong logger')\n", encoding="utf-8")

@@ -64,6 +64,7 @@ def test_a_trip_is_one_case_with_two_decisions_and_one_form(month: Month) -> Non
     assert trip.state == "closed"
 
 
+@pytest.mark.slow
 def test_causes_and_the_rest_are_the_hours_not_stable_in_use_to_the_minute(month: Month) -> None:
     """Counted here again minute by minute from the periods: working days, 06:00 to 20:00."""
     span = (START, month.to_ns)

@@ -79,6 +79,7 @@ def test_a_record_does_not_say_what_customers_were_told(room: Room, tmp_path: Pa
     assert WORDS["customer"] not in text
 
 
+@pytest.mark.slow
 def test_another_day_is_not_touched(room: Room, tmp_path: Path) -> None:
     """A mark on 21 October makes no record of 19 October incomplete."""
     from logger.acts.marks import mark

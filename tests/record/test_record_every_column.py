@@ -165,6 +165,7 @@ def faults(folder: Path) -> tuple[str, ...]:
         return verify_record(store).faults
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "every", [pytest.param(10, id="short"), pytest.param(1, id="long", marks=pytest.mark.long)]
 )
@@ -191,6 +192,7 @@ def test_every_column_that_was_altered_is_named_or_has_a_reason(
     assert UNNAMED.keys() <= seen  # a reason for a column that is gone says nothing
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "every", [pytest.param(8, id="short"), pytest.param(1, id="long", marks=pytest.mark.long)]
 )
@@ -257,6 +259,7 @@ def test_a_forged_overview_is_named(record: Path, tmp_path: Path) -> None:
     assert any("not what its sealed files give" in fault for fault in faults(folder))
 
 
+@pytest.mark.slow
 def test_a_missing_or_exchanged_signing_key_is_named(record: Path, tmp_path: Path) -> None:
     """One of another record signs as well, and nobody would know whose it is."""
     folder = Path(shutil.copytree(record, tmp_path / "data"))

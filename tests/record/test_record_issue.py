@@ -49,6 +49,7 @@ def by_hand(indication: float) -> float:
     return float(indication + low + share * (high - low))
 
 
+@pytest.mark.slow
 def test_largest_and_least_are_those_of_the_loggers_file(monday: Path) -> None:
     """The file is read here with csv alone, and corrected by hand."""
     with (ROOT / "sample_logs" / "machine-bay.csv").open(encoding="utf-8", newline="") as lines:
@@ -184,6 +185,7 @@ def test_a_file_in_the_way_is_never_written_over(room: Room, tmp_path: Path) -> 
     assert [p.read_text() for p in blocked.iterdir()] == ["mine"]
 
 
+@pytest.mark.slow
 def test_a_run_that_was_cut_off_leaves_no_half_issue(room: Room, tmp_path: Path) -> None:
     leftover = room.store.folder / "records" / "000001"
     leftover.mkdir(parents=True)

@@ -50,6 +50,7 @@ def test_the_published_vector_is_accepted_and_another_message_is_not() -> None:
     assert not is_signature_of("no key at all", b"\x72", RFC_SIGNATURE)
 
 
+@pytest.mark.slow
 def test_openssl_and_sha256sum_verify_an_issue_and_reject_a_changed_byte(room: Room, tmp_path: Path) -> None:
     record = room.issue(tmp_path / "a")
     name = next(n.removesuffix(".pdf") for n in record.files if n.endswith(".pdf"))

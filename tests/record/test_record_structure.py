@@ -32,6 +32,7 @@ def the_pdf(folder: Path) -> Path:
     return next(folder.glob("*.pdf"))
 
 
+@pytest.mark.slow
 def test_qpdf_reads_it_as_tagged_titled_and_of_both_standards(files: Path) -> None:
     """ISO 14289-1, 7.1 (marked, structure, title shown), 7.2 (language); XMP names part and conformance."""
     with pikepdf.open(the_pdf(files)) as pdf:
@@ -63,6 +64,7 @@ def elements(node: Any, kind: str) -> list[Any]:
     return below
 
 
+@pytest.mark.slow
 def test_every_table_has_heads_and_every_figure_a_text(files: Path) -> None:
     """ISO 14289-1, 7.3 (figures have an alternative text) and 7.5 (tables have headers); 7.4 (headings)."""
     with pikepdf.open(the_pdf(files)) as pdf:

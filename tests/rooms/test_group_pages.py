@@ -74,6 +74,7 @@ def test_page_rooms_names_a_room_that_nobody_confirmed(
     assert f"stillroom rooms confirm KEY --key {'ab' * 32}" in page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("role", ROLES)
 def test_every_route_by_role_in_the_own_room(served: Group, role: str) -> None:
     """In the own room a role opens what it opens in a room that stands alone."""

@@ -51,6 +51,7 @@ def rooms(template: Path, tmp_path: Path) -> MadeGroup:
     return MadeGroup(tmp_path / "rooms.toml")
 
 
+@pytest.mark.slow
 def test_what_rests_on_a_reference(rooms: MadeGroup) -> None:
     """By hand: J1 and J2 lie in the bay, J3 on the bench; from 8 h 30 min before NOW on, J1 is out."""
     answers = index(rooms.registry, NOW)

@@ -279,6 +279,7 @@ def test_a_scheduler_is_used_by_tls_alone(group: MadeGroup) -> None:
         assert "certificates of both sides" in err
 
 
+@pytest.mark.slow
 def test_nothing_of_it_is_imported_by_a_room_that_stands_alone() -> None:
     """The command line and the store load no part of Dask, nor what groups need."""
     code = (

@@ -34,6 +34,7 @@ def test_every_case_passes_and_names_its_source(report: Report) -> None:
     assert all(r.source and r.group and r.name for r in report.results)
 
 
+@pytest.mark.slow
 def test_the_report_names_program_machine_and_libraries(report: Report) -> None:
     facts = json.loads(report_files(report)["validation.json"])
     assert (facts["version"], facts["passed"], facts["failed"]) == (__version__, True, 0)

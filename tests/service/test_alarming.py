@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import pytest
+
 from logger.acts import alarms as attending
 from logger.acts import inspections as actions
 from logger.core.alarms.lifecycle import AlarmState
@@ -246,6 +248,7 @@ def test_a_rule_that_is_not_in_force_any_more_ends_its_alarm(store: Store) -> No
     assert states(store)["bay-air"] is AlarmState.RETURNED_UNACKNOWLEDGED
 
 
+@pytest.mark.slow
 def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: Store) -> None:
     """Out all the while: at the shelf's end one notice, the second person only after their own 15 min."""
     spec = replace(SPEC, escalate_after_s=900, escalate_to=("duty",), repeat_after_s=2400)

@@ -99,6 +99,7 @@ def test_a_room_that_just_began_says_since_when_it_is_judged(rooms: Registry) ->
     assert {zone["next_step"] for zone in body["zones"]} == {"Being judged since 14:13 UTC."}
 
 
+@pytest.mark.slow
 def test_a_room_that_cannot_begin_is_named_once_and_begins_when_it_can(
     rooms: Registry, sentences: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -118,6 +119,7 @@ def test_a_room_that_cannot_begin_is_named_once_and_begins_when_it_can(
         assert many.stop() == []
 
 
+@pytest.mark.slow
 def test_a_room_whose_service_ended_is_begun_again(
     running: ManyRooms, sentences: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -148,6 +150,7 @@ def test_a_pattern_chooses_rooms_and_says_which_there_are(
         chosen(rooms, "*")
 
 
+@pytest.mark.slow
 def test_too_few_files_are_said_before_a_room_begins() -> None:
     """In a process of its own, whose hard limit cannot be raised again."""
     program = (
@@ -188,6 +191,7 @@ def test_rooms_go_without_what_is_for_one_room(rooms: Registry, stillroom: Run, 
     assert (finished.returncode, "--rooms goes without --begin and --forward" in finished.stderr) == (2, True)
 
 
+@pytest.mark.slow
 def test_every_room_has_its_own_turn_in_the_shared_calendar(rooms: Registry, running: ManyRooms) -> None:
     """Entries of one name are one to the calendar: every ten minutes all rooms but one were left out."""
     names = [job.id for job in running._calendar.get_jobs()]

@@ -119,6 +119,7 @@ def test_a_declared_common_cause_is_one_notice(store: Store) -> None:
     assert "Look at store 0." not in both
 
 
+@pytest.mark.slow
 def test_half_an_hour_after_its_first_alarm_a_cause_takes_no_more(store: Store) -> None:
     """Counted from the first one: a chain of alarms 20 min apart does not stretch it."""
     lived(store, {"bay-0": 2, "bay-1": 22, "bay-2": 42}, 50)

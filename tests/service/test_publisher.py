@@ -202,6 +202,7 @@ while True:
 """
 
 
+@pytest.mark.slow
 def test_the_broker_says_gone_when_the_program_is_killed(broker: Broker, lamp: Callable[[], Lamp]) -> None:
     """kill -9: no word of its own, and the last will (MQTT 5, 3.1.2.5) tells whoever listens."""
     program = subprocess.Popen([sys.executable, "-P", "-c", PROGRAM, broker.url], cwd=ROOT)

@@ -25,6 +25,7 @@ from logger.store.hot.database import FILE
 from .conftest import MINUTE, OCTOBER, polled
 
 
+@pytest.mark.slow
 def test_rows_come_back_as_they_went_in(store: Store) -> None:
     """Every field of a row survives, a failed poll among them."""
     good = Row("P1.temperature", OCTOBER + 1, OCTOBER + 7, 20.01, "ok", "20.01", "poll", True, "boot", 5)

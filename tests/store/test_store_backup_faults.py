@@ -70,6 +70,7 @@ def killed(code: str, *arguments: object, after_s: float) -> None:
         child.kill()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "rounds", [pytest.param(3, id="short"), pytest.param(100, id="long", marks=pytest.mark.long)]
 )
@@ -92,6 +93,7 @@ def test_killed_while_backing_up(filled: Store, folder: Path, tmp_path: Path, ro
     assert list((target / "files").glob("*/*.part")) == []
 
 
+@pytest.mark.slow
 def test_a_killed_backup_leaves_no_copy_of_the_record_behind(
     filled: Store, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -110,6 +112,7 @@ def test_a_killed_backup_leaves_no_copy_of_the_record_behind(
     assert list(scratch.iterdir()) == [other]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "rounds", [pytest.param(3, id="short"), pytest.param(100, id="long", marks=pytest.mark.long)]
 )

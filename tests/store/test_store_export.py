@@ -104,6 +104,7 @@ def test_an_altered_export_makes_no_record(filled: Store, tmp_path: Path) -> Non
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.slow
 def test_nothing_is_written_over(filled: Store, tmp_path: Path) -> None:
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "mine.txt").write_text("mine")

@@ -77,6 +77,7 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     assert store.readings.read_new(cursor, CHANNELS) is None
 
 
+@pytest.mark.slow
 def test_it_is_the_same_record_as_by_the_hot_tier(store: Store, tmp_path: Path) -> None:
     """Readings, newest ones and charts do not tell which way they were stored; both may be sealed further."""
     series = [series_of(channel, every_ns=10 * MINUTE) for channel in CHANNELS]
@@ -258,6 +259,7 @@ with Store.open(Path(sys.argv[1])) as store:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "folders", [pytest.param(1, id="short"), pytest.param(40, id="long", marks=pytest.mark.long)]
 )

@@ -65,6 +65,7 @@ def test_entries_are_found_by_kind_and_number(store: Store) -> None:
     assert store.journal.entries(after=newest.number) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", [{"x": math.nan}, {"x": object()}], ids=["NaN", "no JSON"])
 def test_what_is_no_json_is_refused(store: Store, what: dict[str, object]) -> None:
     """An entry that could not be read back the same is not written."""

@@ -97,6 +97,7 @@ def test_an_older_copy_and_another_record_are_refused(store: Store, tmp_path: Pa
     assert values(store) == [21.0, 22.0, 23.0]
 
 
+@pytest.mark.slow
 def test_too_many_open_files_is_a_sentence_of_its_own(tmp_path: Path) -> None:
     """A sealed file that could not be opened for want of descriptors is not called damaged."""
     with Store.open(tmp_path / "data", create=True) as opened:

@@ -138,6 +138,7 @@ def test_any_text_survives_the_move_there_and_back(
     server.drop_schema(name)
 
 
+@pytest.mark.slow
 def test_a_name_too_long_for_a_server_is_refused_alone_and_the_move_with_it(
     tmp_path: Path, server: DatabaseServer, schema: HotTable
 ) -> None:

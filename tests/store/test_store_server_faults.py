@@ -84,6 +84,7 @@ def test_the_writer_asks_before_it_repeats_a_batch_that_nobody_answered(
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_an_act_that_nobody_answered_says_so(
     store: Store, way: CuttingProxy, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -226,6 +227,7 @@ def test_a_server_that_is_killed_and_comes_back_has_every_confirmed_batch(
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seconds", [2.0, pytest.param(60.0, marks=pytest.mark.long)])
 def test_fifty_writers_flat_out_leave_no_hole_and_no_fork(
     store: Store, server: DatabaseServer, seconds: float

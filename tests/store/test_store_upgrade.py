@@ -107,6 +107,7 @@ def test_without_room_for_the_copy_nothing_is_changed(old: Path, monkeypatch: py
     assert sorted(path.name for path in old.iterdir()) == ["archive", FILE]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "rounds", [pytest.param(4, id="short"), pytest.param(200, id="long", marks=pytest.mark.long)]
 )

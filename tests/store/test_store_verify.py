@@ -244,6 +244,7 @@ def test_a_value_changed_in_a_file_is_named_with_channel_and_day(folder: Path) -
     assert fault == f"file {SEALED}: channel P2.temperature, day 2026-10-02: altered"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "rounds", [pytest.param(40, id="short"), pytest.param(1000, id="long", marks=pytest.mark.long)]
 )

@@ -127,6 +127,7 @@ def test_doors_come_from_options_and_from_a_file(stillroom: Run, room: Path, tmp
     assert figures_of(first)["peak"]["low"] is not None
 
 
+@pytest.mark.slow
 def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path) -> None:
     """Two weeks of the demo: a place for the probe, no hours of the week yet,
     and too few days for a change.
@@ -178,6 +179,7 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
     assert len(answer["tables"]["steps"]["utc_s"]) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
@@ -235,6 +237,7 @@ def test_the_report_holds_every_answer_and_its_data(stillroom: Run, room: Path, 
     assert answer["digest"]
 
 
+@pytest.mark.slow
 def test_an_issued_report_is_numbered_signed_and_verified(
     stillroom: Run, demo_copy: Path, tmp_path: Path
 ) -> None:

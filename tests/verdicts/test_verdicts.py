@@ -331,6 +331,7 @@ def test_only_the_newest_of_many_days_is_told(
     assert json.loads(store.verdict_cache.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
 
 
+@pytest.mark.slow
 def test_an_import_within_the_minute_that_was_just_judged_leaves_the_record_intact(
     store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:

@@ -46,6 +46,7 @@ def test_each_window_has_its_own_readings_in_order(store: Store, windows: list[t
     assert all(len(some[channel][0]) > 10 for _, some in result for channel in CHANNELS)
 
 
+@pytest.mark.slow
 def test_no_stretch_is_read_twice_and_none_beyond_the_end(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -64,6 +64,7 @@ def test_a_young_record_is_silent() -> None:
     assert (model, score.forecasts) == (None, 0)
 
 
+@pytest.mark.slow
 def test_forecasts_of_a_day_hang_on_earlier_days_only() -> None:
     """What comes later changes nothing: the score of 20 days is that of the first 20 of 28."""
     y = room(3)

@@ -107,6 +107,7 @@ def test_minute_by_minute_is_the_same_as_at_once_long(build: SimpleNamespace, se
     same(*live(build, seed, start)[1:])
 
 
+@pytest.mark.slow
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10_000), minute=st.integers(60, DAYS * 1440))
 def test_what_is_not_provisional_never_changes(build: SimpleNamespace, seed: int, minute: int) -> None:

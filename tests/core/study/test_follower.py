@@ -68,6 +68,7 @@ def test_quiet_air_and_a_short_record_are_not_shown() -> None:
     assert "fewer than 100 cells" in follower(record_of(quiet[:50]), record_of(body[:50])).headline
 
 
+@pytest.mark.slow
 def test_the_longest_stretch_between_gaps_is_used() -> None:
     """A gap of 3 h on the second day: what follows it still gives the time constant."""
     air, body = pair(5, days=6)

@@ -49,6 +49,7 @@ def cover(runs: int, shift: float, memory_d: float) -> tuple[float, float]:
     return inside / counted, visible / counted
 
 
+@pytest.mark.slow
 def test_a_planted_shift_is_within_its_interval() -> None:
     """−0.20 K in 28 + 28 days: held in nearly every run; without a shift, hardly ever one is shown."""
     assert cover(12, -0.20, 1.0)[0] >= 0.85

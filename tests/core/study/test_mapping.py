@@ -51,6 +51,7 @@ def campaign(
     return built, true - true.mean()
 
 
+@pytest.mark.slow
 def test_positions_come_back_within_their_uncertainty() -> None:
     """Worst error below 0.01 K where probes are off by 0.05 K; U holds all positions;
     the hot spot is named.

@@ -95,6 +95,7 @@ def cycle_cover(days: int, seeds: range, gaps: float = 0.0) -> tuple[float, floa
     return near / runs, period_in / runs, amplitude_in / runs
 
 
+@pytest.mark.slow
 def test_a_planted_cycle_is_found_with_an_interval_that_holds() -> None:
     """12 min ±0.30 K wandering by 5 % in 7 days: found within 5 % always;
     intervals hold in nearly all of 12.

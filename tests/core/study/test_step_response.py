@@ -68,6 +68,7 @@ def test_intervals_of_the_time_constant_cover() -> None:
         assert value >= 0.88
 
 
+@pytest.mark.slow
 def test_the_fit_is_that_of_another_method() -> None:
     """A step without noise to speak of: scipy's curve_fit of the plain exponential gives the same τ."""
     record, at = step(3, white=0.002)
@@ -115,6 +116,7 @@ def test_a_record_without_a_step_says_what_to_do() -> None:
     assert "Mark one" in figure.needed
 
 
+@pytest.mark.slow
 def test_steps_are_found_beside_the_day() -> None:
     """Air handling off and on again on two days of ten, beside a day of ±0.2 K:
     found within a quarter hour.
