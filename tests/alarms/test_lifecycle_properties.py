@@ -118,6 +118,7 @@ def test_a_restart_between_any_two_events_changes_nothing(
     assert _live(spec, story, [1], through_json=True) == _live(spec, story, [1])
 
 
+@pytest.mark.slow
 @given(specs, stories())
 @settings(max_examples=150)
 def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | AlarmAct]) -> None:
@@ -135,6 +136,7 @@ def test_no_occurrence_is_lost(spec: AlarmSpec, story: list[Cell | AlarmAct]) ->
     assert set(output) | withheld == set(range(1, alarm.occurrence + 1))
 
 
+@pytest.mark.slow
 @given(specs, stories(), st.integers(1, 10**6))
 @settings(max_examples=80)
 def test_a_shifted_record_gives_a_shifted_result(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -124,6 +125,7 @@ events = st.lists(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @given(events, st.booleans())
 @settings(max_examples=120)
 def test_each_step_is_told_once_and_a_restart_changes_nothing(

@@ -74,6 +74,7 @@ def test_health_tells_the_head(ask: Any, record: Store) -> None:
     assert answer["journal"] == dict(zip(("number", "sha256"), record.journal.head(), strict=True))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scope", [s.value for s in Scope])
 def test_a_token_opens_its_own_door_alone(ask: Any, interface: Any, scope: str) -> None:
     """Every route with every token; without one, and with one that nobody made: 401 and how to come in."""

@@ -103,6 +103,7 @@ def test_names_come_in_pages(caller: Caller, path: str) -> None:
     assert [item[name] for item in listed] == sorted(setup.zones if path == "/zones" else setup.channels)
 
 
+@pytest.mark.slow
 def test_readings_in_pages_are_those_of_the_record(caller: Caller) -> None:
     """A day in pages of 100, several readings of one instant: as readings and certificates give it."""
     from logger.core.calibration.apply import correct_readings

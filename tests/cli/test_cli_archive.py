@@ -228,6 +228,7 @@ def test_an_older_limit_still_judges_its_time(stillroom: Any, demo_copy: Path, t
     assert [(v["version"], v["author"], v["approver"]) for v in answer][1] == (2, "Greta Holm", "Ines Faber")
 
 
+@pytest.mark.slow
 def test_a_refused_proposal_is_closed(stillroom: Any, demo_copy: Path, tmp_path: Path) -> None:
     config, common = tmp_path / "config", ("--data", demo_copy)
     stillroom("config", "export", "--out", config, *common)

@@ -206,6 +206,7 @@ def test_a_lost_password_is_recovered_on_record(room: Path, ask: Ask) -> None:
     assert ask("user", "disable", "guest", "--who", "boss", password="quite another password").returncode == 0
 
 
+@pytest.mark.slow
 def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> None:
     """On a simulated record the two-person drill needs no password, only two of its people; whoever names
     nobody is the first of them.

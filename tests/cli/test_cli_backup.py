@@ -64,6 +64,7 @@ def test_a_flipped_byte_of_a_backup_is_found_by_each_command(
     assert "Traceback" not in back.stderr
 
 
+@pytest.mark.slow
 def test_an_altered_file_is_named_with_where_it_still_is(
     stillroom: Any, demo_copy: Path, share: Path
 ) -> None:

@@ -129,6 +129,7 @@ def test_a_real_room_cannot_enter_the_store_of_the_demo(
     assert "simulated" in result.stderr
 
 
+@pytest.mark.slow
 def test_a_folder_that_may_not_be_written_is_said_without_a_traceback(
     stillroom: Any, demo_history: Path, tmp_path: Path
 ) -> None:

@@ -41,6 +41,7 @@ def check(ask: Any, key: str, *more: object) -> tuple[int, Any]:
     return code, answer
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("key", INSPECTIONS)
 def test_each_sample_inspection_has_the_verdict_that_was_planted(ask: Any, key: str) -> None:
     code, answer = check(ask, key)

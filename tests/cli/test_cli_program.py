@@ -84,6 +84,7 @@ def test_our_own_packages_are_accepted() -> None:
     assert "logger" in sys.modules
 
 
+@pytest.mark.slow
 def test_a_taken_port_is_said_before_anything_is_made(installed: Any, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]

@@ -56,6 +56,7 @@ def test_an_archived_room_answers_every_question_and_takes_no_act(demo_copy: Pat
     assert contents(demo_copy) == before
 
 
+@pytest.mark.slow
 def test_a_reopened_room_says_in_its_journal_that_it_was_archived(demo_copy: Path, stillroom: Run) -> None:
     stillroom(*ARCHIVE, "--data", demo_copy)
     refused = stillroom("room", "reopen", "--why", " ", "--who", "Greta Holm", "--data", demo_copy)

@@ -93,6 +93,7 @@ def test_a_window_within_one_offset_names_none() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 @given(
     st.sampled_from(ZONES),
     st.integers(utc(2024, 1, 1) // NS, utc(2028, 1, 1) // NS),

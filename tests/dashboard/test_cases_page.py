@@ -64,6 +64,7 @@ def test_a_draft_is_there_again_and_is_no_act(q: Queries, cases: CaseDesk) -> No
         cases.save_draft(1, "detail", "holm", text="a\u202eb", now_ns=NOW)
 
 
+@pytest.mark.slow
 def test_a_refused_close_loses_nothing_and_a_whole_case_closes(q: Queries, cases: CaseDesk) -> None:
     cases.case(1, NOW)
     cases.save_draft(1, "detail", "holm", text=TEXTS["detail"], now_ns=NOW)

@@ -54,6 +54,7 @@ def propose(q: Queries, who: str = "Greta Holm") -> int:
     return q.source.keeping.propose(texts, who, "new machine specification", q.now_ns())
 
 
+@pytest.mark.slow
 def test_a_limit_is_changed_by_two_people(q: Queries) -> None:
     """The page shows the proposal and what it changes; its author cannot approve it, another person can."""
     number = propose(q)

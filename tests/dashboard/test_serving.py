@@ -44,6 +44,7 @@ def served(files: TlsFiles) -> Iterator[tuple[ServingPlace, Synthetic]]:
     thread.join(60)
 
 
+@pytest.mark.slow
 def test_pages_come_over_tls(served: Any, files: TlsFiles) -> None:
     """By OpenSSL as Python has it: the certificate verifies, cookies are for TLS alone, old TLS is none."""
     import httpx

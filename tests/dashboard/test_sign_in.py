@@ -128,6 +128,7 @@ def test_wrong_passwords_are_bounded_and_journalled(real: Any) -> None:
     assert any("wrong name or password" in why for why in events)
 
 
+@pytest.mark.slow
 def test_strangers_lock_out_nobody_who_belongs_here(real: Any) -> None:
     """Dozens of wrong sign-ins from the same address (a house, or a proxy that was not named): who signed in
     before by this browser does so again, and who is signed in signs. Each name that was tried is journalled.
@@ -287,6 +288,7 @@ class TestFirst:
         assert with_token(client).post("/first", data={**form, "csrf_token": ""}).status_code == 410
         assert client.get(f"/first?code={first.code}").status_code == 410
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("trace", TRACES)
     def test_not_through_a_proxy(self, empty: Any, trace: str) -> None:
         app, first, _ = empty
@@ -314,6 +316,7 @@ class TestDemonstration:
         assert "Greta Holm" in client.get("/account").text
         assert record.store.journal.entries(kind="refused") == []
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("trace", TRACES)
     def test_nobody_behind_a_proxy_is(self, record: Synthetic, trace: str) -> None:
         client = create_app(record.store.folder, source=record).server.test_client()

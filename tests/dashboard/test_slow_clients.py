@@ -80,6 +80,7 @@ def _closed(connection: socket.socket, within_s: float) -> bool:
     return True
 
 
+@pytest.mark.slow
 def test_silent_connections_lock_nobody_out(place: ServingPlace) -> None:
     """98 connections that say nothing, over TLS not even a greeting: the next visitors are served."""
     with ExitStack() as stack:
@@ -151,6 +152,7 @@ def test_an_answer_that_nobody_fetches_is_given_up(files: TlsFiles) -> None:
         assert _visit(place) == 200
 
 
+@pytest.mark.slow
 def test_the_idle_of_the_greediest_make_room(files: TlsFiles) -> None:
     """At the bound a new visitor is let in; the connection of a viewer elsewhere stays, a silent one goes."""
     for place in _served(None, connections=10):

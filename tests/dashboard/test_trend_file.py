@@ -33,6 +33,7 @@ def test_every_reading_is_in_the_file(q: Queries) -> None:
     assert (out["verdict"], out["reason"]) == ("not stable", "nonconforming")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("query", "status", "expected"),
     [

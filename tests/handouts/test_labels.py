@@ -57,6 +57,7 @@ def words(pdf: bytes, folder: Path) -> str:
     return subprocess.run(call, capture_output=True, text=True, check=True).stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("dpi", [72, 150])
 def test_each_code_leads_to_the_page_of_its_position(config: Config, tmp_path: Path, dpi: int) -> None:
     """Read back by ZBar from a sheet of A4; at 72 dpi a module is less than 2 pixels wide."""
@@ -68,6 +69,7 @@ def test_each_code_leads_to_the_page_of_its_position(config: Config, tmp_path: P
     assert len(expected) == 7
 
 
+@pytest.mark.slow
 def test_twenty_four_labels_and_one_more_take_two_sheets(config: Config, tmp_path: Path) -> None:
     first = chosen_labels(config.setup, ["P1"], NOW)[0]
     many = [replace(first, probe=f"P{n}", position=f"place-{n}") for n in range(25)]
@@ -136,6 +138,7 @@ def test_the_command_prints_and_remembers(demo_copy: Path, stillroom: Run, tmp_p
     assert json.loads(listed.stdout) == []
 
 
+@pytest.mark.slow
 def test_the_door_notice_has_every_limit_in_force(config: Config, tmp_path: Path) -> None:
     """One page a zone; each limit of the setup with its unit; whom to call; the code of the zone's page."""
     zones = [zone.key for zone in config.setup.zones_now()]

@@ -108,6 +108,7 @@ def test_the_excursion_of_october_is_one_line(verdicts: Verdicts) -> None:
     assert cases[0].waits
 
 
+@pytest.mark.slow
 def test_after_a_sign_off_the_next_hand_over_counts_from_it(demo_copy: Path, stillroom: Run) -> None:
     who = ("--who", "Radek Sova", "--comment", "door sticks", "--data", demo_copy)
     signed = json.loads(stillroom("review", "handover", "--sign", *who, "--json").stdout)

@@ -34,6 +34,7 @@ def local_day(day: datetime) -> str:
     return "\n".join(["time,temperature", *(f"{s:%d.%m.%Y %H:%M:%S},20.00" for s in stamps)]) + "\n"
 
 
+@pytest.mark.slow
 def test_an_undecided_date_order_is_asked_about(bring: Bring, memory: Any) -> None:
     """03/04/2026 is the third of April or the fourth of March; the file cannot tell."""
     text = "time;temperature\n03/04/2026 10:00;20,35\n04/04/2026 10:01;20,36\n"

@@ -23,6 +23,7 @@ OFFICE = DATA / "nab_temperature" / "ambient_temperature_system_failure.csv"
 NOW = 1_900_000_000 * NS
 
 
+@pytest.mark.slow
 def test_four_probes_side_by_side_equal_the_reading_of_pandas(memory: Any, setup: Setup) -> None:
     """10129 rows, date and time of day in two columns, 141 gaps; the two long ones as stated."""
     columns = tuple(Column(f"S{n}_Temp", f"P{n}.temperature", "degC") for n in range(1, 5))

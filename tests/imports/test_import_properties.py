@@ -53,6 +53,7 @@ def test_an_import_twice_equals_once(rows: Readings, plain: Profile, setup: Setu
     assert store.held() == once
 
 
+@pytest.mark.slow
 @trial
 @given(first=readings, other=readings)
 def test_the_order_of_two_overlapping_files_does_not_matter(

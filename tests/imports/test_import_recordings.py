@@ -89,6 +89,7 @@ def test_sample_logs_give_what_their_readme_states(
     assert (np.diff(taken_ns) > 0).all()
 
 
+@pytest.mark.slow
 def test_the_repeated_hour_of_the_sample_log_equals_the_reading_of_pandas(
     memory: Any, setup: Setup, profiles: list[Profile]
 ) -> None:

@@ -86,6 +86,7 @@ def test_an_unknown_node_and_a_wrong_unit_are_named(store: Store, config: Config
     assert push(store, with_lines(config, line), "annex", 1, right, NOW_NS).stored == 2
 
 
+@pytest.mark.slow
 def test_a_hundred_messages_at_once_twice_each_are_a_hundred(store: Store, config: Config) -> None:
     def send(first: int) -> None:
         for n in range(first, 50):

@@ -39,6 +39,7 @@ def letters(store: Store) -> list[str]:
     return [letter.body["subject"] for letter in alarm_acts.outbox(store).waiting(NOW + 10**15)]
 
 
+@pytest.mark.slow
 def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Config) -> None:
     """Gear case, stable; late readings of 21.5 °C inside it: issue 2 is not stable, both are kept."""
     attending = InspectionJobs(store, config)
@@ -71,6 +72,7 @@ def test_late_readings_revise_a_verdict_as_a_new_issue(store: Store, config: Con
     assert store.verify().intact
 
 
+@pytest.mark.slow
 def test_another_setup_is_looked_through(store: Store, config: Config) -> None:
     """A tighter limit put in force from the beginning: every stable verdict of the bay is issued anew."""
     attending = InspectionJobs(store, config)

@@ -244,6 +244,7 @@ def test_files_appear_at_the_stop_and_again_when_the_verdict_is_another_one(
     assert (folder / "I-2601.json").read_bytes() == (folder / "I-2601.revision-2.json").read_bytes()
 
 
+@pytest.mark.slow
 def test_a_job_that_just_ended_has_its_files_at_once(store: Store, config: Config) -> None:
     """Written in the first turn after the stop, as what is known then: here, without readings, not shown."""
     files, folder = ConditionFiles(store, config), store.folder / "out"

@@ -107,6 +107,7 @@ def test_a_swap_to_a_probe_without_humidity_is_not_silent(store: Store) -> None:
     assert bay.after == 0.0
 
 
+@pytest.mark.slow
 def test_the_share_of_the_last_30_days_is_that_of_the_limits_as_proposed(store: Store) -> None:
     """Unchanged limits: the share of the stored verdicts. Half as wide a band: less, and worse is said."""
     config = in_force(store.setups.versions())

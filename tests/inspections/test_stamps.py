@@ -116,6 +116,7 @@ def test_a_hundred_stamps_lead_to_their_revision_after_a_recalibration(store: St
     assert [r["number"] for r in answer["stamp_trace"]["replaced_by"]] == [2]
 
 
+@pytest.mark.slow
 def test_the_stamp_of_check_says_what_replaced_it_though_no_service_ran(
     store: Store, demo_copy: Path
 ) -> None:

@@ -191,6 +191,7 @@ def certificates(tmp_path: Path) -> Callable[[str], dict[str, str]]:
     return make
 
 
+@pytest.mark.slow
 def test_security_with_pinned_certificate_user_and_password(
     opc_ua: OpcUaRig,
     opc_ua_peer: tuple[NodePeer, int, Path],

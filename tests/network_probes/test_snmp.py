@@ -141,6 +141,7 @@ def test_a_table_that_lacks_something_is_refused(changes: dict[str, Any], key: s
     assert [fault[0] for fault in SNMP.faults(SnmpTable.model_validate(fields))] == [key]
 
 
+@pytest.mark.slow
 def test_the_trial_walks_the_objects_of_the_maker(snmp: SnmpRig) -> None:
     """snmpd shows our arc among its own; the trial proposes a table with the first number."""
     assert SNMP.trial is not None

@@ -48,6 +48,7 @@ def undecided(room: Room) -> int:
     return len(losing.undecided)
 
 
+@pytest.mark.slow
 def test_a_month_with_an_open_case_is_held_back_and_the_dry_run_says_so(room: Room) -> None:
     """The refusal names how many and where; it is in the journal; nothing is gone."""
     before = undecided(room)
@@ -61,6 +62,7 @@ def test_a_month_with_an_open_case_is_held_back_and_the_dry_run_says_so(room: Ro
     assert len(room.store.archive.seals(disposed=False)) == len(room.store.archive.seals())
 
 
+@pytest.mark.slow
 def test_a_month_that_nobody_reviewed_is_held_back_where_reviews_are_asked_for(room: Room) -> None:
     """The demo's readings are of October alone; once it is reviewed it may go."""
     _close_all(room)

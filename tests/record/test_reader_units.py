@@ -37,6 +37,7 @@ def words_of(room: Room, unit: dict[str, str]) -> dict[str, Any]:
     return page(facts | unit | {"issue": HEAD, "readings": {"rows": 0, "sha256": ""}})
 
 
+@pytest.mark.slow
 def test_a_page_in_fahrenheit_has_values_with_and_differences_without_the_zero_point(room: Room) -> None:
     """The same facts printed twice: every number of the tables follows by hand."""
     celsius, fahrenheit = words_of(room, {}), words_of(room, {"temperatures": "degF"})
@@ -69,6 +70,7 @@ def test_the_axis_of_the_chart_is_in_fahrenheit(room: Room) -> None:
     assert "°C" not in svg
 
 
+@pytest.mark.slow
 def test_a_draft_for_readers_of_fahrenheit_says_so_and_attaches_celsius(room: Room, tmp_path: Path) -> None:
     span = Interval("machine-bay", *DAY, room.now_ns)
     pdf = tmp_path / "draft.pdf"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from logger.acts.inspections import apply_setup
 from logger.config import load_texts
 from logger.instants import parse
@@ -26,6 +28,7 @@ basis = "flatness of a plate by its certificate"
 SPAN = (parse("2026-10-20T10:00", VIENNA), parse("2026-10-20T11:00", VIENNA))
 
 
+@pytest.mark.slow
 def test_bending_is_judged_and_printed_in_um(room: Room) -> None:
     """The probe of the scale against the air, as if they were the faces of a plate; 5.417 µm a kelvin."""
     texts = dict(room.store.setups.versions()[-1].texts)

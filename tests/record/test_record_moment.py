@@ -51,6 +51,7 @@ def test_each_figure_of_a_reading_stands_in_the_unit_of_the_probe(room: Room) ->
         assert own[name] == pytest.approx(b1[name] / 100, abs=1e-6)
 
 
+@pytest.mark.slow
 def test_it_agrees_with_the_check_of_that_minute_all_through_the_bad_monday(room: Room) -> None:
     verdicts = room.verdicts
     for hour in (3, 7, 9, 12, 20):
@@ -66,6 +67,7 @@ def test_a_gap_is_said_and_an_instant_outside_the_record_refused(room: Room) -> 
             state_at(room.store, room.verdicts, "machine-bay", parse(text, VIENNA), room.now_ns)
 
 
+@pytest.mark.slow
 def test_who_reviewed_it_is_named_and_what_was_shown_is_kept(room: Room) -> None:
     stored_review = review(
         room.store, room.verdicts, "2026-10-20", "Greta Holm", "door left open", room.now_ns

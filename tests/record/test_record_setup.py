@@ -64,6 +64,7 @@ def test_a_corrected_entry_error_is_said_in_each_record_that_it_touches(
     assert sum(row["share_in_use"] for row in touched["shares"]) > 0.999
 
 
+@pytest.mark.slow
 def test_a_channel_that_never_had_a_certificate_is_said_and_stops_no_record(
     demo_copy: Path, tmp_path: Path
 ) -> None:

@@ -100,6 +100,7 @@ def test_a_lost_key_stops_issuing_until_it_is_said(room: Room, tmp_path: Path) -
     assert room.issue(tmp_path / "b").number == 2
 
 
+@pytest.mark.slow
 def test_a_strangers_key_in_the_folder_is_refused(room: Room, tmp_path: Path) -> None:
     signing_key(room.store, "Greta Holm")
     path = room.store.folder / FOLDER / FILE

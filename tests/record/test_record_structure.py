@@ -78,6 +78,7 @@ def test_every_table_has_heads_and_every_figure_a_text(files: Path) -> None:
         assert len(elements(root, "H2")) >= 10
 
 
+@pytest.mark.slow
 def test_all_fonts_are_inside_and_every_page_keeps_the_tab_order(files: Path) -> None:
     """ISO 19005-3, 6.2.11.4.1 (fonts embedded); ISO 14289-1, 7.21.4.1 and 7.18.3."""
     with pikepdf.open(the_pdf(files)) as pdf:
@@ -89,6 +90,7 @@ def test_all_fonts_are_inside_and_every_page_keeps_the_tab_order(files: Path) ->
         assert names
 
 
+@pytest.mark.slow
 def test_the_attached_files_are_those_beside_it(files: Path) -> None:
     """ISO 19005-3, 6.8 and annex E: each has an AFRelationship and a type, and the catalog lists it in AF."""
     with pikepdf.open(the_pdf(files)) as pdf:

@@ -116,6 +116,7 @@ def test_a_record_of_an_older_program_is_not_touched(
     assert "older version of the program" in first.why
 
 
+@pytest.mark.slow
 def test_time_lost_over_rooms_is_the_sum_of_what_each_says(rooms: MadeGroup) -> None:
     """Each room by itself, by the command of one room, against all together."""
     span = (rfc3339(NOW - 24 * HOUR), rfc3339(NOW))

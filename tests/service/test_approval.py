@@ -161,6 +161,7 @@ EDITS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("statement", EDITS)
 def test_an_edited_proposal_is_found(store: Store, statement: str) -> None:
     approval.approve(store, proposed(store), "Ines Faber", "", NOW + 2 * DAY)

@@ -61,6 +61,7 @@ def test_verify_names_the_months_that_it_could_not_compare(data: Path, stillroom
     assert stillroom("verify", "--data", data).returncode == 0
 
 
+@pytest.mark.slow
 def test_a_fault_shows_though_the_archive_is_away(data: Path, stillroom: Run) -> None:
     (data.parent / "share").rename(data.parent / "unmounted")
     away = stillroom("verify", "--data", data, "--head", f"1:{'0' * 64}")

@@ -133,6 +133,7 @@ def forwarder(annex: Store, door: Door) -> Sends:
     return Sends(annex, door)
 
 
+@pytest.mark.slow
 def test_everything_arrives_once_though_the_centre_is_away_busy_and_loses_answers(
     annex: Store, centre: Store, door: Door
 ) -> None:

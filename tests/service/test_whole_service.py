@@ -196,6 +196,7 @@ def test_an_outage_is_found_at_the_next_start(tmp_path: Path) -> None:
         assert 7200 <= int(str(outage[0]["seconds"])) < 7800
 
 
+@pytest.mark.slow
 def test_a_setup_that_was_applied_meanwhile_is_taken_over(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

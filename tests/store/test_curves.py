@@ -56,6 +56,7 @@ def record(tmp_path: Path) -> Store:
     return store
 
 
+@pytest.mark.slow
 def test_a_spike_of_a_minute_is_in_the_curve(record: Store) -> None:
     """With 100 bins over 20 days the greatest value is that of the spike, corrected by the certificate."""
     setup = with_humidity(record_setup(8))
@@ -69,6 +70,7 @@ def test_a_spike_of_a_minute_is_in_the_curve(record: Store) -> None:
     assert len(points) <= 101
 
 
+@pytest.mark.slow
 def test_dew_point_in_short_bins_is_that_of_each_reading(record: Store) -> None:
     """In bins of a minute the curve is the formula on the corrected readings, and bounds nothing."""
     setup = with_humidity(record_setup(8))
@@ -83,6 +85,7 @@ def test_dew_point_in_short_bins_is_that_of_each_reading(record: Store) -> None:
     assert pytest.approx(0.25 * 1.53 * 60 / 45, rel=0.1) == points.U
 
 
+@pytest.mark.slow
 def test_bounds_of_long_bins_hold(record: Store) -> None:
     """In bins of hours no dew point of a single reading lies outside, and the curve says that it bounds."""
     setup = with_humidity(record_setup(8))
@@ -94,6 +97,7 @@ def test_bounds_of_long_bins_hold(record: Store) -> None:
     assert (each.high <= points.high[place] + 1e-9).all()
 
 
+@pytest.mark.slow
 def test_curves_meet_at_common_bins(record: Store) -> None:
     """Where one channel was silent the others are left out, too: a difference needs both."""
     setup = with_humidity(record_setup(8))

@@ -304,6 +304,7 @@ def _interrupt(*_args: object) -> None:
     raise Interrupted
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("point", ["publish", "compare", "record_seal", "_delete"])
 def test_an_interrupted_seal_is_finished_or_removed_at_the_next_start(folder: Path, point: str) -> None:
     """Whatever step the process ended at, no reading is lost or told twice."""

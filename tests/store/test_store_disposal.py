@@ -48,6 +48,7 @@ def test_two_people_let_a_month_go_and_its_digest_stays(aged: Store) -> None:
     assert aged.archive.seals(disposed=False)[0] == november
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("order", "years", "reason"),
     [

@@ -63,6 +63,7 @@ def rows(store: Store, table: str) -> int:
         return int(conn.exec_driver_sql(f"SELECT count(*) FROM {table}").scalar_one())  # noqa: S608
 
 
+@pytest.mark.slow
 def test_entries_of_sealed_batches_move_and_everything_reads_as_before(filled: Store) -> None:
     """Same entries, same head but for the one that says it; the next batch goes on with the next number."""
     before, head = filled.journal.entries(), filled.journal.head()

@@ -138,6 +138,7 @@ def test_one_service_per_folder(store: Store) -> None:
         pass
 
 
+@pytest.mark.slow
 def test_the_lock_goes_with_its_process(store: Store, folder: Path) -> None:
     """A service that was killed leaves no lock behind."""
     script = (

@@ -256,6 +256,7 @@ def test_two_rooms_in_one_server_know_nothing_of_each_other(
         connection.close()
 
 
+@pytest.mark.slow
 def test_facts_on_the_server_are_never_changed_and_a_dropped_guard_is_named(
     tmp_path: Path, server: DatabaseServer, schema: HotTable
 ) -> None:

@@ -116,6 +116,7 @@ def test_readings_wait_while_the_server_is_away_and_are_stored_once(store: Store
     assert store.verify().faults == ()
 
 
+@pytest.mark.slow
 def test_a_batch_goes_there_and_back_four_times(store: Store, way: CuttingProxy) -> None:
     """The turn with all that must hold, the next numbers, the rows with their proof, the commit."""
     channels = tuple(f"P{n}.temperature" for n in range(16))

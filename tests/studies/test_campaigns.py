@@ -138,6 +138,7 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
         assert len(store.journal.entries(kind="campaign")) == 6
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("table", "expected"),
     [
@@ -170,6 +171,7 @@ def test_a_table_that_cannot_be_a_campaign_is_refused(
         assert "wrong" not in {campaign.key for campaign in acts.campaigns(store)}
 
 
+@pytest.mark.slow
 def test_phases_that_overlap_or_are_missing_are_refused(stillroom: Run, room: Path, tmp_path: Path) -> None:
     """Two phases at one time, an end before the begin, closing without a state, ending what does not run."""
     file = positions(tmp_path / "positions.csv")

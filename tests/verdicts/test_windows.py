@@ -36,6 +36,7 @@ def plain(readings: dict[str, Readings]) -> dict[str, list[object]]:
     return {channel: [c.tolist() for c in vars(some).values()] for channel, some in readings.items()}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("windows", [WINDOWS, WINDOWS[:1], WINDOWS[2:4], [WINDOWS[0], WINDOWS[7]]])
 def test_each_window_has_its_own_readings_in_order(store: Store, windows: list[tuple[int, int]]) -> None:
     result = list(read_windows(store, CHANNELS, windows, lambda number, some: (number, plain(some))))

@@ -35,6 +35,7 @@ def arrays(cells: Cells) -> dict[str, object]:
     return {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in vars(cells).items()}
 
 
+@pytest.mark.slow
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32 - 1), minutes=st.integers(1, 130))
 def test_side_by_side_is_one_by_one(build: SimpleNamespace, seed: int, minutes: int) -> None:

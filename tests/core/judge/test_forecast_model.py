@@ -35,6 +35,7 @@ def room(seed: int, days: int = 28) -> Float:
     return np.asarray(20 + 0.3 * np.cos(2 * np.pi * np.arange(n) / DAY_MIN) + red(n, 180, 0.1, seed) + noise)
 
 
+@pytest.mark.slow
 def test_a_course_of_the_day_is_foretold_better_than_staying() -> None:
     """The straight line is worse than staying on the same room; the regression is better, and proven so."""
     y = room(1)
@@ -114,6 +115,7 @@ def test_probabilities_of_leaving_are_calibrated_by_classes() -> None:
     assert skill > 0.2
 
 
+@pytest.mark.slow
 def test_a_ramp_towards_a_limit_is_likely_to_cross() -> None:
     """0.6 K/h, 0.04 K below the limit: much likelier to leave than from rest in the middle."""
     y = room(4, 30)[: WEEKS_4 + 600]

@@ -63,6 +63,7 @@ def test_noise_is_fitted_as_numpy_does() -> None:
     assert result == pytest.approx([np.hypot(*expected[:2]), abs(expected[2])], rel=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("direction", ["vertical", "horizontal", ""])
 def test_U_is_that_of_a_monte_carlo(direction: str) -> None:
     """JCGM 101: probes of U = 0.06 K, positions of u = 20 mm each coordinate, 40 000 draws; 3 % of noise."""

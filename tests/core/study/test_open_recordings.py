@@ -118,6 +118,7 @@ def test_the_noise_model_is_the_likelihood_of_another_optimiser() -> None:
     assert best / 2 < fit.memory < best * 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("half_K", [0.5, 1.0, 1.5])
 def test_promises_on_an_office_year_come_true_or_are_withdrawn(half_K: float) -> None:
     """Hours within ±0.5, 1 and 1.5 K of the median, 46 weeks: off by 10 points at most and no worse than the

@@ -93,6 +93,7 @@ def test_a_second_time_constant_is_seen() -> None:
     assert fit_step(record, at, at + 1e6).second_s is None
 
 
+@pytest.mark.slow
 def test_a_step_cut_off_is_not_shown() -> None:
     """1.1 τ recorded: not shown, with how much longer to log."""
     record, at = step(1, taus=1.1)
@@ -102,6 +103,7 @@ def test_a_step_cut_off_is_not_shown() -> None:
     assert "Log" in figure.needed
 
 
+@pytest.mark.slow
 def test_a_step_within_the_noise_is_not_shown() -> None:
     """2 K in 0.5 K of noise."""
     record, at = step(1, white=0.5)
