@@ -106,8 +106,8 @@ def run(
                 typer.echo(f"note: {notice}")
             requested = stop.wait(alive)
             in_time = service.stop()
-    if service.taken:
-        raise StoreTaken(service.taken)
+    if service.takeover:
+        raise StoreTaken(service.takeover)
     if not requested:
         raise StillroomError("The service stopped: one of its processes failed. See the journal.")
     if not in_time:

@@ -21,7 +21,7 @@ class Jobs:
 
     def __init__(self, event: Event) -> None:
         self._event = event
-        self.taken = ""  # who took the record over, as a sentence: whoever runs these jobs ends
+        self.takeover = ""  # who took the record over, as a sentence: whoever runs these jobs ends
         self.failing: dict[str, str] = {}
         self._begun_s: dict[str, float] = {}
 
@@ -42,7 +42,7 @@ class Jobs:
         try:
             work()
         except StoreTaken as error:  # nothing more can be stored, also no event
-            self.taken = str(error)
+            self.takeover = str(error)
             return False
         except Exception as error:  # noqa: BLE001 (a job that fails becomes an event)
             text = f"{type(error).__name__}: {error}"

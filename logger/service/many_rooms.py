@@ -115,7 +115,7 @@ class ManyRooms:
         for key, room in list(self._running.items()):
             if not room.service.alive:
                 ended = f"its service ended, and is begun again in {AGAIN_S:.0f} s; see its journal"
-                self._say(f"{key}: {room.service.taken or ended}")
+                self._say(f"{key}: {room.service.takeover or ended}")
                 self._end(key)
         for entry in self._entries:
             waited_s = time.monotonic() - self._tried_s.get(entry.key, 0.0)

@@ -50,14 +50,14 @@ class Node:
         self._sealed_ns = clock()
 
     @property
-    def taken(self) -> str:
+    def takeover(self) -> str:
         """Who took the record over, as a sentence, "" while nobody did: then this node has to end."""
-        return self._writer.taken or self._jobs.taken
+        return self._writer.takeover or self._jobs.takeover
 
     @property
     def alive(self) -> bool:
         """Whether every part that must never end still runs."""
-        return not self.taken and self._writer.alive and self._sending.alive and self._sources.alive
+        return not self.takeover and self._writer.alive and self._sending.alive and self._sources.alive
 
     def start(self) -> None:
         """Begins reading and sending; returns at once."""

@@ -125,14 +125,14 @@ class Service:
         self._use(config)
 
     @property
-    def taken(self) -> str:
+    def takeover(self) -> str:
         """Who took the record over, as a sentence, "" while nobody did: then this service has to end."""
-        return self._writer.taken or self._jobs.taken
+        return self._writer.takeover or self._jobs.takeover
 
     @property
     def alive(self) -> bool:
         """Whether every part that must never end still runs."""
-        if self.taken:
+        if self.takeover:
             return False
         threads = self._writer.alive and self._judging.alive and self._sending.alive
         return threads and self._sources.alive

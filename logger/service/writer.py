@@ -90,7 +90,7 @@ class Writer:
         self.passed_s = 0.0  # monotonic instant at which all that was handed over was last stored
         self.tried_s = 0.0  # monotonic instant of its last turn, taken or refused
         self.trouble = ""  # why nothing can be stored just now
-        self.taken = ""  # who took the record over, as a sentence: nothing more is stored from here
+        self.takeover = ""  # who took the record over, as a sentence: nothing more is stored from here
         self.remainder = ""  # what became of rows that were not stored before the end, as a sentence
 
     @property
@@ -158,7 +158,7 @@ class Writer:
                 self._turn()
                 pause_s = 0.1
             except StoreTaken as error:
-                self.taken, self.trouble = str(error), "the record was taken over"
+                self.takeover, self.trouble = str(error), "the record was taken over"
                 return
             except UNSTORED as error:
                 self._note_refusal(error)

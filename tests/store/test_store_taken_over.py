@@ -97,7 +97,7 @@ def test_no_reading_of_either_service_is_lost_or_stored_twice(
             assert service.alive  # it cannot know yet
             way.away = False
             until(lambda: not service.alive)
-            assert re.match(SENTENCE, service.taken)
+            assert re.match(SENTENCE, service.takeover)
             assert not service.stop()
             assert "4 readings" in service.remainder
             assert "the record was taken over" in service.remainder
