@@ -41,7 +41,7 @@ class Seen:
 
 
 def is_fault(message: Any) -> bool:
-    """Whether a message of the console is a fault of the page; a preload that a busy machine uses late is none."""
+    """Whether a message of the console is a fault of the page; a preload used late is only slow."""
     slow = "was preloaded using link preload but not used within a few seconds" in message.text
     return message.type in ("error", "warning") and not slow
 
