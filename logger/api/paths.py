@@ -99,13 +99,13 @@ def _inspection_paths() -> dict[str, Any]:
         "readiness", _JOBS, _SEES_JOBS, "May an inspection begin now?", ready, "Readiness",
         [path("zone", "Key of a zone"), activity], missing=True,
     )  # fmt: skip
-    one = question(
+    whole_inspection = question(
         "inspection", _JOBS, _SEES_JOBS, "One inspection", whole, "WholeInspection", [key], missing=True
     )
     return {
         "/zones/{zone}/readiness": {"get": readiness},
         "/inspections": {"get": _inspection_list(), "post": _inspection_start()},
-        "/inspections/{key}": {"get": one},
+        "/inspections/{key}": {"get": whole_inspection},
         "/inspections/{key}/conditions": {"get": _inspection_conditions(key)},
         "/inspections/{key}/stop": {"post": _inspection_stop(key)},
     }
