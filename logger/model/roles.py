@@ -64,7 +64,7 @@ def refuse_unseen(text: str, what: str) -> str:
     """
     if sign := unseen_sign(text):
         raise Refused(
-            f"The {what} holds {sign}, which nobody sees: enter it again without it. Nothing was changed."
+            f"The {what} contains {sign}, which is invisible: enter it again without it. Nothing was changed."
         )
     return text
 

@@ -116,11 +116,11 @@ CASES = {
     ),
     "a day in quotes": (
         "probes.toml", "from = 2026-10-01", 'from = "2026-10-01"',
-        ["[placements #1] from: expected a day or an instant such as 2026-10-01", "found '2026-10-01'"],
+        ["[placements #1] from: expected a day, or a date and time, such as 2026-10", "found '2026-10-01'"],
     ),
     "a local time that comes twice": (
         "probes.toml", "from = 2026-10-01", "from = 2026-10-25T02:30:00",
-        ["[placements #1] from: expected a local time that exists once"],
+        ["[placements #1] from: expected a local time that occurs once"],
     ),
     "serial number used twice": (
         "probes.toml", 'serial = "AG-0412"', 'serial = "AG-0411"',
@@ -443,7 +443,7 @@ def test_a_sign_that_nobody_sees_is_a_fault_with_its_name_and_line(
     example: Texts, file: str, old: str, new: str, says: str
 ) -> None:
     """Unicode Standard Annex 9: marks of direction make a name read otherwise than it is stored."""
-    faults = [f for f in faults_of(edited(example, file, old, new)) if "nobody sees" in f]
+    faults = [f for f in faults_of(edited(example, file, old, new)) if "invisible characters" in f]
     assert len(faults) == 1
     assert faults[0].startswith(file)
     assert says in faults[0]

@@ -153,7 +153,7 @@ def test_describe_answer_import_and_the_next_file_needs_no_answer(tmp_path: Path
     profile = tmp_path / "bay.toml"
     where = ("--data", data, "--config", config)
     output = run("import", str(first), "--describe", "--out", str(profile), *where)
-    assert "1 question(s) are open" in output
+    assert "Questions still open (1):" in output
     assert not (tmp_path / "data").exists()
     profile.write_text(profile.read_text("utf-8").replace("[time]\n", '[time]\nzone = "+01:00"\n'), "utf-8")
     visible = json.loads(run("import", str(first), "--profile", str(profile), "--dry-run", "--json", *where))
