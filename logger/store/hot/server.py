@@ -105,6 +105,7 @@ class ServerDatabase:
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
         with self._turn:
             self.check_place()
+            self.keep_lock()
             self._thread.writing = True
             try:
                 yield from self._transaction()
@@ -257,6 +258,11 @@ class ServerDatabase:
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service of this record; StoreInUse where another is, on this machine or elsewhere."""
         return self._locks.lock_service()
+
+    def keep_lock(self) -> None:
+        """Take the lock of this service again where its connection broke and no other service was there."""
+        with plain_server_errors(self.table):
+            self._locks.retake_service()
 
     def _create_engine(self) -> Engine:
         engine = create_engine(
