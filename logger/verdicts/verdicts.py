@@ -53,6 +53,7 @@ class Verdicts:
         self._ledger = Ledger(store, setup)
         self._measures_gains = measures_gains
         self._gains: dict[str, tuple[int, Gains]] = {}
+        self._judged_up_to: tuple[int, int] | None = None  # journal entry and cell of the last live turn
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval marked as not to be used."""
@@ -341,12 +342,19 @@ class Verdicts:
         return taken_ns, correct_readings(self.setup.channels[channel], certificates, taken_ns, raw)
 
     def judge_live(self, now_ns: int) -> None:
-        """Judge every zone up to now and store its live statement."""
+        """Judge every zone up to now and store its live statement.
+
+        Whatever changes a verdict is journalled, so that a head which stands says that nothing did.
+        """
+        seen = (self.store.journal.head()[0], now_ns // (self.setup.step_s * NS))
+        if seen == self._judged_up_to:
+            return
         for zone in (z.key for z in self.setup.zones_now()):
             if self._measures_gains:
                 self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self.live_statement, now_ns)):
                 self.store_missing_statement(zone, now_ns)
+        self._judged_up_to = seen
 
     def live_statement(
         self, now_ns: int, judgement: Judgement, unstored: Mapping[int, DayVerdicts], head: Head

@@ -237,7 +237,7 @@ def test_a_service_whose_lock_connection_broke_holds_its_lock_again(
     """Nobody else was there meanwhile: a second service is refused as before, and the epoch stays."""
     name = store._database.table.schema_name  # type: ignore[attr-defined]
     server.point(tmp_path / "second", name)
-    epoch = f'SELECT epoch FROM "{name}".turn WHERE name = \'service.lock\''  # noqa: S608
+    epoch = f"SELECT epoch FROM \"{name}\".turn WHERE name = 'service.lock'"  # noqa: S608
     writer = Writer(store)
     writer.looked.set()
     with store.lock_service(), Store.open(tmp_path / "second") as second:
