@@ -21,6 +21,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreError, StoreUnanswered
+from ..archived import refuse_archived
 from ..place import file_identity, gone_error
 from ..store_file import FILE as STORE_FILE
 from ..store_file import HotTable
@@ -100,6 +101,7 @@ class ServerDatabase:
         come back in time to be asked whether it stands.
         """
         if self.read_only:
+            refuse_archived(self.path.parent)
             raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
         if getattr(self._thread, "writing", False):
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
