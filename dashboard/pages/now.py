@@ -32,10 +32,10 @@ from ..data.statements import Statement
 from ..data.words import age, difference_unit, figure, quantity_name, sentence, to_read_unit, unit
 from ..parts import todo as hands
 from ..parts.alarm_line import by_priority
-from ..parts.components import aria, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.components import aria, card, digest, graph, key_to_trace, svg, table
 from ..parts.limit_scales import other_scales, scales
 from ..parts.trail import trail
-from ..parts.value_tables import hourly
+from ..parts.value_tables import hourly, period_table
 
 TITLE = "Now"
 PATH = "/"
@@ -225,7 +225,7 @@ def _table_behind() -> Component:
 def _tables(q: Queries, view: LiveView) -> list[Component]:
     chart, clock = live_chart(q, view.large, view), q.room.timezone
     periods = q.periods(view.large, chart.from_ns, chart.to_ns)
-    return [*(hourly(panel, clock) for panel in chart.panels), period_table(periods, clock, chart.zone)]
+    return [*(hourly(panel, clock) for panel in chart.panels), period_table(periods, chart)]
 
 
 def _windows(view: LiveView) -> Component:

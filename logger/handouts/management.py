@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from ..inspections.cases import cases_in, lost_time
 from ..instants import NS, parse, wall
 from ..model import Config
+from ..model.figures import percent
 from ..record.marks import HAIR, INK, SOFT
 from ..record.svg import drawing, element, path, text
 from ..record.year import year
@@ -81,7 +82,7 @@ def management_words(
 
 
 def _share(value: float | None) -> str:
-    return "no record" if value is None else f"{value:.1%}"
+    return "no record" if value is None else percent(value)
 
 
 def _zones(verdicts: Verdicts, summary: Mapping[str, Any]) -> dict[str, Any]:
@@ -113,7 +114,9 @@ def _mend(summary: Mapping[str, Any]) -> dict[str, Any]:
     for cause in summary["causes"][:3]:
         if cause["lost_s"]:
             share = cause["lost_s"] / max(1, summary["not_stable_in_use_s"])
-            rows.append([cause["cause"], f"{share:.0%} of what was lost", hours_text(cause["lost_s"])])
+            rows.append(
+                [cause["cause"], f"{percent(share, 0)} of what was lost", hours_text(cause["lost_s"])]
+            )
     for repeat in summary["repeats"][:3]:
         rows.append([f"case {repeat['case']}", "third or later of its cause within 30 days", repeat["zone"]])
     return section("What to fix first", ["what", "why", ""], "wwr", rows, "Nothing was lost.")

@@ -10,6 +10,7 @@ from ..inspections.case_forms import CaseForm, CaseInspection
 from ..inspections.case_timeline import HappeningForm
 from ..instants import parse, wall
 from ..model import TemperatureUnit
+from ..model.figures import percent
 from ..model.plain_forms import ExcursionForm
 from ..model.reader_units import difference_in_fahrenheit, value_in_fahrenheit
 from .names import EXPLANATION, person_text
@@ -161,7 +162,7 @@ def _inspections(facts: CaseForm, zone: ZoneInfo) -> Table:
             row["title"],
             row["verdict"],
             "not known" if row["effect_um"] is None else f"{row['effect_um']:.2f} µm",
-            "not known" if row["share_of_tolerance"] is None else f"{row['share_of_tolerance']:.0%}",
+            "not known" if row["share_of_tolerance"] is None else percent(row["share_of_tolerance"], 0),
             _decision(row, zone),
         )
         for row in facts["inspections"]

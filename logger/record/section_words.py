@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from ..inspections.case_forms import CaseForm
 from ..instants import parse
-from ..model.figures import decimals_apart, to_printed_unit, unit_name, usual_decimals
+from ..model.figures import decimals_apart, percent, to_printed_unit, unit_name, usual_decimals
 from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows
@@ -26,7 +26,6 @@ from .print_words import (
     minute,
     names,
     offsets,
-    percent,
     table,
     unit,
 )
