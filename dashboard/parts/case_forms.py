@@ -33,6 +33,7 @@ TEXTS = (
     ("corrective_action", "Corrective action", "if any: what prevents it from happening again"),
     ("look_on", "Review of its effect, date", "a day, such as 2026-11-20"),
 )
+AT_MOST = "Largest share of the tolerance first. Thermal error at most, without U; its own page adds U."
 SHORT = ("cause", "look_on")
 
 
@@ -57,7 +58,7 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
     ]
     return card(
         "Affected inspections, settling included",
-        table(heads, rows, "Largest share of the tolerance first", figures=(0, 2, 4, 5), stacks=True),
+        table(heads, rows, AT_MOST, figures=(0, 2, 4, 5), stacks=True),
         *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",

@@ -56,8 +56,8 @@ def question_card(q: Queries, question: Question, study: Study | None) -> Compon
     run = button({"study": "run", "question": question}, word, quiet=True)
     asks = [html.Div([*form, run], className="form")] if allowed(Act.STUDY) else []
     if study is None:
-        empty = html.P(f"Not computed yet. {kind.needs}", className="empty")
-        return card(kind.title, empty, *asks, ident=f"study-{question}")
+        empty = html.P(f"Not computed yet. {kind.needs}", className="empty stays")
+        return card(kind.title, empty, *asks, ident=f"study-{question}", folds=bool(asks))
     ident, aside = f"study-{question}", _about(q, study)
     return card(kind.title, *_answer(study), *asks, aside=aside, ident=ident, folds=True)
 

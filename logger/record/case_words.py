@@ -168,7 +168,15 @@ def _inspections(facts: CaseForm, zone: ZoneInfo) -> Table:
         for row in facts["inspections"]
     ]
     heads = ("Inspection", "Of", "Verdict", "Largest effect", "Of tolerance", "Decision, reason, customer")
-    return _section(("Affected inspections", heads, "lllrrw", rows, "No inspection is affected."))
+    return _section(
+        (
+            "Affected inspections (largest effect, without U)",
+            heads,
+            "lllrrw",
+            rows,
+            "No inspection is affected.",
+        )
+    )
 
 
 def _decision(row: CaseInspection, zone: ZoneInfo) -> str:
