@@ -204,7 +204,7 @@ def _ticks(browser: Any, address: str, live: Path, probes: int) -> tuple[int, fl
 
 
 def _is_tick(request: Any) -> bool:
-    return "extendData" in (request.post_data or "")
+    return "now-added.data" in (request.post_data or "")
 
 
 def _delay(page: Any, live: Path, probes: int) -> float:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.instants import NS
@@ -55,6 +55,8 @@ def layout(q: Queries, search: str) -> Component:
             html.Div([_left(q, view, charts, parts), _right(parts)], className="now"),
             html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
+            dcc.Store(id="now-added"),
+            dcc.Store(id="now-drawn"),
             dcc.Store(id="now-cursor", data=cursor_of(number, list(charts.values()), view)),
             # What the page shows from the start, so that the first tick draws nothing again.
             dcc.Store(id="now-seen", data={name: digest(part) for name, part in parts.items()}),
@@ -308,7 +310,7 @@ def _drawing(app: Dash, q: Queries) -> None:
     """What arrived is added to the charts; the charts follow the state."""
 
     @app.callback(
-        Output({"type": "live", "zone": ALL}, "extendData"),
+        Output("now-added", "data"),
         Output({"type": "live", "zone": ALL}, "figure"),
         Output("now-cursor", "data"),
         Input("news", "data"),
@@ -320,9 +322,17 @@ def _drawing(app: Dash, q: Queries) -> None:
     @needs(Act.READ)
     def tick(
         _: Any, n: int | None, cursor: dict[str, Any], idents: list[dict[str, str]]
-    ) -> tuple[list[Any], list[Any], Any]:
+    ) -> tuple[Any, list[Any], Any]:
         by_clock = n if n and ctx.triggered_id == "now-tick" else 1
         return live_tick(q, by_clock, cursor, [ident["zone"] for ident in idents])
+
+    in_browser: Any = app.clientside_callback  # without type information
+    in_browser(
+        ClientsideFunction("stillroom", "add_points"),
+        Output("now-drawn", "data"),
+        Input("now-added", "data"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("now-charts", "children"),
