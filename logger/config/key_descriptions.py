@@ -275,7 +275,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "query": "what is sent, with a line end; needed in mode `query`",
         "pattern": "regular expression of the whole answer; `(?P<name>…)` names a value",
         "values": "name in the pattern → channel of the probe",
-        "identity": "question at each opening and after each poll without an answer; the answer must be `serial`",
+        "identity": "question at each opening and after a silent poll; the answer must be `serial`",
         "identity_pattern": "regular expression of that answer, where more than the number comes",
     },
     "scpi": {
