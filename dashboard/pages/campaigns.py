@@ -221,10 +221,12 @@ def register(app: Dash, q: Queries) -> None:
         except StillroomError as refused:
             return no_update, refusal(str(refused))
 
+    _register_plan(app, q)
     _register_acts(app, q)
+    _register_closings(app, q)
 
 
-def _register_acts(app: Dash, q: Queries) -> None:
+def _register_plan(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-cards", "children"),
         Output("campaign-refusal", "children", allow_duplicate=True),
@@ -250,6 +252,8 @@ def _register_acts(app: Dash, q: Queries) -> None:
             return no_update, refusal(str(refused)), no_update
         return _cards(q), refusal(""), ""
 
+
+def _register_acts(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-cards", "children", allow_duplicate=True),
         Output("campaign-refusal", "children", allow_duplicate=True),
@@ -270,6 +274,8 @@ def _register_acts(app: Dash, q: Queries) -> None:
             return no_update, refusal(str(refused))
         return _cards(q), refusal("")
 
+
+def _register_closings(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-jobs", "children"),
         Output("campaign-cards", "children", allow_duplicate=True),

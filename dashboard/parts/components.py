@@ -225,6 +225,14 @@ def button(ident: Any, text: str, *, quiet: bool = False) -> Component:
     return html.Button(text, id=ident, type="button", className="quiet" if quiet else "act", n_clicks=0)
 
 
+def press_of(store: str, subject: Any) -> dict[str, Any]:
+    """The marks of a button inside what is drawn again and again (acts.js): a press on it sets `store`, which
+    stands outside, to `{"subject": subject, "at": ms since 1970}`. A click that Dash counts would be lost
+    where the button is replaced between its two halves, or before the count is sent.
+    """
+    return {"data-press": store, "data-subject": orjson.dumps(subject).decode()}
+
+
 def digest(thing: Any) -> str:
     """Names what is on the screen, so that an equal answer is not sent again."""
     plain = orjson.dumps(thing, default=lambda o: o.to_plotly_json(), option=orjson.OPT_NON_STR_KEYS)
