@@ -2,43 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..core.judge.days import DAY_NS, DayVerdicts, split_into_days
 from ..core.judge.settling import BodyState
-from ..instants import rfc3339
+from .head import HEAD, NEVER_NS, Head, LedgerComparison
 from .lead import state_from_readings
 
 if TYPE_CHECKING:
     from ..store.types import Seal
-    from .ledger import Head, Ledger
+    from .ledger import Ledger
 
-HEAD = -1  # the row of the piece table that holds how far a zone has been judged
-NEVER_NS = 2**63 - 1
 LONGEST_RECORD_DAYS = 40_000  # more, and the head that says so was altered
-
-
-@dataclass(frozen=True)
-class LedgerComparison:
-    """Stored verdicts over [from, until) that were judged anew; both 0 where none are stored.
-
-    wrong: day -> what should be stored there; misplaced: stored rows that nothing was judged for;
-    open_days: the same as `wrong` of days that are provisional, of which nothing is said.
-    """
-
-    from_ns: int
-    until_ns: int
-    wrong: Mapping[int, tuple[str, str]]
-    misplaced: tuple[int, ...]
-    open_days: Mapping[int, tuple[str, str]] = field(default_factory=dict)
-
-    @property
-    def altered_days(self) -> list[str]:
-        """What somebody edited: UTC days, or how far the zone has been judged."""
-        days = sorted({*self.wrong, *self.misplaced})
-        return ["how far it has been judged" if day == HEAD else rfc3339(day * DAY_NS)[:10] for day in days]
 
 
 def compare_stored(ledger: Ledger, zone: str, span: tuple[int, int] | None = None) -> LedgerComparison:

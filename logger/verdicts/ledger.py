@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import select
@@ -21,13 +21,13 @@ from ..core.judge.live import Trail, begin_trail, extend_trail
 from ..core.judge.restarts import memory_s, turns
 from ..core.judge.settings import SettingsPart, conclude_over, evaluate_rules_over
 from ..core.judge.settling import BodyState, at_start_of_record
-from ..core.validity.timeline import TimelineEntry, first_difference, timeline
+from ..core.validity.timeline import first_difference, timeline
 from ..instants import NS
 from ..model import Mark, Setup
 from ..series import Readings
 from ..store import Store
 from ..store.hot.tables import mark as mark_table
-from .comparison import HEAD, NEVER_NS, LedgerComparison
+from .head import HEAD, NEVER_NS, Head, LedgerComparison
 from .overlay import VerdictOverlay
 from .windows import read_windows
 
@@ -36,19 +36,6 @@ MOST_CELLS = 1_050_000
 # A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
 MakeStatement = Callable[[Judgement, Mapping[int, DayVerdicts], "Head"], str | None]
-
-
-@dataclass(frozen=True)
-class Head:
-    """How far a zone has been judged: all that arrived up to `cursor`, cells before `until_ns`."""
-
-    context: str
-    cursor: int
-    first_day: int
-    until_ns: int
-    open_from_ns: int
-    timeline: list[TimelineEntry] = field(default_factory=list)  # what it was judged by
-    decided: int = 0  # the newest decision on conflicting values that it knew of
 
 
 @dataclass(frozen=True)

@@ -33,8 +33,9 @@ from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
 from ..store.types import JSON
 from .check_context import ACTIVITY_DAYS, CheckContext, piece_of
-from .comparison import NEVER_NS, LedgerComparison, compare_stored
-from .ledger import Head, Ledger
+from .comparison import compare_stored
+from .head import NEVER_NS, Head, LedgerComparison
+from .ledger import Ledger
 from .watched_cache import WatchedCache
 
 # How far around an interval an overlapping excursion is followed.

@@ -30,8 +30,8 @@ def test_exchanged_files_are_those_beside_the_record(
     monkeypatch.setattr(pdf, "LEAST_BYTES", 400)
     exchanged = issued(room, tmp_path / "exchanged")
 
-    code, said = tool("qpdf", "--check", exchanged)
-    assert (code, "No syntax or stream encoding errors found" in said) == (0, True), said
+    code, answer = tool("qpdf", "--check", exchanged)
+    assert (code, "No syntax or stream encoding errors found" in answer) == (0, True), answer
     with pikepdf.open(exchanged) as doc:
         for name in ("readings.csv", "record.json", "periods.csv", "excursions.csv"):
             stem = exchanged.with_suffix("")

@@ -99,8 +99,8 @@ def test_a_silence_as_long_as_the_lead_determines_nothing(tmp_path: Path, silent
     judged = room("none")
     end_ns = START_NS + silent_days * DAY_NS
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
-        made = rows(1)
-        store.append("made", [r for r in made if r.taken_ns < START_NS + DAY_NS or r.taken_ns >= end_ns])
+        readings = rows(1)
+        store.append("made", [r for r in readings if r.taken_ns < START_NS + DAY_NS or r.taken_ns >= end_ns])
         now_ns = START_NS + (DAYS + 5) * DAY_NS
         Verdicts(store, judged).refresh(ZONE, now_ns)
         ledger, day = Ledger(store, judged), FIRST + silent_days
@@ -111,16 +111,16 @@ def test_a_silence_as_long_as_the_lead_determines_nothing(tmp_path: Path, silent
 @pytest.mark.slow
 def test_edited_days_inside_and_before_a_span(tmp_path: Path) -> None:
     """A day of the span is named; what was judged from an edited state is, too."""
-    judged, made = room("two"), rows(3)
-    late = [r for r in made if START_NS + 29 * DAY_NS <= r.taken_ns < START_NS + 30 * DAY_NS]
+    judged, readings = room("two"), rows(3)
+    late = [r for r in readings if START_NS + 29 * DAY_NS <= r.taken_ns < START_NS + 30 * DAY_NS]
     now_ns = START_NS + (DAYS + 5) * DAY_NS
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
-        once.append("made", made)
+        once.append("made", readings)
         Verdicts(once, judged).refresh(ZONE, now_ns)
         expected = once.verdict_cache.days(ZONE, FIRST + 28, FIRST + 44)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         store.append(
-            "made", [r for r in made if r.taken_ns < late[0].taken_ns or r.taken_ns > late[-1].taken_ns]
+            "made", [r for r in readings if r.taken_ns < late[0].taken_ns or r.taken_ns > late[-1].taken_ns]
         )
         Verdicts(store, judged).refresh(ZONE, now_ns)
         cache, before = store.verdict_cache, FIRST + 27
