@@ -50,8 +50,8 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
         "inspection",
         "when",
         "verdict",
-        "greatest thermal error",
-        "share of tolerance",
+        "effect at most",
+        "effect of tolerance",
         "decision",
     ]
     return card(
