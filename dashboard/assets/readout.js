@@ -177,8 +177,8 @@
     var later = ms !== null && at > newest(chart) + reach ? expectedAt(chart, at) : [];
     var values = later.length ? later : lines(chart).map(function (line) { return line.name + " " + words(line, at, reach).text; });
     var verdict = verdictAt(chart, ms === null ? at - 1 : at);
-    var words = [window.stillroomAxis.local(at, found.offsets), verdict].concat(values).filter(Boolean);
-    place.textContent = words.map(function (word) { return word.replace(/ /g, "\u00a0"); }).join(" · ");
+    var parts = [window.stillroomAxis.local(at, found.offsets), verdict].concat(values).filter(Boolean);
+    place.textContent = parts.map(function (part) { return part.replace(/ /g, "\u00a0"); }).join(" · ");
   }
   function pointed(e) {
     var chart = e.target.closest && e.target.closest(".js-plotly-plot");

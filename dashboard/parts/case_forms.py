@@ -13,6 +13,7 @@ from logger.acts.case_drafts import Draft
 from logger.acts.dispositions import CAUSES, DECISIONS
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.impact import Impact
+from logger.inspections.length_words import EFFECT_NOTE
 from logger.model.figures import percent
 from logger.model.roles import Act
 
@@ -33,7 +34,6 @@ TEXTS = (
     ("corrective_action", "Corrective action", "if any: what prevents it from happening again"),
     ("look_on", "Review of its effect, date", "a day, such as 2026-11-20"),
 )
-AT_MOST = "Largest share of the tolerance first. Thermal error at most, without U; its own page adds U."
 SHORT = ("cause", "look_on")
 
 
@@ -52,13 +52,13 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
         "inspection",
         "when",
         "verdict",
-        "greatest thermal error",
-        "share of tolerance",
+        "effect at most",
+        "effect of tolerance",
         "decision",
     ]
     return card(
         "Affected inspections, settling included",
-        table(heads, rows, AT_MOST, figures=(0, 2, 4, 5), stacks=True),
+        table(heads, rows, EFFECT_NOTE, figures=(0, 2, 4, 5), stacks=True),
         *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",

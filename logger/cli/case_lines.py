@@ -8,6 +8,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from ..inspections.length_words import EFFECT_NOTE
 from ..instants import NS, local, rfc3339, wall
 from ..model import Excursion, Setup
 from ..model.figures import percent, to_printed_unit, unit_name
@@ -143,8 +144,17 @@ def _impact_lines(impacts: Sequence[Impact]) -> list[str]:
         )
         for i in impacts
     ]
-    heads = ("inspection", "title", "verdict", "effect µm", "share", "decision", "customer", "by")
-    return [f"{number_of(len(rows), 'inspection')} affected:", "", *table(heads, rows), ""]
+    heads = (
+        "inspection",
+        "title",
+        "verdict",
+        "effect at most, µm",
+        "of tolerance",
+        "decision",
+        "customer",
+        "by",
+    )
+    return [f"{number_of(len(rows), 'inspection')} affected:", "", *table(heads, rows), EFFECT_NOTE, ""]
 
 
 def _text_lines(r: CaseRecord, zone: ZoneInfo) -> list[str]:

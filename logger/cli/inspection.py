@@ -329,7 +329,15 @@ def impact_lines(impacts: Sequence[Impact]) -> list[str]:
         for t in impacts
     ]
     left = sum(t.decided is None for t in impacts)
-    heads = ("inspection", "title", "verdict", "effect µm", "tolerance µm", "share", "decision")
+    heads = (
+        "inspection",
+        "title",
+        "verdict",
+        "effect at most, µm",
+        "tolerance µm",
+        "of tolerance",
+        "decision",
+    )
     return [
         f"{number_of(len(rows), 'inspection')} affected, {left} awaiting decision.",
         "",

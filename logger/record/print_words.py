@@ -10,7 +10,6 @@ from typing import Any, Literal, NotRequired, TypeAlias, TypedDict, TypeVar
 from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
-from .fact_forms import JudgedFacts
 
 T = TypeVar("T")
 Row: TypeAlias = Sequence[str]
@@ -101,9 +100,9 @@ def minute(text: str, zone: ZoneInfo) -> str:
     return wall(parse(text, zone), zone)[:16]
 
 
-def offsets(facts: JudgedFacts, zone: ZoneInfo) -> str:
+def offsets(facts: Mapping[str, object], zone: ZoneInfo) -> str:
     """The offset from UTC of the interval; both where the clock changes in it."""
-    ends = [wall(parse(text, zone), zone)[-6:] for text in (facts["from"], facts["to"])]
+    ends = [wall(parse(str(facts[end]), zone), zone)[-6:] for end in ("from", "to")]
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} / {ends[1]}"
 
 
