@@ -58,7 +58,8 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
     ]
     return card(
         "Affected inspections, settling included",
-        table(heads, rows, EFFECT_NOTE, figures=(0, 2, 4, 5), stacks=True),
+        table(heads, rows, "Largest share of the tolerance first", figures=(0, 2, 4, 5), stacks=True),
+        html.P(EFFECT_NOTE, className="aside"),
         *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",
