@@ -104,24 +104,7 @@ def create_app(
     _whole_imports()
     source = source or Source(store_folder)
     q = Queries(source, now_ns, tick_s)
-    app = Pages(
-        __name__,
-        use_async=False,
-        update_title="",
-        title="stillroom",
-        suppress_callback_exceptions=True,
-        assets_folder=str(Path(__file__).parent / "assets"),
-        assets_path_ignore=["drawing"],
-        serve_locally=True,
-        enable_mcp=False,
-        csrf_token_name=csrf_cookie(source.store.key),
-        requests_pathname_prefix=f"{mount.prefix}/" if mount else None,
-        routes_pathname_prefix="/" if mount else None,
-    )
-    # A page has one language and one footer, and that is ours.
-    index = app.index_string.replace("<html>", '<html lang="en">')
-    app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
-    app.server.config["SECRET_KEY"] = mount.house.secret if mount else secret_key(source.store.folder)
+    app = _empty_pages(source, mount)
     app.layout = lambda: shell(q, PAGES, *first_page(q))
     app.loading = lambda: loading(q, above(q, PAGES)) if allowed(now.NEEDS) else ""
     for page in PAGES:
@@ -144,6 +127,29 @@ def create_app(
     if mount:
         mount.install(app.server)
     _refuse_undeclared(app)
+    return app
+
+
+def _empty_pages(source: Source, mount: Mount | None) -> Pages:
+    """The application without a page: its assets, its language, the paths and the secret of its cookies."""
+    app = Pages(
+        __name__,
+        use_async=False,
+        update_title="",
+        title="stillroom",
+        suppress_callback_exceptions=True,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        assets_path_ignore=["drawing"],
+        serve_locally=True,
+        enable_mcp=False,
+        csrf_token_name=csrf_cookie(source.store.key),
+        requests_pathname_prefix=f"{mount.prefix}/" if mount else None,
+        routes_pathname_prefix="/" if mount else None,
+    )
+    # A page has one language and one footer, and that is ours.
+    index = app.index_string.replace("<html>", '<html lang="en">')
+    app.index_string = index.replace("<footer>", "<div>").replace("</footer>", "</div>")
+    app.server.config["SECRET_KEY"] = mount.house.secret if mount else secret_key(source.store.folder)
     return app
 
 

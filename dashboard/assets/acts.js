@@ -1,12 +1,15 @@
 /* The sheet of the alarms, and a press on what is drawn again and again, such as its buttons. What is pressed
-   names itself in the page, and one standing Store hears of it: no redrawing can lose the press. */
+   names itself in the page (data-press: the Store that hears of it; data-subject: what it is about), and that
+   Store stands outside what is redrawn: no redrawing can lose the press. */
 (function () {
   "use strict";
   var pressed = null;
   var byPointer = false;  // the click that ends a press of the pointer is the same press
-  function keys(node) {
-    var button = node && node.closest && node.closest("[data-acknowledge]");
-    return button && button.getAttribute("data-acknowledge");
+  var ACKNOWLEDGE = '[data-press="acknowledging"]';
+  /* What a press is about, as text, so that the button that replaced the pressed one is known as its heir. */
+  function subject(node) {
+    var button = node && node.closest && node.closest("[data-press]");
+    return button && JSON.stringify([button.getAttribute("data-press"), JSON.parse(button.getAttribute("data-subject"))]);
   }
   function sheet() { return document.getElementById("alarm-sheet"); }
   function opener() { return document.querySelector("#alert [data-sheet].act") || document.querySelector("#alert [data-sheet]"); }
@@ -29,29 +32,29 @@
     if (focus && opener()) { opener().focus(); }
   }
   function tell(text) {
-    var now = Date.now();
     if (!text || !window.dash_clientside.set_props) { return; }
-    window.dash_clientside.set_props("acknowledging", { data: { alarms: JSON.parse(text), at: now } });
-    setTimeout(goOn, 100, text, 80);
+    var press = JSON.parse(text);
+    window.dash_clientside.set_props(press[0], { data: { subject: press[1], at: Date.now() } });
+    if (press[0] === "acknowledging") { setTimeout(goOn, 100, text, 80); }
   }
   /* What was acknowledged takes its button along. The keyboard goes on to the next one; after the last the sheet
      closes, and it goes on from the page, not from its very top. */
   function goOn(text, left) {
-    var still = Array.prototype.some.call(document.querySelectorAll("[data-acknowledge]"), function (button) { return button.getAttribute("data-acknowledge") === text; });
+    var still = Array.prototype.some.call(document.querySelectorAll(ACKNOWLEDGE), function (button) { return subject(button) === text; });
     if (still) { if (left > 0) { setTimeout(goOn, 100, text, left - 1); } return; }
-    if (document.querySelector("#alarm-acts [data-acknowledge]")) { document.getElementById("acknowledge-comment").focus(); return; }
+    if (document.querySelector("#alarm-acts " + ACKNOWLEDGE)) { document.getElementById("acknowledge-comment").focus(); return; }
     close(false);
     document.querySelector("main").focus();
   }
-  document.addEventListener("pointerdown", function (e) { byPointer = false; pressed = e.button === 0 ? keys(e.target) : null; });
+  document.addEventListener("pointerdown", function (e) { byPointer = false; pressed = e.button === 0 ? subject(e.target) : null; });
   document.addEventListener("pointercancel", function () { pressed = null; });
   document.addEventListener("pointerup", function (e) {
     /* The button that was pressed may have been replaced meanwhile; the one under the pointer is its heir. */
-    if (pressed && pressed === keys(document.elementFromPoint(e.clientX, e.clientY))) { byPointer = true; tell(pressed); }
+    if (pressed && pressed === subject(document.elementFromPoint(e.clientX, e.clientY))) { byPointer = true; tell(pressed); }
     pressed = null;
   });
   document.addEventListener("click", function (e) {
-    if (!byPointer) { tell(keys(e.target)); }
+    if (!byPointer) { tell(subject(e.target)); }
     byPointer = false;
     var button = e.target.closest && e.target.closest("[data-sheet]");
     if (button) {
@@ -60,7 +63,7 @@
   });
   document.addEventListener("keydown", function (e) {
     if (e.key === "Escape" && isOpen() && e.target.closest(".alarm-line")) { close(true); }
-    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(keys(document.querySelector("#alarm-acts [data-acknowledge]"))); }
+    if (e.key === "Enter" && e.target.id === "acknowledge-comment") { tell(subject(document.querySelector("#alarm-acts " + ACKNOWLEDGE))); }
   });
   new MutationObserver(mark).observe(document.documentElement, { childList: true, subtree: true });
 

@@ -68,7 +68,7 @@ def layout(q: Queries, _search: str) -> Component:
 def _cards(q: Queries) -> list[Component]:
     planned = campaigns(q.source.store)
     if not planned:
-        return [html.P("No campaign was planned yet.", className="empty")]
+        return [html.P("No campaign yet.", className="empty")]
     return [_card(q, item) for item in reversed(planned)]
 
 
@@ -124,7 +124,11 @@ def _acts(item: PlannedCampaign) -> Component:
 def _new(q: Queries) -> Component:
     zones = {zone.key: zone.name for zone in q.setup.zones_now()}
     lines = dmc.Textarea(
-        id="campaign-lines", label=f"Positions, a line each: {EXAMPLE}", value="", autosize=True, minRows=4
+        id="campaign-lines",
+        label=f"Positions, one a line: name; x, y and height in m; channel ({EXAMPLE})",
+        value="",
+        autosize=True,
+        minRows=4,
     )
     return card(
         "Plan a campaign",
@@ -221,10 +225,12 @@ def register(app: Dash, q: Queries) -> None:
         except StillroomError as refused:
             return no_update, refusal(str(refused))
 
+    _register_plan(app, q)
     _register_acts(app, q)
+    _register_closings(app, q)
 
 
-def _register_acts(app: Dash, q: Queries) -> None:
+def _register_plan(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-cards", "children"),
         Output("campaign-refusal", "children", allow_duplicate=True),
@@ -250,6 +256,8 @@ def _register_acts(app: Dash, q: Queries) -> None:
             return no_update, refusal(str(refused)), no_update
         return _cards(q), refusal(""), ""
 
+
+def _register_acts(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-cards", "children", allow_duplicate=True),
         Output("campaign-refusal", "children", allow_duplicate=True),
@@ -270,6 +278,8 @@ def _register_acts(app: Dash, q: Queries) -> None:
             return no_update, refusal(str(refused))
         return _cards(q), refusal("")
 
+
+def _register_closings(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-jobs", "children"),
         Output("campaign-cards", "children", allow_duplicate=True),

@@ -29,53 +29,60 @@ def register(guard: Guard, q: Queries) -> None:
     """The routes of this module on the guarded application."""
     routes = Blueprint("by_mail", __name__, template_folder="templates")
 
-    def page(status: int = HTTPStatus.OK, **more: Any) -> Response:
-        context = {
-            "room": q.room.name,
-            "simulated": guard.simulated,
-            "refused": "",
-            "permit": None,
-            "typed": "",
-            **more,
-        }
-        return Response(render_template("acknowledge.html", **context), status)
-
-    def permit_of(token: str) -> Permit:
-        permit = read_permit(q.source.store.folder, token, q.now_ns())
-        refuse_used_link(guard.people.store, permit)
-        return permit
-
     @routes.get("/acknowledge/<token>")
     @needs(ANYONE)
     def show(token: str) -> Response:
         try:
-            permit = permit_of(token)
+            permit = _permit_of(guard, q, token)
         except StillroomError as refused:
-            return page(HTTPStatus.GONE, refused=str(refused))
-        return page(permit=permit, **_words(q, permit))
+            return _page(guard, q, HTTPStatus.GONE, refused=str(refused))
+        return _page(guard, q, permit=permit, **_words(q, permit))
 
     @routes.post("/acknowledge/<token>")
     @needs(ANYONE)
     def act(token: str) -> Response:
-        typed = request.form.get("comment", "")[:LONGEST_COMMENT]
-        try:
-            permit = permit_of(token)
-        except StillroomError as refused:
-            return page(HTTPStatus.CONFLICT, refused=str(refused))
-        try:
-            comment_of(typed)
-        except StillroomError as refused:  # the link still holds, and the form comes again
-            return page(
-                HTTPStatus.BAD_REQUEST, permit=permit, typed=typed, refused=str(refused), **_words(q, permit)
-            )
-        try:
-            ORIGIN.set({"at": "link in a mail"})
-            acknowledge_by_mail(guard.people.store, permit, typed, q.now_ns())
-        except StillroomError as refused:
-            return page(HTTPStatus.CONFLICT, refused=str(refused))
-        return page(done=permit)
+        return _acknowledged(guard, q, token, request.form.get("comment", "")[:LONGEST_COMMENT])
 
     guard.app.server.register_blueprint(routes)
+
+
+def _acknowledged(guard: Guard, q: Queries, token: str, comment: str) -> Response:
+    """The page after the form was sent; without a comment the link still holds, and the form comes again."""
+    try:
+        permit = _permit_of(guard, q, token)
+    except StillroomError as refused:
+        return _page(guard, q, HTTPStatus.CONFLICT, refused=str(refused))
+    try:
+        comment_of(comment)
+    except StillroomError as refused:
+        words = _words(q, permit)
+        status = HTTPStatus.BAD_REQUEST
+        return _page(guard, q, status, permit=permit, typed=comment, refused=str(refused), **words)
+    try:
+        ORIGIN.set({"at": "link in a mail"})
+        acknowledge_by_mail(guard.people.store, permit, comment, q.now_ns())
+    except StillroomError as refused:
+        return _page(guard, q, HTTPStatus.CONFLICT, refused=str(refused))
+    return _page(guard, q, done=permit)
+
+
+def _permit_of(guard: Guard, q: Queries, token: str) -> Permit:
+    """The permit of a link; Refused where it is not one of ours, is over, or was used."""
+    permit = read_permit(q.source.store.folder, token, q.now_ns())
+    refuse_used_link(guard.people.store, permit)
+    return permit
+
+
+def _page(guard: Guard, q: Queries, status: int = HTTPStatus.OK, **more: Any) -> Response:
+    context = {
+        "room": q.room.name,
+        "simulated": guard.simulated,
+        "refused": "",
+        "permit": None,
+        "typed": "",
+        **more,
+    }
+    return Response(render_template("acknowledge.html", **context), status)
 
 
 def _words(q: Queries, permit: Permit) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, cast
 from urllib.parse import parse_qs
 
-from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.core.measurement.soak import (
@@ -35,7 +35,7 @@ from ..access.needs import acting, allowed, needs
 from ..data.queries import Queries
 from ..data.words import clock, difference, from_read_unit, plain, to_read_unit, unit
 from ..parts.check_answer import number
-from ..parts.components import aria, button, card, choice, field, refusal
+from ..parts.components import aria, button, card, choice, field, press_of, refusal
 
 TITLE = "Soak"
 PATH = "/soak"
@@ -45,13 +45,15 @@ ASKED = (
     *("from", "room", "residual", "length", "tolerance", "share"),
 )
 SURFACES = {"": "on edges or rails", "plate": "on a metal plate"}
-JUST = {"": "nothing", "sprayed": "sprayed with canned air", "wiped": "wiped with solvent"}
+JUST = {"": "none", "sprayed": "sprayed with canned air", "wiped": "wiped with solvent"}
 
 
 def layout(q: Queries, search: str) -> Component:
     """The planner beside the clocks; `?wall=1` has the clocks alone, for a screen on the wall."""
     query = {key: values[-1] for key, values in parse_qs(search.lstrip("?")).items()}
-    clocks = html.Div(soak_cards(q), id="soak-clocks", className="clocks")
+    clocks = html.Div(
+        [html.Div(soak_cards(q), id="soak-clocks", className="clocks"), dcc.Store(id="soak-ending")]
+    )
     if query.get("wall"):
         return html.Div([html.H1("Soaking", className="page"), clocks])
     link = html.A("clocks for a screen on the wall", href="/soak?wall=1")
@@ -214,7 +216,8 @@ def _clock(q: Queries, r: SoakReading, place: int) -> Component:
         html.P(since, className="aside"),
     ]
     if allowed(Act.INSPECT):
-        parts.append(button({"type": "soak-end", "clock": r.clock.number}, "Removed", quiet=True))
+        about = press_of("soak-ending", r.clock.number)
+        parts.append(html.Button("Removed", type="button", className="quiet", **about))
     return html.Section(parts, className="clock-part")
 
 
@@ -274,14 +277,12 @@ def _register_plan(app: Dash, q: Queries) -> None:
 def _register_clocks(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("soak-clocks", "children", allow_duplicate=True),
-        Input({"type": "soak-end", "clock": ALL}, "n_clicks"),
+        Input("soak-ending", "data"),
         prevent_initial_call=True,
     )
     @needs(Act.INSPECT)
-    def end(_: list[int]) -> Any:
-        if not ctx.triggered or not ctx.triggered[0]["value"]:
-            return no_update
-        return _ended(q, int(ctx.triggered_id["clock"]))
+    def end(pressed: Any) -> Any:
+        return _ended(q, pressed) if pressed else no_update
 
     @app.callback(
         Output("soak-clocks", "children"), Input("shell-tick", "n_intervals"), prevent_initial_call=True
@@ -291,10 +292,18 @@ def _register_clocks(app: Dash, q: Queries) -> None:
         return soak_cards(q)
 
 
-def _ended(q: Queries, number: int) -> list[Component]:
+def _number_of(pressed: Any) -> int:
+    """The clock whose button was pressed; Refused for what no button of ours names."""
+    number = pressed.get("subject") if isinstance(pressed, dict) else None
+    if type(number) is not int:
+        raise Refused("Choose the part that was removed. Nothing was changed.")
+    return number
+
+
+def _ended(q: Queries, pressed: Any) -> list[Component]:
     """The clocks after one was ended; it may have been pressed twice, or by somebody else meanwhile."""
     try:
-        q.source.end_soak(number, acting(Act.INSPECT))
+        q.source.end_soak(_number_of(pressed), acting(Act.INSPECT))
     except Refused as refused:
         return [refusal(str(refused)), *soak_cards(q)]
     return soak_cards(q)

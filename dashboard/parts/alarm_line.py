@@ -5,7 +5,6 @@ The line is always there and always of one height, so that nothing in it ever mo
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -19,7 +18,7 @@ from logger.model.roles import Act
 from ..access.needs import allowed
 from ..data.queries import OpenAlarm, Queries
 from ..data.words import clock, figure, plain, sentence
-from .components import HIDDEN, aria
+from .components import HIDDEN, aria, press_of
 from .todo import alarm_words, rule_words
 
 SHEET = "alarm-sheet"
@@ -221,7 +220,7 @@ def acts(q: Queries) -> list[Component]:
 
 
 def _act(group: Sequence[OpenAlarm], *, alone: bool) -> Component:
-    named: dict[str, Any] = {"data-acknowledge": json.dumps([a.alarm.key for a in group])}
+    about = press_of("acknowledging", [a.alarm.key for a in group])
     n = len(group)
     count = COUNTS[n] if n < len(COUNTS) else str(n)
     if alone:
@@ -229,4 +228,4 @@ def _act(group: Sequence[OpenAlarm], *, alone: bool) -> Component:
     else:
         first = group[0]
         text = f"Acknowledge {first.zone}" + (f" ({n})" if n > 1 else "")
-    return html.Button(text, type="button", className="act", **named)
+    return html.Button(text, type="button", className="act", **about)

@@ -165,7 +165,7 @@ def _acknowledging(app: Dash, q: Queries) -> None:
 
 def _alarms_of(pressed: Any) -> list[str]:
     """The alarms of the button that was pressed; Refused for what no button of ours holds."""
-    keys = pressed.get("alarms") if isinstance(pressed, dict) else None
+    keys = pressed.get("subject") if isinstance(pressed, dict) else None
     if not isinstance(keys, list) or not keys or not all(isinstance(key, str) for key in keys):
         raise Refused("Choose the alarms to acknowledge. Nothing was changed.")
     return keys

@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from logger.acts import probes as deeds
 from logger.errors import Refused
 from logger.model.roles import Act
+from logger.model.words import medium_words
 
 from ..access.needs import allowed
 from ..data.queries import Queries
@@ -35,50 +36,53 @@ def probe_form(q: Queries) -> list[Component]:
     placed = _placed(q)
     if not allowed(Act.PROPOSE) or not q.setup.positions:
         return []
-    draft = draft_of_setup(q)
-    idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
-    positions = {key: f"{p.name}, {q.zone(p.zone).name} ({p.medium})" for key, p in q.setup.positions.items()}
-    first, probes = next(iter(placed), ""), {p: f"{p}, at {name}" for p, name in placed.items()}
-    form = html.Div(
-        [
-            choice("place-kind", "What was done", KINDS, MOVED, wide=True, **draft),
-            choice("place-probe", "Probe", probes, first, wide=True, **draft),
-            choice(
-                "place-position",
-                "Position (moved, new)",
-                positions,
-                next(iter(positions)),
-                wide=True,
-                **draft,
-            ),
-            choice(
-                "place-other", "Replaced by (registered, without a position)", idle, "", wide=True, **draft
-            ),
-            field("place-at", "When it was done, local", "", placeholder="now", **draft),
-            field("place-why", "Reason for the change", "", placeholder="sent to calibration", **draft),
-            slot(
-                dmc.Textarea(
-                    id="place-table",
-                    label=TABLE,
-                    minRows=3,
-                    autosize=True,
-                    size="sm",
-                    placeholder=EXAMPLE,
-                    **draft,
-                ),
-                "wide",
-            ),
-            button("place-look", "Show the effect"),
-            html.Div(id="place-effect", className="break", role="status"),
-        ],
-        className="form",
-    )
+    form = html.Div([*_choices(q, placed), *_entries(q)], className="form")
     return [
         card(
             "Add, move, replace or remove a probe",
             behind("Enter what was done", form),
             aside="a second person approves it",
         )
+    ]
+
+
+def _choices(q: Queries, placed: Mapping[str, str]) -> list[Component]:
+    """What was done, to which probe, and where."""
+    draft = draft_of_setup(q)
+    idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
+    positions = {
+        key: f"{p.name}, {q.zone(p.zone).name} ({medium_words(p.medium)})"
+        for key, p in q.setup.positions.items()
+    }
+    first, probes = next(iter(placed), ""), {p: f"{p}, at {name}" for p, name in placed.items()}
+    at = next(iter(positions))
+    other = "Replaced by (registered, without a position)"
+    return [
+        choice("place-kind", "What was done", KINDS, MOVED, wide=True, **draft),
+        choice("place-probe", "Probe", probes, first, wide=True, **draft),
+        choice("place-position", "Position (moved, new)", positions, at, wide=True, **draft),
+        choice("place-other", other, idle, "", wide=True, **draft),
+    ]
+
+
+def _entries(q: Queries) -> list[Component]:
+    """When and why, the table of a new probe, and the button that shows the effect."""
+    draft = draft_of_setup(q)
+    table = dmc.Textarea(
+        id="place-table",
+        label=TABLE,
+        minRows=3,
+        autosize=True,
+        size="sm",
+        placeholder=EXAMPLE,
+        **draft,
+    )
+    return [
+        field("place-at", "When it was done, local", "", placeholder="now", **draft),
+        field("place-why", "Reason for the change", "", placeholder="sent to calibration", **draft),
+        slot(table, "wide"),
+        button("place-look", "Show the effect"),
+        html.Div(id="place-effect", className="break", role="status"),
     ]
 
 

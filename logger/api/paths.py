@@ -43,10 +43,9 @@ def _verdict_paths() -> dict[str, Any]:
     )
     events = (
         "Server-sent events. On connecting one `verdict` for each zone as it stands, so that nothing is "
-        "missed by a "
-        "reconnection; then `verdict` when a zone says something else, and `judged` for each further "
-        "minute of the "
-        "same. Every 15 s a comment. At most three streams; the next one gets 503 with Retry-After."
+        "missed by a reconnection; then `verdict` when a zone says something else, and `judged` for each "
+        "further minute of the same. Every 15 s a comment. At most three streams; the next one gets 503 "
+        "with Retry-After."
     )
     newest = "Not shown where the service has not judged the zone for three minutes."
     return {
@@ -77,80 +76,90 @@ def _verdict_paths() -> dict[str, Any]:
     }  # fmt: skip
 
 
+_JOBS, _SEES_JOBS = "inspections", Scope.INSPECTIONS
+_IDEMPOTENCY_KEY = {
+    "name": "Idempotency-Key",
+    "in": "header",
+    "required": False,
+    "description": "A new text for each new request, such as a UUID",
+    "schema": {
+        "type": "string",
+        "pattern": "^[ !#-~]{1,255}$",
+        "examples": ["6c1f4b1e-4c52-4f59-9a0e-2d1f7f0b9f10"],
+    },
+}
+
+
 def _inspection_paths() -> dict[str, Any]:
-    key, activity = (
-        path("key", "Key of the inspection"),
-        query("activity", _TEXT, "By the limits of this activity"),
+    key = path("key", "Key of the inspection")
+    activity = query("activity", _TEXT, "By the limits of this activity")
+    whole = "With every issue of its verdict, and where the verdict on its interval is asked for."
+    ready = "What a person asks before the part is clamped; if not, when, if the room stays as it is."
+    readiness = question(
+        "readiness", _JOBS, _SEES_JOBS, "May an inspection begin now?", ready, "Readiness",
+        [path("zone", "Key of a zone"), activity], missing=True,
+    )  # fmt: skip
+    whole_inspection = question(
+        "inspection", _JOBS, _SEES_JOBS, "One inspection", whole, "WholeInspection", [key], missing=True
     )
-    state = query(
-        "state", {"type": "string", "enum": ["running", "over"]}, "Only those that run, or are over"
-    )
+    return {
+        "/zones/{zone}/readiness": {"get": readiness},
+        "/inspections": {"get": _inspection_list(), "post": _inspection_start()},
+        "/inspections/{key}": {"get": whole_inspection},
+        "/inspections/{key}/conditions": {"get": _inspection_conditions(key)},
+        "/inspections/{key}/stop": {"post": _inspection_stop(key)},
+    }
+
+
+def _inspection_list() -> dict[str, Any]:
+    states = {"type": "string", "enum": ["running", "over"]}
     span = [
         {**parameter, "required": False} for parameter in interval("changed after this", "begun before this")
     ]
-    jobs, scope = "inspections", Scope.INSPECTIONS
-    start = (
-        "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there, "
-        "and where. "
-        "Under an Idempotency-Key the first answer comes again, for 48 hours. Without either, the same "
-        "body from the "
-        "same token within ten minutes, while the inspection runs, is that inspection again: 200."
-    )
-    idempotency = {
-        "name": "Idempotency-Key",
-        "in": "header",
-        "required": False,
-        "description": "A new text for each new request, such as a UUID",
-        "schema": {
-            "type": "string",
-            "pattern": "^[ !#-~]{1,255}$",
-            "examples": ["6c1f4b1e-4c52-4f59-9a0e-2d1f7f0b9f10"],
-        },
-    }
-    over = "Its interval is what was between. One that is over stays as it is, and is answered the same way."
-    whole = "With every issue of its verdict, and where the verdict on its interval is asked for."
-    conditions = (
-        "By the header Accept as JSON, as CSV with the columns name and value, as the line for a report, "
-        "or as a "
-        "fragment for a Digital Calibration Certificate: the bytes of `stillroom inspection conditions`. "
-        "No bounds "
-        "where the verdict is not shown. Written anew when the verdict is final: `provisional` says so."
-    )
-    ready = "What a person asks before the part is clamped; if not, when, if the room stays as it is."
-    listed = question(
-        "inspections", jobs, scope, "Inspections in order of their start", "", "Inspections",
+    state = query("state", states, "Only those that run, or are over")
+    return question(
+        "inspections", _JOBS, _SEES_JOBS, "Inspections in order of their start", "", "Inspections",
         [query("zone", _TEXT, "Only this zone"), *span, state, *paged()], missing=True,
     )  # fmt: skip
-    began = {
+
+
+def _inspection_start() -> dict[str, Any]:
+    text = (
+        "Registers a job in a zone. With a key of its own it can be sent again: 409 says that it is there, "
+        "and where. Under an Idempotency-Key the first answer comes again, for 48 hours. Without either, "
+        "the same body from the same token within ten minutes, while the inspection runs, is that "
+        "inspection again: 200."
+    )
+    answers = {
         200: ("The same request began it before; it is not begun again.", "Inspection"),
         201: ("It is registered.", "Inspection"),
     }
-    begun = operation(
-        "startInspection", jobs, scope, "An inspection begins now", start, answers=began,
-        refusals=(400, 404, 409, 413, 415, 422), headers=("Location",), parameters=[idempotency],
+    return operation(
+        "startInspection", _JOBS, _SEES_JOBS, "An inspection begins now", text, answers=answers,
+        refusals=(400, 404, 409, 413, 415, 422), headers=("Location",), parameters=[_IDEMPOTENCY_KEY],
         requestBody=body({"application/json": "Start"}),
     )  # fmt: skip
-    stop = operation(
-        "stopInspection", jobs, scope, "An inspection ends now", over,
+
+
+def _inspection_conditions(key: dict[str, Any]) -> dict[str, Any]:
+    text = (
+        "By the header Accept as JSON, as CSV with the columns name and value, as the line for a report, "
+        "or as a fragment for a Digital Calibration Certificate: the bytes of `stillroom inspection "
+        "conditions`. No bounds where the verdict is not shown. Written anew when the verdict is final: "
+        "`provisional` says so."
+    )
+    return question(
+        "conditions", _JOBS, _SEES_JOBS, "What the room was like during an inspection", text, "Conditions",
+        [key], missing=True, types=FORMS, others=(406,),
+    )  # fmt: skip
+
+
+def _inspection_stop(key: dict[str, Any]) -> dict[str, Any]:
+    over = "Its interval is what was between. One that is over stays as it is, and is answered the same way."
+    return operation(
+        "stopInspection", _JOBS, _SEES_JOBS, "An inspection ends now", over,
         answers={200: ("It is over.", "Inspection")}, refusals=(404, 413, 422), parameters=[key],
     )  # fmt: skip
-    return {
-        "/zones/{zone}/readiness": {
-            "get": question("readiness", jobs, scope, "May an inspection begin now?", ready, "Readiness",
-                        [path("zone", "Key of a zone"), activity], missing=True)
-        },
-        "/inspections": {"get": listed, "post": begun},
-        "/inspections/{key}": {
-            "get": question("inspection", jobs, scope, "One inspection", whole, "WholeInspection", [key],
-                        missing=True)
-        },
-        "/inspections/{key}/conditions": {
-            "get": question("conditions", jobs, scope,
-                "What the room was like during an inspection", conditions,
-                        "Conditions", [key], missing=True, types=FORMS, others=(406,))
-        },
-        "/inspections/{key}/stop": {"post": stop},
-    }  # fmt: skip
 
 
 def _reading_paths() -> dict[str, Any]:

@@ -67,8 +67,8 @@ def try_(
     """Open a port or address, show what arrives raw and decoded, and print the table for probes.toml.
 
     Modbus numbers are shown in every way they may be meant, all four orders of bytes too; what is likely
-    for a room has a *. A file with a table is polled three times, as the service would. Nothing is stored and
-    nothing is written to the device.
+    for a room has a *. A file with a table is polled three times, as the service would; without any value
+    the exit code is 2. Nothing is stored and nothing is written to the device.
 
     \b
     Examples:
@@ -120,7 +120,7 @@ def try_(
     answer(
         {"shown": report.shown, "table": report.table}, as_json, [*report.shown, *([] if polled else head)]
     )
-    if not report.table and not polled:
+    if not report.table and not report.answered:
         raise typer.Exit(2)
 
 

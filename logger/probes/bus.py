@@ -202,21 +202,12 @@ class Bus:
     def _transact(self, driver: ProbeDriver) -> Sequence[Raw]:
         """One transaction, in a thread of its own: nothing of the bus is changed here."""
         try:
-            driver.open()
-            return driver.read()
+            return transact(driver, self._clock)
         except ProbeError as lost:
-            driver.close()
             return self._fault_values(driver, "no-port", str(lost.__cause__ or lost))
-        except DeadlineExceeded:
-            raise
-        except Exception as error:  # a fault in a driver becomes a stored row, not a dead bus
-            log.exception("bus %s: probe %s", self.url, driver.probe)
-            driver.close()
-            return self._fault_values(driver, "device-error", repr(error))
 
     def _fault_values(self, driver: ProbeDriver, status: Status, why: str) -> list[Raw]:
-        at_ns = self._clock.wall_ns()
-        return [Raw(channel, None, status, at_ns, why[:64]) for channel in driver.channels]
+        return fault_values(driver, self._clock, status, why)
 
     def _rows(self, answers: Sequence[Raw]) -> list[Row]:
         received_ns, monotonic_ns = self._clock.wall_ns(), self._clock.monotonic_ns()
@@ -243,6 +234,31 @@ def _worst(answers: Sequence[Raw]) -> Status:
     """How the poll went: "ok" when the probe answered properly, a sensor fault included."""
     failures = [a.status for a in answers if a.status not in ("ok", "sensor-fault")]
     return failures[0] if failures else "ok"
+
+
+def transact(driver: ProbeDriver, clock: Clock) -> Sequence[Raw]:
+    """Opens and reads once; what a driver raises is a `device-error` of each channel.
+
+    ProbeError where the line is lost; DeadlineExceeded by a driver that noticed it does not come back.
+    """
+    try:
+        driver.open()
+        return driver.read()
+    except ProbeError:
+        driver.close()
+        raise
+    except DeadlineExceeded:
+        raise
+    except Exception as error:  # a fault in a driver becomes a stored row, not a dead bus
+        log.exception("probe %s", driver.probe)
+        driver.close()
+        return fault_values(driver, clock, "device-error", repr(error))
+
+
+def fault_values(driver: ProbeDriver, clock: Clock, status: Status, why: str) -> list[Raw]:
+    """A row without a value for each channel."""
+    at_ns = clock.wall_ns()
+    return [Raw(channel, None, status, at_ns, why[:64]) for channel in driver.channels]
 
 
 def stop_all(running: Sequence[Bus], timeout_s: float = 10.0) -> bool:

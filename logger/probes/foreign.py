@@ -10,10 +10,12 @@ import logging
 import math
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, cast, get_args
+from dataclasses import replace
+from typing import Any, TypeVar, cast, get_args
 
 from pydantic import BaseModel
 
+from ..instants import rfc3339
 from ..model import PluginLine
 from .clock import Clock
 from .driver import OPENING_S, Interruptible, ProbeDriver, Raw, Status
@@ -22,7 +24,9 @@ from .plug_in import KindRefused, ProbeKind
 log = logging.getLogger(__name__)
 STATUSES: tuple[str, ...] = get_args(Status)
 _SHOWN = 64
-FURTHEST_NS = 86_400_000_000_000  # an instant further than a day from now is none that a driver took
+OLDEST_NS = 86_400_000_000_000  # an instant more than a day ago is none that a driver took
+AHEAD_NS = 60_000_000_000  # nor is one beyond now; so far clocks of two machines may differ
+T = TypeVar("T")
 
 
 class SilentDriver:
@@ -68,7 +72,7 @@ class ForeignDriver:
 
     def open(self) -> None:
         """See `ProbeDriver`."""
-        self._driver.open()
+        _without_ending(self._driver.open)
 
     def listen(self, until_s: float) -> bool:
         """See `ProbeDriver`; one that returns True at once would keep the bus busy, and waits here."""
@@ -83,7 +87,7 @@ class ForeignDriver:
 
     def read(self) -> Sequence[Raw]:
         """The answers as they are; `device-error` for each that is no proper row."""
-        answers = list(self._driver.read())
+        answers = list(_without_ending(self._driver.read))
         now_ns = self._clock.wall_ns()
         by_channel: dict[str, list[Raw]] = {channel: [] for channel in self.channels}
         for raw in answers:
@@ -113,10 +117,26 @@ class ForeignDriver:
             return self._bad(channel, f"the driver gave {len(rows)} rows, expected 1", now_ns)
         raw = rows[0]
         why = _fault_of(raw, now_ns)
-        return self._bad(channel, why, now_ns) if why else raw
+        if why:
+            return self._bad(channel, why, now_ns)
+        value = None if raw.value is None else float(raw.value)
+        return replace(raw, value=value, raw=_storable(raw.raw))
 
     def _bad(self, channel: str, why: str, now_ns: int) -> Raw:
         return Raw(channel, None, "device-error", now_ns, why[:_SHOWN])
+
+
+def _without_ending(act: Callable[[], T]) -> T:
+    """What it gives; RuntimeError where it would end the program, and with it the thread of its bus."""
+    try:
+        return act()
+    except (SystemExit, KeyboardInterrupt) as end:
+        raise RuntimeError(f"the driver called for the end of the program: {end!r}") from end
+
+
+def _storable(text: str) -> str:
+    """The text that explains a row, as any store takes it: short, and of signs that can be written."""
+    return text[:_SHOWN].encode("utf-8", "backslashreplace").decode("utf-8").replace("\0", "\\x00")
 
 
 def _fault_of(raw: Raw, now_ns: int) -> str:
@@ -128,15 +148,29 @@ def _fault_of(raw: Raw, now_ns: int) -> str:
         cast(Any, raw.value),
         cast(Any, raw.raw),
     )  # no type checker there
-    if not isinstance(at_ns, int) or abs(at_ns - now_ns) > FURTHEST_NS:
-        return f"the driver gave the instant {at_ns!r}"
+    if not isinstance(at_ns, int) or not now_ns - OLDEST_NS <= at_ns <= now_ns + AHEAD_NS:
+        return f"the driver gave the instant {_in_utc(at_ns, now_ns)}"
     if not isinstance(text, str):
         return "the driver gave a `raw` that is no text"
     if raw.status != "ok":
         return "" if value is None else f"the driver gave {raw.status} with a value"
-    if isinstance(value, bool) or not isinstance(value, float | int) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, float | int) or not _is_finite(value):
         return f"the driver gave ok with the value {value!r}"
     return ""
+
+
+def _is_finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number beyond every float
+        return False
+
+
+def _in_utc(at_ns: Any, now_ns: int) -> str:
+    """An instant within some years as a date, anything else as it is written."""
+    if isinstance(at_ns, int) and abs(at_ns - now_ns) < 3 * 366 * OLDEST_NS:
+        return rfc3339(at_ns)
+    return repr(at_ns)
 
 
 def guard(kind: ProbeKind, name: str, package: str) -> ProbeKind:
@@ -148,7 +182,7 @@ def guard(kind: ProbeKind, name: str, package: str) -> ProbeKind:
     def refusing(act: Callable[..., Any], what: str) -> Callable[..., Any]:
         def run(*arguments: Any) -> Any:
             try:
-                return act(*arguments)
+                return _without_ending(lambda: act(*arguments))
             except KindRefused:
                 raise
             except Exception as error:
@@ -183,7 +217,7 @@ def _supervise(driver: ProbeDriver, line: PluginLine, clock: Clock) -> ProbeDriv
 def load_entry(load: Callable[[], Any], name: str, package: str) -> Any:
     """What an entry point names; KindRefused where importing it raises anything."""
     try:
-        return load()
+        return _without_ending(load)
     except Exception as error:
         log.exception("kind %s of %s", name, package)
         raise KindRefused(f"kind {name!r} of {package} to be loaded", repr(error)) from error

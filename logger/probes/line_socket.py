@@ -14,8 +14,8 @@ LONGEST = 512  # characters of a line
 class LineSocket:
     """A connection to HOST:PORT. `openings` counts: who answers must be asked anew after each.
 
-    After anything but a whole line in time it is closed, so that a late answer comes to a connection that is
-    no more.
+    After anything but one whole line in time it is closed, so that a late answer comes to a connection that
+    is no more. What has come before a question is the answer to none, and closes it, too.
     """
 
     def __init__(self, address: str, timeout_s: float) -> None:
@@ -43,8 +43,8 @@ class LineSocket:
     def ask(self, question: str) -> str:
         """The line that answers, without its end.
 
-        TimeoutError where it is late, ValueError where it is no line of ASCII, ProbeError where the
-        connection is lost.
+        TimeoutError where it is late, ValueError where it is not one line of ASCII or something came that
+        nobody asked for, ProbeError where the connection is lost.
         """
         try:
             return self._answer(question)
@@ -57,6 +57,8 @@ class LineSocket:
     def _answer(self, question: str) -> str:
         if self._socket is None:
             raise ProbeError(f"{self.address}: the connection is not open")
+        if unasked := self._unasked():
+            raise ValueError(f"came before the question: {unasked.decode('latin-1').strip()!a}")
         until_s, text = time.monotonic() + self.timeout_s, b""
         self._socket.sendall(f"{question}\n".encode("ascii"))
         while not text.endswith(b"\n"):
@@ -70,4 +72,21 @@ class LineSocket:
             if not more:
                 raise ConnectionResetError("closed by the other side")
             text += more
-        return text.decode("ascii").strip("\r\n ")
+        line = text.decode("ascii").strip("\r\n ")
+        if "\n" in line:
+            raise ValueError(f"more than one line: {line!a}")
+        return line
+
+    def _unasked(self) -> bytes:
+        """What lies in the connection although nothing was asked; none there is b""."""
+        assert self._socket is not None  # noqa: S101 (looked at before)
+        self._socket.settimeout(0)
+        try:
+            unasked = self._socket.recv(LONGEST)
+        except BlockingIOError:
+            return b""
+        finally:
+            self._socket.settimeout(self.timeout_s)
+        if not unasked:
+            raise ConnectionResetError("closed by the other side")
+        return unasked

@@ -43,10 +43,14 @@ class KindRefused(Refused):
 
 @dataclass(frozen=True)
 class TrialReport:
-    """What came: lines to show, and the lines of the table [probes.<name>.connection]; none: nothing came."""
+    """What came: lines to show, and the lines of the table [probes.<name>.connection]; none: nothing came.
+
+    answered: of a table that was there already: whether any poll gave a value.
+    """
 
     shown: tuple[str, ...]
     table: tuple[str, ...]
+    answered: bool = False
 
 
 @dataclass(frozen=True)

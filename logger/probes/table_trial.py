@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ..errors import ConfigError, Fault, ProbeError, Refused
 from ..formats.toml import parsed, validated
-from ..processes.deadline import DeadlineExceeded
+from ..processes.deadline import Attempt, DeadlineExceeded
 from ..units import QUANTITIES
+from .bus import transact
+from .clock import SystemClock
 from .driver import ProbeDriver, Raw
 from .plug_in import KindRefused, LineFacts, ProbeKind, TrialReport
 from .registry import kind_named
@@ -30,7 +33,7 @@ def try_table(file: Path) -> TrialReport:
     if source is None or not tables:
         faults = faults or [Fault(file.name, "", "", "a table [probes.KEY.connection]", "none")]
         raise ConfigError(faults)
-    shown: list[str] = []
+    shown, answered = list[str](), False
     for key, probe in tables.items():
         raw = probe["connection"]
         name = str(raw.get("kind", "text"))
@@ -39,12 +42,13 @@ def try_table(file: Path) -> TrialReport:
             kind = kind_named(name)
             entry = validated(kind.table, raw, source, where, faults)
             if entry is not None:
-                shown += _polled(_driver(kind, name, key, entry.value, probe))
+                lines, came = _polled(_driver(kind, name, key, entry.value, probe))
+                shown, answered = shown + lines, answered or came
         except KindRefused as refused:
             faults.append(Fault(file.name, ".".join(where), "kind", refused.expected, refused.found))
     if faults:
         raise ConfigError(faults)
-    return TrialReport(tuple(shown), ())
+    return TrialReport(tuple(shown), (), answered)
 
 
 def _tables(probes: object) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -71,19 +75,24 @@ def _unit(channel: str, table: object) -> str:
     return str(unit) if unit else QUANTITIES[channel].unit if channel in QUANTITIES else ""
 
 
-def _polled(driver: ProbeDriver) -> list[str]:
-    lines = []
+def _polled(driver: ProbeDriver) -> tuple[list[str], bool]:
+    """Lines of some polls, each with the deadline that the service gives it; whether any value came."""
+    lines, answered, clock = list[str](), False, SystemClock()
     for _ in range(POLLS):
+        attempt = Attempt(f"poll of {driver.probe}", partial(transact, driver, clock))
+        if not attempt.wait(driver.deadline_s):
+            late = f"{driver.probe}: no end within {driver.deadline_s:g} s (deadline_s): "
+            lines.append(f"{late}the service would set it apart and try it again later.")
+            return lines, answered  # whoever hangs holds its line; it is not closed under it
         try:
-            driver.open()
-            rows: Sequence[Raw] = driver.read()
+            rows = attempt.result()
         except (ProbeError, DeadlineExceeded) as lost:
             lines.append(f"{driver.probe}: {lost}")
-            driver.close()
             continue
         lines += [_line(row) for row in rows]
+        answered = answered or any(row.status == "ok" for row in rows)
     driver.close()
-    return lines
+    return lines, answered
 
 
 def _line(row: Raw) -> str:

@@ -44,7 +44,9 @@ def drivers(group: Sequence[PolledLine], clock: Clock | None = None) -> list[Pro
         foreign = cast(Sequence[PluginLine], group) if is_foreign(name) else ()
         return supervise(result, foreign, clock) if foreign else result
     except KindRefused as refused:
-        return [SilentDriver(line, clock, str(refused)) for line in group]
+        # What it raised says more in the few signs of a row than which kind of which package it was.
+        why = f"no driver: {refused.found}" if refused.__cause__ else str(refused)
+        return [SilentDriver(line, clock, why) for line in group]
 
 
 def _drivers(group: Sequence[PolledLine], name: str, clock: Clock) -> list[ProbeDriver]:

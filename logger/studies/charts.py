@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from ..core.study.best_hours import NAMES
@@ -214,7 +214,19 @@ def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     table, worst = study.answer.tables.get("candidates"), study.answer.tables.get("worst day")
     if table is None or worst is None:
         return []
-    unit = unit_of(study)
+    return [
+        (
+            "rms of the days that were left out, with a bracket of the days",
+            _candidates_picture(table, unit_of(study), palette),
+        ),
+        (
+            "Worst day: volume, and dashed what the best position predicts",
+            _worst_day_picture(worst, palette),
+        ),
+    ]
+
+
+def _candidates_picture(table: Mapping[str, Sequence[Any]], unit: str, palette: Palette) -> str:
     n, row = len(table["position"]), 24.0
     height = 34 + n * row + 40
     x = PlotAxis(0.0, max(table["high"]) * 1.05 or 1.0, 230, 620)
@@ -229,37 +241,20 @@ def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         top = 24 + i * row
         tie = " (not worse)" if table["not worse"][i] and i else ""
         parts.append(text(222, top + 13, name + tie, "end", fill=palette.ink, font_size=SIZE))
+        size = {"x": x.begin, "y": top, "width": x.place(table["rms"][i]) - x.begin, "height": 16}
         opacity = 1.0 if i == 0 else 0.4
-        parts.append(
-            element(
-                "rect",
-                x=x.begin,
-                y=top,
-                width=x.place(table["rms"][i]) - x.begin,
-                height=16,
-                fill=palette.series,
-                fill_opacity=opacity,
-            )
-        )
+        parts.append(element("rect", **size, fill=palette.series, fill_opacity=opacity))
         bars.flat_bracket(top + 8, table["low"][i], table["high"][i], palette.ink)
-    drawn = [
-        (
-            "rms of the days that were left out, with a bracket of the days",
-            picture(parts, height, "Candidates", palette),
-        )
-    ]
+    return picture(parts, height, "Candidates", palette)
+
+
+def _worst_day_picture(worst: Mapping[str, Sequence[Any]], palette: Palette) -> str:
     cells, step = worst["cell"], 1 / 12
     axis = PlotAxis(*span_of([*worst["volume"], *worst["prediction"]]), HEIGHT - 40, 26)
     plot = Plot.frame(palette, PlotAxis(0, max(1.0, cells[-1] * step), 52, 620), axis, ("h", "°C"))
     plot.line([c * step for c in cells], worst["volume"], palette.ink, 1.6)
     plot.line([c * step for c in cells], worst["prediction"], palette.series, 1.4, "5 3")
-    drawn.append(
-        (
-            "Worst day: volume, and dashed what the best position predicts",
-            picture(plot.parts, HEIGHT, "Worst day", palette),
-        )
-    )
-    return drawn
+    return picture(plot.parts, HEIGHT, "Worst day", palette)
 
 
 def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:

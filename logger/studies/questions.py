@@ -95,17 +95,15 @@ def _plan(sources: Sources) -> Compute:
 
 def _causes(sources: Sources) -> Compute:
     from ..core.study.causes import CauseInputs, causes
-    from ..core.study.cycles import cycle_figures, search_cycles
+    from ..core.study.cycles import search_cycles
 
     record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
     doors, um_per_K = sources.instants("events", "--event", none=True), sources.um_per_K()
     people = sources.presence("people", "--people", record)
 
     def compute() -> Answer:
-        cycles = search_cycles(record).cycles
-        amplitude = cycle_figures(cycles[0], 1, record)[1] if cycles else None
-        cycle = amplitude.value if amplitude is not None and amplitude.shown else None
-        return causes(record, CauseInputs(outdoors, people, doors, cycle or 0.0), um_per_K)
+        cycle = search_cycles(record).amplitude(record)
+        return causes(record, CauseInputs(outdoors, people, doors, cycle), um_per_K)
 
     return compute
 

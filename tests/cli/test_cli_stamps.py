@@ -20,8 +20,8 @@ def test_a_stamp_holds_only_as_it_was_given(ask: Ask) -> None:
     """Another verdict beside the right digest is forged, as is another digest: exit 12."""
     code, answer = ask(*BAY)
     line, verdict = answer["stamp"], answer["verdict"]
-    held, again = ask("check", "--stamp", line)
-    assert held == code
+    status, again = ask("check", "--stamp", line)
+    assert status == code
     assert again["stamp_holds"]
     other = "stable" if verdict != "stable" else "not shown"
     for forged in (line.replace(f": {verdict}", f": {other}"), line[:-4] + "0000"):

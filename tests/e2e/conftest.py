@@ -40,6 +40,12 @@ class Seen:
     requests: list[str] = field(default_factory=list)
 
 
+def is_fault(message: Any) -> bool:
+    """Whether a message of the console is a fault of the page; a preload used late is only slow."""
+    slow = "was preloaded using link preload but not used within a few seconds" in message.text
+    return message.type in ("error", "warning") and not slow
+
+
 @dataclass
 class Opened:
     """A page on a served record."""
@@ -159,7 +165,7 @@ def open_page(browser: Any, address: str) -> Iterator[Callable[..., Opened]]:
         contexts.append(context)
         page, seen = context.new_page(), Seen()
         page.set_default_timeout(45_000)
-        page.on("console", lambda m: seen.console.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("console", lambda m: seen.console.append(m.text) if is_fault(m) else None)
         page.on("pageerror", lambda fault: seen.console.append(str(fault)))
         page.on("request", lambda request: seen.requests.append(request.url))
         return Opened(page, where, seen)

@@ -100,10 +100,10 @@ def demo(demo_copy: Path) -> Iterator[Demo]:
 
 @pytest.mark.slow
 def test_the_demo_polls_shows_and_stops_without_leaving_anything(demo: Demo, installed: Any) -> None:
-    held = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.output())
-    assert held, demo.output()
+    imported = re.search(r"Imported machine-bay\.csv: (\d+) ", demo.output())
+    assert imported, demo.output()
     # 54 h of six channels; a poll comes some seconds early or late, so either end may hold one more or less.
-    assert abs(int(held[1]) - 54 * 60 * 6) <= 6, "what the loggers held up to now"
+    assert abs(int(imported.group(1)) - 54 * 60 * 6) <= 6, "what the loggers held up to now"
     with urllib.request.urlopen(demo.address, timeout=10) as page:  # noqa: S310 (our own address)
         assert page.status == 200
     # All 13 channels by serial lines: pseudo-terminals on this system.

@@ -76,7 +76,7 @@ class MemoryStore:
         for item in series:
             self.rows += columns_of_series(writer, item).rows()
 
-    def held(self) -> list[tuple[str, int, str]]:
+    def stored_rows(self) -> list[tuple[str, int, str]]:
         """What is in it, whatever the order of arrival."""
         return sorted((r.channel, r.taken_ns, repr(r.value)) for r in self.rows)
 

@@ -35,7 +35,7 @@ PLAIN = "time,temperature\n" + "".join(f"2026-10-13T09:0{i}:00Z,20.0{i}\n" for i
 TWO = (Column("temperature", "P1.temperature", "degC"), Column("humidity", "P1.relative_humidity", "%RH"))
 
 
-def held(store: Any, channel: str = "P1.temperature") -> list[tuple[int, float | None]]:
+def stored_rows(store: Any, channel: str = "P1.temperature") -> list[tuple[int, float | None]]:
     return [(r.taken_ns, r.value) for r in store.rows if r.channel == channel]
 
 
@@ -165,7 +165,7 @@ def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, k
     content, declared = KINDS[kind]
     store = memory()
     bring(content, store, name="made.bin", **declared)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
 
 
 @pytest.mark.slow
@@ -225,7 +225,7 @@ def test_a_folder_is_refused(tmp_path: Any, memory: Any, setup: Any, plain: Any)
 
 
 def two(store: Any) -> tuple[list[Any], list[Any]]:
-    return held(store), held(store, "P2.temperature")
+    return stored_rows(store), stored_rows(store, "P2.temperature")
 
 
 OTHER = [(at, round(v + 1, 2)) for at, v in FOUR]
@@ -298,8 +298,8 @@ def test_a_file_of_one_day_may_hold_the_time_of_day_alone(
     store = memory()
     rows = "time,temperature\n" + "".join(f"09:0{i}:00,20.0{i}\n" for i in range(4)) + "00:00:30,20.04\n"
     bring(text + rows, store, name=name, **declared)
-    assert held(store)[:4] == FOUR
-    assert held(store)[4][0] == T0 + (15 * 3600 + 30) * NS  # past midnight
+    assert stored_rows(store)[:4] == FOUR
+    assert stored_rows(store)[4][0] == T0 + (15 * 3600 + 30) * NS  # past midnight
     if declared["day_in"] == "file name":
         with pytest.raises(ImportRefused, match="holds no date"):
             bring(rows, memory(), name="bay.csv", **declared)
@@ -319,4 +319,4 @@ def test_serial_days_of_a_spreadsheet(bring: Bring, memory: Any) -> None:
             store,
             form=form,
         )
-        assert held(store) == FOUR
+        assert stored_rows(store) == FOUR

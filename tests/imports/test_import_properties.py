@@ -48,9 +48,9 @@ def test_an_import_twice_equals_once(rows: Readings, plain: Profile, setup: Setu
     """The same readings in other bytes: in reverse order, so that the digest cannot tell."""
     store = memory()
     brought(store, rows, epoch(plain), setup)
-    once = store.held()
+    once = store.stored_rows()
     brought(store, rows[::-1], epoch(plain), setup)
-    assert store.held() == once
+    assert store.stored_rows() == once
 
 
 @pytest.mark.slow
@@ -63,7 +63,7 @@ def test_the_order_of_two_overlapping_files_does_not_matter(
     for store, files in ((here, (first, other)), (there, (other, first))):
         for rows in files:
             brought(store, rows, epoch(plain), setup)
-    assert here.held() == there.held()
+    assert here.stored_rows() == there.stored_rows()
 
 
 @trial

@@ -22,7 +22,7 @@ ROWS = "".join(f"2026-10-13T09:0{i}:00Z,20.0{i}\n" for i in range(4))
 FOUR = [(T0 + i * 60 * NS, 20 + i / 100) for i in range(4)]
 
 
-def held(store: Any) -> list[tuple[int, float | None]]:
+def stored_rows(store: Any) -> list[tuple[int, float | None]]:
     return [(r.taken_ns, r.value) for r in store.rows]
 
 
@@ -31,7 +31,7 @@ def test_encodings_are_found(bring: Bring, memory: Any, encoding: str) -> None:
     store = memory()
     text = "Gerät in Halle 3\n" + HEAD.replace("temperature", "temperature (°C)") + ROWS
     bring(text.encode(encoding), store)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
 
 
 def test_one_degree_sign_is_no_asian_text() -> None:
@@ -90,14 +90,14 @@ def test_what_surrounds_the_readings_is_left_out_and_said(
 ) -> None:
     store = memory()
     result = bring(text, store)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
     assert any(note in assumed for assumed in result.assumed)
 
 
 def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any) -> None:
     store = memory()
     bring((HEAD + ROWS).rstrip("\n"), store)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
 
 
 @pytest.mark.parametrize(
@@ -136,13 +136,13 @@ def test_a_file_with_a_fault_stays_outside_as_a_whole(
 def test_delimiters_are_found_by_the_headings(bring: Bring, memory: Any, delimiter: str) -> None:
     store = memory()
     bring((HEAD + ROWS).replace(",", delimiter), store)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
 
 
 def test_a_decimal_comma_is_proven_by_the_whole_file(bring: Bring, memory: Any) -> None:
     store = memory()
     result = bring((HEAD + ROWS).replace(",", ";").replace("20.", "20,"), store)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
     assert "the decimal sign is a comma, proven by the whole file" in result.assumed
 
 
@@ -154,7 +154,7 @@ def test_an_undecided_decimal_sign_is_asked_about(bring: Bring, memory: Any) -> 
         bring(text, memory(), columns=columns)
     store = memory()
     bring(text, store, columns=columns, decimal=",")
-    assert held(store) == [(T0, 1.013)]
+    assert stored_rows(store) == [(T0, 1.013)]
 
 
 def test_both_decimal_signs_in_one_file_are_refused(bring: Bring, memory: Any) -> None:
@@ -183,7 +183,7 @@ def test_both_decimal_signs_in_one_file_are_refused(bring: Bring, memory: Any) -
 def test_ways_to_write_one_instant(bring: Bring, memory: Any, stamp: str, declared: dict[str, Any]) -> None:
     store = memory()
     bring(f"time;temperature\n{stamp};20.05\n", store, **declared)
-    assert held(store) == [(T0, 20.05)]
+    assert stored_rows(store) == [(T0, 20.05)]
 
 
 def test_noon_and_midnight_of_a_12_hour_clock(bring: Bring, memory: Any) -> None:
@@ -209,7 +209,7 @@ def test_a_declared_order_that_the_file_contradicts_is_refused(bring: Bring, mem
 def test_rows_with_the_newest_first_are_sorted(bring: Bring, memory: Any) -> None:
     store = memory()
     result = bring(HEAD + "".join(reversed(ROWS.splitlines(keepends=True))), store)
-    assert held(store) == FOUR
+    assert stored_rows(store) == FOUR
     assert any("sorted" in note for note in result.assumed)
 
 

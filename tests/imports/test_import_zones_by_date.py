@@ -28,7 +28,9 @@ def rows(first: datetime, count: int, change: datetime, offsets: tuple[int, int]
 
 
 def stored(store: Any) -> list[tuple[datetime, float]]:
-    return [(datetime.fromtimestamp(at / 1e9, UTC), float(value)) for channel, at, value in store.held()]
+    return [
+        (datetime.fromtimestamp(at / 1e9, UTC), float(value)) for channel, at, value in store.stored_rows()
+    ]
 
 
 @pytest.mark.slow

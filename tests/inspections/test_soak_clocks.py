@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -113,18 +113,23 @@ def test_a_clock_ended_twice_says_so_on_the_page(demo_copy: Path) -> None:
         )  # fmt: skip
     app = create_app(demo_copy)
     output = next(
-        key for key, entry in app.callback_map.items() if "soak-end" in str(entry.get("inputs", ""))
+        key for key, entry in app.callback_map.items() if "soak-ending" in str(entry.get("inputs", ""))
     )
-    ident = {"type": "soak-end", "clock": number}
-    body = {
-        "output": output,
-        "outputs": {"id": "soak-clocks", "property": output.strip(".").rpartition(".")[2]},
-        "inputs": [[{"id": ident, "property": "n_clicks", "value": 1}]],
-        "changedPropIds": [json.dumps(ident, separators=(",", ":"), sort_keys=True) + ".n_clicks"],
-    }
     client = with_token(app.server.test_client())
-    answers = [client.post(PATH, json=body) for _ in range(2)]
-    assert [a.status_code for a in answers] == [200, 200]
-    assert "was taken away before" in answers[1].text
+
+    def pressed(subject: object) -> Any:
+        press = {"id": "soak-ending", "property": "data", "value": {"subject": subject, "at": 1}}
+        body = {
+            "output": output,
+            "outputs": {"id": "soak-clocks", "property": output.strip(".").rpartition(".")[2]},
+            "inputs": [press],
+            "changedPropIds": ["soak-ending.data"],
+        }
+        return client.post(PATH, json=body)
+
+    answers = [pressed(subject) for subject in ("ring", True, number, number)]
+    assert [a.status_code for a in answers] == [200, 200, 200, 200]
+    assert all("Choose the part that was removed. Nothing was changed." in a.text for a in answers[:2])
+    assert "was taken away before" in answers[3].text
     with Store.open(demo_copy) as store:
         assert len(store.journal.entries(kind="soak-ended")) == 1

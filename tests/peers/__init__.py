@@ -36,8 +36,8 @@ def node_modules() -> Path:
     cache = Path(os.environ.get("STILLROOM_NPM_CACHE") or Path.home() / ".cache" / "stillroom-tests")
     folder = cache / f"npm-{hashlib.sha256(lock).hexdigest()[:12]}"
     folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "lock").open("w") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)  # workers of one run wait for the first
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # workers of one run wait for the first
         if not (folder / "complete").exists():
             for name in ("package.json", "package-lock.json"):
                 shutil.copy(HERE / name, folder)

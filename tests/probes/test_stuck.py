@@ -140,8 +140,8 @@ def test_who_shares_the_wire_waits_and_says_for_whom_and_two_are_never_in_it(ste
     bus = Bus("line", [first, other], rows.extend, lambda *_: None)
     with polled([bus]):
         assert until(lambda: any("P1 has held the line" in row.raw for row in rows))
-        held = [row for row in rows if row.channel == "P2.temperature" and row.value is None]
-        assert held
+        empty = [row for row in rows if row.channel == "P2.temperature" and row.value is None]
+        assert empty
         first.go.set()
         first.hangs = ""
         assert until(lambda: rows[-1].value == 20.0 and rows[-2].value == 20.0)

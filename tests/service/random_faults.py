@@ -228,7 +228,7 @@ class Room:
     def lock_database(self, seconds: float) -> None:
         """Another program holds the database."""
 
-        def held() -> None:
+        def hold() -> None:
             with closing(
                 sqlite3.connect(self.data / "stillroom.db", timeout=30, isolation_level=None)
             ) as other:
@@ -236,7 +236,7 @@ class Room:
                 time.sleep(seconds)
                 other.execute("ROLLBACK")
 
-        self._unstorable(held)
+        self._unstorable(hold)
 
     def heat(self, hot: bool) -> None:
         """The air handling of the bay fails, or is mended."""

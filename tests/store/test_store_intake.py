@@ -41,7 +41,7 @@ def series_of(
     return ImportedReadings(channel, taken_ns, value, raw, IN_DECEMBER, "import:made")
 
 
-def held(store: Store, first: ImportedReadings) -> bool:
+def is_stored(store: Store, first: ImportedReadings) -> bool:
     """Whether the store gives exactly what was told of that channel."""
     rows = store.readings.columns(first.channel, 0, 2 * IN_DECEMBER)
     return bool(
@@ -68,7 +68,7 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
         (NOVEMBER, 2 * 30 * 1440),
     ]
     assert hot_rows(store) == 2 * 3 * 1440
-    assert all(held(store, item) for item in series)
+    assert all(is_stored(store, item) for item in series)
     report = store.verify()
     assert (report.faults, report.readings) == ((), 2 * 64 * 1440)
     changed, end = store.readings.changed_since(cursor)
@@ -170,7 +170,7 @@ def test_nothing_of_an_interrupted_import_stays(folder: Path, point: tuple[type,
         assert files(folder) == []
         assert store.readings.channels() == []
         store.load_series("import-made", [series_of()], IN_DECEMBER)
-        assert held(store, series_of())
+        assert is_stored(store, series_of())
         assert store.verify().faults == ()
 
 
@@ -182,7 +182,7 @@ def test_a_seal_outlives_the_note_of_what_was_begun(folder: Path) -> None:
 
     with Store.open(folder) as store:
         assert files(folder) == ["readings-0001.parquet"] * 2
-        assert held(store, series_of())
+        assert is_stored(store, series_of())
         assert store.verify().faults == ()
 
 

@@ -65,7 +65,7 @@ def until(condition: Callable[[], bool]) -> None:
         time.sleep(0.05)
 
 
-def held(store: Store, stack: ExitStack) -> None:
+def lock_service(store: Store, stack: ExitStack) -> None:
     """Be the service of a record as soon as the server has noticed that the other's connection broke."""
 
     def lock() -> bool:
@@ -92,7 +92,7 @@ def test_no_reading_of_either_service_is_lost_or_stored_twice(
         way.end_all()
         service._writer.rows(polled(start + 10 * NS, 4, step_ns=NS))
         with Store.open(first.parent / "second") as other, ExitStack() as stack:
-            held(other, stack)
+            lock_service(other, stack)
             other.append("poll", polled(start + 20 * NS, 5, step_ns=NS))
             assert service.alive  # it cannot know yet
             way.away = False
@@ -121,7 +121,7 @@ def test_the_command_ends_with_one_sentence_and_the_code_of_the_record(
         until(lambda: (first / "heartbeat").exists() or process.poll() is not None)
         with Store.open(first.parent / "second") as other, ExitStack() as stack:
             way.end_all()
-            held(other, stack)
+            lock_service(other, stack)
             errors = process.communicate(timeout=MOST_S)[1].decode()
         assert process.returncode == 3
         assert len(re.findall(SENTENCE, errors)) == 1, errors

@@ -29,6 +29,7 @@ SLOW_S = 2 * 3600  # beyond it the background is too steep for an interval: 150 
 LONGER_S = (72 * 3600, 48 * 3600, 36 * 3600, 24 * 3600, 18 * 3600)
 BOOTSTRAPS = 400
 LEAST_HALF = 6  # stretches
+MOST_LINES = 8
 METHOD = "5 Slepian tapers, NW = 3, half-overlapped stretches; excess over the background around the peak"
 
 
@@ -36,6 +37,7 @@ METHOD = "5 Slepian tapers, NW = 3, half-overlapped stretches; excess over the b
 class Cycle:
     """A line above its background. period_s and amplitude with standard uncertainties; `above`: S/B.
 
+    line_s: period of its highest point; the centroid of neighbouring lines lies between them.
     present: in how many of the stretches it stands out by itself.
     halves: amplitude in the first and in the second half of the record, where they differ; else None.
     resolved: whether the stretches hold periods enough for an interval.
@@ -50,6 +52,7 @@ class Cycle:
     above: float
     stretches: int
     present: int
+    line_s: float = 0.0
     resolved: bool = True
     halves: tuple[float, float] | None = None
     images_s: tuple[float, float] | None = None
@@ -58,8 +61,9 @@ class Cycle:
 
 @dataclass(frozen=True)
 class CycleSearch:
-    """What was looked for and what stands out: cycles, strongest first; the spectrum of the search.
+    """What was looked for and what stands out: cycles, largest first; the spectrum of the search.
 
+    overtones: lines at whole parts of the period of a cycle, which belong to its shape.
     level: background, shape of the spectrum's frequencies; highest: greatest S/B anywhere; bound: what had
     to be exceeded; why_not: why nothing could be looked for, empty where it could.
     """
@@ -71,6 +75,12 @@ class CycleSearch:
     bound: float
     why_not: str = ""
     needed: str = ""
+    overtones: tuple[Cycle, ...] = ()
+
+    def amplitude(self, record: ChannelRecord) -> float:
+        """The amplitude that one sine of the power of all cycles, overtones included, would have."""
+        shown = [c.amplitude for c in (*self.cycles, *self.overtones) if _is_shown(c, record)]
+        return float(np.sqrt(np.square(shown).sum()))
 
 
 def search_cycles(record: ChannelRecord) -> CycleSearch:
@@ -96,11 +106,39 @@ def search_cycles(record: ChannelRecord) -> CycleSearch:
     band = (estimate.frequency >= lowest) & (estimate.frequency <= highest)
     bound = threshold(estimate, lowest, highest)
     ratio = np.where(band, estimate.mean / level, 0.0)
-    cycles = tuple(
-        with_images(_measure(estimate, float(ratio[i]), i, flat), record)
-        for i in _peaks(estimate, ratio, bound)
+    lines = [_measure(estimate, float(ratio[i]), i, flat) for i in _peaks(estimate, ratio, bound)]
+    cycles, overtones = _sorted_out(lines, estimate.length_s, 0.5 * record.resolution)
+    cycles = tuple(with_images(cycle, record) for cycle in cycles)
+    highest = float(ratio.max(initial=0.0))
+    return CycleSearch(cycles, estimate, level, highest, bound, overtones=overtones)
+
+
+def _sorted_out(
+    lines: list[Cycle], length_s: float, least: float
+) -> tuple[tuple[Cycle, ...], tuple[Cycle, ...]]:
+    """Cycles, largest first, and overtones; what is not resolved stays only where nothing else is."""
+    cycles, overtones = list[Cycle](), list[Cycle]()
+    for line in sorted(lines, key=lambda item: -item.period_s):
+        (overtones if any(_is_overtone(line, o, length_s) for o in cycles) else cycles).append(line)
+    cycles.sort(key=lambda item: -item.amplitude)
+    seen = [cycle for cycle in cycles if cycle.amplitude >= least] or cycles[:1]
+    return tuple(seen), tuple(line for line in overtones if line.amplitude >= least)
+
+
+def _is_overtone(line: Cycle, cycle: Cycle, length_s: float) -> bool:
+    """Whether a line lies at 2, 3, 4 … times the frequency of a cycle and is not too large for its shape.
+
+    Of a sawtooth the n-th overtone has 1/n of the amplitude; of short pulses all have nearly the same, which
+    is believed only where the places of overtones are well apart.
+    """
+    order = round(cycle.period_s / line.line_s)
+    width = max(3 / length_s, 0.02 / line.line_s)
+    if order < 2 or abs(1 / line.line_s - order / cycle.period_s) >= width:
+        return False
+    apart = 1 / cycle.period_s >= 3.9 * width
+    return line.amplitude <= 1.25 * cycle.amplitude / order or (
+        apart and line.amplitude <= 1.5 * cycle.amplitude
     )
-    return CycleSearch(cycles, estimate, level, float(ratio.max(initial=0.0)), bound)
 
 
 def _independent(stretches: int) -> float:
@@ -141,20 +179,13 @@ def share_left(frequency: Float, record: ChannelRecord) -> Float:
 
 
 def _peaks(estimate: Spectrum, ratio: Float, bound: float) -> list[int]:
-    """Places of peaks, highest first; none beside a higher one, none at a harmonic of one."""
+    """Places of peaks, highest first; none beside a higher one."""
     f, left, peaks = estimate.frequency, ratio.copy(), list[int]()
-    while left.max(initial=0.0) > bound and len(peaks) < 4:
+    while left.max(initial=0.0) > bound and len(peaks) < MOST_LINES:
         at = int(left.argmax())
-        if not any(_is_harmonic(f[at], f[other], estimate) for other in peaks):
-            peaks.append(at)
+        peaks.append(at)
         left[(f > f[at] / 1.5) & (f < f[at] * 1.5)] = 0
     return peaks
-
-
-def _is_harmonic(frequency: float, fundamental: float, estimate: Spectrum) -> bool:
-    """Whether a line lies within a taper's width at 2, 3, 4 … times another one."""
-    order = round(frequency / fundamental)
-    return order >= 2 and abs(frequency / order - fundamental) < 3 / estimate.length_s
 
 
 def _measure(estimate: Spectrum, above: float, at: int, flat: ChannelRecord) -> Cycle:
@@ -177,7 +208,16 @@ def _measure(estimate: Spectrum, above: float, at: int, flat: ChannelRecord) -> 
     present = int((amplitudes > 0.5 * amplitude[0]).sum())
     halves = _halves(amplitudes)
     cycle = Cycle(
-        float(period[0]), u_period, float(amplitude[0]), u_amplitude, above, m, present, resolved, halves
+        float(period[0]),
+        u_period,
+        float(amplitude[0]),
+        u_amplitude,
+        above,
+        m,
+        present,
+        1 / f0,
+        resolved,
+        halves,
     )
     return replace(cycle, lengths_s=_lengths(flat, cycle)) if above >= SINGLE else cycle
 
@@ -252,6 +292,10 @@ def with_images(cycle: Cycle, record: ChannelRecord) -> Cycle:
         return cycle
     rate, f = 1 / every_s, 1 / cycle.period_s
     return replace(cycle, images_s=(1 / (rate - f), 1 / (rate + f)))
+
+
+def _is_shown(cycle: Cycle, record: ChannelRecord) -> bool:
+    return cycle_figures(cycle, 1, record)[1].shown
 
 
 def cycle_figures(cycle: Cycle, number: int, record: ChannelRecord) -> tuple[Figure, Figure]:

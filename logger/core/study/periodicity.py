@@ -27,6 +27,7 @@ def regularity(record: ChannelRecord) -> Answer:
         figures.append(_no_cycle(search))
     day, week = day_figure(record), week_figure(record)
     remarks = [line for cycle in search.cycles[:LISTED] for line in _remarks(cycle, record)]
+    remarks += _overtones(search)
     tables: dict[str, dict[str, Any]] = {"mean day": day_bands(record)}
     if search.estimate is not None:
         tables["spectrum"] = _spectrum_table(search)
@@ -41,6 +42,18 @@ def _no_cycle(search: CycleSearch) -> Figure:
         return absent("cycle", "min", search.why_not, search.needed)
     why = f"none above its neighbours (highest {search.highest:.1f} times, {search.bound:.1f} needed)."
     return absent("cycle", "min", why)
+
+
+def _overtones(search: CycleSearch) -> list[str]:
+    """A sentence on lines that belong to the shape of a longer cycle."""
+    if not search.overtones:
+        return []
+    periods = [f"{c.line_s / 60:.1f}" for c in sorted(search.overtones, key=lambda c: -c.line_s)]
+    listed = " and ".join(part for part in (", ".join(periods[:-1]), periods[-1]) if part)
+    return [
+        f"Lines at {listed} min are whole parts of a longer cycle, as short pulses or a sawtooth have them: "
+        "they are counted with it."
+    ]
 
 
 def _remarks(cycle: Cycle, record: ChannelRecord) -> list[str]:

@@ -276,7 +276,8 @@ def _answer(record: ChannelRecord, fits: list[StepFit], unit: str) -> Answer:
     if not good:
         worst = max(fits, key=lambda fit: fit.taus)
         figure = absent("time constant", "h", worst.why_not, worst.needed, METHOD)
-        seen = f" (about {worst.tau_s / 3600:.1f} h)" if np.isfinite(worst.tau_s) else ""
+        # A slow drift fits many hours as well: a guess is given only where it is one within a factor of 2.
+        seen = f" (about {worst.tau_s / 3600:.1f} h)" if 2 * worst.u_ln < np.log(2) else ""
         return Answer("step", f"Not shown{seen}: {worst.why_not}", (figure,), (), tables)
     logs = np.array([np.log(fit.tau_s) for fit in good])
     u = np.array([max(fit.u_ln, 1e-4) for fit in good])

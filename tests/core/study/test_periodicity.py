@@ -379,3 +379,38 @@ def test_a_search_without_a_record_is_no_error() -> None:
     assert isinstance(search, CycleSearch)
     assert search.cycles == ()
     assert search.why_not
+
+
+def pulses(n: int, every_min: int, length_min: int) -> Float:
+    """1 K for so many minutes of each so many."""
+    return np.where(np.arange(n) % every_min < length_min, 1.0, 0.0)
+
+
+@pytest.mark.slow
+def test_short_pulses_are_one_cycle_with_their_period() -> None:
+    """4 min of each 30 min: strong lines at 15, 10 and 7.5 min are its shape, not cycles of their own."""
+    for seed in range(3):
+        chance = np.random.default_rng(seed)
+        n = 7 * 1440
+        value = 20 + 0.4 * pulses(n, 30, 4) + red_noise(n, 8 * 3600, 0.15, chance)
+        answer = regularity(record_of(value + 0.02 * chance.normal(size=n)))
+        assert answer.headline.startswith("Cycle of 30.0 min")
+        assert [f.name for f in answer.figures if f.name.startswith("period")] == ["period of cycle 1"]
+        assert any("are whole parts of a longer cycle" in remark for remark in answer.remarks)
+
+
+@pytest.mark.slow
+def test_of_two_cycles_the_larger_one_leads() -> None:
+    """60 min ±0.30 K beside 7 min ±0.15 K, which stands higher above its background."""
+    for seed in range(3):
+        chance = np.random.default_rng(seed)
+        n = 7 * 1440
+        value = (
+            20 + 0.3 * wandering_cycle(n, 3600, 0.03, chance) + 0.15 * wandering_cycle(n, 420, 0.03, chance)
+        )
+        value += red_noise(n, 8 * 3600, 0.15, chance) + 0.02 * chance.normal(size=n)
+        record = record_of(value)
+        first, second = search_cycles(record).cycles[:2]
+        assert first.period_s == pytest.approx(3600, rel=0.05)
+        assert second.period_s == pytest.approx(420, rel=0.05)
+        assert search_cycles(record).amplitude(record) == pytest.approx(np.hypot(0.3, 0.15), rel=0.1)
