@@ -79,6 +79,13 @@ class Ledger:
             rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
         return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
 
+    def live_instant(self, now_ns: int) -> tuple[int, int]:
+        """Newest entry of the journal and newest complete cell: while both stand nothing is to be judged.
+
+        Whatever changes a verdict is journalled: readings, marks, decisions, clocks.
+        """
+        return self.store.journal.head()[0], now_ns // (self.setup.step_s * NS)
+
     def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 

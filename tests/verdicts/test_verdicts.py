@@ -16,6 +16,7 @@ from logger.instants import NS
 from logger.model import Period, Row, Setup
 from logger.store import Store
 from logger.store.hot.tables import mark
+from logger.verdicts.comparison import compare_stored
 from logger.verdicts.ledger import Ledger
 from logger.verdicts.verdicts import Verdicts
 
@@ -97,7 +98,7 @@ def test_readings_within_a_minute_judge_no_day_again(
             now = build.at(0) + (minute * 60 + second) * NS
             verdicts.judge_live(now)
             if second in {20, 40, 60}:
-                compared = Verdicts(store, setup)._ledger.compare_stored("bay")
+                compared = compare_stored(Verdicts(store, setup)._ledger, "bay")
                 assert not compared.wrong
                 assert not compared.open_days
                 begun.pop()
