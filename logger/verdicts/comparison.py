@@ -22,8 +22,17 @@ def compare_stored(ledger: Ledger, zone: str, span: tuple[int, int] | None = Non
     """Every stored day of a zone that can be judged anew, held against a judgement from its readings.
 
     What is still to be judged, or provisional, is left open; nothing stored is believed on the way.
-    span: first and last day to compare; days before them are judged as far as these hang on them.
+    span: first and last day to compare; days before them are judged as far as these hang on them. Where
+    days differ, that is said, and acted on, only after the whole record up to them says the same.
     """
+    comparison = _compare(ledger, zone, span, by_lead=True)
+    if span is None or not comparison.wrong:
+        return comparison
+    return _compare(ledger, zone, span, by_lead=False)
+
+
+def _compare(ledger: Ledger, zone: str, span: tuple[int, int] | None, *, by_lead: bool) -> LedgerComparison:
+    """by_lead: begin where the days before determine the state, else with the first day of all."""
     head = ledger.head(zone)
     if head is None or head.context != ledger.context:
         return LedgerComparison(0, 0, {}, ())
@@ -34,7 +43,9 @@ def compare_stored(ledger: Ledger, zone: str, span: tuple[int, int] | None = Non
         return LedgerComparison(first * DAY_NS, until_ns, {}, (HEAD,))
     wrong: dict[int, tuple[str, str]] = {}
     open_days: dict[int, tuple[str, str]] = {}
-    first, last, state = _days_to_compare(ledger, zone, head, (first, last), span)
+    if span is not None:
+        last = min(last, span[1])
+    first, last, state = _days_to_compare(ledger, zone, head, (first, last), span if by_lead else None)
     begin_ns = ledger.begins_ns(zone)
     begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
     parts = ledger.judge_in_parts(zone, (first, last), state, head.until_ns, begun_ns)
@@ -62,8 +73,8 @@ def _days_to_compare(
     if span is not None and first < span[0] <= last:
         state = state_from_readings(ledger, zone, span[0], first, head.until_ns)
         if state is not None:
-            return span[0], min(last, span[1]), _with_last_rule(ledger, zone, span[0], state)
-    return first, last if span is None else min(last, span[1]), _state_at(ledger, zone, head, first)
+            return span[0], last, _with_last_rule(ledger, zone, span[0], state)
+    return first, last, _state_at(ledger, zone, head, first)
 
 
 def _with_last_rule(ledger: Ledger, zone: str, day: int, state: BodyState) -> BodyState:

@@ -13,6 +13,7 @@ from logger.core.judge.days import DAY_NS
 from logger.instants import NS
 from logger.model import Row, Setup, ThermalBody
 from logger.store import Store
+from logger.verdicts import comparison
 from logger.verdicts.comparison import compare_stored
 from logger.verdicts.lead import state_from_readings
 from logger.verdicts.ledger import Ledger
@@ -106,6 +107,20 @@ def test_a_silence_as_long_as_the_lead_determines_nothing(tmp_path: Path, silent
         ledger, day = Ledger(store, judged), FIRST + silent_days
         assert state_from_readings(ledger, ZONE, day, FIRST, now_ns) is None
         assert compare_stored(ledger, ZONE, (day, day)).from_ns == FIRST * DAY_NS
+
+
+def test_a_wrong_lead_alters_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What differs behind a lead is judged from the first day on before anybody is accused."""
+    judged = room("two")
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.append("made", rows(2))
+        now_ns = START_NS + (DAYS + 5) * DAY_NS
+        Verdicts(store, judged).refresh(ZONE, now_ns)
+        ledger, day = Ledger(store, judged), FIRST + 20
+        wrong = replace(ledger.unknown_state(ZONE, day), settling_s=9_000_000, unknown_s=9_000_000)
+        monkeypatch.setattr("logger.verdicts.comparison.state_from_readings", lambda *_: wrong)
+        assert comparison._compare(ledger, ZONE, (day, day + 9), by_lead=True).wrong
+        assert compare_stored(ledger, ZONE, (day, day + 9)).altered_days == []
 
 
 @pytest.mark.slow
