@@ -109,7 +109,7 @@ def show(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """One case: its runs by rule, affected inspections with their decisions, texts, and who did what when.
+    """One case: its excursions, affected inspections with their decisions, texts, and who did what when.
 
     \b
     Examples:

@@ -13,8 +13,8 @@ from ..core.judge.cases import NOT_NAMED
 from ..inspections.cases import cases_in, lost_time
 from ..instants import NS, parse, wall
 from ..model import Config
+from ..model.figures import percent
 from ..record.marks import INK, SOFT
-from ..record.print_words import percent
 from ..record.svg import drawing, element, path, text
 from ..record.year import year
 from .due_days import due_days

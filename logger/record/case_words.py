@@ -11,10 +11,11 @@ from ..inspections.case_timeline import HappeningForm
 from ..inspections.length_words import EFFECT_HEAD, EFFECT_NOTE, SHARE_HEAD
 from ..instants import parse, wall
 from ..model import TemperatureUnit
+from ..model.figures import percent
 from ..model.plain_forms import ExcursionForm
 from ..model.reader_units import difference_in_fahrenheit, value_in_fahrenheit
 from .names import EXPLANATION, person_text
-from .print_words import Table, offsets, percent, sentences
+from .print_words import Table, offsets, sentences
 from .print_words import unit as printed_unit
 
 TEXTS = (

@@ -80,19 +80,6 @@ def _channels(names: Sequence[str]) -> str:
     return f"{', '.join(names[:_NAMED])} and {more} more channels (all in record.json)"
 
 
-def percent(share: float) -> str:
-    """A share that never rounds to all or nothing.
-
-    >>> percent(0.99995), percent(0.00001), percent(0.5)
-    ('> 99.9 %', '< 0.1 %', '50.0 %')
-    """
-    if 0.9995 <= share < 1:
-        return "> 99.9 %"
-    if 0 < share < 0.0005:
-        return "< 0.1 %"
-    return f"{share * 100:.1f} %"
-
-
 def figure(value: float | None, places: int = 2) -> str:
     """A number with a true minus sign, or a dash where there is none."""
     return "–" if value is None else f"{value:.{places}f}".replace("-", "−")

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from ..inspections.case_forms import CaseForm
 from ..inspections.length_words import BOUNDS_NOTE, ERROR_HEAD, ERROR_NOTE, SHARE_HEAD
 from ..instants import parse
-from ..model.figures import decimals_apart, to_printed_unit, unit_name, usual_decimals
+from ..model.figures import decimals_apart, percent, to_printed_unit, unit_name, usual_decimals
 from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows
@@ -27,7 +27,6 @@ from .print_words import (
     minute,
     names,
     offsets,
-    percent,
     table,
     unit,
 )

@@ -21,7 +21,7 @@ from logger.handouts.hand_over import hand_over
 from logger.handouts.management import lost_by_month, management_pages
 from logger.instants import NS, to_ns
 from logger.model import Config, Inspection, Mark
-from logger.record.print_words import percent
+from logger.model.figures import percent
 from logger.record.year import year
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
