@@ -344,6 +344,11 @@ class WebServer:
         self._listener, self._at_end = listener, at_end
         self._running, self._ended = threading.Event(), threading.Event()
 
+    @property
+    def port(self) -> int:
+        """The port that it holds, also where any free one was wanted (0)."""
+        return int(self._listener.effective_port)
+
     def run(self) -> None:
         """Serve until closed or interrupted."""
         self._running.set()

@@ -48,6 +48,11 @@
         document.documentElement.dataset.page = ("/" + (path || "/").slice(own.length)).replace(/^\/|\/$/g, "") || "now";
         return path;
       },
+      /* Points of a live chart: live.js draws them. */
+      add_points: function (added) {
+        window.stillroomLive.add(added);
+        return window.dash_clientside.no_update;
+      },
       /* What a person zoomed to stands in the address, so that a reload shows it again. */
       keep_address: function (href) {
         if (href && window.location.pathname === href.split("?")[0]) { window.history.replaceState(window.history.state, "", href); }

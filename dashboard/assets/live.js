@@ -13,27 +13,44 @@
     chart.followed = true;
     chart.on("plotly_relayout", function () { told(chart, holder); });
   }
-  /* The graph component hands on what it was given before, too, when the next points come while it still
-     draws: whatever is no newer than the last point of its line has been drawn. */
-  function once() {
-    var plotly = window.Plotly;
-    if (!plotly || !plotly.extendTraces || plotly.extendTraces.once) { return; }
-    var extend = plotly.extendTraces;
-    plotly.extendTraces = function (chart, added, where, most) {
-      var fresh = { x: [], y: [] };
-      var there = where.filter(function (trace, k) {
-        var drawn = chart.data[trace].x;
-        var last = drawn && drawn.length ? drawn[drawn.length - 1] : -Infinity;
-        var newer = added.x[k].map(function (x, i) { return x > last ? i : -1; }).filter(function (i) { return i >= 0; });
-        if (!newer.length) { return false; }
-        fresh.x.push(newer.map(function (i) { return added.x[k][i]; }));
-        fresh.y.push(newer.map(function (i) { return added.y[k][i]; }));
-        return true;
-      });
-      return there.length ? extend(chart, fresh, there, most) : Promise.resolve(chart);
-    };
-    plotly.extendTraces.once = true;
+  /* Points that came wait here until their chart stands; a chart draws them one after the other. Whatever is no
+     newer than the last point of its line has been drawn. */
+  var waiting = [], PATIENCE_MS = 60000;
+  function chartOf(zone) {
+    var holder = document.getElementById(JSON.stringify({ type: "live", zone: zone }));
+    var chart = holder && holder.querySelector(".js-plotly-plot");
+    return chart && chart.data && window.Plotly ? chart : null;
   }
+  function extend(chart, added, where, most) {
+    var fresh = { x: [], y: [] };
+    var there = where.filter(function (trace, k) {
+      var drawn = (chart.data[trace] || {}).x;
+      if (!drawn) { return false; }
+      var last = drawn.length ? drawn[drawn.length - 1] : -Infinity;
+      var newer = added.x[k].map(function (x, i) { return x > last ? i : -1; }).filter(function (i) { return i >= 0; });
+      if (!newer.length) { return false; }
+      fresh.x.push(newer.map(function (i) { return added.x[k][i]; }));
+      fresh.y.push(newer.map(function (i) { return added.y[k][i]; }));
+      return true;
+    });
+    return there.length ? window.Plotly.extendTraces(chart, fresh, there, most) : chart;
+  }
+  function flush() {
+    waiting = waiting.filter(function (part) {
+      var chart = chartOf(part.zone);
+      if (!chart) { return Date.now() - part.came < PATIENCE_MS; }
+      chart.adding = (chart.adding || Promise.resolve()).then(function () {
+        return extend(chart, part.points[0], part.points[1], part.points[2]);
+      }).catch(function () { /* a chart that was taken away meanwhile */ });
+      return false;
+    });
+  }
+  window.stillroomLive = {
+    add: function (added) {
+      Object.keys(added || {}).forEach(function (zone) { waiting.push({ zone: zone, points: added[zone], came: Date.now() }); });
+      flush();
+    }
+  };
   document.addEventListener("click", function (e) {
     var back = e.target.closest && e.target.closest(".paused button");
     if (!back) { return; }
@@ -41,5 +58,5 @@
     var chart = holder && holder.querySelector(".js-plotly-plot");
     if (chart && window.Plotly) { window.Plotly.relayout(chart, { "xaxis.autorange": true }).then(function () { chart.focus && holder.querySelector("summary").focus(); }); }
   });
-  setInterval(function () { once(); document.querySelectorAll(".live").forEach(meet); }, 700);
+  setInterval(function () { flush(); document.querySelectorAll(".live").forEach(meet); }, 700);
 })();

@@ -177,7 +177,8 @@
     var later = ms !== null && at > newest(chart) + reach ? expectedAt(chart, at) : [];
     var values = later.length ? later : lines(chart).map(function (line) { return line.name + " " + words(line, at, reach).text; });
     var verdict = verdictAt(chart, ms === null ? at - 1 : at);
-    place.textContent = [window.stillroomAxis.local(at, found.offsets), verdict].concat(values).filter(Boolean).join(" · ");
+    var parts = [window.stillroomAxis.local(at, found.offsets), verdict].concat(values).filter(Boolean);
+    place.textContent = parts.map(function (part) { return part.replace(/ /g, "\u00a0"); }).join(" · ");
   }
   function pointed(e) {
     var chart = e.target.closest && e.target.closest(".js-plotly-plot");

@@ -31,17 +31,25 @@ DRAWN = "document.querySelectorAll('.js-plotly-plot .scatterlayer .js-line').len
 LAST = """Math.max(...document.querySelector('.js-plotly-plot').data
   .filter(t => t.name && t.name.startsWith('P')).map(t => t.x[t.x.length - 1]))"""
 FIRST_PAINT = "performance.getEntriesByName('first-contentful-paint')[0].startTime"
+PATIENCE_S = 240.0  # for one thing to appear on a page; on a quiet machine each takes a second or two
 DEBOUNCE_MS = 200  # assets/clientside.js
-# From the moment in which the page asks for a window until it has drawn what came.
+# From the moment in which the page asks for a window until it has drawn what came; other requests meanwhile,
+# and drawings before the answer, are passed over.
 WATCH = """() => {
   const own = window.fetch; window.__zoom = {};
   window.fetch = function (r, o) {
-    const zooms = o && o.body && String(o.body).includes('trend-graph');
-    if (zooms) { window.__zoom = { asked: performance.now() }; }
-    return own.apply(this, arguments);
+    const zoom = window.__zoom, body = String((o && o.body) || '');
+    const ours = !zoom.asked && body.includes('"output":"..trend-graph.figure');
+    if (ours) { zoom.asked = performance.now(); }
+    const answer = own.apply(this, arguments);
+    if (ours) { answer.then(() => { zoom.answered = performance.now(); }); }
+    return answer;
   };
   const chart = document.querySelector('#trend-graph .js-plotly-plot');
-  chart.on('plotly_afterplot', () => { window.__zoom.drawn = performance.now(); });
+  chart.on('plotly_afterplot', () => {
+    const zoom = window.__zoom;
+    if (zoom.answered && !zoom.drawn) { zoom.drawn = performance.now(); }
+  });
 }"""
 ZOOM = """([a, b]) => {
   window.__zoom = {};
@@ -154,18 +162,23 @@ def _paint(browser: Any, address: str) -> tuple[float, float, float, float]:
     shown, drawn = [], []
     for _ in range(2):
         page.goto(address, wait_until="commit")
-        _until(page, f"document.querySelector('.sentence') && {DRAWN} > 0")
+        _until(page, "verdicts and lines of Now", f"document.querySelector('.sentence') && {DRAWN} > 0")
         drawn.append(float(page.evaluate("performance.now()")))
         shown.append(float(page.evaluate(FIRST_PAINT)))
     context.close()
     return shown[0], shown[1], drawn[0], drawn[1]
 
 
-def _until(page: Any, expression: str, seconds: float = 60.0) -> None:
-    until = time.monotonic() + seconds
+def _until(page: Any, what: str, expression: str) -> None:
+    """Until an expression of the page is true; Refused says what did not come, and what the page shows."""
+    until = time.monotonic() + PATIENCE_S
     while not page.evaluate(f"Boolean({expression})"):
         if time.monotonic() > until:
-            raise Refused(f"The page never came so far: {expression}.")
+            shown = " ".join(page.inner_text("body").split())[:200]
+            raise Refused(
+                f"After {PATIENCE_S:.0f} s the page still has no {what}: measure when less runs on this "
+                f"machine. It shows: {shown}"
+            )
         page.wait_for_timeout(10)
 
 
@@ -179,7 +192,7 @@ def _ticks(browser: Any, address: str, live: Path, probes: int) -> tuple[int, fl
     )
     page.on("response", lambda r: sizes.append(len(r.body())) if _is_tick(r.request) else None)
     page.goto(address)
-    _until(page, f"{DRAWN} > 0")
+    _until(page, "lines of Now", f"{DRAWN} > 0")
     page.wait_for_timeout(6000)
     requests.clear()
     delays = [_delay(page, live, probes) for _ in range(5)]
@@ -191,7 +204,7 @@ def _ticks(browser: Any, address: str, live: Path, probes: int) -> tuple[int, fl
 
 
 def _is_tick(request: Any) -> bool:
-    return "extendData" in (request.post_data or "")
+    return "now-added.data" in (request.post_data or "")
 
 
 def _delay(page: Any, live: Path, probes: int) -> float:
@@ -199,7 +212,7 @@ def _delay(page: Any, live: Path, probes: int) -> float:
     with Store.open(live) as store:
         store.append("made", [Row(f"P{i:02d}.temperature", at, at, 20.0) for i in range(probes)])
     began = time.monotonic()
-    _until(page, f"{LAST} >= {at // 1_000_000}")
+    _until(page, "reading that was just stored", f"{LAST} >= {at // 1_000_000}")
     return 1000 * (time.monotonic() - began)
 
 
@@ -211,7 +224,7 @@ def _zooms(browser: Any, address: str, end_ns: int) -> tuple[tuple[float, ...], 
         + "/trend?from="
         + time.strftime("%Y-%m-%dT%H:%M", time.gmtime((end_ns - 3652 * DAY_NS) // NS))
     )
-    _until(page, "document.querySelector('#trend-graph .scatterlayer .js-line')", 180)
+    _until(page, "lines of Trend", "document.querySelector('#trend-graph .scatterlayer .js-line')")
     page.wait_for_timeout(1000)
     redraw_ms = float(page.evaluate(REDRAW))
     page.evaluate(WATCH)
@@ -219,7 +232,7 @@ def _zooms(browser: Any, address: str, end_ns: int) -> tuple[tuple[float, ...], 
     for days in (3652, 1461, 365, 30, 3652, 7, 3652):
         window = [(end_ns - days * DAY_NS) // 1_000_000, end_ns // 1_000_000]
         page.evaluate(ZOOM, window)
-        _until(page, "window.__zoom.asked && window.__zoom.drawn > window.__zoom.asked")
+        _until(page, f"chart of the newest {days} days", "window.__zoom.drawn")
         page.wait_for_timeout(400)
         durations = page.evaluate("window.__zoom")
         times.append(float(durations["drawn"]) - float(durations["asked"]))

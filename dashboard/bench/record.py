@@ -113,15 +113,14 @@ def _serve(folder: Path, probes: int, step_s: int, periods: int, pipe: Connectio
     """The pages until the pipe closes; answers each message with the seconds of processor used so far."""
     import threading
 
-    from waitress import create_server
-
+    from .. import connections
     from ..app import create_app
 
     whole = bench_setup(probes, step_s)
     whole = replace(whole, channels=dict(list(whole.channels.items())[:probes]))
     app = create_app(folder, source=BenchSource(folder, whole, periods))
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=8)
-    pipe.send(server.effective_port)
+    server = connections.server(app.server, "127.0.0.1", 0)
+    pipe.send(server.port)
     threading.Thread(target=server.run, daemon=True).start()
     while True:
         try:

@@ -119,6 +119,8 @@ def _paint(address: str, count: int) -> tuple[float, float]:
         times = []
         for _ in range(TIMES):
             page.goto(address, wait_until="commit")
-            _until(page, f"document.body && document.body.innerText.includes('{count} rooms')")
+            _until(
+                page, "list of rooms", f"document.body && document.body.innerText.includes('{count} rooms')"
+            )
             times.append(float(page.evaluate("performance.now()")) / 1000)
     return times[0], sorted(times[1:])[len(times[1:]) // 2]

@@ -88,6 +88,7 @@ def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: 
         clock=setup.room.timezone,
         lines=[line(q, c, from_ns, to_ns, all_channels.index(c)) for c in selected],
         limits=[r for r in ruled if not r.activity],
+        rule_names=setup.rule_names,
         runs=(),
     )
 

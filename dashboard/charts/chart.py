@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from logger.core.judge.trace import Run
@@ -72,12 +72,17 @@ class Chart:
     acts: Sequence[tuple[int, str]] = ()  # what people did, each at its instant
     band: bool = False  # the expanded uncertainty is drawn around each line
     expected: Band | None = None  # where the likeliest of the lines to leave its limits will be, beyond now
+    rule_names: Mapping[str, str] = field(default_factory=dict)  # as printed, by key
     below: Sequence[Chart] = ()  # further quantities in the same window, one panel each
 
     @property
     def panels(self) -> tuple[Chart, ...]:
         """One for each quantity, this one first."""
         return (self, *self.below)
+
+    def rule_name(self, key: str) -> str:
+        """The name of a rule as printed; the key where the setup no longer has it."""
+        return self.rule_names.get(key, key)
 
     def ms(self, ns: int) -> int:
         """Milliseconds since 1970 for the axis."""

@@ -135,6 +135,7 @@ def chart(
         clock=clock,
         lines=[_line(q, pair, direction, i) for i, pair in enumerate(pairs(direction, probes))],
         limits=limits(q, zone, direction),
+        rule_names=q.setup.rule_names,
         band=True,
         runs=trace(q.periods(zone, from_ns, to_ns), from_ns, to_ns),
         notes=clock_changes(from_ns, to_ns, clock),

@@ -58,40 +58,38 @@ def _channels(q: Queries, zones: Sequence[str], view: LiveView) -> list[str]:
     return [c for zone in zones for _, some in live_panels(q, zone, view) for c in some]
 
 
-def live_tick(
-    q: Queries, n: int, cursor: dict[str, Any], zones: list[str]
-) -> tuple[list[Any], list[Any], Any]:
-    """What tick number n adds. A tab that slept so long that it missed much is drawn anew, too.
+def live_tick(q: Queries, n: int, cursor: dict[str, Any], zones: list[str]) -> tuple[Any, list[Any], Any]:
+    """What tick number n adds: points by zone, patches, cursor. A tab that slept for long is drawn anew, too.
 
     Nothing is lost or told twice. A page of before the setup changed has other lines: it is left as it is,
     and loads itself again (assets/lost.js).
     """
     view = view_of(cursor)
     if len(cursor["behind"]) != len(_channels(q, zones, view)):
-        return [no_update] * len(zones), [no_update] * len(zones), no_update
+        return no_update, [no_update] * len(zones), no_update
     if n % FRESH_TICKS == 0 or q.cursor() - cursor["cursor"] > SLEPT_ROWS:
         return _anew(q, zones, view)
     news, newest = q.news(cursor["cursor"])
     newest_ms = known_of(q, cursor, zones)
     added = new_points(q, news, {channel: (ms + 1) * MS - 1 for channel, ms in newest_ms.items() if ms})
-    extended = [extension(q, zone, added, view) for zone in zones]
+    extended = {zone: points for zone in zones if (points := extension(q, zone, added, view)) is not None}
     traces = [
         chart_patch(live_chart(q, zone, view), lines=False) if n % TRACE_TICKS == 0 else no_update
         for zone in zones
     ]
     if newest == cursor["cursor"]:
-        return extended, traces, no_update
+        return extended or no_update, traces, no_update
     newest_ms |= {
         channel: max(taken_ns) // MS for channel, (taken_ns, _) in added.items() if channel in newest_ms
     }
-    return extended, traces, cursor_dict(newest, list(newest_ms.values()), view)
+    return extended or no_update, traces, cursor_dict(newest, list(newest_ms.values()), view)
 
 
-def _anew(q: Queries, zones: list[str], view: LiveView) -> tuple[list[Any], list[Any], Any]:
+def _anew(q: Queries, zones: list[str], view: LiveView) -> tuple[Any, list[Any], Any]:
     newest = q.cursor()
     charts = [live_chart(q, zone, view) for zone in zones]
     fresh = cursor_of(newest, charts, view)
-    return [no_update] * len(zones), [chart_patch(c, lines=True) for c in charts], fresh
+    return no_update, [chart_patch(c, lines=True) for c in charts], fresh
 
 
 def new_points(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> Points:
@@ -110,10 +108,13 @@ def new_points(q: Queries, news: Mapping[str, Any], last: Mapping[str, int]) -> 
     return {channel: pair for channel, pair in points.items() if pair[0]}
 
 
-def extension(q: Queries, zone: str, news: Points, view: LiveView | None = None) -> Any:
-    """The points of one chart, for `extendData`."""
+def extension(q: Queries, zone: str, news: Points, view: LiveView | None = None) -> tuple[Any, ...] | None:
+    """The points of one chart, the traces they belong to, and how many a trace keeps; None: no point.
+
+    assets/live.js draws them: what the graph component itself adds gets lost where its figure changes, too.
+    """
     added = figures.ticks(news, live_panels(q, zone, view))
-    return no_update if added is None else (*added, MAX_POINTS)
+    return None if added is None else (*added, MAX_POINTS)
 
 
 def chart_patch(chart: Chart, *, lines: bool) -> Patch:

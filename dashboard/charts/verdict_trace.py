@@ -30,7 +30,7 @@ def heat_trace(chart: Chart) -> Figure:
         if run is not None:
             row = theme.ROW_OF[run.verdict]
             z[row][i] = REASONS.index(run.reason)
-            text[row][i] = _run_text(run)
+            text[row][i] = _run_text(chart, run)
     return {
         "type": "heatmap",
         "x": edges,
@@ -63,10 +63,10 @@ def _columns(chart: Chart) -> tuple[list[int], list[Run | None]]:
     return edges, columns
 
 
-def _run_text(run: Run) -> str:
+def _run_text(chart: Chart, run: Run) -> str:
     period = run.period
     parts = [run.verdict if run.reason == "conforming" else f"{run.verdict}: {run.reason}"]
-    parts += [part for part in (period.rule.partition(".")[2], period.probe) if part]
+    parts += [part for part in (chart.rule_name(period.rule), period.probe) if part]
     return "<br>".join(parts) + ("<br>provisional" if period.provisional else "")
 
 
@@ -120,15 +120,17 @@ def word_trace(chart: Chart) -> Figure:
 def mark_traces(chart: Chart) -> list[Figure]:
     """What stands under the trace: excursions, acts of people, inspections; always three traces."""
     return [
-        bar_trace(chart, 2, theme.VERMILION, "excursions", [_excursion_span(e) for e in chart.excursions]),
+        bar_trace(
+            chart, 2, theme.VERMILION, "excursions", [_excursion_span(chart, e) for e in chart.excursions]
+        ),
         act_trace(chart),
         bar_trace(chart, 0, theme.INK, "inspections", [_job_span(chart, job) for job in chart.inspections]),
     ]
 
 
-def _excursion_span(e: Excursion) -> tuple[int, int, str]:
+def _excursion_span(chart: Chart, e: Excursion) -> tuple[int, int, str]:
     worst = f"{to_read_unit(e.worst, e.unit)[0]:.2f} {unit(e.unit)}"
-    return e.from_ns, e.to_ns, f"excursion: {e.rule.partition('.')[2]}, worst {worst}"
+    return e.from_ns, e.to_ns, f"excursion: {chart.rule_name(e.rule)}, worst {worst}"
 
 
 def _job_span(chart: Chart, job: Inspection) -> tuple[int, int, str]:

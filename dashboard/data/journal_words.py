@@ -60,6 +60,7 @@ MAIN = ("name", "alarm", "inspection", "case", "version", "record", "number", "z
 LEFT_OUT = ("original", "upto_arrival", "sequence", "occurrence", "through")
 KEY_WORDS = {
     "issue": "revision",
+    "runs": "excursions",
     "other_verdict": "verdict changed",
     "system_user": "login",
     "act": "",

@@ -68,7 +68,7 @@ def layout(q: Queries, _search: str) -> Component:
 def _cards(q: Queries) -> list[Component]:
     planned = campaigns(q.source.store)
     if not planned:
-        return [html.P("No campaign was planned yet.", className="empty")]
+        return [html.P("No campaign yet.", className="empty")]
     return [_card(q, item) for item in reversed(planned)]
 
 
@@ -124,7 +124,11 @@ def _acts(item: PlannedCampaign) -> Component:
 def _new(q: Queries) -> Component:
     zones = {zone.key: zone.name for zone in q.setup.zones_now()}
     lines = dmc.Textarea(
-        id="campaign-lines", label=f"Positions, a line each: {EXAMPLE}", value="", autosize=True, minRows=4
+        id="campaign-lines",
+        label=f"Positions, one a line: name; x, y and height in m; channel ({EXAMPLE})",
+        value="",
+        autosize=True,
+        minRows=4,
     )
     return card(
         "Plan a campaign",

@@ -113,7 +113,7 @@ def _under(q: Queries, r: CaseRecord) -> str:
     case, zone = r.case, q.room.timezone
     names = ", ".join(q.zone(key).name for key in case.zones)
     rules = len({e.rule for e in case.runs})
-    runs = f"{len(case.runs)} {'run' if len(case.runs) == 1 else 'runs'}"
+    runs = f"{len(case.runs)} {'excursion' if len(case.runs) == 1 else 'excursions'}"
     of = f"{rules} {'rule' if rules == 1 else 'rules'}"
     more = f" Continued in it: {', '.join(map(str, case.continued))}." if case.continued else ""
     again = f" Open again: {r.work.reopened}." if r.work.reopened and r.state != "closed" else ""
@@ -172,7 +172,10 @@ def _timeline_card(q: Queries, r: CaseRecord) -> Component:
     day = local_offset(r.case.from_ns, zone)
     caption = f"Local time ({day[-6:]} at the start)"
     return card(
-        "Sequence of events", table(["time", "what", "who"], rows, caption, figures=(0,), stacks=True)
+        "Sequence of events",
+        table(["time", "what", "who"], rows, caption, figures=(0,)),
+        aside=f"{len(rows)} events",
+        folds=True,
     )
 
 
@@ -194,7 +197,6 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
                 rows,
                 "In hours of use; each minute counted once",
                 figures=(1, 2),
-                stacks=True,
             ),
             html.P(f"Same cause 3 times or more in 30 days: {repeats}.") if repeats else html.Div(),
             html.Div(
@@ -205,6 +207,7 @@ def _figures(q: Queries, records: list[CaseRecord]) -> list[Component]:
                 ],
                 className="form",
             ),
+            folds=True,
         ),
         alarms_card(q),
     ]

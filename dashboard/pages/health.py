@@ -50,7 +50,7 @@ def _group(q: Queries, name: str, group: list[HealthFigure], now: int) -> Compon
     bad, drawn = sum(bool(f.fault) for f in group), _table(q, name, group, now)
     summary = f"{bad} to check" if bad else "no faults found"
     if bad or len(group) < LONG:
-        return card(name, drawn, aside=summary)
+        return card(name, drawn, aside=summary, folds=not bad)
     return card(name, behind(f"{len(group)} values", drawn), aside=summary)
 
 

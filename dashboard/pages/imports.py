@@ -150,7 +150,7 @@ def _imported(q: Queries) -> Component:
         [
             f.name,
             local(f.at_ns, q.room.timezone),
-            f.summary.get("stored", ""),
+            f"{f.summary['stored']:,}" if "stored" in f.summary else "",
             f.summary.get("who", ""),
             f.sha256[:12],
         ]

@@ -23,7 +23,7 @@ from ..parts.components import behind, button, card, choice, field, refusal, tab
 TITLE = "Journal"
 PATH = "/journal"
 NEEDS = Act.READ_INSPECTIONS  # entries name inspections
-LIMIT = 100
+LIMIT = 50
 MACHINE_KINDS = ("batch",)  # each store of readings is an entry, too: thousands a day
 
 

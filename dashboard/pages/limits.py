@@ -14,6 +14,7 @@ from logger.acts.setup import SERVICE
 from logger.errors import StillroomError
 from logger.model import Rule, Zone
 from logger.model.roles import Act, required_roles
+from logger.model.words import medium_words
 from logger.store import SetupProposal
 
 from ..access.guard import guard_of
@@ -79,7 +80,10 @@ def _guard(rule: Rule) -> str:
 
 
 def _takes(rule: Rule) -> str:
-    what = ", ".join(rule.channels) or f"{quantity_name(rule.quantity)} in {', '.join(rule.media)}"
+    what = (
+        ", ".join(rule.channels)
+        or f"{quantity_name(rule.quantity)} in {', '.join(map(medium_words, rule.media))}"
+    )
     return what + (f"; for {rule.activity}" if rule.activity else "")
 
 

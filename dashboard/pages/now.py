@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.instants import NS
@@ -32,10 +32,10 @@ from ..data.statements import Statement
 from ..data.words import age, difference_unit, figure, quantity_name, sentence, to_read_unit, unit
 from ..parts import todo as hands
 from ..parts.alarm_line import by_priority
-from ..parts.components import aria, card, digest, graph, key_to_trace, period_table, svg, table
+from ..parts.components import aria, card, digest, graph, key_to_trace, svg, table
 from ..parts.limit_scales import other_scales, scales
 from ..parts.trail import trail
-from ..parts.value_tables import hourly
+from ..parts.value_tables import hourly, period_table
 
 TITLE = "Now"
 PATH = "/"
@@ -55,6 +55,8 @@ def layout(q: Queries, search: str) -> Component:
             html.Div([_left(q, view, charts, parts), _right(parts)], className="now"),
             html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
+            dcc.Store(id="now-added"),
+            dcc.Store(id="now-drawn"),
             dcc.Store(id="now-cursor", data=cursor_of(number, list(charts.values()), view)),
             # What the page shows from the start, so that the first tick draws nothing again.
             dcc.Store(id="now-seen", data={name: digest(part) for name, part in parts.items()}),
@@ -225,7 +227,7 @@ def _table_behind() -> Component:
 def _tables(q: Queries, view: LiveView) -> list[Component]:
     chart, clock = live_chart(q, view.large, view), q.room.timezone
     periods = q.periods(view.large, chart.from_ns, chart.to_ns)
-    return [*(hourly(panel, clock) for panel in chart.panels), period_table(periods, clock, chart.zone)]
+    return [*(hourly(panel, clock) for panel in chart.panels), period_table(periods, chart)]
 
 
 def _windows(view: LiveView) -> Component:
@@ -308,7 +310,7 @@ def _drawing(app: Dash, q: Queries) -> None:
     """What arrived is added to the charts; the charts follow the state."""
 
     @app.callback(
-        Output({"type": "live", "zone": ALL}, "extendData"),
+        Output("now-added", "data"),
         Output({"type": "live", "zone": ALL}, "figure"),
         Output("now-cursor", "data"),
         Input("news", "data"),
@@ -320,9 +322,17 @@ def _drawing(app: Dash, q: Queries) -> None:
     @needs(Act.READ)
     def tick(
         _: Any, n: int | None, cursor: dict[str, Any], idents: list[dict[str, str]]
-    ) -> tuple[list[Any], list[Any], Any]:
+    ) -> tuple[Any, list[Any], Any]:
         by_clock = n if n and ctx.triggered_id == "now-tick" else 1
         return live_tick(q, by_clock, cursor, [ident["zone"] for ident in idents])
+
+    in_browser: Any = app.clientside_callback  # without type information
+    in_browser(
+        ClientsideFunction("stillroom", "add_points"),
+        Output("now-drawn", "data"),
+        Input("now-added", "data"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("now-charts", "children"),

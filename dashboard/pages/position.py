@@ -17,6 +17,7 @@ from logger.errors import UnknownName
 from logger.model import Conformity, Position, RuleState
 from logger.model.figures import decimals
 from logger.model.roles import Act
+from logger.model.words import medium_words
 
 from ..access.needs import needs
 from ..charts.scale import bare_scale
@@ -211,7 +212,7 @@ def _rows(q: Queries, position: Position, channels: list[str]) -> list[list[Any]
         rows.append([html.Span([f"{quantity.replace('_', ' ')} {text}", whose]), html.Span(day)])
     place = " / ".join(f"{v:g}" for v in position.xyz_m)
     rows += [
-        [html.Span([position.name, html.Small(f"{place} m, {position.medium.replace('-', ' ')}")]), ""],
+        [html.Span([position.name, html.Small(f"{place} m, {medium_words(position.medium)}")]), ""],
         [html.Span("Limits here"), html.A("all", href="/limits")],
         [html.Span("Last hours"), html.A("trend", href=f"/trend?zone={quote(position.zone)}")],
         [html.Span(f"Call {q.room.custodian}, custodian"), ""],

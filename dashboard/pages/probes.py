@@ -15,6 +15,7 @@ from logger.core.calibration.status import register as register_of
 from logger.errors import Refused, StillroomError
 from logger.instants import NS
 from logger.model.roles import Act
+from logger.model.words import medium_words
 
 from ..access.needs import needs
 from ..data.queries import Queries
@@ -104,7 +105,7 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     status = html.Span(
         [swatch(MARK.get(confirmation.status, "indeterminate")), f"{word}{left}"], className="nowrap"
     )
-    where = f"{place.name} ({place.medium})" if place else "none"
+    where = f"{place.name} ({medium_words(place.medium)})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
     missing = "missing: " + ", ".join(map(_missing, entry.missing)) if entry.missing else "complete"
     return [
@@ -154,7 +155,7 @@ def _position(q: Queries, key: str) -> str:
     if place is None:
         return key
     x, y, z = place.xyz_m
-    return f"{place.name}, {place.medium}, {x:g} m, {y:g} m, height {z:g} m"
+    return f"{place.name}, {medium_words(place.medium)}, {x:g} m, {y:g} m, height {z:g} m"
 
 
 def _comparison(q: Queries, query: Mapping[str, str]) -> Component:

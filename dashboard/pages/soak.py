@@ -45,7 +45,7 @@ ASKED = (
     *("from", "room", "residual", "length", "tolerance", "share"),
 )
 SURFACES = {"": "on edges or rails", "plate": "on a metal plate"}
-JUST = {"": "nothing", "sprayed": "sprayed with canned air", "wiped": "wiped with solvent"}
+JUST = {"": "none", "sprayed": "sprayed with canned air", "wiped": "wiped with solvent"}
 
 
 def layout(q: Queries, search: str) -> Component:

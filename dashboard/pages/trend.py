@@ -33,13 +33,12 @@ from ..parts.components import (
     choice,
     field,
     key_to_trace,
-    period_table,
     refusal,
     several,
     table_graph,
 )
 from ..parts.trend_view import HOUR_NS, TrendView, length_text, move_view, search_of, view_of, window_text
-from ..parts.value_tables import MOST_ROWS, hourly, marks_table
+from ..parts.value_tables import MOST_ROWS, hourly, marks_table, period_table
 
 TITLE = "Trend"
 PATH = "/trend"
@@ -206,7 +205,7 @@ def _tables(q: Queries, view: TrendView, chart: Chart) -> list[Component]:
     return [
         behind(
             f"Periods: {len(periods)}",
-            period_table(periods[:MOST_ROWS], zone, chart.zone),
+            period_table(periods[:MOST_ROWS], chart),
             _more(len(periods)),
         ),
         behind(f"Excursions, acts and inspections: {marks}", marks_table(chart, zone), _more(marks)),

@@ -33,8 +33,8 @@ def alarms_card(q: Queries) -> Component:
         "more than 10 in 10 min": str(performance.floods),
     }
     rows = [[*row] for row in lines.items()]
-    found_rows = table(["alarms", "figure"], rows, "From the journal", stacks=True)
-    return card(f"Alarms of the last {DAYS} days", found_rows)
+    found_rows = table(["alarms", "figure"], rows, "From the journal")
+    return card(f"Alarms of the last {DAYS} days", found_rows, folds=True)
 
 
 def alarm_label(q: Queries, alarm: str) -> str:

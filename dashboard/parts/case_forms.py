@@ -13,6 +13,8 @@ from logger.acts.case_drafts import Draft
 from logger.acts.dispositions import CAUSES, DECISIONS
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.impact import Impact
+from logger.inspections.length_words import EFFECT_NOTE
+from logger.model.figures import percent
 from logger.model.roles import Act
 
 from ..access.needs import allowed
@@ -50,13 +52,14 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
         "inspection",
         "when",
         "verdict",
-        "greatest thermal error",
-        "share of tolerance",
+        "effect at most",
+        "effect of tolerance",
         "decision",
     ]
     return card(
         "Affected inspections, settling included",
         table(heads, rows, "Largest share of the tolerance first", figures=(0, 2, 4, 5), stacks=True),
+        html.P(EFFECT_NOTE, className="aside"),
         *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",
@@ -71,7 +74,7 @@ def _impact_row(q: Queries, i: Impact) -> list[Any]:
         interval_text(i.job.from_ns, i.job.to_ns, q.room.timezone),
         verdict(i.verdict, i.reason),
         html.Span(effect, title=i.how),
-        "unknown" if i.share is None else f"{i.share:.0%}",
+        "unknown" if i.share is None else percent(i.share, 0),
         _decision_words(q, i),
     ]
 
@@ -132,7 +135,7 @@ def texts_card(q: Queries, record: CaseRecord, drafts: dict[str, Draft]) -> Comp
             html.Div(id="case-refusal"),
         ]
     aside = "drafts are saved as you type; saved texts go into the journal" if may else ""
-    return card("Findings and decision", *parts, html.Div(ends, className="form"), aside=aside)
+    return card("Findings and decision", *parts, html.Div(ends, className="form"), aside=aside, folds=True)
 
 
 def _draft_note(q: Queries, drafts: dict[str, Draft]) -> str:

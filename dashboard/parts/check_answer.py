@@ -21,8 +21,9 @@ from ..charts.build import window_chart
 from ..charts.local_axis import offsets_in
 from ..data.queries import Queries
 from ..data.words import difference_unit, in_read_units, instant, parse_ns, sentence, statistic, unit
-from .components import behind, card, graph, key_to_trace, period_table, table, verdict
+from .components import behind, card, graph, key_to_trace, table, verdict
 from .thermal_cards import thermal_cards
+from .value_tables import period_table
 
 
 def answer_card(q: Queries, query: Mapping[str, str]) -> Component:
@@ -145,7 +146,7 @@ def _chart(q: Queries, zone: str, from_ns: int, to_ns: int, pre_window_s: int) -
             key_to_trace(),
             behind(
                 "Periods",
-                period_table(q.periods(zone, chart.from_ns, chart.to_ns), q.room.timezone, chart.zone),
+                period_table(q.periods(zone, chart.from_ns, chart.to_ns), chart),
             ),
         ]
     )
@@ -204,7 +205,7 @@ def _reason_row(q: Queries, r: CheckReason) -> list[str]:
     worst = "" if r["worst"] is None else in_read_units(value_text(r["worst"], r["unit"], r["U"], r["limit"]))
     return [
         r["reason"] + (", before the start" if r.get("pre_window") else ""),
-        _rule_name(q, r["rule"]),
+        q.setup.rule_names.get(r["rule"], r["rule"]),
         r["probe"],
         wall_span(parse_ns(r["from"]), parse_ns(r["to"]), ZoneInfo(q.room.timezone)),
         worst,
@@ -227,12 +228,8 @@ def _for_reports(answer: AssessmentAnswer) -> list[Component]:
 
 def _bases(q: Queries, reasons: Sequence[CheckReason]) -> list[Component]:
     """Where the numbers of the limits come from, each rule once."""
-    bases = {_rule_name(q, r["rule"]): r["basis"] for r in reasons if r["basis"]}
+    bases = {q.setup.rule_names.get(r["rule"], r["rule"]): r["basis"] for r in reasons if r["basis"]}
     return [html.P(f"Basis of {name}: {basis}", className="aside") for name, basis in bases.items()]
-
-
-def _rule_name(q: Queries, key: str) -> str:
-    return next((r.name for r in q.setup.rules if r.key == key), key)
 
 
 def _statistics(q: Queries, channels: Any) -> Component:

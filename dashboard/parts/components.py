@@ -12,16 +12,14 @@ import orjson
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from logger.model import Period
-
 from ..charts import theme
 from ..charts.figures import Figure
-from ..charts.local_axis import stamps_in
 
 if TYPE_CHECKING:
     from ..data.queries import Queries
 
 Child = Any
+LONG = 8  # rows of a table that stacks: more are cut short on a phone, see stillroom.css
 CONFIG: Any = {
     "displayModeBar": False,
     "displaylogo": False,
@@ -72,11 +70,24 @@ def svg(text: str, ident: Any = None) -> Component:
     return html.Div(className="drawing", **more)
 
 
-def card(title: Child, *children: Child, aside: Child = "", ident: str = "") -> Component:
-    """A titled part of a page, a landmark for nobody: headings are enough."""
+def card(
+    title: Child, *children: Child, aside: Child = "", ident: str = "", folds: bool = False
+) -> Component:
+    """A titled part of a page, a landmark for nobody: headings are enough.
+
+    `folds`: on a phone only the head shows, and what has the class "stays", until its button is pressed.
+    """
     named: dict[str, Any] = {"id": ident} if ident else {}
-    head = html.Div([html.H2(title), html.Span(aside, className="aside")], className="card-head")
-    return html.Section([head, *children], className="card", **named)
+    more = [_fold("Show", "Hide")] if folds else []
+    head = html.Div([html.H2(title), html.Span(aside, className="aside"), *more], className="card-head")
+    return html.Section([head, *children], className="card folds" if folds else "card", **named)
+
+
+def _fold(more: str, less: str) -> Component:
+    """The button of a part that is cut short on a phone; assets/folds.js answers it."""
+    words = [html.Span(more, className="more"), html.Span(less, className="less")]
+    pressed: dict[str, Any] = {"aria-expanded": "false"}
+    return html.Button(words, className="fold", type="button", **pressed)
 
 
 def table(
@@ -90,7 +101,8 @@ def table(
     """A table with a caption and header cells; columns in `figures` are set in tabular figures.
 
     `stacks`: on a phone each row becomes a block that names its cells, for tables of words. Their roles
-    are said then, because a browser forgets them when the layout is no table's.
+    are said then, because a browser forgets them when the layout is no table's. A long one shows its first
+    rows there, and a button for the others.
     """
 
     def role(name: str) -> dict[str, Any]:
@@ -109,8 +121,10 @@ def table(
     group = role("rowgroup")
     parts = [html.Thead(html.Tr(heads, **role("row")), **group), html.Tbody(body, **group)]
     drawn = html.Table([html.Caption(caption), *parts], **role("table"))
-    css = "table stacks" if stacks else "table"
-    return html.Div(drawn, className=css, tabIndex=0, role="region", **aria(caption))
+    long = stacks and len(rows) > LONG
+    css = "table" + (" stacks" if stacks else "") + (" folds" if long else "")
+    more = [_fold(f"All {len(rows)} rows", "Fewer rows")] if long else []
+    return html.Div([drawn, *more], className=css, tabIndex=0, role="region", **aria(caption))
 
 
 def behind(summary: str, *children: Child) -> Component:
@@ -134,29 +148,6 @@ def verdict(word: str, reason: str = "", *, apart: bool = False) -> Component:
 
 # The mark of a verdict whose reason is told in words of its own, such as an interval that was refused.
 FALLBACK = {"stable": "conforming", "not shown": "indeterminate", "not stable": "nonconforming"}
-
-
-def period_table(periods: Sequence[Period], zone: str, of: str) -> Component:
-    """The verdict trace as a table; `of` names what is judged, since a page may hold several."""
-    stamp = stamps_in(periods[0].from_ns, periods[-1].to_ns, zone) if periods else str
-    rows = [
-        [
-            stamp(p.from_ns),
-            stamp(p.to_ns),
-            verdict(p.verdict, p.reason),
-            p.rule.partition(".")[2],
-            p.probe,
-            "provisional" if p.provisional else "",
-        ]
-        for p in periods
-    ]
-    return table(
-        ["from", "to", "verdict", "rule", "probe", "note"],
-        rows,
-        f"{of}: periods, local time; the end is not included",
-        figures=(0, 1),
-        stacks=True,
-    )
 
 
 def key_to_trace() -> Component:

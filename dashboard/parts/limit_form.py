@@ -50,7 +50,7 @@ def _tables(q: Queries) -> dict[str, LimitTable]:
 
 
 def _rule_name(q: Queries, key: str) -> str:
-    return next((rule.name for rule in q.setup.rules if rule.key == key), key.partition(".")[2])
+    return q.setup.rule_names.get(key, key.partition(".")[2])
 
 
 def unit_of(key: str) -> str:

@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from logger.acts import probes as deeds
 from logger.errors import Refused
 from logger.model.roles import Act
+from logger.model.words import medium_words
 
 from ..access.needs import allowed
 from ..data.queries import Queries
@@ -49,7 +50,10 @@ def _choices(q: Queries, placed: Mapping[str, str]) -> list[Component]:
     """What was done, to which probe, and where."""
     draft = draft_of_setup(q)
     idle = {"": "none"} | {p: p for p in q.setup.probes if p not in placed}
-    positions = {key: f"{p.name}, {q.zone(p.zone).name} ({p.medium})" for key, p in q.setup.positions.items()}
+    positions = {
+        key: f"{p.name}, {q.zone(p.zone).name} ({medium_words(p.medium)})"
+        for key, p in q.setup.positions.items()
+    }
     first, probes = next(iter(placed), ""), {p: f"{p}, at {name}" for p, name in placed.items()}
     at = next(iter(positions))
     other = "Replaced by (registered, without a position)"

@@ -56,15 +56,17 @@ def question_card(q: Queries, question: Question, study: Study | None) -> Compon
     run = button({"study": "run", "question": question}, word, quiet=True)
     asks = [html.Div([*form, run], className="form")] if allowed(Act.STUDY) else []
     if study is None:
-        empty = html.P(f"Not computed yet. {kind.needs}", className="empty")
-        return card(kind.title, empty, *asks, ident=f"study-{question}")
-    return card(kind.title, *_answer(study), *asks, aside=_about(q, study), ident=f"study-{question}")
+        empty = html.P(f"Not computed yet. {kind.needs}", className="empty stays")
+        return card(kind.title, empty, *asks, ident=f"study-{question}", folds=bool(asks))
+    ident, aside = f"study-{question}", _about(q, study)
+    return card(kind.title, *_answer(study), *asks, aside=aside, ident=ident, folds=True)
 
 
 def _filled(options: Mapping[str, Any], item: StudyField, clock: ZoneInfo) -> str:
     """What the last answer was computed with, its instants in local time with their offsets."""
     value = options.get(item.name, item.first)
-    text = " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+    # By commas: the name of a job may hold a blank.
+    text = ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
     return _UTC.sub(lambda match: _local_text(match[0], clock), text)
 
 
@@ -96,7 +98,7 @@ def _answer(study: Study) -> list[Component]:
     ]
     tables = (_table(f"{title} {name}", columns) for name, columns in answer.tables.items())
     return [
-        html.P(answer.headline, className="study-headline"),
+        html.P(answer.headline, className="study-headline stays"),
         *drawn,
         *(html.P(line, className="study-remark") for line in answer.remarks),
         behind(

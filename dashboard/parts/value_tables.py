@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash.development.base_component import Component
 
 from logger.instants import NS
+from logger.model import Period
 
 from ..charts import figures
 from ..charts.figures import Chart
 from ..charts.local_axis import stamps_in
 from ..data.words import quantity_name, to_read_unit, unit
-from .components import table
+from .components import table, verdict
 
 HOUR_NS = 3600 * NS
 MOST_ROWS = 400
@@ -47,7 +50,7 @@ def marks_table(chart: Chart, zone: str) -> Component:
                 e.from_ns,
                 stamp(e.to_ns),
                 "excursion",
-                f"{e.rule.partition('.')[2]}, worst {to_read_unit(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
+                f"{chart.rule_name(e.rule)}, worst {to_read_unit(e.worst, e.unit)[0]:.2f} {unit(e.unit)}",
             ]
             for e in chart.excursions
         ),
@@ -61,3 +64,26 @@ def marks_table(chart: Chart, zone: str) -> Component:
     written = [[stamp(int(str(row[0]))), *row[1:]] for row in rows[:MOST_ROWS]]
     caption = "Excursions, acts of people and inspections in this window"
     return table(["from", "to", "what", "about"], written, caption, figures=(0, 1), stacks=True)
+
+
+def period_table(periods: Sequence[Period], chart: Chart) -> Component:
+    """The verdict trace of a chart as a table."""
+    stamp = stamps_in(periods[0].from_ns, periods[-1].to_ns, chart.clock) if periods else str
+    rows = [
+        [
+            stamp(p.from_ns),
+            stamp(p.to_ns),
+            verdict(p.verdict, p.reason),
+            chart.rule_name(p.rule),
+            p.probe,
+            "provisional" if p.provisional else "",
+        ]
+        for p in periods
+    ]
+    return table(
+        ["from", "to", "verdict", "rule", "probe", "note"],
+        rows,
+        f"{chart.zone}: periods, local time; the end is not included",
+        figures=(0, 1),
+        stacks=True,
+    )

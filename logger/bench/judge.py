@@ -24,7 +24,7 @@ from ..errors import Refused
 from ..instants import NS
 from ..model import Row, Setup
 from ..store import Store
-from ..verdicts.ledger import HEAD
+from ..verdicts.head import HEAD
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup
 from .timing import time_call

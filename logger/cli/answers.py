@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..instants import parse, rfc3339, wall_span
 from ..model import Inspection
-from ..model.figures import to_printed_unit, unit_name, usual_decimals
+from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
 from .context import Session
 from .output import duration, figures, number_of, table
 
@@ -70,7 +70,7 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
         return facts | nothing | {"thermal": None, "U_um": None, "share": None}
     check = answer.assessment.check.to_dict()
     thermal = answer.assessment.thermal_json()
-    share = thermal and thermal.get("share_of_tolerance")
+    share = thermal.get("share_of_tolerance") if thermal else None
     return facts | {
         "verdict": check["verdict"],
         "reason": check["reason"],
@@ -79,7 +79,7 @@ def inspection_row(inspection: Inspection, answer: BatchAnswer) -> dict[str, Any
         "digest": check["digest"],
         "thermal": thermal,
         "U_um": None if not thermal or thermal.get("U_um") is None else round(thermal["U_um"], 3),
-        "share": None if share is None else f"{share:.1%}",
+        "share": None if share is None else percent(share),
     }
 
 
@@ -109,7 +109,9 @@ def _thermal_lines(assessment: Assessment) -> list[str]:
 
     worst = assessment.thermal[0]
     U = "" if worst.U_um is None else f", U {worst.U_um:.2f} µm (k = 2)"
-    share = "" if worst.share_of_tolerance is None else f", {worst.share_of_tolerance:.1%} of the tolerance"
+    share = (
+        "" if worst.share_of_tolerance is None else f", {percent(worst.share_of_tolerance)} of the tolerance"
+    )
     by = "JCGM 100" if worst.adding_up == "gum" else "ASME B89.6.2"
     sides = payload["temperatures"]
 
@@ -186,7 +188,7 @@ def _statistic(value: float, unit: str) -> str:
 
 
 def _share(share: float | None) -> str:
-    return "" if share is None else f"{share:.1%}"
+    return "" if share is None else percent(share)
 
 
 def _reason_row(session: Session, r: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -197,4 +199,5 @@ def _reason_row(session: Session, r: Mapping[str, Any]) -> tuple[Any, ...]:
     numbers = figures(
         *(None if r[k] is None else to_printed_unit(r[k], r["unit"]) for k in ("worst", "limit", "U"))
     )
-    return before + r["reason"], r["rule"], r["probe"], when, *numbers, unit_name(r["unit"]), r["why"]
+    rule = session.setup.rule_names.get(r["rule"], r["rule"])
+    return before + r["reason"], rule, r["probe"], when, *numbers, unit_name(r["unit"]), r["why"]

@@ -10,6 +10,7 @@ import typer
 
 from ..errors import Refused
 from ..instants import NS, wall_span
+from ..model.figures import percent
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Zone
 from .output import answer, table
@@ -100,7 +101,7 @@ def budget_lines(content: Mapping[str, Any]) -> list[str]:
     name = content.get("activity")
     head = []
     if name is not None:
-        share = f"stable {content['stable_share']:.1%} of the time"
+        share = f"stable {percent(content['stable_share'])} of the time"
         head = [f"Activity {name!r}, {share}:" if name else f"General limits, {share}:"]
     rows = [
         (

@@ -109,7 +109,7 @@ def show(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """One case: its excursions by rule, affected inspections, decisions, texts, and who did what when.
+    """One case: its excursions, affected inspections with their decisions, texts, and who did what when.
 
     \b
     Examples:
@@ -215,9 +215,9 @@ def close(
     decision: Decision = "", customer: Customer = "", action: Action = "", look_on: LookOn = "",
     who: Who = "", data: Data = DEFAULT_DATA, config: Config = None,
 ) -> None:  # fmt: skip
-    """Close a case that has ended and lacks nothing; texts given here are saved first. A refused close lists
+    """Close a case that has ended and lacks nothing; texts given here are saved first. A refused close
 
-    everything that is missing and loses no text.
+    lists everything that is missing and loses no text.
 
     \b
     Example:
@@ -308,8 +308,8 @@ def causes(
 ) -> None:
     """Hours not stable in use by cause, cases that came back, and what an action changed.
 
-    Each minute counts once, however many rules were out of limits; causes, cases without one yet and time in
-    no case add up to all hours of use that were not stable.
+    Each minute counts once, however many rules were out of limits; causes, cases without one yet and time
+    in no case add up to all hours of use that were not stable.
 
     \b
     Example:

@@ -8,9 +8,10 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from ..inspections.length_words import EFFECT_NOTE
 from ..instants import NS, local, rfc3339, wall
 from ..model import Excursion, Setup
-from ..model.figures import to_printed_unit, unit_name
+from ..model.figures import percent, to_printed_unit, unit_name
 from .output import duration, figures, number_of, table
 
 if TYPE_CHECKING:
@@ -18,7 +19,9 @@ if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
     from ..inspections.impact import Impact
 
-HEADS = ("case", "zone", "from", "for", "runs", "worst", "limit", "U", "unit", "proven", "cause", "state")
+HEADS = (
+    "case", "zone", "from", "for", "excursions", "worst", "limit", "U", "unit", "proven", "cause", "state",
+)  # fmt: skip
 LABELS = {
     "cause": "Cause",
     "detail": "Cause in words",
@@ -77,7 +80,7 @@ def _row(r: CaseRecord, zone: ZoneInfo) -> tuple[Any, ...]:
 
 
 def case_lines(r: CaseRecord, impacts: Sequence[Impact], setup: Setup, zone: ZoneInfo) -> list[str]:
-    """One case whole: a sentence, runs, inspections, texts, acts in order of time."""
+    """One case whole: a sentence, excursions, inspections, texts, acts in order of time."""
     return [
         headline(r),
         f"  {', '.join(setup.zone(key).name for key in r.case.zones)}, {wall(r.case.from_ns, zone)} to "
@@ -85,7 +88,9 @@ def case_lines(r: CaseRecord, impacts: Sequence[Impact], setup: Setup, zone: Zon
         *([f"  Open again: {r.work.reopened}"] if r.work.reopened and r.state != "closed" else []),
         *([f"  Continued in it: {', '.join(map(str, r.case.continued))}"] if r.case.continued else []),
         "",
-        *table(("rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven"), _runs(r, zone)),
+        *table(
+            ("rule", "from", "for", "worst", "limit", "U", "unit", "probes", "proven"), _runs(r, setup, zone)
+        ),
         "",
         *_impact_lines(impacts),
         *_text_lines(r, zone),
@@ -109,10 +114,10 @@ def _settled(r: CaseRecord, zone: ZoneInfo) -> str:
     return "; ".join(wall(ns, zone) for ns in dict.fromkeys(r.settled_ns.values()))
 
 
-def _runs(r: CaseRecord, zone: ZoneInfo) -> list[tuple[Any, ...]]:
+def _runs(r: CaseRecord, setup: Setup, zone: ZoneInfo) -> list[tuple[Any, ...]]:
     return [
         (
-            e.rule,
+            setup.rule_names.get(e.rule, e.rule),
             wall(e.from_ns, zone),
             duration((e.to_ns - e.from_ns) / NS),
             *printed_figures(e),
@@ -132,15 +137,24 @@ def _impact_lines(impacts: Sequence[Impact]) -> list[str]:
             i.job.title,
             i.verdict,
             "?" if i.effect_um is None else f"{i.effect_um:.2f}",
-            "?" if i.share is None else f"{i.share:.1%}",
+            "?" if i.share is None else percent(i.share),
             i.decided.decision if i.decided else "open",
             i.decided.customer if i.decided else "",
             i.decided.who if i.decided else "",
         )
         for i in impacts
     ]
-    heads = ("inspection", "title", "verdict", "effect µm", "share", "decision", "customer", "by")
-    return [f"{number_of(len(rows), 'inspection')} affected:", "", *table(heads, rows), ""]
+    heads = (
+        "inspection",
+        "title",
+        "verdict",
+        "effect at most, µm",
+        "of tolerance",
+        "decision",
+        "customer",
+        "by",
+    )
+    return [f"{number_of(len(rows), 'inspection')} affected:", "", *table(heads, rows), EFFECT_NOTE, ""]
 
 
 def _text_lines(r: CaseRecord, zone: ZoneInfo) -> list[str]:

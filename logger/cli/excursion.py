@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -17,6 +16,7 @@ from .output import answer, duration, number_of, table
 
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
+    from .context import Session
 
 excursion = typer.Typer(help="Excursions: times out of limits. Cases group those of one event.")
 
@@ -79,7 +79,7 @@ def excursions(
     )
     open_count = sum(e.asks_disposition and r.state != "closed" for e, r in runs)
     first = f"{number_of(len(shown), 'excursion')}, {open_count} of them in cases that are not closed."
-    lines = [first, *gone, "", *table(heads, [_row(e, r, session.zone_info) for e, r in shown])]
+    lines = [first, *gone, "", *table(heads, [_row(session, e, r) for e, r in shown])]
     if as_json:
         for line in gone:
             typer.echo(line, err=True)
@@ -90,9 +90,10 @@ def _state(e: Excursion, record: CaseRecord) -> str:
     return record.state if e.asks_disposition else "no decision needed: outside hours of use"
 
 
-def _row(e: Excursion, r: CaseRecord, zone: ZoneInfo) -> tuple[Any, ...]:
+def _row(session: Session, e: Excursion, r: CaseRecord) -> tuple[Any, ...]:
     lasted, proven = duration((e.to_ns - e.from_ns) / NS), "yes" if e.proven else "within U"
     numbers = printed_figures(e)
     number = "" if r.number is None else str(r.number)
-    head = e.zone, e.rule, wall(e.from_ns, zone), lasted
+    rule = session.setup.rule_names.get(e.rule, e.rule)
+    head = e.zone, rule, wall(e.from_ns, session.zone_info), lasted
     return *head, *numbers, " ".join(e.probes), proven, number, _state(e, r)

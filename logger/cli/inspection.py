@@ -11,6 +11,7 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
+from ..model.figures import percent
 from ..model.roles import Act
 from .answers import inspection_lines, inspection_rows
 from .authority import authorised
@@ -322,13 +323,21 @@ def impact_lines(impacts: Sequence[Impact]) -> list[str]:
             t.verdict,
             "?" if t.effect_um is None else f"{t.effect_um:.2f}",
             t.job.tolerance_um,
-            "?" if t.share is None else f"{t.share:.1%}",
+            "?" if t.share is None else percent(t.share),
             t.decided.decision if t.decided else "open",
         )
         for t in impacts
     ]
     left = sum(t.decided is None for t in impacts)
-    heads = ("inspection", "title", "verdict", "effect µm", "tolerance µm", "share", "decision")
+    heads = (
+        "inspection",
+        "title",
+        "verdict",
+        "effect at most, µm",
+        "tolerance µm",
+        "of tolerance",
+        "decision",
+    )
     return [
         f"{number_of(len(rows), 'inspection')} affected, {left} awaiting decision.",
         "",

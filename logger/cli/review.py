@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import NS, wall
+from ..model.figures import percent
 from ..model.roles import Act
 from .authority import account_of, proven
 from .case_lines import hours
@@ -179,7 +180,7 @@ def year(
 
 def _year_lines(summary: dict[str, Any]) -> list[str]:
     def share(value: float | None) -> str:
-        return "no record" if value is None else f"{value:.1%}"
+        return "no record" if value is None else percent(value)
 
     shares = ("stable", "stable_year_before", "stable_in_use")
     counts = ("cases", "cases_year_before")

@@ -28,7 +28,10 @@ def soak(
     ] = None,
     material: Annotated[str, typer.Option("--material", metavar="NAME", help="steel, aluminium, …")] = "",
     size_mm: Annotated[
-        str, typer.Option("--size-mm", metavar="AxBxC", help="100x35x9; diameter x length; diameter.")
+        str,
+        typer.Option(
+            "--size-mm", metavar="AxBxC", help="100x35x9, or diameter × length as 40x100, or a diameter."
+        ),
     ] = "",
     shape: Annotated[
         str, typer.Option("--shape", metavar="SHAPE", help="cuboid, cylinder or sphere.")

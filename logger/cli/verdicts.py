@@ -9,6 +9,7 @@ import typer
 from ..core.validity.hours_of_use import overlap_ns, spans
 from ..instants import NS, rfc3339, wall
 from ..model import Period
+from ..model.figures import percent
 from .context import Session, interval, open_session
 from .options import DEFAULT_DATA, Config, Data, From, Json, To, Zone
 from .output import answer, duration, table
@@ -67,7 +68,9 @@ def _period_lines(session: Session, periods: list[Period]) -> list[str]:
     total = sum(p.to_ns - p.from_ns for p in periods)
     stable = sum(p.to_ns - p.from_ns for p in periods if p.verdict == "stable")
     name = session.setup.zone(periods[0].zone).name
-    head = f"{name} was stable for {duration(stable / NS)} of {duration(total / NS)} ({stable / total:.1%})"
+    head = (
+        f"{name} was stable for {duration(stable / NS)} of {duration(total / NS)} ({percent(stable / total)})"
+    )
     head += _share_in_use(session, periods) + "."
     rows = [_period_row(session, p) for p in periods]
     return [head, "", *table(("from", "to", "for", "verdict", "reason", "rule", "probe", ""), rows)]
@@ -81,11 +84,12 @@ def _share_in_use(session: Session, periods: list[Period]) -> str:
     used = spans(hours, session.setup.room.timezone, periods[0].from_ns, periods[-1].to_ns)
     used_ns = sum(b - a for a, b in used)
     stable_ns = overlap_ns([(p.from_ns, p.to_ns) for p in periods if p.verdict == "stable"], used)
-    return f", and for {stable_ns / used_ns:.1%} of its hours of use" if used_ns else ""
+    return f", and for {percent(stable_ns / used_ns)} of its hours of use" if used_ns else ""
 
 
 def _period_row(session: Session, p: Period) -> tuple[str, ...]:
     zone = session.zone_info
     lasted = duration((p.to_ns - p.from_ns) / NS)
     young = "provisional" if p.provisional else ""
-    return wall(p.from_ns, zone), wall(p.to_ns, zone), lasted, p.verdict, p.reason, p.rule, p.probe, young
+    rule = session.setup.rule_names.get(p.rule, p.rule)
+    return wall(p.from_ns, zone), wall(p.to_ns, zone), lasted, p.verdict, p.reason, rule, p.probe, young

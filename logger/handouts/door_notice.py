@@ -10,6 +10,7 @@ from ..core.validity.hours_of_use import describe_hours
 from ..instants import local
 from ..model import Config, Reason, Rule, Setup, Verdict
 from ..model.figures import limit_text
+from ..model.words import medium_words
 from ..record.marks import FILLS, LEVELS, PATTERNS, SOFT
 from ..record.svg import drawing, element, path
 from .code import base_address, code_svg
@@ -104,7 +105,7 @@ def _cells(cells: Mapping[str, Sequence[str]], activities: Sequence[str]) -> lis
 
 def rule_subject(rule: Rule) -> str:
     """What a rule limits, as people call it, with the medium where it is not the air."""
-    media = "" if rule.media == ("air",) else f" ({', '.join(m.replace('-', ' ') for m in rule.media)})"
+    media = "" if rule.media == ("air",) else f" ({', '.join(map(medium_words, rule.media))})"
     quantity = rule.quantity.replace("_", " ")
     words = (
         rule.name

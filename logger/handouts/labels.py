@@ -18,6 +18,7 @@ from ..errors import Refused, UnknownName
 from ..instants import local, rfc3339
 from ..model import Certificate, Setup
 from ..model.entry_forms import LabelsEntry
+from ..model.words import medium_words
 from ..units import difference_to_canonical, to_canonical
 from .code import base_address, code_svg
 from .paper import compile_paper, frame
@@ -75,7 +76,7 @@ def _label(setup: Setup, entries: Sequence[RegisterEntry]) -> Label:
     lines += [text for e in entries if (text := _correction(setup, e.confirmation.certificate))]
     if position is not None:
         place = " / ".join(f"{v:g}" for v in position.xyz_m)
-        lines.append(f"{place} m, {position.medium.replace('-', ' ')}")
+        lines.append(f"{place} m, {medium_words(position.medium)}")
         zone = setup.zones[position.zone].name if position.zone in setup.zones else position.zone
     return Label(
         first.probe,

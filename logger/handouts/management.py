@@ -9,10 +9,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from ..core.judge.cases import NOT_NAMED
 from ..inspections.cases import cases_in, lost_time
 from ..instants import NS, parse, wall
 from ..model import Config
-from ..record.marks import HAIR, INK, SOFT
+from ..model.figures import percent
+from ..record.marks import INK, SOFT
 from ..record.svg import drawing, element, path, text
 from ..record.year import year
 from .due_days import due_days
@@ -35,15 +37,29 @@ def management_pages(store: Store, config: Config, verdicts: Verdicts, number: i
     return compile_paper("management", words, now_ns, {"months.svg": _bars(months).encode()})
 
 
-def lost_by_month(verdicts: Verdicts, number: int, now_ns: int) -> list[tuple[str, int]]:
-    """Seconds not stable in hours of use of each month of a year that has begun, over all zones."""
+def lost_by_month(verdicts: Verdicts, number: int, now_ns: int) -> list[tuple[str, int | None]]:
+    """Seconds not stable in hours of use of each month of a year that has begun, over all zones.
+
+    None where no zone has a reading in that month: nothing is known to be lost, or not to be.
+    """
     _, parts = parts_of(f"{number:04d}", verdicts.setup.room.timezone)
     begun = [(label, a, min(b, now_ns)) for label, a, b in parts if a < now_ns]
     records = cases_in(verdicts, None, begun[0][1], begun[-1][2], now_ns) if begun else []
     return [
-        (label, lost_time(verdicts, records, None, (a, b), now_ns).not_stable_ns // NS)
+        (
+            label,
+            lost_time(verdicts, records, None, (a, b), now_ns).not_stable_ns // NS
+            if _has_evidence(verdicts, (a, b), now_ns)
+            else None,
+        )
         for label, a, b in begun
     ]
+
+
+def _has_evidence(verdicts: Verdicts, span: tuple[int, int], now_ns: int) -> bool:
+    """Whether any zone was judged by readings at any time of an interval."""
+    periods = (p for zone in verdicts.setup.zones for p in verdicts.periods(zone, *span, now_ns))
+    return any(p.reason != "indeterminate" for p in periods)
 
 
 def hours_text(seconds: int) -> str:
@@ -65,34 +81,36 @@ def management_words(
     lost = hours_text(summary["not_stable_in_use_s"])
     cases = sum(z["cases"] for z in summary["zones"])
     noun = "case" if cases == 1 else "cases"
+    names = {zone.key: zone.name for zone in setup.zones.values()}
     return frame(setup, f"The year {summary['year']}", simulated=store.simulated) | {
         "sentence": f"{lost} of the hours of use were lost in {cases} {noun}.",
         "because": f"Up to {wall(parse(summary['to'], ZoneInfo('UTC')), zone)}. Lost: in use and not stable, "
         "each minute once.",
-        "months_alt": "Hours lost by month",
-        "first": [_zones(verdicts, summary), _causes(summary), _mend(summary)],
-        "second": [_open(verdicts, summary, now_ns), _due(store, config, now_ns), _actions(summary)],
+        "months_alt": "Hours lost by month; no data: no zone has a reading in that month",
+        "first": [_zones(verdicts, summary), _causes(summary), _mend(summary, names)],
+        "second": [_open(verdicts, summary, now_ns), _due(store, config, now_ns), _actions(summary, names)],
         "judged": [
             "Stable: every limit is kept and the probes prove it. Not shown: perhaps all is well, but it is "
             "not proven; this time is no loss here, and no proof either.",
-            f"{summary['reviews']} reviews were made, {summary['reviews_missing']} are missing.",
+            f"Reviews signed: {summary['reviews']}; missing: {summary['reviews_missing']}.",
         ],
     }
 
 
 def _share(value: float | None) -> str:
-    return "no record" if value is None else f"{value:.1%}"
+    return "no record" if value is None else percent(value)
 
 
 def _zones(verdicts: Verdicts, summary: Mapping[str, Any]) -> dict[str, Any]:
     rows = [
         [
             verdicts.setup.zone(z["zone"]).name, _share(z["stable"]), _share(z["stable_in_use"]),
-            _share(z["stable_year_before"]), str(z["cases"]), str(z["cases_year_before"]),
+            _share(z["stable_year_before"]), str(z["cases"]),
+            "no record" if z["stable_year_before"] is None else str(z["cases_year_before"]),
         ]
         for z in summary["zones"]
     ]  # fmt: skip
-    heads = ["zone", "stable", "in hours of use", "year before", "cases", "year before"]
+    heads = ["Zone", "Stable", "In hours of use", "Stable, year before", "Cases", "Cases, year before"]
     return section("How much of the time was stable", heads, "wrrrrr", rows)
 
 
@@ -102,21 +120,34 @@ def _causes(summary: Mapping[str, Any]) -> dict[str, Any]:
     if left:
         more = sum(c["lost_s"] for c in left)
         rows.append([f"{len(left)} more causes", str(sum(c["cases"] for c in left)), hours_text(more)])
-    rows.append(["no case explains it", "", hours_text(summary["no_case_s"])])
-    rows.append(["all", "", hours_text(summary["not_stable_in_use_s"])])
-    return section("What was lost, and why", ["cause", "cases", "lost"], "wrr", rows)
+    rows.append(["No case explains it", "", hours_text(summary["no_case_s"])])
+    rows.append(["All", "", hours_text(summary["not_stable_in_use_s"])])
+    return section("What was lost, and why", ["Cause", "Cases", "Lost"], "wrr", rows)
 
 
-def _mend(summary: Mapping[str, Any]) -> dict[str, Any]:
+def _mend(summary: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
     """What is known to come back, or costs most, with the corrective action that was written down."""
     rows = []
     for cause in summary["causes"][:3]:
         if cause["lost_s"]:
             share = cause["lost_s"] / max(1, summary["not_stable_in_use_s"])
-            rows.append([cause["cause"], f"{share:.0%} of what was lost", hours_text(cause["lost_s"])])
+            rows.append([_to_fix(cause), f"{percent(share)} of what was lost", hours_text(cause["lost_s"])])
     for repeat in summary["repeats"][:3]:
-        rows.append([f"case {repeat['case']}", "third or later of its cause within 30 days", repeat["zone"]])
-    return section("What to fix first", ["what", "why", ""], "wwr", rows, "Nothing was lost.")
+        rows.append(
+            [
+                f"case {repeat['case']}",
+                "third or later of its cause within 30 days",
+                names.get(repeat["zone"], repeat["zone"]),
+            ]
+        )
+    return section("What to fix first", ["What", "Why", "Lost, or zone"], "wwr", rows, "Nothing was lost.")
+
+
+def _to_fix(cause: Mapping[str, Any]) -> str:
+    """A cause as something to fix; without one the first step is to name it."""
+    number = cause["cases"]
+    unnamed = f"name the cause of {number} case{'s' * (number != 1)}"
+    return unnamed if cause["cause"] == NOT_NAMED else str(cause["cause"])
 
 
 def _open(verdicts: Verdicts, summary: Mapping[str, Any], now_ns: int) -> dict[str, Any]:
@@ -124,12 +155,17 @@ def _open(verdicts: Verdicts, summary: Mapping[str, Any], now_ns: int) -> dict[s
     span = parse(summary["from"], utc), min(parse(summary["to"], utc), now_ns)
     waiting = [r for r in cases_in(verdicts, None, *span, now_ns) if r.waits] if span[1] > span[0] else []
     rows = [
-        [str(r.number or ""), ", ".join(r.case.zones), wall(r.case.from_ns, zone), ", ".join(r.missing)]
+        [
+            str(r.number or ""),
+            ", ".join(verdicts.setup.zone(z).name for z in r.case.zones),
+            wall(r.case.from_ns, zone),
+            ", ".join(r.missing),
+        ]
         for r in waiting[:MOST]
     ]
     if len(waiting) > MOST:
         rows.append(["", "", "", f"and {len(waiting) - MOST} more"])
-    return section("Cases that wait", ["case", "zone", "from", "missing"], "lllw", rows, "No case waits.")
+    return section("Cases that wait", ["Case", "Zone", "From", "Missing"], "lllw", rows, "No case waits.")
 
 
 def _due(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
@@ -147,14 +183,14 @@ def _due(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
     if len(coming) > MOST:
         rows.append(["", f"and {len(coming) - MOST} more", ""])
     title = f"Due within {AHEAD_DAYS} days"
-    return section(title, ["day", "what", ""], "lwl", rows, "Nothing falls due.")
+    return section(title, ["Day", "What", ""], "lwl", rows, "Nothing falls due.")
 
 
-def _actions(summary: Mapping[str, Any]) -> dict[str, Any]:
+def _actions(summary: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
     rows = [
         [
             a["day"],
-            a["zone"],
+            names.get(a["zone"], a["zone"]),
             str(a["before"]),
             str(a["after"]),
             f"{a['before_h']:.1f} h",
@@ -162,7 +198,7 @@ def _actions(summary: Mapping[str, Any]) -> dict[str, Any]:
         ]
         for a in summary["actions"][:MOST]
     ]
-    heads = ["corrective action", "zone", "cases before", "after", "lost before", "after"]
+    heads = ["Corrective action", "Zone", "Cases before", "After", "Lost before", "After"]
     return section(
         "What corrective actions changed, 30 days before and after",
         heads,
@@ -172,10 +208,10 @@ def _actions(summary: Mapping[str, Any]) -> dict[str, Any]:
     )
 
 
-def _bars(months: Sequence[tuple[str, int]]) -> str:
+def _bars(months: Sequence[tuple[str, int | None]]) -> str:
     """Hours lost by month, as bars with their figures."""
     width, height, base = 480.0, 96.0, 76.0
-    largest = max((s for _, s in months), default=0) or 1
+    largest = max((s or 0 for _, s in months), default=0) or 1
     step = width / 12
     parts = [path(f"M0 {base}H{width:g}", INK, 0.6)]
     for n in range(12):
@@ -184,9 +220,13 @@ def _bars(months: Sequence[tuple[str, int]]) -> str:
         parts.append(text(x, base + 11, label, "middle", fill=SOFT))
         if n >= len(months):
             continue
-        size = 58 * months[n][1] / largest
-        if months[n][1]:
+        lost = months[n][1]
+        if lost is None:
+            parts.append(text(x, base - 4, "no data", "middle", fill=SOFT, font_size=7))
+            continue
+        size = 58 * lost / largest
+        if lost:
             parts.append(element("rect", x=x - 11, y=base - size, width=22, height=size, fill="#d55e00"))
-        words = hours_text(months[n][1]).removesuffix(" h") if months[n][1] else "0"
-        parts.append(text(x, base - size - 4, words, "middle", fill=INK if months[n][1] else HAIR))
+        words = hours_text(lost).removesuffix(" h") if lost else "0"
+        parts.append(text(x, base - size - 4, words, "middle", fill=INK))
     return drawing(width, height, "".join(parts), font_family="B612", font_size=8)

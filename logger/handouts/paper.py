@@ -12,6 +12,8 @@ from ..instants import NS, rfc3339
 from ..model import Setup
 from ..record.letters import all_printable, printable
 from ..record.pdf import STANDARDS
+from ..record.watermark import FILE as WATERMARK
+from ..record.watermark import watermark_svg
 
 _HERE = Path(__file__).parent
 FONTS = _HERE.parent / "record" / "fonts"
@@ -31,6 +33,7 @@ def compile_paper(
         "main.typ": (_HERE / f"{template}.typ").read_bytes(),
         "look.typ": (_HERE / "look.typ").read_bytes(),
         "page.json": json.dumps(all_printable(page), ensure_ascii=False).encode(),
+        WATERMARK: watermark_svg(str(page.get("watermark", ""))),
         **{name: _letters(name, content) for name, content in (files or {}).items()},
     }
     compile_files: Any = typst.compile  # its type hints do not know that files may be given by name

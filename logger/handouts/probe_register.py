@@ -10,9 +10,10 @@ import csv
 import io
 from collections.abc import Iterable
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from ..core.calibration.status import RegisterEntry, register
-from ..instants import NS, rfc3339
+from ..instants import rfc3339, wall
 from ..model import Certificate, Setup
 from ..model.figures import unit_name
 from .paper import compile_paper, frame, section
@@ -129,7 +130,7 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
     instruments = [
         [
             r["channel"], r["serial"], r["firmware"] or "not stated", r["description"],
-            f"{r['range']} {unit_name(r['unit'])}", f"{r['resolution']:g}", _place(r), r["status"],
+            f"{r['range']} {unit_name(r['unit'])}", f"{r['resolution']:g}", _place(r), _status(r),
         ]
         for r in rows
     ]  # fmt: skip
@@ -138,33 +139,37 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
             r["channel"], r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
             r["due"] or "", _errors(r), f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
             f"{r['drift']:g}" if r["drift"] else "",
-            r["missing"] or "complete",
+            f"missing: {r['missing']}" if r["missing"] else "complete",
         ]
         for r in rows
     ]  # fmt: skip
-    heads_a = ["channel", "serial", "firmware", "instrument", "range", "resolution", "position", "status"]
+    heads_a = ["Channel", "Serial", "Firmware", "Instrument", "Range", "Resolution", "Position", "Status"]
     heads_b = [
-        "channel",
-        "certificate",
-        "laboratory",
-        "calibrated",
-        "due",
-        "errors",
+        "Channel",
+        "Certificate",
+        "Laboratory",
+        "Calibrated",
+        "Due",
+        "Errors",
         "U",
-        "drift allowed",
-        "entry",
+        "Drift allowed",
+        "Entry",
     ]
     noun = "channel" if len(rows) == 1 else "channels"
     words = frame(setup, "Register of probes", simulated=simulated) | {
         "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
-        "because": f"As of {rfc3339(at_ns // NS * NS)}. Errors: indication minus reference; drift "
-        "allowed: the criterion by which a calibration accepts the one before it.",
+        "because": f"As of {wall(at_ns, ZoneInfo(setup.room.timezone))}. Errors: indication minus reference; "
+        "drift allowed: the criterion by which a calibration accepts the one before it.",
         "sections": [
             section("Instruments", heads_a, "lllwllll", instruments, "There is no probe."),
             section("Calibrations", heads_b, "lllllwwll", calibrations, "There is none."),
         ],
     }
     return compile_paper("register", words, at_ns)
+
+
+def _status(r: dict[str, Any]) -> str:
+    return "valid" if r["status"] == "confirmed" else str(r["status"])
 
 
 def _errors(r: dict[str, Any]) -> str:

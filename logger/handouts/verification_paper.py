@@ -32,14 +32,14 @@ def verification_pdf(
         ]
         for row in rows
     ]  # fmt: skip
-    heads = ["position", "mm", "repeat", "from, local", "1 h before °C", "during °C", "1 h after °C", "U K",
-             "K/h", "K/m", "result", ""]  # fmt: skip
+    heads = ["Position", "mm", "Repeat", "From, local", "1 h before, °C", "During, °C", "1 h after, °C",
+             "U, K", "K/h", "K/m", "Result", ""]  # fmt: skip
     span = wall_span(rows[0].length.from_ns, max(r.length.to_ns for r in rows), clock)
     words = frame(setup, "Room during a verification", simulated=simulated) | {
         "sentence": f"Stated limits kept at {within} of {len(rows)} lengths.",
         "because": f"{setup.zone(zone).name}, {span}" + (f"; {machine}" if machine else ""),
         "sections": [
-            section("Limits as they were stated", ["", "limit"], "lw", stated),
+            section("Limits as they were stated", ["", "Limit"], "lw", stated),
             section("Each length", heads, "lrrlrrrrrrlw", body),
         ],
         "judged": [

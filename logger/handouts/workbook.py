@@ -41,6 +41,7 @@ class WorkbookFacts:
     causes: tuple[tuple[str, int, int], ...]  # cause, cases, seconds
     no_case_s: int
     periods: Mapping[str, tuple[Period, ...]]
+    rule_names: Mapping[str, str]  # as printed, by key
 
 
 def workbook_facts(verdicts: Verdicts, label: str, zones: Sequence[str], now_ns: int) -> WorkbookFacts:
@@ -61,7 +62,8 @@ def workbook_facts(verdicts: Verdicts, label: str, zones: Sequence[str], now_ns:
     rows = sorted(((name, *pair) for name, pair in causes.items()), key=lambda row: (-row[2], row[0]))
     chosen = [r for r in records if set(r.case.zones) & set(zones)]
     periods = {z: tuple(verdicts.periods(z, span[0], end, now_ns, refresh=False)) for z in zones}
-    return WorkbookFacts(label, (span[0], end), figures, tuple(chosen), tuple(rows), rest, periods)
+    names = verdicts.setup.rule_names
+    return WorkbookFacts(label, (span[0], end), figures, tuple(chosen), tuple(rows), rest, periods, names)
 
 
 def workbook(
@@ -291,9 +293,10 @@ class _Sheets:
         )
         for zone, periods in facts.periods.items():
             for p in periods:
+                rule = facts.rule_names.get(p.rule, p.rule)
                 times = (wall(ns, self._zone) for ns in (p.from_ns, p.to_ns))
                 self._row(sheet, row, (zone, *times, (p.to_ns - p.from_ns) / NS / 60, p.verdict, p.reason,
-                                       p.rule, p.probe), (*[self._plain] * 3, self._minutes))  # fmt: skip
+                                       rule, p.probe), (*[self._plain] * 3, self._minutes))  # fmt: skip
                 row += 1
 
     def about(self, store: Store, verdicts: Verdicts, facts: WorkbookFacts, now_ns: int) -> None:

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from ..acts.inspections import inspections
 from ..acts.marks import marks
 from ..instants import NS, rfc3339
-from ..model import Excursion, Setup
+from ..model import Setup
 from ..model.entry_forms import AlarmEntry, CaseEntry, DispositionEntry, ZoneEntry
 from ..store import JournalEntry, Store
 from ..store.hot.tables import notice
@@ -65,7 +65,7 @@ def case_timeline(store: Store, setup: Setup, record: CaseRecord) -> list[Happen
 
 def _of_room(setup: Setup, record: CaseRecord) -> Iterator[Happening]:
     for e in record.case.runs:
-        name = _rule_name(setup, e)
+        name = setup.rule_names.get(e.rule, e.rule)
         probes = f" at {', '.join(e.probes)}" if e.probes else ""
         yield Happening(e.from_ns, f"{name} out of limits{probes}", ROOM)
         if not record.running:
@@ -76,15 +76,10 @@ def _of_room(setup: Setup, record: CaseRecord) -> Iterator[Happening]:
             yield Happening(settled, f"{setup.zone(zone).name} settled", ROOM)
 
 
-def _rule_name(setup: Setup, e: Excursion) -> str:
-    names = [r.name for r in setup.rules if r.key == e.rule]
-    return names[-1] if names else e.rule
-
-
 def _of_alarms(store: Store, setup: Setup, record: CaseRecord) -> Iterator[Happening]:
     """What alarms of its rules did from its begin until a day after it had settled, and notices of them."""
     rules = {e.rule for e in record.case.runs}
-    names = {r.key: r.name for r in setup.rules}
+    names = setup.rule_names
     keys = {alarm.key: names.get(alarm.rule, alarm.key) for alarm in setup.alarms if alarm.rule in rules}
     begin, end = record.case.from_ns, max(record.settled_ns.values()) + DAY_NS
     for entry in store.journal.entries(kind="alarm") if keys else ():

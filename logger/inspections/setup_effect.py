@@ -18,6 +18,7 @@ from ..core.validity.timeline import first_affected
 from ..errors import Refused
 from ..instants import NS, rfc3339
 from ..model import REASONS, VERDICT_OF, Placement, Rule, Setup
+from ..model.figures import percent
 from ..store import Store
 from ..verdicts.verdicts import Verdicts
 from .setup_impact import ChangedVerdict, changed_verdicts
@@ -149,7 +150,7 @@ def is_worse(changed: ChangedVerdict) -> bool:
 
 
 def _percent(share: float | None) -> str:
-    return "no record" if share is None else f"{share:.1%}".replace("%", " %")
+    return "no record" if share is None else percent(share)
 
 
 def effect_if_approved(

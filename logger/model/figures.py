@@ -53,6 +53,20 @@ def difference_unit(unit: str) -> str:
     return "K" if unit == "degC" else unit
 
 
+def percent(share: float, decimals: int = 1) -> str:
+    """A share of 1 as text, never rounded to all or nothing; the space is that of ISO 80000-1 (from memory).
+
+    >>> percent(0.114), percent(0.114, 0), percent(0.99995), percent(0.00001)
+    ('11.4 %', '11 %', '> 99.9 %', '< 0.1 %')
+    """
+    least = 10.0**-decimals
+    if 100 - least / 2 <= 100 * share < 100:
+        return f"> {100 - least:.{decimals}f} %"
+    if 0 < 100 * share < least / 2:
+        return f"< {least:.{decimals}f} %"
+    return f"{100 * share:.{decimals}f} %"
+
+
 def usual_decimals(unit: str) -> int:
     """Decimal places, as printed, of values of a canonical unit whose U is not known, such as statistics.
 

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from ..instants import NS, local
 from . import Rule
+from .figures import percent
 
 
 class Why(IntEnum):
@@ -85,7 +86,10 @@ def reason_text(why: Why, rule: Rule, start: RecordStart | None = None, until_ns
     if why == Why.GAP:
         loss, lies = f"a gap of more than {_hours(rule.window_s / 12)} in", "that lies"
     else:
-        loss, lies = f"fewer than {rule.completeness:.0%} of the readings of", "enough of the loss lies"
+        loss, lies = (
+            f"fewer than {percent(rule.completeness, 0)} of the readings of",
+            "enough of the loss lies",
+        )
     return f"{loss} the last {window}; over when {lies} {window} back, or its readings are imported"
 
 

@@ -321,6 +321,11 @@ class Setup:
             raise UnknownName("zone", key, self.zones)
         return self.zones[key]
 
+    @cached_property
+    def rule_names(self) -> Mapping[str, str]:
+        """Names of rules as printed, by key; of several rules with one key that of the newest."""
+        return {rule.key: rule.name for rule in self.rules}
+
     def rules_of(self, zone: str, activity: str = "") -> tuple[Rule, ...]:
         """Rules of a zone; one of the activity replaces the general one of its name while it is in force."""
         general = [r for r in self.rules if r.zone == zone and not r.activity]

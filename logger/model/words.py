@@ -16,6 +16,16 @@ DERIVED: Mapping[str, tuple[str, ...]] = {
 SURFACES = ("scale", "structure", "part", "plate-top", "plate-bottom")
 MEDIA = ("air", "part", "scale", "structure", "plate-top", "plate-bottom", "supply", "outdoor", "pressure")
 
+
+def medium_words(medium: str) -> str:
+    """A medium as people read it.
+
+    >>> medium_words("plate-top")
+    'plate top'
+    """
+    return medium.replace("-", " ")
+
+
 # Result of a poll; wrong-probe: another probe answered than the expected one.
 Status = Literal[
     "ok", "timeout", "garbage", "sensor-fault", "device-error", "no-port", "wrong-probe"

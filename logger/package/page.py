@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from ..model import TemperatureUnit
+from ..model.figures import percent
 from ..model.reader_units import value_in_fahrenheit
 
 _STYLE = """body{font:15px/1.5 system-ui,sans-serif;margin:2rem auto;max-width:60rem;padding:0 1rem;
@@ -34,7 +35,7 @@ def _body(summary: Mapping[str, Any], names: Sequence[str], temperatures: Temper
     if summary["simulated"]:
         yield '<p class="mark">SIMULATED: nothing in this package is measured.</p>'
     yield f"<p>The record from {summary['from']} to {summary['to']} (UTC), packed {summary['packed']}. "
-    yield f"Answers for the room: {escape(summary['custodian'])}.</p>"
+    yield f"Custodian of the room: {escape(summary['custodian'])}.</p>"
     head = summary["head"]
     yield f"<p>Head of the chain: entry {head['number']}, <code>{head['sha256']}</code>. "
     yield 'How to verify all of it: <a href="HOW-TO-VERIFY.txt">HOW-TO-VERIFY.txt</a>.</p>'
@@ -63,7 +64,7 @@ def _excursion(e: Mapping[str, Any], temperatures: TemperatureUnit) -> list[str]
     worst, limit = e["worst"], e["limit"]
     if temperatures == "degF":
         (worst, _), (limit, unit) = (value_in_fahrenheit(value, e["unit"]) for value in (worst, limit))
-    return [e["rule"], e["from"], e["to"], f"{worst:g}", f"{limit:g}", unit, proven]
+    return [e["name"], e["from"], e["to"], f"{worst:g}", f"{limit:g}", unit, proven]
 
 
 def _hours(seconds: int) -> str:
@@ -72,7 +73,7 @@ def _hours(seconds: int) -> str:
 
 def _share(spent: Mapping[str, int]) -> str:
     whole = sum(spent.values())
-    return f"{spent['stable'] / whole:.1%}" if whole else "no record"
+    return percent(spent["stable"] / whole) if whole else "no record"
 
 
 def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

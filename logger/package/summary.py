@@ -44,12 +44,14 @@ def _zone(verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> 
         of_month = months.setdefault(day[:7], dict.fromkeys(_VERDICTS, 0))
         for verdict in _VERDICTS:
             of_month[verdict] += spent[verdict]
+    names = verdicts.setup.rule_names
+    excursions = verdicts.excursions(zone, *span, now_ns, refresh=False)
     return {
         "zone": zone,
         "name": verdicts.setup.zone(zone).name,
         "months": months,
         "worst_days": [{"day": day, **days[day]} for day in worst[:WORST_DAYS]],
-        "excursions": [e.to_dict() for e in verdicts.excursions(zone, *span, now_ns, refresh=False)],
+        "excursions": [e.to_dict() | {"name": names.get(e.rule, e.rule)} for e in excursions],
     }
 
 

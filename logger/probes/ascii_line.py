@@ -102,6 +102,7 @@ class AsciiLineDriver:
 
     def _silence(self) -> list[Raw]:
         rest = printable(self._port.rest())
+        self._identity.forget()
         self._port.missed(self.line.timeout_s, self.probe)
         if self.line.after_silence and not rest:
             answer, _ = self._query(self.line.after_silence, self._others)

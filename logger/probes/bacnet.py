@@ -32,6 +32,7 @@ _IDENTITY = {"serial-number": 372, "object-name": 77, "description": 28}
 _FLAGS = ("in-alarm", "fault", "overridden", "out-of-service")
 _DISTURBED = _FLAGS[1:]  # in-alarm tells of a limit of theirs, not of the value
 PRESENT_VALUE, STATUS_FLAGS, RELIABILITY, UNITS_OF, OBJECT_IDENTIFIER = 85, 111, 103, 117, 75
+_OF_A_VALUE = (PRESENT_VALUE, STATUS_FLAGS, RELIABILITY)
 
 
 class BacnetTable(Table):
@@ -55,13 +56,15 @@ class BacnetDriver:
         self.channels = tuple(line.channels.values())
         self.interval_s = line.interval_s
         self._table: BacnetTable = line.table
-        # Opening, device, serial number, units, values; each in halves where the device has little room.
+        # Opening, the request, the number of another device; in halves where the device has little room.
         self.deadline_s = OPENING_S + 12 * self._table.timeout_s
         self.wire: object = port
         self._port = port
         self._clock = clock
         self._identity = Identity(line.serial if self._table.identity else "")
-        self._known_at = 0  # the opening at which device and units were looked at
+        who = [OBJECT_IDENTIFIER, *([_IDENTITY[self._table.identity]] if self._table.identity else [])]
+        self._properties: dict[str, Sequence[int]] = {f"device,{self._table.device}": who}
+        self._properties |= dict.fromkeys(self._table.objects.values(), (*_OF_A_VALUE, UNITS_OF))
 
     def open(self) -> None:
         """See `ProbeDriver`."""
@@ -76,27 +79,32 @@ class BacnetDriver:
         return False
 
     def read(self) -> Sequence[Raw]:
-        """Value, flags and reliability of all objects; at an opening first who answers, and the units."""
+        """Value, flags, reliability and unit of all objects, and who answers, in one request.
+
+        There is no connection that would end where another device, or one set up anew, takes the address.
+        """
         try:
-            if self._known_at != self._port.openings:
-                if stop := self._other_device() or self._other_probe() or self._other_units():
-                    return stop
-                self._known_at = self._port.openings
-            return self._values()
+            return self._rows(self._ask(self._properties))
         except TimeoutError:
-            self._known_at = 0  # who answers next is asked who it is
             return self._all("timeout", f"no answer within {self._table.timeout_s:g} s")
         except DeviceRefusal as refusal:
-            self._known_at = 0
             return self._all("device-error", str(refusal))
+
+    def _rows(self, answers: Mapping[tuple[str, int], Any]) -> list[Raw]:
+        device = f"device,{self._table.device}"
+        if isinstance(answers.get((device, OBJECT_IDENTIFIER)), DeviceRefusal | None):
+            return self._other_device()
+        if self._table.identity:
+            serial = str(answers.get((device, _IDENTITY[self._table.identity])))
+            if why := self._identity.fault(serial, self._port.openings):
+                return wrong_probe_values(self.channels, why, self._clock.wall_ns)
+        return self._other_units(answers) or self._values(answers)
 
     def _ask(self, properties: Mapping[str, Sequence[int]]) -> dict[tuple[str, int], Any]:
         return self._port.read(self._table.address, properties, self._table.timeout_s)
 
     def _other_device(self) -> list[Raw]:
-        """Rows that say that another device answers at the address; [] where it is the right one."""
-        if not isinstance(self._property(f"device,{self._table.device}", OBJECT_IDENTIFIER), DeviceRefusal):
-            return []
+        """Rows that say that another device answers at the address."""
         answer = self._property(f"device,{ANY_DEVICE}", OBJECT_IDENTIFIER)  # not every device answers to it
         number = answer[1] if isinstance(answer, tuple) else answer
         other = "another one" if isinstance(answer, DeviceRefusal) else number
@@ -110,35 +118,24 @@ class BacnetDriver:
         except DeviceRefusal as refusal:
             return refusal
 
-    def _other_probe(self) -> list[Raw]:
-        if not self._table.identity:
-            return []
-        name, place = f"device,{self._table.device}", _IDENTITY[self._table.identity]
-        answer = self._property(name, place)
-        why = self._identity.fault(str(answer), self._port.openings)
-        return wrong_probe_values(self.channels, why, self._clock.wall_ns) if why else []
-
-    def _other_units(self) -> list[Raw]:
+    def _other_units(self, answers: Mapping[tuple[str, int], Any]) -> list[Raw]:
         """Rows of a device that names another unit than the channel's: none of its numbers is taken."""
-        answers = self._ask({name: [UNITS_OF] for name in self._table.objects.values()})
         for name, channel in self.line.channels.items():
-            answer = answers[self._table.objects[name], UNITS_OF]
+            answer = answers.get((self._table.objects[name], UNITS_OF))
             expected = self.line.units.get(channel, "")
-            if isinstance(answer, DeviceRefusal) or not expected:
+            if answer is None or isinstance(answer, DeviceRefusal) or not expected:
                 continue  # an object that is not there has a row of its own
             unit = UNITS.get(int(answer), f"{answer}")
             if unit != expected and not any({unit, expected} <= names for names in _ALIKE):
                 return self._all("device-error", f"unit: expected {expected}, found {unit}")
         return []
 
-    def _values(self) -> list[Raw]:
-        properties = [PRESENT_VALUE, STATUS_FLAGS, RELIABILITY]
-        answers = self._ask(dict.fromkeys(self._table.objects.values(), properties))
+    def _values(self, answers: Mapping[tuple[str, int], Any]) -> list[Raw]:
         at_ns = self._clock.wall_ns()
         rows = []
         for name, channel in self.line.channels.items():
             place = self._table.objects[name]
-            value, why = value_of(*(answers.get((place, number)) for number in properties))
+            value, why = value_of(*(answers.get((place, number)) for number in _OF_A_VALUE))
             status: Status = "ok" if value is not None else "sensor-fault"
             rows.append(Raw(channel, value, status, at_ns, ascii(why)[1:-1][:64]))
         return rows
@@ -166,8 +163,8 @@ def value_of(present: Any, flags: Any, reliability: Any) -> tuple[float | None, 
 
 def _cautions(_table: BacnetTable) -> Iterator[str]:
     yield (
-        "BACnet/IP proves nothing about who answers: whoever is on that network can forge its values. Let it "
-        "decide no rule alone, or say in the rule's basis why it may."
+        "BACnet/IP proves nothing about who answers: whoever is on that network can forge its values. Do "
+        "not let a rule depend on it alone, or state in the rule's basis why it may."
     )
 
 

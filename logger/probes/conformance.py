@@ -223,6 +223,20 @@ class DriverContract:
         assert {(row.value, row.status) for row in rows} == {(None, "wrong-probe")}
         self._recovers(rig)
 
+    def test_another_device_after_a_silence_gives_no_values(self, rig: Rig) -> None:
+        """The line stays open, perhaps because others on it answer: who it is must be asked all the same."""
+        if not self.asks_who_it_is:
+            pytest.skip("this probe is not asked who it is")
+        rig.answers(rig.values[0])
+        _good(rig.driver)
+        rig.silent()
+        _no_values(_polled(rig.driver), rig.driver)
+        rig.answers(rig.values[0])
+        rig.swapped()
+        rows = _until(lambda: _polled(rig.driver), lambda rows: rows[0].status in ("ok", "wrong-probe"))
+        assert {(row.value, row.status) for row in rows} == {(None, "wrong-probe")}
+        self._recovers(rig)
+
     def test_instants_follow_the_clock_of_the_bus_when_it_is_set(self, rig: Rig) -> None:
         rig.answers(rig.values[0])
         _good(rig.driver)

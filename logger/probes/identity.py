@@ -1,4 +1,4 @@
-"""Who answers: the serial number, asked once at each opening of a line.
+"""Who answers: the serial number, asked at each opening of a line and after each poll without an answer.
 
 A swapped cable is the worst of silent faults: all goes on, with the values of another place.
 """
@@ -20,6 +20,10 @@ class Identity:
     def missing(self, opening: int) -> bool:
         """Whether it must still be asked since the line was opened."""
         return bool(self._expected) and self._known_at != opening
+
+    def forget(self) -> None:
+        """It is asked anew: after a poll without an answer another probe may have taken the place."""
+        self._known_at = 0
 
     def fault(self, answer: str, opening: int) -> str:
         """What is wrong with the answer, "" when nothing is; right, it counts until the next opening.

@@ -19,7 +19,7 @@ from .clock import Clock
 from .decimals import reading_of
 from .driver import OPENING_S, Raw, Status
 from .identity import Identity, wrong_probe_values
-from .opc_ua_server import OpcUaServer, ServerRefusal, is_same_unit
+from .opc_ua_server import OpcUaServer, ServerRefusal, is_same_unit, unit_of
 from .opc_ua_trial import trial
 from .plug_in import KeyFault, PluginLine, ProbeKind
 
@@ -106,9 +106,12 @@ class OpcUaDriver:
         self._server = server
         self._clock = clock
         self._oldest_s = self._table.oldest_s or 3 * line.interval_s
-        self._identity = Identity(line.serial if self._table.identity else "")
-        self._known_at = 0  # the opening at which nodes and units were looked up
+        self._identity = Identity(line.serial)
+        self._asks_who = bool(self._table.identity and line.serial)
+        self._known_at = 0  # the opening at which nodes were looked up
         self._nodes: dict[str, Any] = {}
+        self._units: dict[str, Any] = {}  # the nodes of their EngineeringUnits
+        self._who: list[Any] = []
         self._misnamed: dict[str, str] = {}  # channels whose nodes cannot be
         self._taken: dict[
             str, tuple[datetime, int]
@@ -127,18 +130,11 @@ class OpcUaDriver:
         return False
 
     def read(self) -> Sequence[Raw]:
-        """One Read; at an opening first the serial number, the namespaces and the units."""
+        """One Read of values, units and serial number; at an opening first the namespaces."""
         try:
-            if self._identity.missing(self._server.openings):
-                (answer,) = self._server.read(
-                    [self._server.node(self._table.identity)], self._table.timeout_s
-                )
-                serial = str(answer.Value.Value) if answer.Value else answer.StatusCode.name
-                if why := self._identity.fault(serial, self._server.openings):
-                    return wrong_probe_values(self.channels, why, self._clock.wall_ns)
-            if self._known_at != self._server.openings and (why := self._look_up()):
-                return self._all("device-error", why)
-            return self._values()
+            if self._known_at != self._server.openings:
+                self._look_up()
+            return self._rows()
         except TimeoutError:
             self._server.close()
             return self._all("timeout", f"no answer within {self._table.timeout_s:g} s")
@@ -146,31 +142,40 @@ class OpcUaDriver:
             self._server.close()
             return self._all("device-error", str(refusal))
 
-    def _look_up(self) -> str:
-        """Finds nodes by the namespaces as they are now; what is wrong with the server's units, else ""."""
+    def _look_up(self) -> None:
+        """Finds nodes, and those of their units, by the namespaces as they are now."""
         self._nodes, self._misnamed = {}, {}
         for name, channel in self.line.channels.items():
             try:
                 self._nodes[name] = self._server.node(self._table.nodes[name])
             except ServerRefusal as refusal:
                 self._misnamed[channel] = str(refusal)
-        units = self._server.units(list(self._nodes.values()), self._table.timeout_s)
-        for name, unit in zip(self._nodes, units, strict=True):
-            expected = self.line.units.get(self.line.channels[name], "")
-            if unit and expected and not is_same_unit(unit, expected):
-                return f"unit: expected {expected}, found {unit}"
+        nodes = self._server.unit_nodes(list(self._nodes.values()), self._table.timeout_s)
+        self._units = {name: node for name, node in zip(self._nodes, nodes, strict=True) if node is not None}
+        self._who = [self._server.node(self._table.identity)] if self._asks_who else []
         self._known_at = self._server.openings
-        return ""
 
-    def _values(self) -> list[Raw]:
-        names = list(self._nodes)
-        nodes = list(self._nodes.values())
-        answers = self._server.read(nodes, self._table.timeout_s) if nodes else []
+    def _rows(self) -> list[Raw]:
+        """Who answers and in which unit comes with the values: a session goes on where either is changed."""
+        nodes = [*self._nodes.values(), *self._units.values(), *self._who]
+        answers = iter(self._server.read(nodes, self._table.timeout_s) if nodes else [])
+        values = dict(zip(self._nodes, answers, strict=False))
+        units = dict(zip(self._units, answers, strict=False))
+        for answer in answers:
+            serial = str(answer.Value.Value) if answer.Value else answer.StatusCode.name
+            if why := self._identity.fault(serial, self._server.openings):
+                return wrong_probe_values(self.channels, why, self._clock.wall_ns)
+        for name, answer in units.items():
+            unit, expected = unit_of(answer), self.line.units.get(self.line.channels[name], "")
+            if unit and expected and not is_same_unit(unit, expected):
+                return self._all("device-error", f"unit: expected {expected}, found {unit}")
+        return self._values(values)
+
+    def _values(self, answers: Mapping[str, Any]) -> list[Raw]:
         at_ns = self._clock.wall_ns()
-        by_name = dict(zip(names, answers, strict=True))
         return [
-            self._row(channel, by_name[name], at_ns)
-            if name in by_name
+            self._row(channel, answers[name], at_ns)
+            if name in answers
             else Raw(channel, None, "sensor-fault", at_ns, ascii(self._misnamed[channel])[1:-1][:64])
             for name, channel in self.line.channels.items()
         ]

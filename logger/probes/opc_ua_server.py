@@ -122,7 +122,7 @@ class OpcUaServer:
         if "mismatch" in str(error) or any(w in f"{name} {error}" for w in _UNREADABLE):
             return "the server shows another certificate than server_certificate_file, or refuses ours"
         if "BadUserAccessDenied" in f"{name} {error}" or "BadIdentityToken" in f"{name} {error}":
-            return "the server refuses user or password"
+            return "the server rejects the user or the password"
         return f"{name}: {error}"
 
     def node(self, text: str) -> Any:
@@ -149,8 +149,8 @@ class OpcUaServer:
             raise ServerRefusal(f"{len(answers)} answers to {len(nodes)} questions")
         return answers
 
-    def units(self, nodes: Sequence[Any], timeout_s: float) -> list[str]:
-        """The EngineeringUnits of each node, "" where it names none."""
+    def unit_nodes(self, nodes: Sequence[Any], timeout_s: float) -> list[Any]:
+        """The node of the EngineeringUnits of each node, None where it has none."""
         from asyncua import ua
 
         if not nodes:
@@ -166,10 +166,7 @@ class OpcUaServer:
             path.RelativePath.Elements = [step]
             paths.append(path)
         results = self._run(self._live().uaclient.translate_browsepaths_to_nodeids(paths), timeout_s)
-        named = {n: result.Targets[0].TargetId for n, result in enumerate(results) if result.Targets}
-        answers = self.read([_plain(target) for target in named.values()], timeout_s) if named else []
-        by_place = dict(zip(named, answers, strict=True))
-        return [_unit(by_place[n]) if n in by_place else "" for n in range(len(nodes))]
+        return [_plain(result.Targets[0].TargetId) if result.Targets else None for result in results]
 
     def call(self, work: Any, timeout_s: float) -> Any:
         """Runs a coroutine of the library, given the client."""
@@ -217,8 +214,11 @@ def _plain(target: Any) -> Any:
     return ua.NodeId(target.Identifier, target.NamespaceIndex, target.NodeIdType)
 
 
-def _unit(answer: Any) -> str:
-    """Our name of a unit, else the server's own; what is not understood is never taken for the right one."""
+def unit_of(answer: Any) -> str:
+    """Our name of a unit, else the server's own; "" where it names none.
+
+    What is not understood is never taken for the right one.
+    """
     information = answer.Value.Value if answer.Value is not None else None
     if information is None:
         return ""

@@ -73,6 +73,7 @@ class Sdi12Driver:
             self._port.debts.settle(self.line.address)
             return values
         except _NoAnswer as no:
+            self._identity.forget()
             if no.status != "device-error":
                 self._port.missed(self.line.timeout_s, self.line.address)
             return self._all(no.status, str(no))

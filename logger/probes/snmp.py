@@ -228,7 +228,8 @@ class SnmpDriver:
         self.wire: object = self
         self._clock = clock
         self._agent = SnmpAgent(line.table)
-        self._identity = Identity(line.serial if self._table.identity_oid else "")
+        self._asks_who = bool(self._table.identity_oid and line.serial)
+        self._identity = Identity(line.serial)
 
     def open(self) -> None:
         """See `ProbeDriver`."""
@@ -244,14 +245,10 @@ class SnmpDriver:
         return False
 
     def read(self) -> Sequence[Raw]:
-        """One GET of all objects; at an opening another one before for the serial number."""
+        """One GET of all objects, the serial number with them: nothing tells where another agent answers."""
         try:
             if not self._agent.is_open:
                 self._agent.open()
-            if self._identity.missing(self._agent.openings):
-                ((_, answer),) = self._agent.get([self._table.identity_oid])
-                if why := self._identity.fault(_text(answer), self._agent.openings):
-                    return wrong_probe_values(self.channels, why, self._clock.wall_ns)
             return self._values()
         except SecretMissing as missing:
             return self._all("device-error", str(missing))
@@ -265,7 +262,10 @@ class SnmpDriver:
 
     def _values(self) -> list[Raw]:
         objects = self._table.oids
-        answers = self._agent.get([objects[name].oid for name in self.line.channels])
+        oids = [objects[name].oid for name in self.line.channels]
+        answers = self._agent.get([*oids, self._table.identity_oid] if self._asks_who else oids)
+        if self._asks_who and (why := self._identity.fault(_text(answers.pop()[1]), self._agent.openings)):
+            return wrong_probe_values(self.channels, why, self._clock.wall_ns)
         at_ns = self._clock.wall_ns()
         rows = []
         for (name, channel), (oid, answer) in zip(self.line.channels.items(), answers, strict=True):

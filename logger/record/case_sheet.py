@@ -16,6 +16,8 @@ from .interval import Interval
 from .letters import all_printable, printable
 from .names import Names
 from .pdf import STANDARDS
+from .watermark import FILE as WATERMARK
+from .watermark import watermark_svg
 
 if TYPE_CHECKING:
     from ..verdicts.verdicts import Verdicts
@@ -53,6 +55,7 @@ def case_sheet(
     chart = figure(store, setup, periods, span, CHART_HEIGHT, temperatures=temperatures)
     files = {
         "main.typ": (_HERE / "case.typ").read_bytes(),
+        WATERMARK: watermark_svg(words["watermark"]),
         "page.json": json.dumps(all_printable(words), ensure_ascii=False).encode(),
         "chart.svg": printable(chart).encode(),
         "case.json": json.dumps(facts, indent=1, ensure_ascii=False).encode() + b"\n",

@@ -8,12 +8,14 @@ from zoneinfo import ZoneInfo
 
 from ..inspections.case_forms import CaseForm, CaseInspection
 from ..inspections.case_timeline import HappeningForm
+from ..inspections.length_words import EFFECT_HEAD, EFFECT_NOTE, SHARE_HEAD
 from ..instants import parse, wall
 from ..model import TemperatureUnit
+from ..model.figures import percent
 from ..model.plain_forms import ExcursionForm
 from ..model.reader_units import difference_in_fahrenheit, value_in_fahrenheit
 from .names import EXPLANATION, person_text
-from .print_words import Table, sentences
+from .print_words import Table, offsets, sentences
 from .print_words import unit as printed_unit
 
 TEXTS = (
@@ -67,7 +69,7 @@ def _case_row(case: CaseForm, zone: ZoneInfo) -> tuple[str, ...]:
     words = sentences(clip(texts[name]) for name in names if texts.get(name))
     closed = case["closed"] if case["state"] == "closed" else None
     missing = f", {len(case['missing'])} missing" if case["missing"] else ""
-    by = f" by {person_text(closed, 'who')}, {_short(closed['at'], zone)}" if closed else ""
+    by = f" by {person_text(closed, 'who')}, {wall(parse(closed['at'], zone), zone)}" if closed else ""
     number = str(case["case"] or "–")
     if case.get("revision"):
         number += f", rev. {case['revision']}"
@@ -119,13 +121,14 @@ def _section(section: Section) -> Table:
         "align": align,
         "rows": [list(r) for r in rows],
         "none": none,
+        "more": "",
     }
 
 
 def _runs(facts: CaseForm, zone: ZoneInfo, head: SheetHead) -> Table:
     several = len(facts["zones"]) > 1
     rows = [_run(run, zone, head, several) for run in facts["runs"]]
-    heads = ("Rule", "From", "To", "Worst", "Limit", "U", "Unit", "Probe", "Proven")
+    heads = ("Rule", f"From, {offsets(facts, zone)}", "To", "Worst", "Limit", "U", "Unit", "Probe", "Proven")
     return _section(("Runs by rule", heads, "wllrrrlll", rows, "None."))
 
 
@@ -150,7 +153,7 @@ def _run(run: ExcursionForm, zone: ZoneInfo, head: SheetHead, several: bool) -> 
 
 
 def _timeline(happenings: Sequence[HappeningForm], zone: ZoneInfo) -> Table:
-    rows = [(_short(h["at"], zone), h["what"], h["who"]) for h in happenings]
+    rows = [(wall(parse(h["at"], zone), zone), h["what"], h["who"]) for h in happenings]
     return _section(("In order of time", ("At", "What", "Who"), "lwl", rows, "Nothing."))
 
 
@@ -160,20 +163,21 @@ def _inspections(facts: CaseForm, zone: ZoneInfo) -> Table:
             row["inspection"],
             row["title"],
             row["verdict"],
-            "not known" if row["effect_um"] is None else f"{row['effect_um']:.2f} µm",
-            "not known" if row["share_of_tolerance"] is None else f"{row['share_of_tolerance']:.0%}",
+            "not known" if row["effect_um"] is None else f"{row['effect_um']:.2f}",
+            "not known" if row["share_of_tolerance"] is None else percent(row["share_of_tolerance"]),
             _decision(row, zone),
         )
         for row in facts["inspections"]
     ]
-    heads = ("Inspection", "Of", "Verdict", "Largest effect", "Of tolerance", "Decision, reason, customer")
-    return _section(("Affected inspections", heads, "lllrrw", rows, "No inspection is affected."))
+    heads = ("Inspection", "Of", "Verdict", EFFECT_HEAD, SHARE_HEAD, "Decision, reason, customer")
+    table = _section(("Affected inspections", heads, "lllrrw", rows, "No inspection is affected."))
+    return {**table, "more": EFFECT_NOTE}
 
 
 def _decision(row: CaseInspection, zone: ZoneInfo) -> str:
     if not row["decision"]:
         return "not decided"
-    by = f"({person_text(row, 'who')}, {_short(row['at'], zone)})"
+    by = f"({person_text(row, 'who')}, {wall(parse(row['at'], zone), zone)})"
     words = sentences([f"{row['decision']}: {row['why']}", f"Customer: {row['customer']}"])
     return f"{words} {by}"
 
@@ -183,7 +187,9 @@ def _texts(facts: CaseForm, zone: ZoneInfo) -> Table:
     for name, label in TEXTS:
         text, written = facts["texts"].get(name), facts["written"].get(name)
         if text and written:
-            rows.append((label, text, f"{person_text(written, 'who')}, {_short(written['at'], zone)}"))
+            rows.append(
+                (label, text, f"{person_text(written, 'who')}, {wall(parse(written['at'], zone), zone)}")
+            )
     return _section(
         ("What was found and decided", ("", "Text", "By"), "lwl", rows, "Nothing is written yet.")
     )

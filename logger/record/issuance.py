@@ -17,11 +17,12 @@ from ..instants import local, parse, rfc3339
 from ..model import Setup, TemperatureUnit
 from .attached import attached_tables
 from .fact_forms import IssuedFacts, IssueFacts, RecordFacts
-from .facts import record_facts, with_issue_head
+from .facts import with_issue_head
 from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
 from .pictures import pictures
+from .proven_facts import proven_facts
 from .reader_facts import mark_temperatures
 from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
@@ -64,15 +65,14 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     """Write the record of a zone over [from, to) into `out`, keep a copy, and journal it.
 
     temperatures: in which unit its pages print them; the facts beside stay in °C and K.
-    The zone is judged anew for it, from its first reading: no stored verdict is believed.
+    What it rests on is judged anew for it from the readings: no stored verdict is believed.
     Refused where a file of that name stands in `out`, where `replaces` was never issued, or
     where it comes without a reason.
     """
     span = Interval(zone, from_ns, to_ns, now_ns)
-    altered = tuple(verdicts.prove(zone, now_ns))
     with ThreadPoolExecutor(1) as pool:  # readings are written while the zone is judged
         pending = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
-        facts = record_facts(store, verdicts, setup, span)
+        facts, altered = proven_facts(store, verdicts, setup, span)
         readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     mark_temperatures(facts, temperatures)

@@ -10,7 +10,6 @@ from typing import Any, Literal, NotRequired, TypeAlias, TypedDict, TypeVar
 from zoneinfo import ZoneInfo
 
 from ..instants import parse, wall
-from .fact_forms import JudgedFacts
 
 T = TypeVar("T")
 Row: TypeAlias = Sequence[str]
@@ -81,19 +80,6 @@ def _channels(names: Sequence[str]) -> str:
     return f"{', '.join(names[:_NAMED])} and {more} more channels (all in record.json)"
 
 
-def percent(share: float) -> str:
-    """A share that never rounds to all or nothing.
-
-    >>> percent(0.99995), percent(0.00001), percent(0.5)
-    ('> 99.9 %', '< 0.1 %', '50.0 %')
-    """
-    if 0.9995 <= share < 1:
-        return "> 99.9 %"
-    if 0 < share < 0.0005:
-        return "< 0.1 %"
-    return f"{share * 100:.1f} %"
-
-
 def figure(value: float | None, places: int = 2) -> str:
     """A number with a true minus sign, or a dash where there is none."""
     return "–" if value is None else f"{value:.{places}f}".replace("-", "−")
@@ -114,9 +100,9 @@ def minute(text: str, zone: ZoneInfo) -> str:
     return wall(parse(text, zone), zone)[:16]
 
 
-def offsets(facts: JudgedFacts, zone: ZoneInfo) -> str:
+def offsets(facts: Mapping[str, object], zone: ZoneInfo) -> str:
     """The offset from UTC of the interval; both where the clock changes in it."""
-    ends = [wall(parse(text, zone), zone)[-6:] for text in (facts["from"], facts["to"])]
+    ends = [wall(parse(str(facts[end]), zone), zone)[-6:] for end in ("from", "to")]
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} / {ends[1]}"
 
 

@@ -9,8 +9,9 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from ..inspections.case_forms import CaseForm
+from ..inspections.length_words import BOUNDS_NOTE, ERROR_HEAD, ERROR_NOTE, SHARE_HEAD
 from ..instants import parse
-from ..model.figures import decimals_apart, to_printed_unit, unit_name, usual_decimals
+from ..model.figures import decimals_apart, percent, to_printed_unit, unit_name, usual_decimals
 from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows
@@ -26,7 +27,6 @@ from .print_words import (
     minute,
     names,
     offsets,
-    percent,
     table,
     unit,
 )
@@ -214,12 +214,27 @@ def inspections(facts: JudgedFacts, zone: ZoneInfo) -> Table:
         "least certain",
         "inspections.csv",
     )
-    heads = ("Inspection", "Of", f"From, {offsets(facts, zone)}", "To", "Verdict", "Error ± U, µm", "Share")
+    heads = (
+        "Inspection",
+        "Of",
+        f"From, {offsets(facts, zone)}",
+        "To",
+        "Verdict",
+        ERROR_HEAD,
+        SHARE_HEAD,
+    )
     counts = _verdict_counts(facts["inspections"])
     return table(
         "Inspections", (*heads, "Decision"), "lwlllrrw", [_job(j, zone) for j in shown],
-        "No inspections registered.", " ".join(filter(None, (counts, more))),
+        "No inspections registered.", " ".join(filter(None, (counts, more, _length_note(shown)))),
     )  # fmt: skip
+
+
+def _length_note(shown: Sequence[InspectionFacts]) -> str:
+    """What the figures in µm are, where there are any."""
+    with_error = [job for job in shown if job.get("error_um") is not None]
+    by_bounds = any(job.get("U_um") is None for job in with_error)
+    return " ".join([ERROR_NOTE] * bool(with_error) + [BOUNDS_NOTE] * by_bounds)
 
 
 def _job(job: InspectionFacts, zone: ZoneInfo) -> tuple[str, ...]:

@@ -10,13 +10,14 @@ from zoneinfo import ZoneInfo
 
 from ..core.judge.leading_reason import ALL_KEPT
 from ..instants import parse
+from ..model.figures import percent
 from ..model.reader_units import NOTE
 from . import section_words as sections
 from .corrections import FORMULA
 from .day_strips import row_height
 from .fact_forms import DayFacts, IssuedFacts, RecordFacts, SetupFacts, ShareFacts
 from .names import EXPLANATION, person_text
-from .print_words import Table, at, figure, grouped, length, percent, unit
+from .print_words import Table, at, figure, grouped, length, unit
 from .probe_words import probes
 from .reader_facts import reader_facts
 

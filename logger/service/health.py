@@ -30,6 +30,8 @@ from .archive_watch import ARCHIVE
 SILENT_S = 60.0
 LATE_S = 180  # of a zone that was not judged
 BACKUP_S = 2 * 86_400.0
+LATE_POLL_S = 1.0  # a poll so late, or by half of the shortest interval, is a fault (our choice, no source)
+LATE_POLL = "polls begin late: other work on this machine, or a probe that answers slowly on a shared line"
 FULL = 0.1  # share of the disk that must be free: less is told
 GB = 1e9
 
@@ -52,7 +54,7 @@ class HealthFigure:
 def health(store: Store, setup: Setup, now_ns: int) -> list[HealthFigure]:
     """Every figure, by group, in a fixed order."""
     return [
-        *_service(heartbeat.read(store.folder), now_ns),
+        *_service(heartbeat.read(store.folder), setup, now_ns),
         *_drivers(store, now_ns),
         *_zones(store, setup, now_ns),
         *_probes(store, setup, now_ns),
@@ -60,7 +62,7 @@ def health(store: Store, setup: Setup, now_ns: int) -> list[HealthFigure]:
     ]
 
 
-def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[HealthFigure]:
+def _service(beat: dict[str, Any] | None, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
     if beat is None:
         yield HealthFigure("Service", "heartbeat", "none", None, "the service has never run: stillroom run")
         return
@@ -74,7 +76,7 @@ def _service(beat: dict[str, Any] | None, now_ns: int) -> Iterator[HealthFigure]
     yield HealthFigure("Service", "readings waiting to be stored", waiting, at_ns, trouble)
     yield HealthFigure("Service", "readings lost", str(lost), at_ns, "readings were lost" if lost else "")
     yield HealthFigure("Service", "failing jobs", str(len(failing)), at_ns, failures)
-    yield from _sources(beat, at_ns)
+    yield from _sources(beat, setup, at_ns)
 
 
 def _drivers(store: Store, now_ns: int) -> Iterator[HealthFigure]:
@@ -93,7 +95,7 @@ def _drivers(store: Store, now_ns: int) -> Iterator[HealthFigure]:
             )
 
 
-def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[HealthFigure]:
+def _sources(beat: dict[str, Any], setup: Setup, at_ns: int) -> Iterator[HealthFigure]:
     """Clock, lines and brokers, from the service's newest heartbeat."""
     clock = str(beat.get("clock") or "not known")
     synced = {True: "synchronised by the system", False: "not synchronised by the system"}
@@ -102,7 +104,7 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[HealthFigure]:
         state += " (not required by this setup)"
     yield HealthFigure("Service", "clock", state, at_ns, "" if clock == "believed" else clock)
     if (late := beat.get("late_ms")) is not None:
-        yield HealthFigure("Service", "poll delay, 99th percentile", f"{late} ms", at_ns)
+        yield _poll_delay(float(late), setup, at_ns)
     for url, age_s in dict(beat.get("buses") or {}).items():
         yield HealthFigure("Lines", url, f"last polled {age_s:g} s earlier", at_ns)
     for probe, why in dict(beat.get("probes_failing") or {}).items():
@@ -121,6 +123,13 @@ def _sources(beat: dict[str, Any], at_ns: int) -> Iterator[HealthFigure]:
             at_ns,
             "" if connected else "no connection to the broker",
         )
+
+
+def _poll_delay(late_ms: float, setup: Setup, at_ns: int) -> HealthFigure:
+    shortest_ms = 1000 * min((c.interval_s for c in setup.channels.values()), default=LATE_POLL_S)
+    fault = "" if late_ms <= min(1000 * LATE_POLL_S, shortest_ms / 2) else LATE_POLL
+    text = f"{late_ms:g} ms" if late_ms < 1000 else f"{late_ms / 1000:.1f} s"
+    return HealthFigure("Service", "poll delay, 99th percentile", text, at_ns, fault)
 
 
 def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> HealthFigure:
@@ -213,7 +222,7 @@ def _archive(store: Store) -> Iterator[HealthFigure]:
     why = str(failing.get(ARCHIVE, "")).partition(": ")[2]
     at_ns = to_ns(datetime.fromisoformat(str(beat["at"]))) if beat else None
     word = f"away; readings are taken and judged all the same: {why}" if why else ""
-    word = word if beat else "nobody tried to reach it: the service has never run"
+    word = word if beat else "not tried yet: the service has never run"
     yield HealthFigure(
         "Record", f"archive {store.archive.content.place.address}", "sealed files", at_ns, word
     )

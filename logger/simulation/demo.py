@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 from ..errors import ImportRefused, Refused, StillroomError
 from ..instants import NS, parse
 from ..model import AsciiLine, CommandRoute, Config, Inspection
+from ..model.figures import percent
 from ..processes.pages import HOST, address, pages
 from .demo_studies import run_beside
 from .earlier_setup import OUTDOOR_FILE
@@ -228,7 +229,9 @@ def _judge(store: Store, config: Config, say: Say) -> None:
         periods = verdicts.periods(zone.key, extent[0], extent[1] + 1, now_ns)
         spent = sum(p.to_ns - p.from_ns for p in periods)
         stable = sum(p.to_ns - p.from_ns for p in periods if p.verdict == "stable")
-        say(f"Judged {zone.name}: stable for {stable / spent:.1%} of the record, {len(periods)} periods.")
+        say(
+            f"Judged {zone.name}: stable for {percent(stable / spent)} of the record, {len(periods)} periods."
+        )
 
 
 def _live(options: Options, store: Store, config: Config, stop: StopRequest, say: Say) -> None:

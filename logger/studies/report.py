@@ -16,6 +16,8 @@ from ..instants import NS, wall_span
 from ..model import Setup
 from ..record.letters import all_printable, printable
 from ..record.pdf import STANDARDS
+from ..record.watermark import FILE as WATERMARK
+from ..record.watermark import watermark_svg
 from ..store import Store
 from .charts import charts_of
 from .plot import PAPER
@@ -64,6 +66,7 @@ def report_pdf(studies: Sequence[Study], setup: Setup, number: int | None = None
     files = {
         "main.typ": (_HERE / "report.typ").read_bytes(),
         "report.json": json.dumps(all_printable(facts), ensure_ascii=False).encode(),
+        WATERMARK: watermark_svg("SIMULATED" if facts["simulated"] else ""),
         "studies.json": body.encode(),
         **pictures,
     }

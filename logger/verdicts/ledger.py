@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import select
@@ -21,13 +21,13 @@ from ..core.judge.live import Trail, begin_trail, extend_trail
 from ..core.judge.restarts import memory_s, turns
 from ..core.judge.settings import SettingsPart, conclude_over, evaluate_rules_over
 from ..core.judge.settling import BodyState, at_start_of_record
-from ..core.validity.timeline import TimelineEntry, first_difference, timeline
-from ..instants import NS, rfc3339
+from ..core.validity.timeline import first_difference, timeline
+from ..instants import NS
 from ..model import Mark, Setup
 from ..series import Readings
 from ..store import Store
 from ..store.hot.tables import mark as mark_table
-from ..store.types import Seal
+from .head import HEAD, NEVER_NS, Head, LedgerComparison
 from .overlay import VerdictOverlay
 from .windows import read_windows
 
@@ -35,44 +35,7 @@ from .windows import read_windows
 MOST_CELLS = 1_050_000
 # A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
-NEVER_NS = 2**63 - 1
 MakeStatement = Callable[[Judgement, Mapping[int, DayVerdicts], "Head"], str | None]
-LONGEST_RECORD_DAYS = 40_000  # more, and the head that says so was altered
-HEAD = -1  # the row of the piece table that holds how far a zone has been judged
-
-
-@dataclass(frozen=True)
-class Head:
-    """How far a zone has been judged: all that arrived up to `cursor`, cells before `until_ns`."""
-
-    context: str
-    cursor: int
-    first_day: int
-    until_ns: int
-    open_from_ns: int
-    timeline: list[TimelineEntry] = field(default_factory=list)  # what it was judged by
-    decided: int = 0  # the newest decision on conflicting values that it knew of
-
-
-@dataclass(frozen=True)
-class LedgerComparison:
-    """Stored verdicts over [from, until) that were judged anew; both 0 where none are stored.
-
-    wrong: day -> what should be stored there; misplaced: stored rows that nothing was judged for;
-    open_days: the same as `wrong` of days that are provisional, of which nothing is said.
-    """
-
-    from_ns: int
-    until_ns: int
-    wrong: Mapping[int, tuple[str, str]]
-    misplaced: tuple[int, ...]
-    open_days: Mapping[int, tuple[str, str]] = field(default_factory=dict)
-
-    @property
-    def altered_days(self) -> list[str]:
-        """What somebody edited: UTC days, or how far the zone has been judged."""
-        days = sorted({*self.wrong, *self.misplaced})
-        return ["how far it has been judged" if day == HEAD else rfc3339(day * DAY_NS)[:10] for day in days]
 
 
 @dataclass(frozen=True)
@@ -108,7 +71,7 @@ class Ledger:
         self.newest: dict[str, Judgement] = {}
         self._newest: dict[str, _NewestJudgement] = {}
         self._reach_ns = {z: max(reach_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
-        self._lookback_ns = {z: max(lookback_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
+        self.lookback_ns = {z: max(lookback_s(s, z) for s in setup.by_settings()) * NS for z in setup.zones}
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval that was declared not to be trusted."""
@@ -116,30 +79,43 @@ class Ledger:
             rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
         return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
 
+    def live_instant(self, now_ns: int) -> tuple[int, int]:
+        """Newest entry of the journal and newest complete cell: while both stand nothing is to be judged.
+
+        Whatever changes a verdict is journalled: readings, marks, decisions, clocks.
+        """
+        return self.store.journal.head()[0], now_ns // (self.setup.step_s * NS)
+
     def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 
         `tell`: what to store as the newest statement about the zone, in the same transaction.
         """
         self.setup.zone(zone)
-        return self._extend(zone, now_ns, make_statement) or self._judge_again(zone, now_ns, make_statement)
+        extended = self._extend(zone, now_ns, make_statement)
+        return self._judge_again(zone, now_ns, make_statement) if extended is None else extended
 
-    def _extend(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool:
-        """The usual minute: nothing but newer readings came, and the newest judgement goes on with them."""
+    def _extend(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool | None:
+        """The usual minute: nothing but newer readings came, and the newest judgement goes on with them.
+
+        Whether anything was dirty; None where something else came, too, and days have to be judged again.
+        """
         newest = self._newest.get(zone)
         if newest is None or (self._stored_head(zone), self.marks()) != (newest.stored, newest.marks):
-            return False
+            return None
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
-        if complete_ns <= newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
-            return False
+        if complete_ns < newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
+            return None
         new = self.store.readings.read_new(newest.head.cursor, list(newest.trail.readings))
         if new is None:
-            return False
+            return None
         readings, cursor = new
         of_zone = {channel: readings[channel] for channel in newest.trail.readings if channel in readings}
+        if not of_zone and complete_ns == newest.head.until_ns:
+            return False
         trail = extend_trail(newest.trail, self.setup, of_zone, now_ns, newest.marks)
         if trail is None:
-            return False
+            return None
         head = replace(newest.head, cursor=cursor)
         self._newest[zone] = _NewestJudgement(
             trail, *self._store(trail.judgement, trail.state, head, make_statement), newest.marks
@@ -148,7 +124,7 @@ class Ledger:
 
     def _judge_again(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool:
         decided = self.store.decisions.newest()
-        head, dirty_ns, cursor = self._dirty(zone, now_ns)
+        head, dirty_ns, cursor = self.dirty(zone, now_ns)
         if dirty_ns is None:
             return False
         marks = self.marks()
@@ -238,65 +214,6 @@ class Ledger:
         ):
             yield judgement
 
-    def compare_stored(self, zone: str) -> LedgerComparison:
-        """Every stored day of a zone that can be judged anew, held against a judgement from its readings.
-
-        What is still to be judged, or provisional, is left open; nothing stored is believed on the way.
-        """
-        head = self.head(zone)
-        if head is None or head.context != self.context:
-            return LedgerComparison(0, 0, {}, ())
-        first, last = self._first_provable(zone, head), (head.until_ns - 1) // DAY_NS
-        dirty_ns = self._dirty(zone, head.until_ns)[1]
-        until_ns = head.until_ns if dirty_ns is None else dirty_ns // DAY_NS * DAY_NS
-        if last - first > LONGEST_RECORD_DAYS:
-            return LedgerComparison(first * DAY_NS, until_ns, {}, (HEAD,))
-        wrong: dict[int, tuple[str, str]] = {}
-        open_days: dict[int, tuple[str, str]] = {}
-        state, begin_ns = self._state_at(zone, head, first), self.begins_ns(zone)
-        begun_ns = begin_ns if begin_ns is not None and begin_ns // DAY_NS == first else None
-        parts = self.judge_in_parts(zone, (first, last), state, head.until_ns, begun_ns)
-        open_ns = until_ns
-        for judgement, state, _ in parts if first <= last else ():
-            open_ns = min(until_ns, self.open_from_ns(judgement))
-            days = split_into_days(judgement, state)
-            stored_days = self.cache.days(zone, min(days), max(days) + 1)
-            for day, day_verdicts in days.items():
-                fresh = (head.context, day_verdicts.to_text())
-                stored = stored_days.get(day)
-                if day * DAY_NS < until_ns and stored != fresh:
-                    final = (day + 1) * DAY_NS <= open_ns or not _alike_until(stored, fresh, open_ns)
-                    (wrong if final else open_days)[day] = fresh
-        return LedgerComparison(
-            first * DAY_NS, open_ns, wrong, tuple(self._misplaced_days(zone, head)), open_days
-        )
-
-    def _first_provable(self, zone: str, head: Head) -> int:
-        """The first day that can be judged anew: behind what was disposed of, and what looks back at it."""
-        disposed = [seal.to_ns for seal in self._disposed_seals()]
-        if not disposed or max(disposed) <= head.first_day * DAY_NS:
-            return head.first_day
-        return -(-(max(disposed) + self._lookback_ns[zone]) // DAY_NS)
-
-    def _disposed_seals(self) -> list[Seal]:
-        present = {seal.number for seal in self.store.archive.seals(disposed=False)}
-        return [seal for seal in self.store.archive.seals() if seal.number not in present]
-
-    def _state_at(self, zone: str, head: Head, day: int) -> BodyState:
-        """The bodies' state where a judgement anew begins: unknown, but behind what was disposed of."""
-        return self.unknown_state(zone, day) if day <= head.first_day else self.state_before(zone, day)
-
-    def _misplaced_days(self, zone: str, head: Head) -> Iterator[int]:
-        """Stored days where nothing was judged; and the head, where it tells of what cannot be."""
-        last = (head.until_ns - 1) // DAY_NS
-        days = self.cache.days(zone, HEAD + 1, NEVER_NS // DAY_NS)
-        yield from (day for day in days if not head.first_day <= day <= last)
-        _, cursor = self.store.readings.arrived_after(-1)
-        ahead = head.cursor > cursor or head.decided > self.store.decisions.newest()
-        ends = head.until_ns <= head.first_day * DAY_NS or _until_ns(days.get(last)) == head.until_ns
-        if ahead or not ends:
-            yield HEAD
-
     def replace_altered(self, zone: str, comparison: LedgerComparison) -> None:
         """Put the fresh judgement in the place of what was altered, and of what is provisional."""
         self._newest.pop(zone, None)
@@ -305,7 +222,7 @@ class Ledger:
         if comparison.wrong or comparison.open_days:
             self.cache.put_days(zone, {**comparison.wrong, **comparison.open_days})
 
-    def _dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
+    def dirty(self, zone: str, now_ns: int) -> tuple[Head | None, int | None, int]:
         """The head, the instant from which on to judge again (None: nothing to do), the new cursor."""
         head = self.head(zone)
         channels = self.setup.channels_in(zone)
@@ -372,7 +289,7 @@ class Ledger:
 
     def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
         """Readings that a judgement over a grid needs, as [begin, end) in ns."""
-        begin = (grid.first - 2) * grid.step_ns - self._lookback_ns[zone]
+        begin = (grid.first - 2) * grid.step_ns - self.lookback_ns[zone]
         if any(turns(self.setup, zone, grid, activity) for activity in self._activities(zone)):
             begin -= memory_s(self.setup, zone) * NS
         end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
@@ -389,34 +306,6 @@ class Ledger:
 def _last_value_ns(readings: Readings) -> int | None:
     valid = np.flatnonzero(np.isfinite(readings.value))
     return int(readings.taken_ns[valid[-1]]) if len(valid) else None
-
-
-def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns: int) -> bool:
-    """Whether two judgements of one day agree in all that is final, which ends at `open_ns`."""
-    try:
-        if stored is None or stored[0] != fresh[0]:
-            return False
-        return _final(stored[1], open_ns) == _final(fresh[1], open_ns)
-    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
-        return False
-
-
-def _final(text: str, open_ns: int) -> tuple[object, ...]:
-    day_verdicts = DayVerdicts.of_text(text)
-    begin_trail = [p for p in day_verdicts.periods if p.from_ns < open_ns]
-    ended = tuple(
-        replace(p, provisional=False) if p.to_ns <= open_ns else replace(p, to_ns=open_ns, margin=None)
-        for p in begin_trail
-    )
-    return ended, tuple(run for run in day_verdicts.runs if run.to_ns < open_ns), day_verdicts.state_in
-
-
-def _until_ns(stored: tuple[str, str] | None) -> int | None:
-    """The end of a stored day; None where nothing can be read."""
-    try:
-        return None if stored is None else DayVerdicts.of_text(stored[1]).periods[-1].to_ns
-    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
-        return None
 
 
 def _end_ns(judgement: Judgement) -> int:

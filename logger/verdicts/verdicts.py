@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from zoneinfo import ZoneInfo
@@ -32,7 +33,10 @@ from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
 from ..store.types import JSON
 from .check_context import ACTIVITY_DAYS, CheckContext, piece_of
-from .ledger import NEVER_NS, Head, Ledger, LedgerComparison
+from .comparison import compare_stored
+from .head import NEVER_NS, Head, LedgerComparison
+from .ledger import Ledger
+from .watched_cache import WatchedCache
 
 # How far around an interval an overlapping excursion is followed.
 AROUND_DAYS = 31
@@ -41,6 +45,7 @@ YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Days over which forecasts are compared with persistence.
 GAIN_DAYS = 28
+_text = partial(json.dumps, ensure_ascii=False)
 
 
 class Verdicts:
@@ -53,6 +58,7 @@ class Verdicts:
         self._ledger = Ledger(store, setup)
         self._measures_gains = measures_gains
         self._gains: dict[str, tuple[int, Gains]] = {}
+        self._judged_up_to: tuple[int, int] | None = None  # journal entry and cell of the last live turn
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval marked as not to be used."""
@@ -68,20 +74,36 @@ class Verdicts:
 
     def compare_stored(self, zone: str) -> LedgerComparison:
         """The stored verdicts of a zone, compared with a judgement anew."""
-        return self._ledger.compare_stored(zone)
+        return compare_stored(self._ledger, zone)
 
-    def prove(self, zone: str, now_ns: int) -> list[str]:
+    def prove(self, zone: str, now_ns: int, span: tuple[int, int] | None = None) -> list[str]:
         """Judge a zone anew before a signature; altered days are replaced, journalled and returned.
 
-        From then on the stored verdicts are those of this judgement.
+        From then on the stored verdicts are those of this judgement: all of them, or those of the days
+        that touch `span` [from, to) in ns, with as much before them as they hang on.
         """
-        comparison = self.compare_stored(zone)
+        days = None if span is None else (span[0] // DAY_NS, (span[1] - 1) // DAY_NS)
+        head = self._ledger.head(zone)
+        if days is not None and head is not None and head.context == self._ledger.context:
+            self.refresh(zone, now_ns)  # what is judged from a stored state is compared, too
+        comparison = compare_stored(self._ledger, zone, days)
         self._ledger.replace_altered(zone, comparison)
         self.refresh(zone, now_ns)
         if comparison.altered_days:
             what: dict[str, JSON] = {"zone": zone, "altered": list(comparison.altered_days)}
             self.store.journal.append("verdicts-altered", "stillroom", what, ALTERED)
         return comparison.altered_days
+
+    @contextmanager
+    def watch_reads(self) -> Iterator[dict[str, set[int]]]:
+        """Zone -> UTC days (numbers since 1970) whose stored verdicts are read while this is open."""
+        stored = self._ledger.cache
+        watched = WatchedCache(stored)
+        self._ledger.cache = watched
+        try:
+            yield watched.reads
+        finally:
+            self._ledger.cache = stored
 
     def stored_until(self, zone: str) -> int | None:
         """Instant up to which verdicts are stored; None when none is."""
@@ -341,12 +363,15 @@ class Verdicts:
         return taken_ns, correct_readings(self.setup.channels[channel], certificates, taken_ns, raw)
 
     def judge_live(self, now_ns: int) -> None:
-        """Judge every zone up to now and store its live statement."""
+        """Judge every zone up to now and store its live statement, where anything is new."""
+        if (instant := self._ledger.live_instant(now_ns)) == self._judged_up_to:
+            return
         for zone in (z.key for z in self.setup.zones_now()):
             if self._measures_gains:
                 self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self.live_statement, now_ns)):
                 self.store_missing_statement(zone, now_ns)
+        self._judged_up_to = instant
 
     def live_statement(
         self, now_ns: int, judgement: Judgement, unstored: Mapping[int, DayVerdicts], head: Head
@@ -401,7 +426,3 @@ class Verdicts:
             live = self.live_statement(now_ns, judgement, {}, head)
             if live is not None:
                 self._ledger.cache.put_live(zone, live)
-
-
-def _text(body: object) -> str:
-    return json.dumps(body, ensure_ascii=False)

@@ -19,7 +19,8 @@ from ..core.validity.timeline import TimelineEntry, timeline
 from ..instants import NS
 from ..model import Setup
 from ..store import Store
-from .ledger import HEAD, Head, Ledger
+from .head import HEAD, Head
+from .ledger import Ledger
 
 
 @dataclass(frozen=True)

@@ -54,7 +54,7 @@ def test_the_plan_is_a_raster_of_the_room_with_numbers(q: Queries) -> None:
 @pytest.mark.slow
 def test_a_campaign_runs_on_the_page(record: Synthetic, q: Queries) -> None:
     """Planned, a phase begun and ended: the card says what comes next."""
-    assert "No campaign was planned yet." in text_of(campaigns.layout(q, ""))
+    assert "No campaign yet." in text_of(campaigns.layout(q, ""))
     plan = PlannedCampaign("map-1", "machine-bay", "Volume", tuple(positions_of(LINES)), "Greta Holm", NOW)
     plan_campaign(record.store, q.setup, plan, "Greta Holm")
     add_phase(record.store, "map-1", BEFORE, (NOW - 3 * HOUR, NOW - HOUR), "Greta Holm")

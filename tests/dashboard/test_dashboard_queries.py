@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from dash import no_update
 
 from dashboard.charts import figures
 from dashboard.charts.build import live_chart, window_chart
@@ -188,12 +189,13 @@ def test_ticks_heal_a_sleeping_tab(q: Queries, record: Synthetic) -> None:
     for minute in (0, 1, 30):
         record.add(Row("P1.temperature", NOW + minute * MINUTE, NOW, 20.0 + minute))
     extended, _, after = live_tick(q, 1, cursor, zones)
-    data, where, _ = extended[0]
+    assert list(extended) == ["machine-bay"]
+    data, where, _ = extended["machine-bay"]
     assert where == [3]
     assert data["y"] == [[20.0, 21.0, None, 50.0]]
     assert data["x"][0][0] == NOW // 1_000_000
     again, _, _ = live_tick(q, 2, after, zones)
-    assert not isinstance(again[0], tuple)
+    assert again is no_update
     assert known_of(q, after, zones)["P1.temperature"] == (NOW + 30 * MINUTE) // 1_000_000
 
 
@@ -202,7 +204,8 @@ def test_humidity_is_live_beside_temperature(q: Queries, record: Synthetic) -> N
     assert [p.quantity for p in live_chart(q, "plate-bench").panels] == ["temperature", "relative_humidity"]
     cursor = cursor_of(q.cursor(), [live_chart(q, "plate-bench")])
     record.add(Row("P5.relative_humidity", NOW, NOW, 47.25))
-    ((data, where, _),), _, _ = live_tick(q, 1, cursor, ["plate-bench"])
+    extended, _, _ = live_tick(q, 1, cursor, ["plate-bench"])
+    data, where, _ = extended["plate-bench"]
     drawn = figures.build_figure(live_chart(q, "plate-bench"))["data"]
     assert [(drawn[i]["name"], drawn[i]["yaxis"]) for i in where] == [(q.label("P5.temperature"), "y4")]
     assert data["y"] == [[47.25]]
@@ -212,7 +215,7 @@ def test_repeated_row_is_not_drawn_twice(q: Queries) -> None:
     """A point that is on the chart already is left out even when it comes again."""
     news = {"P1.temperature": ([NOW, NOW + MINUTE], [20.0, 20.1])}
     assert new_points(q, news, {"P1.temperature": NOW}) == {"P1.temperature": ([NOW + MINUTE], [20.1])}
-    assert not isinstance(extension(q, "plate-bench", news), tuple)
+    assert extension(q, "plate-bench", news) is None
 
 
 def test_late_rows_do_not_jump_into_a_live_chart(q: Queries, record: Synthetic) -> None:

@@ -30,7 +30,7 @@ def test_new_reading_is_drawn_and_zoom_is_kept(open_page: Callable[..., Any], re
 
     def measure(response: Any) -> None:
         """Of each tick but every twelfth, with which the trace and the labels follow."""
-        if "extendData" in (response.request.post_data or "") and b'"figure"' not in response.body():
+        if "now-added.data" in (response.request.post_data or "") and b'"figure"' not in response.body():
             sizes.append(len(response.body()))
 
     page.on("response", measure)

@@ -19,7 +19,7 @@ def test_points_that_overtake_a_drawing_are_drawn_once(open_page: Callable[..., 
     """A browser so busy that the next reading comes while the last is still being drawn: no point twice."""
     opened = open_page()
     page = opened.go("/", ".js-plotly-plot .nsewdrag")
-    page.wait_for_function("window.Plotly && window.Plotly.extendTraces.once")
+    page.wait_for_function("window.Plotly && window.stillroomLive")
     page.evaluate(
         """() => { const own = window.Plotly.extendTraces; window.Plotly.extendTraces = function (...all) {
         return own.apply(this, all).then(g => new Promise(done => setTimeout(() => done(g), 2500))); }; }"""
@@ -32,6 +32,20 @@ def test_points_that_overtake_a_drawing_are_drawn_once(open_page: Callable[..., 
     times = page.evaluate("document.querySelector('.js-plotly-plot').data[3].x.slice(-6)")
     assert times == sorted(set(times))
     assert [t - times[-1] for t in times[-4:]] == [-720_000, -660_000, -659_000, 0]
+
+
+def test_points_that_come_with_a_new_trace_are_drawn(
+    open_page: Callable[..., Any], record: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each minute limits and trace follow in the same answer: the graph component lost the points then.
+
+    Seen by `bench dashboard`: of readings a second apart the second never came to the screen.
+    """
+    monkeypatch.setattr("dashboard.charts.live.TRACE_TICKS", 1)
+    opened = open_page()
+    opened.go("/", ".js-plotly-plot .nsewdrag")
+    for minute in (0, 1, 2):
+        opened.wait(f"{LAST} === {arrive(record, minute)}")
 
 
 def test_no_sentence_says_stable_beside_an_alarm(open_page: Callable[..., Any], record: Any) -> None:

@@ -21,6 +21,7 @@ from logger.handouts.hand_over import hand_over
 from logger.handouts.management import lost_by_month, management_pages
 from logger.instants import NS, to_ns
 from logger.model import Config, Inspection, Mark
+from logger.model.figures import percent
 from logger.record.year import year
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
@@ -60,12 +61,20 @@ def test_two_pages_with_the_sums_of_the_review(
     assert text.count("\f") == 2
     assert f"{hours}:{minutes:02d} h of the hours of use were lost in 1 case." in text
     for zone in review["zones"]:
-        assert f"{zone['stable']:.1%}" in text
+        assert percent(zone["stable"]) in text
+        assert verdicts.setup.zone(zone["zone"]).name in text
+        assert zone["zone"] not in text
+    heads = [
+        line.split()[0] for line in text.splitlines() if line.split()[:1] in (["zone"], ["cause"], ["day"])
+    ]
+    assert not heads
     assert "Calibration of P6.temperature is due" in text
     assert "SIMULATED" in text
     months = lost_by_month(verdicts, 2026, NOW)
-    assert sum(s for _, s in months) == pytest.approx(review["not_stable_in_use_s"], abs=60)
-    assert dict(months)["2026-10"] > 0
+    assert sum(s or 0 for _, s in months) == pytest.approx(review["not_stable_in_use_s"], abs=60)
+    assert (dict(months)["2026-10"] or 0) > 0
+    assert dict(months)["2026-02"] is None
+    assert "no data" in text
 
 
 @pytest.mark.slow

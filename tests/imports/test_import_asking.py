@@ -90,7 +90,7 @@ def test_a_described_file_reads_as_its_declared_profile_does(setup: Setup, name:
 
 
 def test_an_unnamed_column_stops_the_import_with_the_question(bring: Bring, memory: Any) -> None:
-    with pytest.raises(ImportRefused, match=r"Which channel is column 'temperature'\? Say `channel`"):
+    with pytest.raises(ImportRefused, match=r"Which channel is column 'temperature'\? Set `channel`"):
         bring(
             "time,temperature\n2026-10-13T09:00:00Z,20.0\n", memory(), columns=(Column("temperature", "?"),)
         )

@@ -213,7 +213,7 @@ def test_archives_within_archives_come_to_an_end() -> None:
     content = PLAIN.encode()
     for _ in range(5):
         content = zipped(a_csv=content)
-    with pytest.raises(ImportRefused, match="packed more than"):
+    with pytest.raises(ImportRefused, match="archive in an archive, more than"):
         parts_of("nest", content)
 
 

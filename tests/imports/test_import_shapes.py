@@ -239,7 +239,7 @@ def test_a_heading_that_stands_twice_is_asked_about(bring: Bring, memory: Any) -
 
 
 def test_an_unknown_channel_names_those_there_are(bring: Bring, memory: Any) -> None:
-    with pytest.raises(ImportRefused, match=r"'P9.temperature', which the setup has not.*P1.temperature"):
+    with pytest.raises(ImportRefused, match=r"'P9.temperature', which is not in the setup.*P1.temperature"):
         bring(HEAD + ROWS, memory(), columns=(Column("temperature", "P9.temperature", "degC"),))
 
 

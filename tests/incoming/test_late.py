@@ -76,6 +76,20 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         assert store.verify().intact
 
 
+@pytest.mark.parametrize(("late_ms", "text", "fault"), [
+    (56.2, "56.2 ms", False), (999.0, "999 ms", False), (4200.0, "4.2 s", True),
+])  # fmt: skip
+def test_a_late_poll_is_a_fault(
+    tmp_path: Path, example: Config, late_ms: float, text: str, fault: bool
+) -> None:
+    """A user saw "4200 ms, no fault" on page Health of a room that is read every ten seconds."""
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        heartbeat.beat(store.folder, {"at": "2026-10-19T08:00:00Z", "late_ms": late_ms})
+        figures = {f.what: f for f in health(store, example.setup, START + NS)}
+    figure = figures["poll delay, 99th percentile"]
+    assert (figure.value, bool(figure.fault)) == (text, fault)
+
+
 def test_page_health_knows_of_lines_brokers_and_clocks(tmp_path: Path, example: Config) -> None:
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         heartbeat.beat(store.folder, {
@@ -90,6 +104,7 @@ def test_page_health_knows_of_lines_brokers_and_clocks(tmp_path: Path, example: 
     assert figures["clock"].fault == "it shows 1970"
     assert figures["clock"].value == "not synchronised by the system"
     assert figures["poll delay, 99th percentile"].value == "1.4 ms"
+    assert figures["poll delay, 99th percentile"].fault == ""
     assert figures["/dev/a"].fault == ""
     assert figures["mqtt://192.0.2.3"].fault == "no connection to the broker"
     assert figures["probe P4"].value == "garbage, 7 times in a row"

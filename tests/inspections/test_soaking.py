@@ -147,7 +147,7 @@ def test_a_constant_is_fitted_to_twenty_minutes() -> None:
 @pytest.mark.parametrize(
     ("call", "expected"),
     [
-        (lambda: constant_from_size(BODIES["steel"], "cylinder", (10.0,)), "diameter x length"),
+        (lambda: constant_from_size(BODIES["steel"], "cylinder", (10.0,)), "diameter × length"),
         (lambda: plan_soak(constant_from_tau(1800.0), 25.0, 20.0, 0.0), "residual"),
         (lambda: constant_from_tau(-1.0), "time constant"),
         (lambda: constant_from_step([0.0, 1.0], [20.0, 20.1]), "at least 5"),

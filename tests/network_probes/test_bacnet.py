@@ -77,6 +77,28 @@ def test_a_device_that_is_not_what_it_should_be_gives_no_value_at_all(
 
 
 @pytest.mark.parametrize(
+    ("order", "status", "raw"),
+    [
+        ({"units": [64, 29]}, "device-error", "unit: expected degC, found degF"),
+        ({"device": 99}, "wrong-probe", "expected device 4194, found 99"),
+        ({"serial": "AG-0499"}, "wrong-probe", "expected serial 'AG-0411', found 'AG-0499'"),
+    ],
+    ids=["degF", "another device", "another serial number"],
+)
+def test_a_device_that_becomes_another_between_two_polls_gives_no_value(
+    bacnet: BacnetRig, order: dict[str, Any], status: str, raw: str
+) -> None:
+    """There is no connection whose end would tell of it: set up anew, or exchanged at the same address."""
+    bacnet.driver.open()
+    assert [(row.value, row.status) for row in bacnet.driver.read()] == [(20.03, "ok"), (47.8, "ok")]
+    bacnet.peer.order(**order)
+    rows = bacnet.driver.read()
+    assert {(row.value, row.status) for row in rows} == {(None, status)}
+    assert rows[0].raw.startswith(raw)
+    bacnet.driver.close()
+
+
+@pytest.mark.parametrize(
     "order", [{"multiple": False}, {"most": 1}], ids=["one by one", "one object at once"]
 )
 def test_a_device_with_little_room_is_asked_for_less(bacnet: BacnetRig, order: dict[str, Any]) -> None:

@@ -140,6 +140,19 @@ def test_a_node_or_namespace_that_is_not_there_is_a_fault_of_that_value_alone(op
     driver.close()
 
 
+@pytest.mark.slow
+def test_a_session_that_goes_on_sees_another_unit_and_another_probe(opc_ua: OpcUaRig) -> None:
+    """A gateway is set up anew, or its probe exchanged, while the server runs on: nothing is reconnected."""
+    driver = opc_ua.driver
+    assert settled(driver, lambda row: row.status == "ok").value == 20.03
+    opc_ua.peer.order(unit="kelvin", temperature=45.0)  # a number that could be one in degC
+    assert {(r.value, r.raw) for r in driver.read()} == {(None, "unit: expected degC, found K")}
+    opc_ua.peer.order(unit="degree_celsius", temperature=20.03, serial="AG-0499")
+    assert {(r.value, r.status) for r in driver.read()} == {(None, "wrong-probe")}
+    opc_ua.peer.order(serial="AG-0411")
+    assert [r.value for r in driver.read()] == [20.03, 47.8]
+
+
 def test_a_device_that_names_another_unit_gives_no_value_until_it_is_mended(opc_ua: OpcUaRig) -> None:
     opc_ua.peer.order(unit="kelvin", temperature=293.18)
     row = settled(opc_ua.driver, lambda row: row.status != "timeout")
@@ -223,7 +236,7 @@ def test_security_with_pinned_certificate_user_and_password(
     driver = opc_ua.driver_of(table)
     assert [(row.value, row.status) for row in polled(driver)] == [(20.03, "ok"), (47.8, "ok")]
     driver.close()
-    assert "user or password" in refusal(password_env="ROOM_OTHER")
+    assert "the user or the password" in refusal(password_env="ROOM_OTHER")
     assert "ROOM_NOT_SET" in refusal(password_env="ROOM_NOT_SET")
     assert "another certificate" in refusal(server_certificate_file=foreign["certificate_file"])
     assert "there is no file" in refusal(key_file=str(tmp_path / "gone.pem"))

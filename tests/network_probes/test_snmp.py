@@ -63,6 +63,17 @@ def test_an_object_that_is_no_reading_is_a_fault_of_that_value_alone(
     assert (humidity.value, humidity.status) == (47.8, "ok")
 
 
+@pytest.mark.slow
+def test_another_agent_at_the_address_between_two_polls_gives_no_value(snmp: SnmpRig) -> None:
+    """An exchanged device answers at once: no time-out tells of it, so who it is comes with the values."""
+    driver = snmp.driver_of(table(snmp))
+    driver.open()
+    assert [row.value for row in driver.read()] == [20.03, 47.8]
+    snmp.peer.show(serial="AG-0499")
+    assert {(row.value, row.status) for row in driver.read()} == {(None, "wrong-probe")}
+    driver.close()
+
+
 def test_a_text_that_is_a_number_is_one(snmp: SnmpRig) -> None:
     snmp.peer.show("string|2003")
     assert first_rows(snmp.driver_of(table(snmp)))[0].value == 20.03

@@ -60,7 +60,7 @@ def run(folder: Path, *arguments: str) -> str:
 def test_it_passes_the_tests_that_every_driver_must_pass(folder: Path) -> None:
     plain = ("-p", "no:cacheprovider", "-p", "no:dash", "-p", "no:xdist", "-c", os.devnull, "-W", "error")
     output = run(folder, "-m", "pytest", "-q", *plain, "--rootdir", str(folder), "test_lab_bath.py")
-    assert "13 passed, 1 skipped" in output  # no other probe shares its wire
+    assert "14 passed, 1 skipped" in output  # no other probe shares its wire
 
 
 @pytest.mark.slow

@@ -14,6 +14,7 @@ from typing import NotRequired, TypedDict
 import numpy as np
 
 from ...model import Certificate, Channel
+from ...model.figures import percent
 from .apply import certificate_U
 from .as_found import change, effect, elapsed_share
 from .curve import correction, left_over
@@ -107,7 +108,7 @@ def correction_breakdown(
     as_found_effect = effect(certificate, after, at, value) if after else None
     if as_found_effect is not None and after is not None and after.as_found is not None:
         model = after.as_found.model
-        passed = f", {elapsed_share(certificate, after, at)[0]:.0%} of the time".replace("%", " %")
+        passed = f", {percent(elapsed_share(certificate, after, at)[0], 0)} of the time"
         name = f"as found by {after.number}, {model}"
         detail = _change_detail(certificate, after, taken_ns, indication, channel.unit)
         corrections.append(

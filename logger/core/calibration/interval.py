@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from ...model import Certificate
+from ...model.figures import percent
 
 INSIDE = 0.8
 FINDINGS = 3
@@ -73,5 +74,8 @@ def _proposal(changes: Sequence[float], allowed: Sequence[float]) -> tuple[Propo
         return "shorter", f"the last calibration found {changes[-1]:g}, beyond the {allowed[-1]:g} allowed"
     last = list(zip(changes, allowed, strict=True))[-FINDINGS:]
     if len(last) == FINDINGS and all(m <= INSIDE * a for m, a in last):
-        return "longer", f"{FINDINGS} calibrations in a row found less than {INSIDE:.0%} of what is allowed"
+        return (
+            "longer",
+            f"{FINDINGS} calibrations in a row found less than {percent(INSIDE, 0)} of what is allowed",
+        )
     return "keep", "within what is allowed"

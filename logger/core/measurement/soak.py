@@ -29,8 +29,8 @@ COLDER_K: dict[Just, float] = {"": 0.0, "sprayed": 5.0, "wiped": 2.0}
 # A step logged for less than a fifth of its time constant looks like a straight line.
 LONGEST_FIT = 5
 SIZES: dict[Shape, tuple[int, str]] = {
-    "cuboid": (3, "length x width x height"),
-    "cylinder": (2, "diameter x length"),
+    "cuboid": (3, "length × width × height"),
+    "cylinder": (2, "diameter × length"),
     "sphere": (1, "diameter"),
 }
 # Beyond these, a number is a typing error or in the wrong unit.

@@ -13,6 +13,7 @@ import numpy as np
 
 from ...instants import rfc3339
 from ...model import Setup
+from ...model.figures import percent
 from ...model.reasons import WHY_TEXT, Why
 from ...series import Float
 from ...units import MICRO
@@ -247,7 +248,9 @@ def _notices(
         short = cells.why[inside]
         if short.any():
             why = WHY_TEXT[Why(int(short.max()))]
-            notices.append(f"{key}: {why} in {(short > 0).mean():.0%} of the time: what follows is not shown")
+            notices.append(
+                f"{key}: {why} in {percent((short > 0).mean(), 0)} of the time: what follows is not shown"
+            )
     if part.arrived_C is not None and sides[0].how == "measured":
         notices.append("part: a probe on it decides; arrival time and temperature were not needed")
     return notices

@@ -94,6 +94,9 @@ class Database:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return lock.service_lock(self.path.parent)
 
+    def keep_lock(self) -> None:
+        """A lock of the operating system is held as long as its process lives."""
+
     def stands(self, entry: tuple[int, str]) -> bool:
         """Whether an entry of the journal, by number and digest, is there."""
         with self.read() as conn:
@@ -318,8 +321,8 @@ def plain_errors(path: Path) -> Iterator[None]:
 
 
 _NO_RECORD = (
-    "It is no record of stillroom, or not a whole one. Nothing was changed. Put the newest backup in its "
-    "place; if this folder never held a record, name another one with --data."
+    "It is not a record of stillroom, or not a complete one. Nothing was changed. Put the newest backup in "
+    "its place; if this folder never held a record, name another one with --data."
 )
 
 
@@ -327,7 +330,7 @@ def _remedy(message: str, folder: Path) -> str:
     if "no such table" in message:
         return _NO_RECORD
     if "locked" in message:
-        return f"Another program kept it for more than {BUSY_S:.0f} s; nothing was changed, try again."
+        return f"Another program held it for more than {BUSY_S:.0f} s; nothing was changed, try again."
     if refused := refusal(folder):
         return f"{refused} Nothing was changed."
     if "full" in message:

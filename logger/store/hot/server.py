@@ -21,6 +21,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreError, StoreUnanswered
+from ..archived import refuse_archived
 from ..place import file_identity, gone_error
 from ..store_file import FILE as STORE_FILE
 from ..store_file import HotTable
@@ -100,11 +101,13 @@ class ServerDatabase:
         come back in time to be asked whether it stands.
         """
         if self.read_only:
+            refuse_archived(self.path.parent)
             raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
         if getattr(self._thread, "writing", False):
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
         with self._turn:
             self.check_place()
+            self.keep_lock()
             self._thread.writing = True
             try:
                 yield from self._transaction()
@@ -153,7 +156,7 @@ class ServerDatabase:
         version, newest, digest, ours, epochs = cursor.fetchone()
         if version != NEWEST:
             refuse_newer(str(version), self.called)
-            raise StoreError(f"{self.called} has tables of schema {version}; start this program anew.")
+            raise StoreError(f"{self.called} has tables of schema {version}; restart this program.")
         self._seen.refuse_older(newest or 0, ours if newest and number else None)
         self._locks.refuse_lost(epochs or "")
         return (newest, digest) if newest else FIRST
@@ -173,7 +176,7 @@ class ServerDatabase:
         try:
             answer = self._execute(conn, "COMMIT").statusmessage
             if answer != "COMMIT":
-                raise StoreError(f"{self.called} took nothing: a statement before had failed ({answer}).")
+                raise StoreError(f"{self.called} stored nothing: an earlier statement had failed ({answer}).")
         except self._driver.OperationalError as error:
             conn.invalidate()
             self._ask(last if last != began else None, error)
@@ -194,7 +197,7 @@ class ServerDatabase:
             return
         raise StoreUnanswered(
             f"The connection to {self.called} broke while a change was being stored, and the server did not "
-            "come back to say whether it stands. Look whether it does before it is made again.",
+            "come back to say whether it stands. Check this before you make the change again.",
             entry,
         ) from OperationalError("COMMIT", None, error)
 
@@ -257,6 +260,11 @@ class ServerDatabase:
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service of this record; StoreInUse where another is, on this machine or elsewhere."""
         return self._locks.lock_service()
+
+    def keep_lock(self) -> None:
+        """Take the lock of this service again where its connection broke and no other service was there."""
+        with plain_server_errors(self.table):
+            self._locks.retake_service()
 
     def _create_engine(self) -> Engine:
         engine = create_engine(
