@@ -142,14 +142,14 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
 @pytest.mark.parametrize(
     ("table", "expected"),
     [
-        ("same", "are one place"),
+        ("same", "are the same place"),
         ("position,x_m,y_m,channel\n", "z_m missing"),
         ("position,x_m,y_m,z_m,channel\nA,1,2,high,M1.temperature\n", "line 2: expected three numbers in m"),
         (
             "position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,1,2,40,M2.temperature\n",
             "in the room of 9",
         ),
-        ("position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,3,2,1,M1.temperature\n", "is at one place"),
+        ("position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,3,2,1,M1.temperature\n", "has one position at a time"),
         ("position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,3,2,1,X1.temperature\n", "no channel"),
     ],
 )
