@@ -170,7 +170,7 @@ def end_phase(store: Store, key: str, at_ns: int, who: str) -> PlannedCampaign:
     campaign, who = _open(store, key), required_person(who)
     running = campaign.running
     if running is None:
-        raise Refused(f"No phase of campaign {key!r} goes on. Nothing was changed.")
+        raise Refused(f"No phase of campaign {key!r} is running. Nothing was changed.")
     check_interval(running.from_ns, at_ns)
     what: dict[str, JSON] = {"campaign": key, "act": "end", "entry": running.number, "to": rfc3339(at_ns)}
     store.journal.append(KIND, who, what)

@@ -168,7 +168,7 @@ def refuse_unless(person: str, roles: Collection[Role], act: Act) -> None:
     if not may(roles, act):
         held_roles = ", ".join(role.value for role in Role if role in roles) or "no role"
         raise Refused(
-            f"Nothing was changed: {person} ({held_roles}) may not {act.value}; that takes the role "
+            f"Nothing was changed: {person} ({held_roles}) may not {act.value}; that needs the role "
             f"{required_roles(act)}."
         )
 

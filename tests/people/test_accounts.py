@@ -196,7 +196,7 @@ def test_token_is_shown_once_and_ends(people: People, clock: Clock) -> None:
     other, text = tokens.add("node-2", {Scope.VERDICTS}, "test")
     tokens.revoke(other.id, "test")
     assert tokens.find(text) is None
-    with pytest.raises(Refused, match="revoked before"):
+    with pytest.raises(Refused, match="already revoked"):
         tokens.revoke(other.id, "test")
     assert [e.what["act"] for e in people.store.journal.entries(kind="token")] == ["add", "add", "revoke"]
 
