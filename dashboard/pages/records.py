@@ -118,7 +118,8 @@ def _reading_table(state: Mapping[str, Any]) -> Component:
             point(r["indication"], r["unit"]) if r.get("indication") is not None else "none",
             figure(r["corrected"], r["corrected_unit"], r["U"]) if r.get("corrected") is not None else "none",
             r["certificate"] or "none",
-            r["confirmation"] + (f", {r['why']}" if r.get("why") else ""),
+            ("valid" if r["confirmation"] == "confirmed" else r["confirmation"])
+            + (f", {r['why']}" if r.get("why") else ""),
         ]
         for r in state["readings"]
     ]

@@ -65,7 +65,8 @@ def question_card(q: Queries, question: Question, study: Study | None) -> Compon
 def _filled(options: Mapping[str, Any], item: StudyField, clock: ZoneInfo) -> str:
     """What the last answer was computed with, its instants in local time with their offsets."""
     value = options.get(item.name, item.first)
-    text = " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+    # By commas: the name of a job may hold a blank.
+    text = ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
     return _UTC.sub(lambda match: _local_text(match[0], clock), text)
 
 

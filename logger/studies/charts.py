@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from ..core.study.best_hours import NAMES
-from ..model.figures import unit_name
+from ..model.figures import decimals, unit_name
 from ..record.svg import element, path, text
 from .map_charts import map_charts
-from .plan_charts import forecast_charts, plan_charts
+from .plan_charts import forecast_charts, job_outline, plan_charts
 from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of, tick_text
 from .study import Study
 
@@ -137,9 +137,12 @@ def hours_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     for hour in range(0, 25, 3):
         at = left + hour * wide
         parts.append(text(at, 30 + 7 * row + 16, f"{hour:02d}", "middle", fill=palette.soft, font_size=SIZE))
+    best = study.answer.tables.get("best", {"hour of week": [], "hours": []})
+    for place, hours in zip(best["hour of week"], best["hours"], strict=True):
+        parts += job_outline(place, hours, "", palette)
     caption = (
         "Bar: probability, full height 100 %; line on it: lower end; black: lower end 90 % or more; "
-        "dotted: fewer than 4 weeks; underlined: hours of use"
+        "dotted: fewer than 4 weeks; outlined: the best starts; underlined: hours of use"
     )
     return [(caption, picture(parts, 30 + 7 * row + 26, "Probability by start hour of the week", palette))]
 
@@ -277,8 +280,7 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         top = 30 + place * row
         if table["shown"][i]:
             um = "" if factor is None else f", {table['um'][i]:.1f} µm"
-            ends = f"({table['low'][i]:.2f} to {table['high'][i]:.2f})"
-            words = f"{table['size'][i]:.2f} {unit} {ends} alone{um}; then {after:.2f}"
+            words = f"{_size(table, i, unit)} alone{um}; then {after:.2f}"
         else:
             words = f"not shown: up to {table['high'][i]:.2f} {unit}"
         parts.append(text(428, top + 12, words, fill=palette.ink, font_size=SIZE - 1))
@@ -288,6 +290,15 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     parts.append(text(428, 30 + (n + 1) * row + 12, words, fill=palette.ink, font_size=SIZE - 1))
     caption = f"Standard deviation, {unit}; what remains when one cause after the other is fixed"
     return [(caption, picture(parts, height, "Variation by cause", palette, 720.0))]
+
+
+def _size(table: Mapping[str, Any], i: int, unit: str) -> str:
+    """The size of a cause, and its interval where it has one, with the digits that tell its ends apart."""
+    size, low, high = table["size"][i], table["low"][i], table["high"][i]
+    if low == high:
+        return f"{size:.2f} {unit}"
+    n = min(3, decimals((high - low) / 2))
+    return f"{size:.{n}f} {unit} ({low:.{n}f} to {high:.{n}f})"
 
 
 def _scale(x: PlotAxis, base: float, palette: Palette, unit: str) -> list[str]:

@@ -29,7 +29,7 @@ def jobs_of(value: Any) -> list[Job]:
     for word in filter(None, words):
         name, equals, hours = word.rpartition("=")
         name, hours = name.strip(), hours.strip()
-        if not equals or not name or not hours.isdecimal() or not 1 <= int(hours) <= 24:
+        if not equals or not name or "=" in name or not hours.isdecimal() or not 1 <= int(hours) <= 24:
             raise Refused(f"--job: expected a name and whole hours from 1 to 24, {EXAMPLE}; found {word!r}.")
         jobs.append(Job(name, int(hours)))
     names = [job.name for job in jobs]

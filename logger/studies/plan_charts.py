@@ -64,14 +64,14 @@ def _week(tables: Mapping[str, Mapping[str, Any]], palette: Palette) -> list[str
         jobs["job"], jobs["hours"], jobs["hour of week"], jobs["promise"], strict=True
     ):
         if place is not None:
-            parts += _job(place, hours, f"{name} {promise:.0f} %", palette)
+            parts += job_outline(place, hours, f"{name} {promise:.0f} %", palette)
     for hour in range(0, 25, 3):
         at = LEFT + hour * HOUR
         parts.append(text(at, 30 + 7 * ROW + 16, f"{hour:02d}", "middle", fill=palette.soft, font_size=SIZE))
     return parts
 
 
-def _job(place: int, hours: int, words: str, palette: Palette) -> list[str]:
+def job_outline(place: int, hours: int, words: str, palette: Palette) -> list[str]:
     """An outlined bar over its hours; one that goes over midnight has a piece in each row."""
     parts, left = [], hours
     while left > 0:
@@ -80,7 +80,7 @@ def _job(place: int, hours: int, words: str, palette: Palette) -> list[str]:
         top, at = 30 + day * ROW + 8, LEFT + hour * HOUR
         box = {"x": at, "y": top, "width": here * HOUR, "height": ROW - 9}
         parts.append(element("rect", **box, fill="none", stroke=palette.ink, stroke_width=1.8))
-        if left == hours:
+        if left == hours and words:
             anchor, x = ("end", at - 3) if hour > 16 else ("start", at + here * HOUR + 3)
             parts.append(
                 text(x, top + 17, words, anchor, fill=palette.ink, font_size=SIZE, font_weight="bold")

@@ -99,11 +99,12 @@ def _causes(sources: Sources) -> Compute:
 
     record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
     doors, um_per_K = sources.instants("events", "--event", none=True), sources.um_per_K()
+    length = sources.length_words()
     people = sources.presence("people", "--people", record)
 
     def compute() -> Answer:
         cycle = search_cycles(record).amplitude(record)
-        return causes(record, CauseInputs(outdoors, people, doors, cycle), um_per_K)
+        return causes(record, CauseInputs(outdoors, people, doors, cycle), um_per_K, length)
 
     return compute
 

@@ -175,6 +175,12 @@ class Sources:
                 "compute again."
             )
 
+    def length_words(self) -> str:
+        """The declared length as people say it: "1000 mm of steel"."""
+        options = self.request.options
+        length = f"{float(options.get('length_mm') or 0):g} mm of {options.get('material', 'steel')}"
+        return f"{length} against {options['scale']}" if options.get("scale") else length
+
     def um_per_K(self) -> float | None:
         """Change of the declared length in µm per K; None where no length is declared."""
         from ..core.physics.expansion import material_of

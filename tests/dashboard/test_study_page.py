@@ -17,6 +17,7 @@ from dashboard.pages import study
 from dashboard.parts.study_cards import job_lines
 from logger.core.study.figure import Answer, absent, effect
 from logger.errors import Refused
+from logger.studies.jobs import jobs_of
 from logger.studies.questions import QUESTIONS
 from logger.studies.study import Study, StudyRequest
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
@@ -74,7 +75,7 @@ def test_the_form_is_filled_with_local_times(record: Synthetic, q: Queries) -> N
     answer = replace(item.answer, question="events")
     record.store.studies.put(replace(item, request=request, answer=answer, digest="f" * 64).stored())
     words = text_of(study.layout(q, "?zone=machine-bay"))
-    assert "2026-10-19T09:30+02:00 2026-10-20T07:00:30+02:00" in words
+    assert "2026-10-19T09:30+02:00, 2026-10-20T07:00:30+02:00" in words
     assert "07:30:00Z" not in words
 
 
@@ -98,6 +99,23 @@ def test_a_view_becomes_the_words_of_the_command(q: Queries) -> None:
     words = study.arguments_of(view, "cycles", {})
     assert words[:5] == ["cycles", "--zone", "machine-bay", "--channel", "P1.temperature"]
     assert words[5:] == ["--from", "2026-10-19T10:00:00Z"]
+
+
+def test_jobs_of_the_last_answer_are_the_same_jobs_when_they_are_sent_again(
+    record: Synthetic, q: Queries
+) -> None:
+    """Joined by blanks, “Ring gear=3 Bores=2” would be one job of two hours."""
+    item = stored(record)
+    request = replace(item.request, question="plan", options={"jobs": ["Ring gear=3", "Bores=2"]})
+    answer = replace(item.answer, question="plan")
+    record.store.studies.put(replace(item, request=request, answer=answer, digest="e" * 64).stored())
+    assert '"Ring gear=3, Bores=2"' in text_of(study.layout(q, "?zone=machine-bay"))
+    assert [(job.name, job.hours) for job in jobs_of("Ring gear=3, Bores=2")] == [
+        ("Ring gear", 3),
+        ("Bores", 2),
+    ]
+    with pytest.raises(Refused, match="found 'Ring gear=3 Bores=2'"):
+        jobs_of("Ring gear=3 Bores=2")
 
 
 def test_what_was_filled_in_becomes_an_option(q: Queries) -> None:

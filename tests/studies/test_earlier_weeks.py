@@ -65,7 +65,7 @@ def test_what_to_mend_first_is_the_set_back(answers: dict[str, dict[str, Any]]) 
     assert causes["headline"].startswith(
         "Start with what follows the day and the week (set-back, working hours, sun): without it, "
     )
-    assert "µm on the length" in causes["headline"]
+    assert "µm on 1000 mm of steel" in causes["headline"]
     assert figure(causes, "outdoors")["shown"]
     assert figure(causes, "doors")["shown"]
     assert figure(causes, "day and week")["value"] > figure(causes, "outdoors")["value"]

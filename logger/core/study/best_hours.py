@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ...series import Bool, Float
-from .figure import Answer, Figure, absent, counted
+from .figure import Answer, Column, Figure, absent, counted
 
 HOURS = 168
 LEAST_WEEKS = 4
@@ -116,9 +116,9 @@ def best_hours(stable: Bool, shown: Bool, hours: int, use: Bool | None = None) -
     ]
     if use is not None:
         remarks.append("Starts are chosen within the hours of use.")
-    return Answer(
-        "hours", _headline(chart, order, hours), figures, tuple(remarks), {"week": _table(chart, use)}
-    )
+    best: dict[str, Column] = {"hour of week": order, "hours": [hours] * len(order)}
+    tables: dict[str, Mapping[str, Column]] = {"week": _table(chart, use), "best": best}
+    return Answer("hours", _headline(chart, order, hours), figures, tuple(remarks), tables)
 
 
 def _best(chart: WeekMap, use: Bool | None) -> list[int]:

@@ -71,8 +71,13 @@ class _Columns:
     remarks: list[str] = field(default_factory=list)
 
 
-def causes(record: ChannelRecord, inputs: CauseInputs, um_per_K: float | None = None) -> Answer:
-    """The variation by cause, in K and on a length in µm, largest first, with what is shared and the rest."""
+def causes(
+    record: ChannelRecord, inputs: CauseInputs, um_per_K: float | None = None, length: str = "the length"
+) -> Answer:
+    """The variation by cause, in K and on a length in µm, largest first, with what is shared and the rest.
+
+    length: what um_per_K is the expansion of, in words.
+    """
     step_s = max(CELL_S, record.step_s)
     x = record.coarser(step_s) if record.step_s < step_s else record
     unit, weeks = record.difference_unit, _whole_weeks(x)
@@ -85,7 +90,7 @@ def causes(record: ChannelRecord, inputs: CauseInputs, um_per_K: float | None = 
     sums = _sums(x, design, weeks)
     account = _account(sums, place)
     deviations = np.stack([_account(_without(sums, pair), place) for pair in _pairs(len(weeks))])
-    return _answer(names, (account, deviations), sums, (inputs, unit, um_per_K), columns.remarks)
+    return _answer(names, (account, deviations), sums, (inputs, unit, um_per_K, length), columns.remarks)
 
 
 def _whole_weeks(x: ChannelRecord) -> Int:
@@ -293,11 +298,11 @@ def _answer(
     names: list[str],
     accounts: tuple[Float, Float],
     sums: _Weeks,
-    question: tuple[CauseInputs, str, float | None],
+    question: tuple[CauseInputs, str, float | None, str],
     remarks: list[str],
 ) -> Answer:
     account, deviations = accounts
-    inputs, unit, um_per_K = question
+    inputs, unit, um_per_K, length = question
     items = _by_cause(names, account, deviations)
     cycle = inputs.cycle_amplitude**2 / 2
     shared = float(account.sum() - np.trace(account))
@@ -314,7 +319,7 @@ def _answer(
         lines.append(
             f"Causes share {percent(shared / sums.variance)} of the variance, which belongs to none alone."
         )
-    headline = _headline(items, sums, (rest, cycle), unit, um_per_K)
+    headline = _headline(items, sums, (rest, cycle), (unit, um_per_K, length))
     return Answer(
         "causes", headline, tuple(figures), tuple(lines), _table(items, sums, (rest, cycle), um_per_K)
     )
@@ -328,8 +333,9 @@ def _figure(item: _Cause, unit: str, n: float) -> Figure:
 
 
 def _headline(
-    items: list[_Cause], sums: _Weeks, rest: tuple[float, float], unit: str, um_per_K: float | None
+    items: list[_Cause], sums: _Weeks, rest: tuple[float, float], units: tuple[str, float | None, str]
 ) -> str:
+    unit, um_per_K, length = units
     name = unit_name(unit)
     shown = [item for item in items if item.shown]
     cycle = rest[1] ** 0.5
@@ -339,7 +345,7 @@ def _headline(
         shown[0].name, shown[0].size
     )  # fmt: skip
     left = max(sums.variance - size**2, 0.0) ** 0.5
-    um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on the length"
+    um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on {length}"
     whole = sums.variance**0.5
     return (
         f"Start with {IN_WORDS.get(first, first)}: without it, {whole:.2f} {name} would become {left:.2f} "
