@@ -34,17 +34,42 @@ class Refused(StillroomError):
     """Input that cannot be used. Nothing was changed."""
 
 
+OF_PEOPLE = ("case", "inspection", "soak clock", "proposal")  # numbered or named as they come, in no setup
+MOST_NAMES = 40
+
+
 class UnknownName(Refused):
-    """A name that is not in the setup.
+    """A name that is not in the setup, or a number that was not given yet.
 
     >>> str(UnknownName("zone", "bay", ["machine-bay", "plate-bench"]))
     "There is no zone 'bay'. The setup has: machine-bay, plate-bench."
+    >>> str(UnknownName("case", "99", map(str, range(1, 39))))
+    'There is no case 99. There are: 1 to 38.'
     """
 
     def __init__(self, kind: str, name: str, names: Iterable[str]) -> None:
         self.kind = kind
-        listed = ", ".join(sorted(names)) or "none"
-        super().__init__(f"There is no {kind} {name!r}. The setup has: {listed}.")
+        shown, where = repr(name), "There are" if kind in OF_PEOPLE else "The setup has"
+        if kind in OF_PEOPLE and name.isdigit():
+            shown = name
+        super().__init__(f"There is no {kind} {shown}. {where}: {_listed(set(names))}.")
+
+
+def _listed(names: set[str]) -> str:
+    """Names in order, not more than a person reads; numbers as runs.
+
+    >>> _listed({"1", "2", "3", "10", "12"}), _listed(set())
+    ('1 to 3, 10, 12', 'none')
+    """
+    if names and all(name.isdigit() for name in names):
+        numbers = sorted(map(int, names))
+        begins = [n for n in numbers if n - 1 not in numbers]
+        ends = [n for n in numbers if n + 1 not in numbers]
+        ordered = [f"{a} to {b}" if b > a else f"{a}" for a, b in zip(begins, ends, strict=True)]
+    else:
+        ordered = sorted(names)
+    more = len(ordered) - MOST_NAMES
+    return ", ".join(ordered[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "") or "none"
 
 
 class IntervalError(Refused):
@@ -138,3 +163,12 @@ class StoreDamaged(StoreError):
 
 class ProbeError(StillroomError):
     """A transaction with a probe failed; the bus loop turns it into a stored row."""
+
+
+def you_entered(text: str) -> str:
+    """What a refusal of an entry ends with; nothing for an empty field.
+
+    >>> "Lower limit: enter a number." + you_entered("x"), you_entered("  ")
+    ('Lower limit: enter a number. You entered “x”.', '')
+    """
+    return f" You entered “{text}”." if text.strip() else ""

@@ -244,7 +244,7 @@ def _state_lines(state: dict[str, Any], session: Session) -> list[str]:
 
 def _reading_row(r: dict[str, Any]) -> list[object]:
     if r["taken"] is None:
-        return [r["channel"], r["position"], "none", "", "", "", "", r["certificate"], r["confirmation"]]
+        return [r["channel"], r["position"], "none", "", "", "", "", r["certificate"], _status(r)]
     own_figures = r["in_own_unit"]
     indication = "none" if r["indication"] is None else f"{r['indication']:.8g}"
     places = decimals(own_figures["U"])
@@ -253,8 +253,13 @@ def _reading_row(r: dict[str, Any]) -> list[object]:
         for k in ("correction", "corrected", "U")
     ]
     value = [indication, *numbers, _OWN_UNIT.get(r["unit"], r["unit"])]
-    status = r["confirmation"] + (f", {r['why']}" if r["why"] else "")
-    return [r["channel"], r["position"], *value, r["certificate"], status]
+    return [r["channel"], r["position"], *value, r["certificate"], _status(r)]
+
+
+def _status(r: Mapping[str, Any]) -> str:
+    """Whether the calibration holds, and why the reading says nothing where it does."""
+    calibration = "valid" if r["confirmation"] == "confirmed" else str(r["confirmation"])
+    return calibration + (f", {r['why']}" if r.get("why") else "")
 
 
 def _breakdown_lines(r: Mapping[str, Any]) -> list[str]:
@@ -270,9 +275,15 @@ def _limit_row(r: dict[str, Any]) -> list[object]:
     value, _, U = figures(
         *(None if n is None else to_printed_unit(n, r["unit"]) for n in (r["value"], None, r["U"]))
     )
-    ends = {"from": r["lower"], "to": r["upper"]}
-    limits = " ".join(f"{word} {limit_text(end, r['unit'])}" for word, end in ends.items() if end is not None)
+    limits = _limits_text(r["lower"], r["upper"], r["unit"])
     return [r["name"], limits, value, U, r["conformity"], r["probe"], r["basis"]]
+
+
+def _limits_text(lower: float | None, upper: float | None, unit: str) -> str:
+    if lower is None or upper is None:
+        ends = {"at least": lower, "at most": upper}
+        return " ".join(f"{word} {limit_text(end, unit)}" for word, end in ends.items() if end is not None)
+    return f"{limit_text(lower, unit)} to {limit_text(upper, unit)}"
 
 
 @record.command("conditions")

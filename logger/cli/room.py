@@ -122,7 +122,8 @@ def roll_back(
 ) -> None:
     """The record as an upgrade found it, for the older program, in a new folder; what that lacks is said.
 
-    Without --out nothing is written. The newer folder is not changed. Stop the service first.
+    The older record is an embedded one, also where the newer one is on a database server. Without --out
+    nothing is written. The newer folder is not changed. Stop the service first.
 
     \b
     Example:
@@ -130,14 +131,12 @@ def roll_back(
     """
     from ..store.hot.rollback import kept_copies
     from ..store.hot.rollback import roll_back as write
-    from ..store.lock import service_lock
 
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record with --data DIR.")
     copies = kept_copies(data)
     if not copies:
         raise Refused(f"{data} was never upgraded: no database of an older program is kept beside it.")
-    with service_lock(data):
-        lost = write(data, schema or list(copies)[-1], out or data / "nowhere", dry_run=out is None)
+    lost = write(data, schema or list(copies)[-1], out or data / "nowhere", dry_run=out is None)
     last = "Nothing was written: name a new folder with --out." if out is None else f"Written to {out}."
     answer({**vars(lost), "folder": out and str(out)}, as_json, [*lost.lines(), last])

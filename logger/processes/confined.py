@@ -288,12 +288,21 @@ def half_of_memory() -> int:
 # ---- the child -------------------------------------------------------------------------------------------
 
 
+class _WithoutPandas:
+    """pyarrow imports pandas wherever that is installed, for a third of a second; no work here needs it."""
+
+    def find_spec(self, name: str, *_: object) -> None:
+        if name == "pandas":
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+
+
 def serve() -> None:
     """The child: take calls from the standard input until it ends or stays idle, or memory has grown."""
     requests, answers = _pipes()
     for number in ("SIGINT", "SIGTERM"):  # meant for the parent; the child ends when its input does
         signal.signal(getattr(signal, number), signal.SIG_IGN)
     _stay_inside()
+    sys.meta_path.insert(0, _WithoutPandas())
     importlib.import_module(_USUAL_WORK)  # while the parent still opens its files
     most = _in_use(1) + _GROWN
     while _in_use(1) <= most and _is_asked() and _call(requests, answers):

@@ -177,6 +177,7 @@ class Writer:
                 self._news.wait(1.0)
             gathers = bool(self._rows) and not self._ending
         self._store.check_place()  # also while nothing comes
+        self._store.keep_lock()
         self._ask()
         if gathers:
             self._gather()

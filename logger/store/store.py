@@ -139,6 +139,10 @@ class Store:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return self._database.lock_service()
 
+    def keep_lock(self) -> None:
+        """Hold the lock of this service still; StoreTaken where another service was there meanwhile."""
+        self._database.keep_lock()
+
     def stands(self, entry: tuple[int, str]) -> bool:
         """Whether an entry of the journal was committed after all; `entry`: that of a StoreUnanswered."""
         return self._database.stands(entry)

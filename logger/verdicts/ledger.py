@@ -79,30 +79,43 @@ class Ledger:
             rows = conn.execute(select(mark_table).order_by(mark_table.c.id)).all()
         return tuple(Mark(r.zone, r.from_ns, r.to_ns, r.reason, r.who) for r in rows)
 
+    def live_instant(self, now_ns: int) -> tuple[int, int]:
+        """Newest entry of the journal and newest complete cell: while both stand nothing is to be judged.
+
+        Whatever changes a verdict is journalled: readings, marks, decisions, clocks.
+        """
+        return self.store.journal.head()[0], now_ns // (self.setup.step_s * NS)
+
     def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 
         `tell`: what to store as the newest statement about the zone, in the same transaction.
         """
         self.setup.zone(zone)
-        return self._extend(zone, now_ns, make_statement) or self._judge_again(zone, now_ns, make_statement)
+        extended = self._extend(zone, now_ns, make_statement)
+        return self._judge_again(zone, now_ns, make_statement) if extended is None else extended
 
-    def _extend(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool:
-        """The usual minute: nothing but newer readings came, and the newest judgement goes on with them."""
+    def _extend(self, zone: str, now_ns: int, make_statement: MakeStatement | None) -> bool | None:
+        """The usual minute: nothing but newer readings came, and the newest judgement goes on with them.
+
+        Whether anything was dirty; None where something else came, too, and days have to be judged again.
+        """
         newest = self._newest.get(zone)
         if newest is None or (self._stored_head(zone), self.marks()) != (newest.stored, newest.marks):
-            return False
+            return None
         complete_ns = now_ns // (self.setup.step_s * NS) * self.setup.step_s * NS
-        if complete_ns <= newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
-            return False
+        if complete_ns < newest.head.until_ns or self.store.decisions.newest() != newest.head.decided:
+            return None
         new = self.store.readings.read_new(newest.head.cursor, list(newest.trail.readings))
         if new is None:
-            return False
+            return None
         readings, cursor = new
         of_zone = {channel: readings[channel] for channel in newest.trail.readings if channel in readings}
+        if not of_zone and complete_ns == newest.head.until_ns:
+            return False
         trail = extend_trail(newest.trail, self.setup, of_zone, now_ns, newest.marks)
         if trail is None:
-            return False
+            return None
         head = replace(newest.head, cursor=cursor)
         self._newest[zone] = _NewestJudgement(
             trail, *self._store(trail.judgement, trail.state, head, make_statement), newest.marks

@@ -45,6 +45,7 @@ YOUNG_DAYS = 8
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Days over which forecasts are compared with persistence.
 GAIN_DAYS = 28
+_text = partial(json.dumps, ensure_ascii=False)
 
 
 class Verdicts:
@@ -57,6 +58,7 @@ class Verdicts:
         self._ledger = Ledger(store, setup)
         self._measures_gains = measures_gains
         self._gains: dict[str, tuple[int, Gains]] = {}
+        self._judged_up_to: tuple[int, int] | None = None  # journal entry and cell of the last live turn
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval marked as not to be used."""
@@ -361,12 +363,15 @@ class Verdicts:
         return taken_ns, correct_readings(self.setup.channels[channel], certificates, taken_ns, raw)
 
     def judge_live(self, now_ns: int) -> None:
-        """Judge every zone up to now and store its live statement."""
+        """Judge every zone up to now and store its live statement, where anything is new."""
+        if (instant := self._ledger.live_instant(now_ns)) == self._judged_up_to:
+            return
         for zone in (z.key for z in self.setup.zones_now()):
             if self._measures_gains:
                 self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self.live_statement, now_ns)):
                 self.store_missing_statement(zone, now_ns)
+        self._judged_up_to = instant
 
     def live_statement(
         self, now_ns: int, judgement: Judgement, unstored: Mapping[int, DayVerdicts], head: Head
@@ -421,7 +426,3 @@ class Verdicts:
             live = self.live_statement(now_ns, judgement, {}, head)
             if live is not None:
                 self._ledger.cache.put_live(zone, live)
-
-
-def _text(body: object) -> str:
-    return json.dumps(body, ensure_ascii=False)

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -55,6 +56,7 @@ class Weather(TurnedClock):
         self.right: set[float] = set()
 
     def wait(self, stop: threading.Event, seconds: float) -> bool:
+        time.sleep(_owed_s(self.rig))  # late answers come in real time, which polls do not wait for here
         self.turn += 1
         visible = round(15 + self.turn % 1000 / 100, 2)
         # A bit that flips is found by the protocols that check, and by nobody in plain text.
@@ -73,6 +75,13 @@ class Weather(TurnedClock):
         self.rig.show(visible, 45.0)
         self.right = {visible, 45.0}
         return super().wait(stop, seconds)
+
+
+def _owed_s(rig_: Rig) -> float:
+    """How long an answer may still come on this line, in seconds."""
+    driver: Any = rig_.driver
+    debts = (driver._wire if hasattr(driver, "_wire") else driver._port).debts
+    return max(0.0, float(debts.left_s(tuple(debts._until_s))))
 
 
 def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) -> None:
@@ -122,6 +131,7 @@ def test_thirty_days_of_faults_leave_a_row_for_every_due_poll(tmp_path: Path) ->
     print(f"\n{DAYS} days on {len(KINDS)} lines: {polls} rows in {took_s:.0f} s, {dict(statuses)}")
     print(f"faults {dict(faults)}, events {dict(events)}, peak MB by run {[round(mb) for mb in peak_mb]}")
     assert wrong == []
+    assert statuses["ok"] > 0.97 * polls  # a hundredth of the polls met a fault, some of them for two turns
     assert events["overrun"] == 0
     assert events["clock-step"] == RUNS * len(KINDS)
     assert peak_mb[-1] - peak_mb[0] < 30

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+import socket
+import threading
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from http.client import HTTPConnection
 from typing import Any
@@ -39,6 +41,27 @@ class ObjectStore:
             yield
         finally:
             self._server = _start(self.port)
+
+    @contextmanager
+    def silent(self) -> Iterator[list[socket.socket]]:
+        """It takes connections and never answers; gives those that it took."""
+        _stop(self._server)
+        connections: list[socket.socket] = []
+        listener = socket.create_server(("127.0.0.1", self.port))
+        threading.Thread(target=_take_all, args=(listener, connections), daemon=True).start()
+        try:
+            yield connections
+        finally:
+            listener.shutdown(socket.SHUT_RDWR)
+            for end in (listener, *connections):
+                end.close()
+            self._server = _start(self.port)
+
+
+def _take_all(listener: socket.socket, connections: list[socket.socket]) -> None:
+    with suppress(OSError):
+        while True:
+            connections.append(listener.accept()[0])
 
 
 def _start(port: int) -> Any:

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Connection
 from sqlalchemy.exc import IntegrityError
 
-from logger.errors import StoreError, StoreGone, StoreInUse, StoreUnanswered
+from logger.errors import StoreError, StoreGone, StoreInUse, StoreTaken, StoreUnanswered
 from logger.service.writer import Writer
 from logger.store import Store
 from logger.store.hot import head_seen, server, tables
@@ -198,8 +198,8 @@ def test_a_service_whose_lock_was_lost_and_taken_writes_nothing_more(
     with store.lock_service(), Store.open(tmp_path / "second") as second:
         with pytest.raises(StoreInUse, match=r"Another service writes schema .* connected from 127.0.0.1"):
             second.lock_service().__enter__()
+        store.append("poll", polled(OCTOBER, 1))
         way.end_all()
-        store.append("poll", polled(OCTOBER, 1))  # nobody else came: it goes on
         until = time.monotonic() + MOST_S
         while time.monotonic() < until:
             try:
@@ -212,6 +212,77 @@ def test_a_service_whose_lock_was_lost_and_taken_writes_nothing_more(
                 time.sleep(0.05)
         assert seqs(second) == [1, 2]
         assert second.verify().faults == ()
+
+
+def _holders(server: DatabaseServer) -> list[int]:
+    """Processes of the server that hold a lock of a service for their clients."""
+    ask = "SELECT pid FROM pg_locks WHERE locktype = 'advisory' AND granted"
+    return [pid for (pid,) in server.run(ask)]
+
+
+def _refused(store: Store) -> bool:
+    try:
+        with store.lock_service():
+            return False
+    except StoreInUse:
+        return True
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["connection killed", "server restarted", "network cut"])
+@pytest.mark.parametrize("by", ["a batch", "the writer at rest"])
+def test_a_service_whose_lock_connection_broke_holds_its_lock_again(
+    store: Store, server: DatabaseServer, way: CuttingProxy, tmp_path: Path, fault: str, by: str
+) -> None:
+    """Nobody else was there meanwhile: a second service is refused as before, and the epoch stays."""
+    name = store._database.table.schema_name  # type: ignore[attr-defined]
+    server.point(tmp_path / "second", name)
+    epoch = f"SELECT epoch FROM \"{name}\".turn WHERE name = 'service.lock'"  # noqa: S608
+    writer = Writer(store)
+    writer.looked.set()
+    with store.lock_service(), Store.open(tmp_path / "second") as second:
+        before = server.run(epoch)
+        if by != "a batch":
+            writer.start()
+        if fault == "connection killed":
+            server.run(*(f"SELECT pg_terminate_backend({pid})" for pid in _holders(server)))
+        elif fault == "server restarted":
+            server.kill()
+            server.start()
+        else:
+            way.end_all()
+        if by == "a batch":
+            store.append("poll", polled(OCTOBER, 1))
+        _wait(lambda: store.keep_lock() or (bool(_holders(server)) and not _broken(store)))
+        assert _refused(second)
+        assert server.run(epoch) == before
+        if by != "a batch":
+            writer.rows(polled(OCTOBER, 1))
+            assert writer.stop(MOST_S)
+        assert seqs(store) == [1]
+    _wait(lambda: not _refused(store))  # it was let go of; the server may take a moment to see that
+    assert store.verify().faults == ()
+
+
+def _broken(store: Store) -> bool:
+    return bool(store._database._locks._service_connection.closed)  # type: ignore[attr-defined]
+
+
+@pytest.mark.slow
+def test_a_lock_that_another_service_had_meanwhile_is_not_taken_again(
+    store: Store, server: DatabaseServer, way: CuttingProxy, tmp_path: Path
+) -> None:
+    """Also where that one has ended before this one noticed: it may have stored what this one never saw."""
+    server.point(tmp_path / "second", store._database.table.schema_name)  # type: ignore[attr-defined]
+    with store.lock_service():
+        way.end_all()
+        _wait(lambda: not _holders(server))
+        with Store.open(tmp_path / "second") as second, second.lock_service():
+            second.append("poll", polled(OCTOBER, 1))
+        with pytest.raises(StoreTaken, match="Another service took"):
+            store.keep_lock()
+        with pytest.raises(StoreTaken, match="Another service took"):
+            store.append("poll", polled(OCTOBER + MINUTE, 1))
 
 
 @pytest.mark.slow

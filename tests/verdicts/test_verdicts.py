@@ -16,6 +16,8 @@ from logger.instants import NS
 from logger.model import Period, Row, Setup
 from logger.store import Store
 from logger.store.hot.tables import mark
+from logger.verdicts.comparison import compare_stored
+from logger.verdicts.ledger import Ledger
 from logger.verdicts.verdicts import Verdicts
 
 
@@ -76,6 +78,48 @@ def test_live_minutes_end_as_the_whole_record(
         once.append("w", two_days)
         expected = periods_of(Verdicts(once, setup), build, build.at(48))
     assert periods_of(verdicts, build, build.at(48)) == expected
+
+
+def test_readings_within_a_minute_judge_no_day_again(
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As probes are polled: batches come within the minute, the judge every 5 s. Stored is the same."""
+    verdicts, day = Verdicts(store, setup), two_days[:700]
+    store.append("w", day)
+    verdicts.judge_live(build.at(0) + 700 * 60 * NS)
+    begun: list[object] = []
+    judge_in_parts = Ledger.judge_in_parts
+    monkeypatch.setattr(Ledger, "judge_in_parts", lambda *args: begun.append(args) or judge_in_parts(*args))
+    for minute in range(700, 706):
+        for second in range(5, 65, 5):
+            if second in {20, 40}:
+                taken_ns = build.at(0) + (minute * 60 + second - 3) * NS
+                store.append("w", [Row("T1.temperature", taken_ns, taken_ns, 20.0 + minute / 1000)])
+            now = build.at(0) + (minute * 60 + second) * NS
+            verdicts.judge_live(now)
+            if second in {20, 40, 60}:
+                compared = compare_stored(Verdicts(store, setup)._ledger, "bay")
+                assert not compared.wrong
+                assert not compared.open_days
+                begun.pop()
+    assert begun == []
+
+
+def test_nothing_new_asks_the_store_once(
+    store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The judge comes every five seconds: what was journalled since says whether there is anything to do."""
+    store.append("w", two_days[:100])
+    verdicts, now = Verdicts(store, setup), build.at(0) + 100 * 60 * NS
+    verdicts.judge_live(now)
+    questions: list[int] = []
+    read = store._database.read
+    monkeypatch.setattr(store._database, "read", lambda: questions.append(1) or read())
+    verdicts.judge_live(now + 5 * NS)
+    assert len(questions) == 1
+    store.append("w", two_days[100:101])
+    verdicts.judge_live(now + 40 * NS)
+    assert len(questions) > 2
 
 
 def test_late_data_changes_what_was_not_shown(

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from ...errors import ArchiveAway, Refused
+from ...processes.deadline import within
 from ...processes.waits import waiting_for
 
-CONNECT_S, READ_S = 10, 60
+T = TypeVar("T")
+
+CONNECT_S, READ_S = 10, 15
+ENDS_IN_S = 90.0  # the whole of one question, also where a store drips
+SLOW_S = 5.0  # a failure that took so long is not waited for again
+REST_S = 30.0  # before a store that did not answer is tried once more
 _INSTALL = "Install it beside the program: pip install 'stillroom[group]'."
 
 
@@ -21,6 +27,7 @@ class ObjectPlace:
     def __init__(self, address: str, endpoint: str = "") -> None:
         self.address = address.rstrip("/")
         self._endpoint = endpoint
+        self._silence: tuple[float, str] = (0.0, "")  # until when it is not tried again, and why
         self._system, self._root = _file_system(self.address, endpoint)
 
     def path(self, name: str) -> Path | None:
@@ -36,34 +43,34 @@ class ObjectPlace:
         """
         if self.holds(name):
             raise FileExistsError(f"{self.address}/{name}")
-        with self._plain_errors(name, missing_is_fault=True):
-            self._system.pipe_file(self._object(name), source.read_bytes(), mode="create")
+        content = source.read_bytes()
+        self._ask(
+            name,
+            lambda: self._system.pipe_file(self._object(name), content, mode="create"),
+            missing_is_fault=True,
+        )
 
     def get(self, name: str) -> bytes:
         """All bytes of an object; FileNotFoundError where there is none."""
-        with self._plain_errors(name):
-            return bytes(self._system.cat_file(self._object(name)))
+        return bytes(self._ask(name, lambda: self._system.cat_file(self._object(name))))
 
     def holds(self, name: str) -> bool:
         """Whether there is an object of that name."""
         try:
-            with self._plain_errors(name):
-                self._system.info(self._object(name))
+            self._ask(name, lambda: self._system.info(self._object(name)))
         except FileNotFoundError:
             return False
         return True
 
     def names(self) -> list[str]:
         """Every name, sorted: the whole prefix is listed."""
-        with self._plain_errors("", missing_is_fault=True):
-            paths = self._system.find(self._root)
+        paths = self._ask("", lambda: self._system.find(self._root), missing_is_fault=True)
         return sorted(path.lstrip("/").removeprefix(f"{self._root.lstrip('/')}/") for path in paths)
 
     def remove(self, name: str) -> None:
         """Let go of an object."""
         try:
-            with self._plain_errors(name):
-                self._system.rm_file(self._object(name))
+            self._ask(name, lambda: self._system.rm_file(self._object(name)))
         except FileNotFoundError:
             return
 
@@ -74,19 +81,30 @@ class ObjectPlace:
     def _object(self, name: str) -> str:
         return f"{self._root}/{name}"
 
-    @contextmanager
-    def _plain_errors(self, name: str, *, missing_is_fault: bool = False) -> Iterator[None]:
-        """Turn what a library says into a sentence; an object that is not there stays FileNotFoundError."""
+    def _ask(self, name: str, work: Callable[[], T], *, missing_is_fault: bool = False) -> T:
+        """What the store answers, by a deadline; ArchiveAway in words, and a missing object as it is.
+
+        A store that takes connections and says nothing is not asked again for a while: who comes then has the
+        sentence at once.
+        """
+        rests_until, why = self._silence
+        if time.monotonic() < rests_until:
+            raise ArchiveAway(why)
+        begun_s = time.monotonic()
         try:
             with waiting_for(f"the object store {self.address}"):
-                yield
+                answer = within(ENDS_IN_S, f"the object store {self.address}", lambda _: work())
         except FileExistsError:
             raise
         except _faults() as error:
             missing = isinstance(error, FileNotFoundError)
             if missing and not _is_of_bucket(error) and not missing_is_fault:
                 raise
-            raise ArchiveAway(self._sentence(name, error)) from error
+            sentence = self._sentence(name, error)
+            if time.monotonic() - begun_s >= SLOW_S:
+                self._silence = (time.monotonic() + REST_S, self._sentence("", error))
+            raise ArchiveAway(sentence) from error
+        return answer
 
     def _sentence(self, name: str, error: BaseException) -> str:
         what = f"{self.address}/{name}" if name else self.address
@@ -137,10 +155,12 @@ def _file_system(address: str, endpoint: str) -> tuple[Any, str]:
         raise Refused(f"{address}: the library fsspec is not installed. {_INSTALL}") from None
     options: dict[str, Any] = {"use_listings_cache": False, "skip_instance_cache": True}
     if scheme == "s3":
-        limits = {"connect_timeout": CONNECT_S, "read_timeout": READ_S, "retries": {"max_attempts": 2}}
+        limits = {"connect_timeout": CONNECT_S, "read_timeout": READ_S, "retries": {"total_max_attempts": 2}}
         options |= {"config_kwargs": limits, **({"endpoint_url": endpoint} if endpoint else {})}
     try:
         system = fsspec.filesystem(scheme, **options)
+        if scheme == "s3":
+            system.retries = 1  # beside those of its library: five times each would be a quarter of an hour
         return system, str(system._strip_protocol(address)).rstrip("/")
     except ImportError as error:
         raise Refused(f"{address}: no library for {scheme}:// is installed: {error}. {_INSTALL}") from None

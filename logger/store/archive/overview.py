@@ -33,6 +33,7 @@ from .cells import Envelope, OverviewCells, bin_cells, cells_of_readings, coarse
 
 FOLDER = "overview"
 WIDTHS_NS = (900 * NS, 3 * 3600 * NS, 86_400 * NS)
+CELL_COLUMNS = ("start_ns", "low", "high", "total", "n")
 FINER = 4  # cells of a bin, at least: edges are moved to those of cells, by less than a quarter of a bin
 _REMADE = "charts of long times are drawn from it. Delete it: it is made again"
 NONE = cells_of_readings(np.empty(0, np.int64), np.empty(0))
@@ -168,7 +169,10 @@ class Overviews:
     def _store(self, channel: str, width: int, files: tuple[str, ...], cells: OverviewCells) -> None:
         import pyarrow as pa
 
-        table = pa.table({name: getattr(cells, name) for name in ("start_ns", "low", "high", "total", "n")})
+        from .parquet import arrow_array
+
+        columns = {name: getattr(cells, name) for name in CELL_COLUMNS}
+        table = pa.table({n: arrow_array(v, pa.from_numpy_dtype(v.dtype)) for n, v in columns.items()})
         table = table.replace_schema_metadata({"files": json.dumps(files)}).combine_chunks()
         sink = pa.BufferOutputStream()
         with pa.ipc.new_file(sink, table.schema) as writer:
@@ -181,6 +185,8 @@ class Overviews:
     def _load(self, channel: str, width: int) -> tuple[tuple[str, ...], OverviewCells] | None:
         import pyarrow as pa
 
+        from .parquet import array_of
+
         path = self._path(channel, width)
         if not path.is_file():
             return None
@@ -189,7 +195,8 @@ class Overviews:
                 table = pa.ipc.open_file(mapped).read_all()
             files = tuple(json.loads(table.schema.metadata[b"files"]))
             columns: list[Any] = [
-                table.column(name).to_numpy() for name in ("start_ns", "low", "high", "total", "n")
+                array_of(table.column(name), table.column(name).type.to_pandas_dtype())
+                for name in CELL_COLUMNS
             ]
         except (pa.ArrowException, OSError, ValueError, KeyError, TypeError):
             return None

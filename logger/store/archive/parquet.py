@@ -160,18 +160,19 @@ def _table(columns: Columns) -> Any:
     taken_ms, received_ms = columns.taken_ns // MS, columns.received_ns // MS
     arrays = [
         _encode_texts(columns.channel),
-        pa.array(taken_ms, pa.timestamp("ms", tz="UTC")),
-        pa.array(columns.value, pa.float64(), mask=np.isnan(columns.value)),
+        arrow_array(taken_ms, pa.timestamp("ms", tz="UTC")),
+        arrow_array(columns.value, pa.float64(), ~np.isnan(columns.value)),
         _encode_texts(Texts(columns.status.astype(np.int32), STATUS)),
         _encode_texts(columns.raw),
-        pa.array(columns.late),
-        pa.array(received_ms - taken_ms),
-        pa.array(columns.monotonic_ns // MS - taken_ms),
-        pa.array((columns.taken_ns % MS).astype(np.int32)),
-        pa.array((columns.received_ns % MS).astype(np.int32)),
-        pa.array((columns.monotonic_ns % MS).astype(np.int32)),
+        _arrow_bits(columns.late),
+        arrow_array(received_ms - taken_ms, pa.int64()),
+        arrow_array(columns.monotonic_ns // MS - taken_ms, pa.int64()),
+        *(
+            arrow_array((instants_ns % MS).astype(np.int32), pa.int32())
+            for instants_ns in (columns.taken_ns, columns.received_ns, columns.monotonic_ns)
+        ),
         _encode_texts(columns.writer),
-        pa.array(columns.seq),
+        arrow_array(columns.seq, pa.int64()),
         _encode_texts(columns.boot),
         _encode_texts(columns.source),
     ]
@@ -180,8 +181,32 @@ def _table(columns: Columns) -> Any:
 
 def _encode_texts(texts: Texts) -> Any:
     return pa.DictionaryArray.from_arrays(
-        pa.array(texts.codes, pa.int32()), pa.array(texts.table, pa.string())
+        arrow_array(texts.codes.astype(np.int32, copy=False), pa.int32()), _arrow_texts(texts.table)
     )
+
+
+def _arrow_texts(texts: Sequence[str]) -> Any:
+    encoded = [text.encode("utf-8") for text in texts]
+    ends = np.cumsum([0, *map(len, encoded)]).astype(np.int32)
+    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))]
+    return pa.Array.from_buffers(pa.string(), len(encoded), buffers)
+
+
+def arrow_array(values: Any, kind: Any, valid: Any = None) -> Any:
+    """A numpy array of shape (n,) as pyarrow has it, over the same bytes; null where not `valid`.
+
+    By its buffers: pyarrow's own `array` imports pandas where it is given one of numpy.
+    """
+    bits = None if valid is None or valid.all() else _bits_of(valid)
+    return pa.Array.from_buffers(kind, len(values), [bits, pa.py_buffer(np.ascontiguousarray(values))])
+
+
+def _arrow_bits(flags: Any) -> Any:
+    return pa.Array.from_buffers(pa.bool_(), len(flags), [None, _bits_of(flags)])
+
+
+def _bits_of(flags: Any) -> Any:
+    return pa.py_buffer(np.packbits(np.asarray(flags, np.bool_), bitorder="little"))
 
 
 def array_of(column: Any, dtype: type[np.generic]) -> Any:

@@ -94,6 +94,9 @@ class Database:
         """Be the one service on this folder; StoreInUse names the process that already is."""
         return lock.service_lock(self.path.parent)
 
+    def keep_lock(self) -> None:
+        """A lock of the operating system is held as long as its process lives."""
+
     def stands(self, entry: tuple[int, str]) -> bool:
         """Whether an entry of the journal, by number and digest, is there."""
         with self.read() as conn:

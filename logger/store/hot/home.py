@@ -44,5 +44,8 @@ class Home(Protocol):
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service of this record; StoreInUse names the other."""
 
+    def keep_lock(self) -> None:
+        """Take the lock of this service again where it was lost and no other service was there meanwhile."""
+
     def close(self) -> None:
         """Let go of every connection."""

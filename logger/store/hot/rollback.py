@@ -1,21 +1,27 @@
 """Back to the older program: the record as it was kept before an upgrade, in a folder of its own.
 
 Before a newer program changes the tables, it keeps a copy of the database beside it. That copy with the files
-that it names is the older record, digest for digest. What came after it is in the newer folder alone.
+that it names is the older record, digest for digest. What came after it is in the newer record alone. The
+older record is an embedded one, also where the newer one is on a database server.
 """
 
 from __future__ import annotations
 
 import shutil
 import sqlite3
-from contextlib import closing
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from ...errors import Refused
+from .address import STORE_FILE, open_home
 from .database import FILE
+from .head_seen import FILE as HEAD_SEEN
+from .home import Home
 
-_OWN = (FILE, "archived.json")
+_OWN = (FILE, "archived.json", HEAD_SEEN)
 
 
 @dataclass(frozen=True)
@@ -55,16 +61,39 @@ def roll_back(folder: Path, schema: str, out: Path, *, dry_run: bool = False) ->
         raise Refused(f"{folder} keeps no database of schema {schema!r}; kept are: {there}.")
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise Refused(f"{out} is not an empty folder; nothing was written. Name another one with --out.")
-    lost = _lost(copies[schema], folder / FILE, schema)
-    if not dry_run:
-        shutil.copytree(folder, out, dirs_exist_ok=True, ignore=_left_out)
-        shutil.copyfile(copies[schema], out / FILE)
+    with closing(open_home(folder, read_only=True)) as home, home.lock_service():
+        with _as_file(folder, home) as newer:
+            lost = _lost(copies[schema], newer, schema)
+        if not dry_run:
+            shutil.copytree(folder, out, dirs_exist_ok=True, ignore=_left_out)
+            shutil.copyfile(copies[schema], out / FILE)
+            _take_home(out)
     return lost
+
+
+@contextmanager
+def _as_file(folder: Path, home: Home) -> Iterator[Path]:
+    """The newer database as a file of the embedded kind."""
+    if (folder / FILE).exists():
+        yield folder / FILE
+        return
+    with tempfile.TemporaryDirectory(prefix="stillroom-") as scratch:
+        home.snapshot(Path(scratch) / FILE)
+        yield Path(scratch) / FILE
+
+
+def _take_home(folder: Path) -> None:
+    """What says where the parts of a record lie no longer names a database server."""
+    if (folder / STORE_FILE).exists():
+        from ..store_file import replace_table
+
+        replace_table(folder, "hot", None)
 
 
 def _left_out(_folder: str, names: list[str]) -> set[str]:
     """The newer database with what belongs to it, and the copies."""
-    return {name for name in names if name in _OWN or name.startswith(f"{FILE}-") or ".schema-" in name}
+    beside = (f"{FILE}-", f"{FILE}.schema-", f"{FILE}.moved")
+    return {name for name in names if name in _OWN or name.startswith(beside)}
 
 
 def _lost(older: Path, newer: Path, schema: str) -> RollBack:

@@ -21,6 +21,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreError, StoreUnanswered
+from ..archived import refuse_archived
 from ..place import file_identity, gone_error
 from ..store_file import FILE as STORE_FILE
 from ..store_file import HotTable
@@ -100,11 +101,13 @@ class ServerDatabase:
         come back in time to be asked whether it stands.
         """
         if self.read_only:
+            refuse_archived(self.path.parent)
             raise StoreError(f"{self.path.parent} was opened for reading only; nothing was changed.")
         if getattr(self._thread, "writing", False):
             raise StoreError("A writing transaction was begun inside another one of the same thread.")
         with self._turn:
             self.check_place()
+            self.keep_lock()
             self._thread.writing = True
             try:
                 yield from self._transaction()
@@ -257,6 +260,11 @@ class ServerDatabase:
     def lock_service(self) -> AbstractContextManager[None]:
         """Be the one service of this record; StoreInUse where another is, on this machine or elsewhere."""
         return self._locks.lock_service()
+
+    def keep_lock(self) -> None:
+        """Take the lock of this service again where its connection broke and no other service was there."""
+        with plain_server_errors(self.table):
+            self._locks.retake_service()
 
     def _create_engine(self) -> Engine:
         engine = create_engine(

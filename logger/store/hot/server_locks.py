@@ -1,11 +1,14 @@
 """Locks of a record on a server: held by a connection, and by an epoch that each transaction compares.
 
 A lock whose connection broke holds nothing: who takes it next raises its epoch in the table `turn`, and the
-next commit of the one before is refused. Folder locks are held as well, for those who share the folder.
+next commit of the one before is refused. Until then the service takes its own lock again, by a new connection
+and with the epoch that it had. Folder locks are held as well, for those who share the folder.
 """
 
 from __future__ import annotations
 
+import logging
+import selectors
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -16,6 +19,9 @@ from typing import Any
 from ...errors import StoreInUse, StoreTaken
 from .. import lock
 
+log = logging.getLogger(__name__)
+
+AGAIN_S = 1.0  # between two tries to take a lock again whose old connection the server still holds
 SERVICE = "service.lock"
 MOVED = "moved"  # not a lock: the row of a record that went on elsewhere
 _TAKE = "SELECT pg_try_advisory_lock(hashtextextended(current_schema() || '/' || %s, 0))"
@@ -23,6 +29,7 @@ _RAISE = """
     INSERT INTO turn (name, epoch) VALUES (%s, 1)
     ON CONFLICT (name) DO UPDATE SET epoch = turn.epoch + 1 RETURNING epoch
 """
+_EPOCH = "SELECT epoch FROM turn WHERE name = %s"
 _HOLDER = """
     SELECT COALESCE(a.client_addr::text, 'this machine') || ', since '
         || to_char(a.backend_start AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"Z"')
@@ -41,6 +48,9 @@ class ServerLocks:
         self._called = called
         self._connect = connect
         self._service: int | None = None  # the epoch of this process's service
+        self._service_connection: Any = None  # which holds its lock as long as it stands
+        self._tried_s = 0.0
+        self._retaking, self._swap = threading.Lock(), threading.Lock()
         self._mine = threading.local()  # epochs of the other locks, by thread
 
     @contextmanager
@@ -61,17 +71,56 @@ class ServerLocks:
     @contextmanager
     def lock_service(self) -> Iterator[None]:
         """Be the one service of the record; StoreInUse names the other."""
-        with lock.service_lock(self._folder), self._on_server(SERVICE, 0.0) as epoch:
-            if epoch is None:
-                raise StoreInUse(
-                    f"Another service writes {self._called}, connected from {self._holder()}. Two would poll "
-                    "the same probes and judge the same room; stop that one first."
-                )
-            self._service = epoch
+        with lock.service_lock(self._folder):
+            self._service_connection = self._connect()
             try:
+                if not _take(self._service_connection, SERVICE):
+                    raise StoreInUse(
+                        f"Another service writes {self._called}, connected from {self._holder()}. Two would "
+                        "poll the same probes and judge the same room; stop that one first."
+                    )
+                self._service = _raise_epoch(self._service_connection, SERVICE)
                 yield
             finally:
-                self._service = None
+                with self._swap:
+                    self._service = None
+                    self._service_connection.close()
+
+    def retake_service(self) -> None:
+        """Where the connection of this service's lock broke and nobody took it: take it again, as it was.
+
+        While the server still holds the broken connection it is tried again a second later. StoreTaken where
+        another service was there meanwhile; what the driver raises where the server cannot be reached.
+        """
+        if self._service is None or not self._retaking.acquire(blocking=False):
+            return
+        try:
+            waits = time.monotonic() - self._tried_s < AGAIN_S
+            if not waits and _is_broken(self._service_connection):
+                self._tried_s = time.monotonic()
+                self._retake(self._connect())
+        finally:
+            self._retaking.release()
+
+    def _retake(self, connection: Any) -> None:
+        """Hold the lock by this connection; it is closed where that is not possible."""
+        spare = connection
+        try:
+            ours = _take(connection, SERVICE)
+            row = connection.execute(_EPOCH, (SERVICE,)).fetchone()
+            with self._swap:
+                if self._service is None or (not ours and row == (self._service,)):
+                    return
+                if row != (self._service,):
+                    raise self._taken(SERVICE)
+                spare, self._service_connection = self._service_connection, connection
+        finally:
+            spare.close()
+        log.warning(
+            "the connection that holds the lock of the service on %s broke; it is held again, and no other "
+            "service was there meanwhile",
+            self._called,
+        )
 
     def refuse_lost(self, epochs: str) -> None:
         """StoreTaken where another process took a lock that this one held; `epochs`: NAME=N of all."""
@@ -86,12 +135,15 @@ class ServerLocks:
             held[SERVICE] = self._service
         for name, epoch in held.items():
             if int(there.get(name, 0)) != epoch:
-                what = "service" if name == SERVICE else name.removesuffix(".lock")
-                raise StoreTaken(
-                    f"Another {what} took {self._called} over while the connection of this one was cut. "
-                    "Nothing more is written from here: let one of the two rest. What waits in memory goes "
-                    "into a file and is taken in at the next start."
-                )
+                raise self._taken(name)
+
+    def _taken(self, name: str) -> StoreTaken:
+        what = "service" if name == SERVICE else name.removesuffix(".lock")
+        return StoreTaken(
+            f"Another {what} took {self._called} over while the connection of this one was cut. "
+            "Nothing more is written from here: let one of the two rest. What waits in memory goes "
+            "into a file and is taken in at the next start."
+        )
 
     def _epochs(self) -> dict[str, int]:
         if not hasattr(self._mine, "epochs"):
@@ -104,16 +156,11 @@ class ServerLocks:
         connection = self._connect()
         try:
             until = time.monotonic() + wait_s
-            while not (ours := connection.execute(_TAKE, (name,)).fetchone()[0]) and time.monotonic() < until:
+            while not (ours := _take(connection, name)) and time.monotonic() < until:
                 time.sleep(0.05)
-            yield self._raise_epoch(connection, name) if ours else None
+            yield _raise_epoch(connection, name) if ours else None
         finally:
             connection.close()
-
-    def _raise_epoch(self, connection: Any, name: str) -> int:
-        with connection.transaction():
-            connection.execute("LOCK TABLE turn IN EXCLUSIVE MODE")
-            return int(connection.execute(_RAISE, (name,)).fetchone()[0])
 
     def _holder(self) -> str:
         connection = self._connect()
@@ -122,3 +169,33 @@ class ServerLocks:
             return str(row[0]) if row else "another machine"
         finally:
             connection.close()
+
+
+def _take(connection: Any, name: str) -> bool:
+    """Hold an advisory lock by this connection, as long as it stands; gives whether nobody else does."""
+    return bool(connection.execute(_TAKE, (name,)).fetchone()[0])
+
+
+def _raise_epoch(connection: Any, name: str) -> int:
+    with connection.transaction():
+        connection.execute("LOCK TABLE turn IN EXCLUSIVE MODE")
+        return int(connection.execute(_RAISE, (name,)).fetchone()[0])
+
+
+def _is_broken(connection: Any) -> bool:
+    """Whether a connection that nobody uses was ended or cut, without going to the server and back.
+
+    The system notices a cut network by itself (`tcp_keepalives_*`). What can be read is the end, or a notice.
+    """
+    import psycopg
+
+    if connection.closed:
+        return True
+    with selectors.DefaultSelector() as selector:
+        selector.register(connection.fileno(), selectors.EVENT_READ)
+        try:
+            while selector.select(0):
+                connection.pgconn.consume_input()
+        except psycopg.OperationalError:
+            connection.close()
+    return bool(connection.closed)

@@ -60,9 +60,9 @@ def same(live: Judgement, once: Judgement) -> None:
 
 
 def turns(seed: int) -> list[int]:
-    """Minutes from one judgement to the next: most are one, some a restart of the service away."""
+    """Seconds from one judgement to the next: most within a minute, some a restart of the service away."""
     rng = np.random.default_rng(seed)
-    return rng.choice([1, 1, 1, 2, 7, 30], size=60).tolist()
+    return rng.choice([5, 20, 41, 60, 60, 60, 120, 420, 1800], size=60).tolist()
 
 
 def live(build: SimpleNamespace, seed: int, start: int) -> tuple[int, Judgement, Judgement]:
@@ -74,8 +74,8 @@ def live(build: SimpleNamespace, seed: int, start: int) -> tuple[int, Judgement,
     state = at_start_of_record(setup.zones["bay"])
     trail: Trail | None = begin_trail(setup, first, state, until(readings, now_ns), now_ns)
     extensions = 0
-    for minutes in turns(seed):
-        then_ns, now_ns = now_ns, now_ns + minutes * 60 * NS
+    for seconds in turns(seed):
+        then_ns, now_ns = now_ns, now_ns + seconds * NS
         fresh = between(readings, then_ns, now_ns)
         trail = extend_trail(trail, setup, fresh, now_ns, marks) if trail else None
         extensions += trail is not None
