@@ -173,7 +173,11 @@ def _list(file: Path, data: Path, config: Path | None, as_json: bool) -> int:
         notices = session.setup_notices()
     if notices:
         rows = [row | {"setup_notices": notices} for row in rows]
-    answer(rows, as_json, [*inspection_lines(rows), *(f"note: {notice}" for notice in notices)])
+    answer(
+        rows,
+        as_json,
+        [*inspection_lines(rows, session.zone_info), *(f"note: {notice}" for notice in notices)],
+    )
     verdicts = {row["verdict"] for row in rows}
     return next((EXIT_OF[v] for v in ("not stable", "not shown") if v in verdicts), 0)
 

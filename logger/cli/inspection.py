@@ -65,7 +65,7 @@ def inspections(
             i for i in registered(session.store, zone) if _overlaps(i, from_ns, to_ns) or not (start or end)
         ]
         rows = inspection_rows(session, selected)
-    answer(rows, as_json, inspection_lines(rows))
+    answer(rows, as_json, inspection_lines(rows, session.zone_info))
 
 
 def _overlaps(inspection: Inspection, from_ns: int, to_ns: int) -> bool:
@@ -249,7 +249,7 @@ def import_list(
         if not dry_run:
             add_inspections(session.store, session.setup, listed, name)
         rows = inspection_rows(session, listed)
-    answer(rows, as_json, inspection_lines(rows))
+    answer(rows, as_json, inspection_lines(rows, session.zone_info))
 
 
 @inspection_app.command("impact")

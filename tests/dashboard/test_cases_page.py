@@ -37,7 +37,7 @@ def test_the_newest_open_case_is_shown_whole(q: Queries, cases: CaseDesk) -> Non
     """What is missing as a headline, its runs, its inspections with their forms, all texts."""
     drawn = str(layout(q, ""))
     assert "Case 1 is open: 2 decisions and 6 texts are missing." in drawn
-    assert "One event: 3 runs of 2 rules." in drawn
+    assert "One event: 3 excursions of 2 rules." in drawn
     assert "Decision on I-2603" in drawn
     assert "0 of 2 decided" in drawn
     assert address(cases.case(1, NOW)) == "/cases?case=1"
