@@ -194,9 +194,7 @@ def list_campaigns(*, data: Data = DEFAULT_DATA, config: Config = None, as_json:
     with open_session(data, config, read_only=True) as session:
         planned = campaigns(session.store)
         rows = [campaign_dict(item) for item in planned]
-        lines = [line for item in planned for line in _lines(session, item)] or [
-            "No campaign was planned yet."
-        ]
+        lines = [line for item in planned for line in _lines(session, item)] or ["No campaign yet."]
     print_answer({"campaigns": rows}, as_json, lines)
 
 

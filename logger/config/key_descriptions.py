@@ -45,7 +45,7 @@ DESCRIPTIONS: Mapping[str, Mapping[str, str]] = {
         "timezone": "IANA name; times without an offset are local to it",
         "size_m": "size along x, y and z; the origin is the south-west corner at the floor",
         "door_m": "the opening in plan: x0, y0, x1, y1",
-        "custodian": "the person who answers for the room",
+        "custodian": "the person responsible for the room",
         "simulated": "`true` marks every page and record; never for a real room",
         "single_person": "`true`: one person may approve own proposals, and every record says so",
         "holidays": "days on which no hours of use begin",

@@ -292,7 +292,7 @@ def _unit_summary(draft: Draft) -> str:
 def _notice_fields(draft: Draft) -> tuple[Field, ...]:
     action = f"Stop measuring in {draft.text('zone')}. Check that the air handling runs and the door is shut."
     fields = [
-        Field("custodian", "Full name of the custodian", hint="who answers for the room and is notified"),
+        Field("custodian", "Full name of the custodian", hint="responsible for the room; is notified"),
         Field("mail", "Mail address", empty="the screen alone"),
     ]
     if draft.text("mail"):
