@@ -55,7 +55,8 @@ class AuditFigures:
             f"{_both(self.month_again_s)}, {self.month_again_s[1] / self.anew_s[1]:.2f} times what judging all "
             f"{self.days} days anew takes of it ({self.anew_s[1]:.1f} s)",
             f"record of {self.days} days, {self.readings:,} readings, judged: {_both(self.whole_s)}",
-            f"the answer to one date: {1000 * self.moment_s[0]:.0f} ms, {1000 * self.moment_s[1]:.0f} ms of a processor",
+            f"the answer to one date: {1000 * self.moment_s[0]:.0f} ms "
+            f"({1000 * self.moment_s[1]:.0f} ms of a processor)",
             f"package of everything: {self.package_s:.1f} s, {self.package_bytes / 1e6:.0f} MB; "
             f"verified in {self.verify_s:.1f} s",
             f"a probe that was wrong for a month, {self.jobs:,} inspections, {self.affected} affected: "
