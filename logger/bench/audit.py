@@ -52,8 +52,8 @@ class AuditFigures:
         """What is printed."""
         return [
             f"record of a month, {self.days} days not judged yet: {self.month_s:.1f} s; judged: "
-            f"{_both(self.month_again_s)}, {self.month_again_s[1] / self.anew_s[1]:.2f} times what judging all "
-            f"{self.days} days anew takes of it ({self.anew_s[1]:.1f} s)",
+            f"{_both(self.month_again_s)}, {self.month_again_s[1] / self.anew_s[1]:.2f} times what judging "
+            f"all {self.days} days anew takes of it ({self.anew_s[1]:.1f} s)",
             f"record of {self.days} days, {self.readings:,} readings, judged: {_both(self.whole_s)}",
             f"the answer to one date: {1000 * self.moment_s[0]:.0f} ms "
             f"({1000 * self.moment_s[1]:.0f} ms of a processor)",
