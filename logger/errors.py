@@ -163,3 +163,12 @@ class StoreDamaged(StoreError):
 
 class ProbeError(StillroomError):
     """A transaction with a probe failed; the bus loop turns it into a stored row."""
+
+
+def you_entered(text: str) -> str:
+    """What a refusal of an entry ends with; nothing for an empty field.
+
+    >>> "Lower limit: enter a number." + you_entered("x"), you_entered("  ")
+    ('Lower limit: enter a number. You entered “x”.', '')
+    """
+    return f" You entered “{text}”." if text.strip() else ""

@@ -58,6 +58,9 @@ DIALECT = {
     r"\bWants \d": "Needs …",
     r"\b[Ii]nspections that run\b": "running inspections",
     r"\bnot kept (at|again)\b|\bkept again\b": "out of limits; within limits again",
+    r"\b[Aa]nswers? for the room\b": "custodian; responsible for the room",
+    r"\bYou entered “”": "nothing (errors.you_entered)",
+    r"\bwas planned yet\b": "No … yet.",
     r"\bWhere to\?": "name a folder with --to",
     r"\b1 (zones|probes|rules|certificates|alarms|readings|files)\b": "plural by number",
 }

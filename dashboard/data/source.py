@@ -18,6 +18,7 @@ from logger.model.plain_forms import AssessmentAnswer, LiveStatement
 from logger.series import Float, Int
 
 from .administration import RecordAdministration
+from .arrivals import UntilArrival
 from .journal_words import MACHINES, QUIET
 from .words import STALE_S, parse_ns
 
@@ -40,6 +41,8 @@ class Source:
         self.store: Store = Store.open(folder)
         self.current = Current(self.store)
         self._lock = self.current.judging
+        self._newest = UntilArrival(lambda: self.store.readings.newest(ok=True))
+        self._extent = UntilArrival(self.store.readings.extent)
         self.keeping = RecordAdministration(self.store, self.setup)
 
     @property
@@ -71,11 +74,11 @@ class Source:
 
     def newest(self) -> Mapping[str, Row]:
         """The newest row with a value of each channel."""
-        return self.store.readings.newest(ok=True)
+        return self._newest(self.arrived_after(-1)[1])
 
     def extent(self) -> tuple[int, int] | None:
         """First and last instant with a value."""
-        return self.store.readings.extent()
+        return self._extent(self.arrived_after(-1)[1])
 
     def corrected(self, channel: str, from_ns: int, to_ns: int) -> tuple[Int, Float, Float]:
         """Instants, corrected values and expanded uncertainties, shape (n,) each."""

@@ -14,7 +14,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response, abort, current_app, send_file
 
-from logger.errors import Refused, StillroomError, StoreError
+from logger.errors import Refused, StillroomError, StoreError, you_entered
 from logger.instants import NS, parse_informal
 from logger.model.roles import Act
 from logger.record.act_times import acts_since
@@ -341,7 +341,7 @@ def _issuing(app: Dash, q: Queries) -> None:
     def put_right(clicks: int | None, number: str, why: str) -> tuple[Any, Any]:
         def issue_amended(current: Current, out: Path) -> int:
             if not number.strip().isdecimal():
-                raise Refused(f"Amend record: enter its number, for example 3. You entered “{number}”.")
+                raise Refused(f"Amend record: enter its number, for example 3.{you_entered(number)}")
             ours = (current.store, current.verdicts, int(number), why)
             who, unit = acting(Act.ISSUE), temperature_unit()
             return amend(*ours, out, who, q.now_ns(), temperatures=unit).number

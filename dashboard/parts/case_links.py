@@ -8,7 +8,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
-from logger.errors import Refused, StillroomError
+from logger.errors import Refused, StillroomError, you_entered
 from logger.inspections.case_record import CaseRecord
 from logger.model.roles import Act
 
@@ -100,5 +100,5 @@ def _undo(q: Queries, number: int, joined: str, who: str, why: str) -> int:
 
 def _number(text: str) -> int:
     if not text.strip().isdecimal():
-        raise Refused(f"Case: enter a number such as 12. You entered “{text}”. Nothing was changed.")
+        raise Refused(f"Case: enter a number such as 12.{you_entered(text)} Nothing was changed.")
     return int(text)

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 from dash.development.base_component import Component
 
-from logger.errors import IntervalError, Refused
+from logger.errors import IntervalError, Refused, you_entered
 from logger.inspections.assess import NO_STATEMENT, Question, question_of
 from logger.instants import NS, wall_span
 from logger.model.figures import limit_text, value_text
@@ -292,9 +292,9 @@ def number(text: str, name: str, measure: str) -> float | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise Refused(f"{name}: enter a number in {measure}. You entered “{text}”.") from None
+        raise Refused(f"{name}: enter a number in {measure}.{you_entered(text)}") from None
     if not 0 < value < 1e6:
-        raise Refused(f"{name}: enter a number above 0, in {measure}. You entered “{text}”.")
+        raise Refused(f"{name}: enter a number above 0, in {measure}.{you_entered(text)}")
     return value
 
 
@@ -305,7 +305,7 @@ def minutes(text: str) -> int | None:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise IntervalError(f"Pre-window: enter minutes, for example 120. You entered “{text}”.") from None
+        raise IntervalError(f"Pre-window: enter minutes, for example 120.{you_entered(text)}") from None
     if not 0 <= value <= 7 * 1440:
-        raise IntervalError(f"Pre-window: enter 0 to 10080 minutes. You entered “{text}”.")
+        raise IntervalError(f"Pre-window: enter 0 to 10080 minutes.{you_entered(text)}")
     return round(value * 60)

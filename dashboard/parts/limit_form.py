@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 
 from logger.config.limit_edits import LimitTable, limit_tables, with_limit
-from logger.errors import Refused
+from logger.errors import Refused, you_entered
 from logger.model.roles import Act
 
 from ..access.needs import allowed, needs
@@ -83,7 +83,7 @@ def _number(label: str, text: str) -> float:
     try:
         return float((text or "").strip().replace("−", "-"))
     except ValueError:
-        raise Refused(f"{label}: enter a number, for example 20.5. You entered “{text}”.") from None
+        raise Refused(f"{label}: enter a number, for example 20.5.{you_entered(text)}") from None
 
 
 def texts_with_limit(q: Queries, rule: str, lower: str, upper: str, basis: str) -> dict[str, str]:

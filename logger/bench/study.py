@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..core.study.channel_record import ChannelRecord
 
 CHANNELS, WEEKS = 16, 52
-ONE = ("cycles", "events", "step", "change", "causes")  # of one channel
+ONE = ("cycles", "events", "step", "change", "causes", "forecast")  # of one channel
 ALL = ("day and week", "outdoors and doors", "site", "map", "hours", "plan")  # of sixteen
 WANTED_S, WANTED_MIB = 10.0, 1024.0
 
@@ -80,6 +80,7 @@ def _prepared(question: str) -> tuple[Callable[[], object], int]:
 
     from ..core.study import best_hours, causes, disturbance, intervention, mapping, periodicity, slot_plan
     from ..core.study.calendar_courses import day_figure, week_figure
+    from ..core.study.forecast_skill import forecast_skill
     from ..core.study.representativeness import representativeness
     from ..core.study.step_response import step_test
 
@@ -92,6 +93,7 @@ def _prepared(question: str) -> tuple[Callable[[], object], int]:
         "step": lambda: step_test(channel),
         "change": lambda: intervention.before_and_after(channel, intervention.Comparison(middle), outdoors),
         "causes": lambda: causes.causes(channel, inputs),
+        "forecast": lambda: forecast_skill(channel, (19.5, 20.5)),
     }
     if question in kinds:
         return kinds[question], 1

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-from ..instants import parse, rfc3339, wall_span
+from ..instants import parse, rfc3339, wall, wall_span
 from ..model import Inspection
 from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
 from .context import Session
@@ -17,14 +18,26 @@ if TYPE_CHECKING:
     from ..inspections.batch import BatchAnswer
 
 
-def inspection_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """A sentence and a table of judged inspections."""
-    heads = ("key", "zone", "from", "to", "verdict", "reason", "U_um", "share", "title")
+def inspection_lines(rows: Sequence[dict[str, Any]], zone: ZoneInfo) -> list[str]:
+    """A sentence and a table of judged inspections, in the time of the room."""
+    heads = ("key", "zone", "from", "to", "verdict", "reason", "error ± U, µm", "of tolerance", "title")
     return [
         f"{number_of(len(rows), 'inspection')}.",
         "",
-        *table(heads, [[row[h] for h in heads] for row in rows]),
+        *table(heads, [_inspection_cells(row, zone) for row in rows]),
     ]
+
+
+def _inspection_cells(row: Mapping[str, Any], zone: ZoneInfo) -> list[object]:
+    begin, end = (
+        None if row[name] is None else wall(parse(row[name], zone), zone) for name in ("from", "to")
+    )
+    thermal = row["thermal"] or {}
+    error, U = thermal.get("nde_um"), thermal.get("U_um")
+    figure = "" if error is None else f"{error:.2f}".replace("-", "−") + ("" if U is None else f" ± {U:.2f}")
+    until = "still running" if end is None else end
+    verdict = row["verdict"], row["reason"]
+    return [row["key"], row["zone"], begin, until, *verdict, figure, row["share"], row["title"]]
 
 
 def inspection_rows(session: Session, inspections: Sequence[Inspection]) -> list[dict[str, Any]]:
@@ -160,7 +173,7 @@ def check_lines(session: Session, result: Check) -> list[str]:
         for s in result.statistics
     ]
     return [
-        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
+        head + (" Provisional: the last minutes may still change." if result.provisional else ""),
         "",
         f"  {result.because}",
         *(["", *table(heads, reasons)] if reasons else []),

@@ -65,7 +65,7 @@ def inspections(
             i for i in registered(session.store, zone) if _overlaps(i, from_ns, to_ns) or not (start or end)
         ]
         rows = inspection_rows(session, selected)
-    answer(rows, as_json, inspection_lines(rows))
+    answer(rows, as_json, inspection_lines(rows, session.zone_info))
 
 
 def _overlaps(inspection: Inspection, from_ns: int, to_ns: int) -> bool:
@@ -81,7 +81,7 @@ def start(
     part: Text = "",
     material: Text = "",
     length_mm: Annotated[float | None, typer.Option(metavar="MM")] = None,
-    tolerance_um: Annotated[float | None, typer.Option(metavar="UM", help="Full width.")] = None,
+    tolerance_um: Annotated[float | None, typer.Option(metavar="UM", help="Tolerance, full width.")] = None,
     machine: Text = "",
     activity: Text = "",
     who: Who = "",
@@ -249,7 +249,7 @@ def import_list(
         if not dry_run:
             add_inspections(session.store, session.setup, listed, name)
         rows = inspection_rows(session, listed)
-    answer(rows, as_json, inspection_lines(rows))
+    answer(rows, as_json, inspection_lines(rows, session.zone_info))
 
 
 @inspection_app.command("impact")
@@ -371,7 +371,7 @@ def standard(
         fit = sensitivity(session.verdicts(), zone, measured)
     high = "more than a day" if fit.lag_high_s is None else f"{fit.lag_high_s / 60:.0f} min"
     lines = [
-        f"{fit.um_per_K:+.2f} µm for each K, U {fit.U_um_per_K:.2f} µm/K (95 %), {fit.points} points.",
+        f"{fit.um_per_K:+.2f} µm/K, U {fit.U_um_per_K:.2f} µm/K (95 %), {fit.points} points.",
         f"  lag {fit.lag_s / 60:.0f} min (between {fit.lag_low_s / 60:.0f} min and {high}); scatter "
         f"{fit.scatter_um:.2f} µm; the air moved over {fit.span_K:.2f} K",
     ]

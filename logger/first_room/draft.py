@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
-from ..errors import Refused
+from ..errors import Refused, you_entered
 from ..imports.describing import Description, Guess
 from ..imports.drafting import DraftedColumn, drafted_columns, resolution_of
 from ..probes.trial import pattern_of
@@ -154,7 +154,7 @@ def number(draft: Draft, key: str, label: str, example: str) -> float:
     """An answer as a number, with a decimal point or comma; Refused says what to enter."""
     text = draft.text(key)
     if not re.fullmatch(r"[+-]?\d{1,9}(?:[.,]\d{1,9})?", text):
-        raise Refused(f"{label}: enter a number such as {example}. You entered “{text}”.")
+        raise Refused(f"{label}: enter a number such as {example}.{you_entered(text)}")
     return float(text.replace(",", "."))
 
 
@@ -165,7 +165,7 @@ def numbers(draft: Draft, key: str, label: str, example: str) -> list[float]:
     try:
         return [number(item, "", label, example) for item in ones]
     except Refused:
-        raise Refused(f"{label}: enter numbers such as {example}. You entered “{draft.text(key)}”.") from None
+        raise Refused(f"{label}: enter numbers such as {example}.{you_entered(draft.text(key))}") from None
 
 
 def day(draft: Draft, key: str, label: str) -> date:
@@ -173,7 +173,7 @@ def day(draft: Draft, key: str, label: str) -> date:
     try:
         return date.fromisoformat(draft.text(key))
     except ValueError:
-        raise Refused(f"{label}: enter a day such as 2026-03-02. You entered “{draft.text(key)}”.") from None
+        raise Refused(f"{label}: enter a day such as 2026-03-02.{you_entered(draft.text(key))}") from None
 
 
 def needed(draft: Draft, key: str, label: str, example: str) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from ..errors import Refused
+from ..errors import Refused, you_entered
 from ..model import MEDIA
 from ..model.roles import refuse_unseen
 from .certificates import certificate_fields, certificate_summary, check_certificates
@@ -72,7 +72,7 @@ def _check_room(draft: Draft) -> None:
     needed(draft, "site", "Site", "the works or company")
     zone = needed(draft, "timezone", "Time zone", "an IANA name such as Europe/Vienna")
     if not _is_zone(zone):
-        raise Refused(f"Time zone: enter an IANA name such as Europe/Vienna. You entered “{zone}”.")
+        raise Refused(f"Time zone: enter an IANA name such as Europe/Vienna.{you_entered(zone)}")
     size_of(draft)
 
 
@@ -82,7 +82,7 @@ def size_of(draft: Draft) -> list[float]:
     if len(size) != 3 or min(size) <= 0:
         entered = draft.text("size")
         raise Refused(
-            f"Length, width and height: enter three lengths in m such as 6 4 3. You entered “{entered}”."
+            f"Length, width and height: enter three lengths in m such as 6 4 3.{you_entered(entered)}"
         )
     return size
 
@@ -244,7 +244,7 @@ def _check_reach(draft: Draft) -> None:
             raise Refused(f"Seconds between readings: enter 1 to 3600. You entered “{interval:g}”.")
         line_of(draft)
     elif (zone := draft.text("file.zone")) and not _is_zone(zone):
-        raise Refused(f"Time zone of the times: enter a name such as Europe/Vienna. You entered “{zone}”.")
+        raise Refused(f"Time zone of the times: enter a name such as Europe/Vienna.{you_entered(zone)}")
 
 
 def _reach_summary(draft: Draft) -> str:
@@ -292,7 +292,7 @@ def _unit_summary(draft: Draft) -> str:
 def _notice_fields(draft: Draft) -> tuple[Field, ...]:
     action = f"Stop measuring in {draft.text('zone')}. Check that the air handling runs and the door is shut."
     fields = [
-        Field("custodian", "Full name of the custodian", hint="who answers for the room and is notified"),
+        Field("custodian", "Full name of the custodian", hint="responsible for the room; is notified"),
         Field("mail", "Mail address", empty="the screen alone"),
     ]
     if draft.text("mail"):
@@ -319,7 +319,7 @@ def _check_notices(draft: Draft) -> None:
     refuse_unseen(name, "name")
     if mail := draft.text("mail"):
         if not all((*mail.partition("@"),)) or " " in mail:
-            raise Refused(f"Mail address: enter one such as g.holm@works.example. You entered “{mail}”.")
+            raise Refused(f"Mail address: enter one such as g.holm@works.example.{you_entered(mail)}")
         needed(draft, "mail.host", "Mail server", "its name or address")
         port = number(draft, "mail.port", "Port of the mail server", "587")
         if not (port.is_integer() and 0 < port < 65536):

@@ -106,7 +106,7 @@ def _room(drafted: list[DraftedColumn]) -> str:
         'name = "Measuring room"          # EDIT',
         'site = "Site"                    # EDIT',
         'timezone = "UTC"                 # EDIT: an IANA name such as "Europe/Vienna"',
-        'custodian = "nobody yet"         # EDIT: who answers for the room',
+        'custodian = "nobody yet"         # EDIT: who is responsible for the room',
         "size_m = [10.0, 10.0, 3.0]       # along x, y and z; positions below are placeholders in a row",
         "",
         "[zones.room]",

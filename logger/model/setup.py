@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Literal
 
 from ..errors import UnknownName
 from .ceilings import (
@@ -17,10 +17,9 @@ from .ceilings import (
     longest_gap_s,
 )
 from .certificates import Certificate
+from .groups import group_by
 from .plate import Plate
 from .words import DERIVED, RuleKind
-
-T = TypeVar("T")
 
 
 class Validity:
@@ -355,7 +354,7 @@ class Setup:
     @cached_property
     def _placements_by_probe(self) -> Mapping[str, tuple[Placement, ...]]:
         """By probe, in order of time."""
-        return _group_by(sorted(self.placements, key=lambda p: p.from_ns), lambda p: p.probe)
+        return group_by(sorted(self.placements, key=lambda p: p.from_ns), lambda p: p.probe)
 
     def certificates_of(self, channel: str) -> tuple[Certificate, ...]:
         """Certificates of a channel in the order in which they were put in use."""
@@ -364,7 +363,7 @@ class Setup:
     @cached_property
     def _certificates_by_channel(self) -> Mapping[str, tuple[Certificate, ...]]:
         """By channel, in the order in which they were put in use."""
-        return _group_by(sorted(self.certificates, key=lambda c: c.valid_from_ns), lambda c: c.channel)
+        return group_by(sorted(self.certificates, key=lambda c: c.valid_from_ns), lambda c: c.channel)
 
     def channels_of(self, rule: Rule) -> tuple[str, ...]:
         """Channels that a rule applies to, at any time, in the order of their keys."""
@@ -390,8 +389,13 @@ class Setup:
         candidates = [self._inputs(probe, of) for of in DERIVED[quantity]]
         return tuple(keys[0] for keys in candidates) if all(len(keys) == 1 for keys in candidates) else ()
 
+    @cached_property
+    def _channels_by_quantity(self) -> Mapping[tuple[str, str], tuple[Channel, ...]]:
+        """By probe and quantity."""
+        return group_by(self.channels.values(), lambda c: (c.probe, c.quantity))
+
     def _inputs(self, probe: str, quantity: str) -> list[str]:
-        measured = [c.key for c in self.channels.values() if (c.probe, c.quantity) == (probe, quantity)]
+        measured = [c.key for c in self._channels_by_quantity.get((probe, quantity), ())]
         if measured or quantity != "pressure":
             return measured
         # 12 Pa a metre of height aside, pressure is the room's: the zone's first barometer serves.
@@ -404,13 +408,6 @@ class Setup:
         places = {p.key for p in self.positions.values() if p.zone == zone}
         probes = {p.probe for p in self.placements if p.position in places}
         return tuple(sorted(c.key for c in self.channels.values() if c.probe in probes))
-
-
-def _group_by(things: Iterable[T], key: Callable[[T], str]) -> Mapping[str, tuple[T, ...]]:
-    groups: dict[str, list[T]] = {}
-    for thing in things:
-        groups.setdefault(key(thing), []).append(thing)
-    return {name: tuple(members) for name, members in groups.items()}
 
 
 def _parts_outside(rule: Rule, other: Rule) -> tuple[Rule, ...]:

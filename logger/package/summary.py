@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from ..instants import NS, local, rfc3339
+from ..instants import NS, local, parse, rfc3339
 from ..model import Period
 
 if TYPE_CHECKING:
@@ -15,17 +16,17 @@ if TYPE_CHECKING:
 
 WORST_DAYS = 5
 _VERDICTS = ("stable", "not stable", "not shown")
-DAY_NS = 86_400 * NS
 
 
 def summary(store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int) -> dict[str, Any]:
-    """The interval zone by zone; days and months are those of UTC."""
+    """The interval zone by zone; days and months are those of the room's clock, instants are UTC."""
     room = verdicts.setup.room
     number, sha256 = store.journal.head()
     return {
         "room": room.name,
         "site": room.site,
         "custodian": room.custodian,
+        "timezone": room.timezone,
         "simulated": store.simulated,
         "from": rfc3339(span[0]),
         "to": rfc3339(span[1]),
@@ -37,7 +38,7 @@ def summary(store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int
 
 def _zone(verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> dict[str, Any]:
     periods = verdicts.periods(zone, span[0], min(span[1], now_ns), now_ns)
-    days = by_day(periods)
+    days = by_day(periods, ZoneInfo(verdicts.setup.room.timezone))
     worst = sorted(days, key=lambda day: (days[day]["stable"] - sum(days[day].values()), day))
     months: dict[str, dict[str, int]] = {}
     for day, spent in sorted(days.items()):
@@ -55,18 +56,20 @@ def _zone(verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> 
     }
 
 
-def by_day(periods: Sequence[Period]) -> dict[str, dict[str, int]]:
-    """UTC day -> seconds by verdict.
+def by_day(periods: Sequence[Period], zone: ZoneInfo) -> dict[str, dict[str, int]]:
+    """Day by the clock of the room -> seconds by verdict; a day on which it changes has 23 or 25 h.
 
-    >>> by_day([Period("bay", 0, 90_000 * NS, "stable", "conforming")])["1970-01-02"]["stable"]
+    >>> days = by_day([Period("bay", 0, 90_000 * NS, "stable", "conforming")], ZoneInfo("UTC"))
+    >>> days["1970-01-02"]["stable"]
     3600
     """
     days: dict[str, dict[str, int]] = {}
     for p in periods:
         begin = p.from_ns
         while begin < p.to_ns:
-            end = min(p.to_ns, (begin // DAY_NS + 1) * DAY_NS)
-            spent = days.setdefault(rfc3339(begin)[:10], dict.fromkeys(_VERDICTS, 0))
+            day = local(begin, zone).date()
+            end = min(p.to_ns, parse((day + timedelta(1)).isoformat(), zone))
+            spent = days.setdefault(day.isoformat(), dict.fromkeys(_VERDICTS, 0))
             spent[p.verdict] += (end - begin) // NS
             begin = end
     return days

@@ -24,5 +24,5 @@ class MisspeltName(UnknownName):
 def require_name(kind: str, name: str, names: Iterable[str]) -> None:
     """MisspeltName where a name is none of these."""
     available = set(names)
-    if name not in available:
+    if not isinstance(name, str) or name not in available:
         raise MisspeltName(kind, name, available)

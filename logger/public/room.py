@@ -246,7 +246,7 @@ class RoomRecord:
 
     def _instant(self, time: Instant, what: str) -> int:
         """An instant in ns: a text as on the command line, a day, or a datetime (naive: the room's time)."""
-        if isinstance(time, datetime):
+        if isinstance(time, datetime) and time == time:  # noqa: PLR0124 (NaT is equal to nothing)
             nanosecond = int(getattr(time, "nanosecond", 0))  # of a Timestamp
             wall = time.strftime("%Y-%m-%dT%H:%M:%S")
             fraction = f".{time.microsecond:06d}{nanosecond:03d}"
@@ -255,7 +255,11 @@ class RoomRecord:
             return parse(time.isoformat(), self._zone, what)
         if isinstance(time, str):
             return parse(time, self._zone, what)
-        raise IntervalError(f"{what}: expected a text, a date or a datetime, found {type(time).__name__}.")
+        # A datetime64 has no zone: one from the index of a table is UTC, another one may be local.
+        raise IntervalError(
+            f"{what}: expected a text, a date, a datetime or a Timestamp, such as one of an index, "
+            f"found {type(time).__name__}."
+        )
 
     def _about(self, table: pd.DataFrame, channel: str = "") -> pd.DataFrame:
         """The table with where it comes from; no unit stands here, since pandas drops such notes easily."""

@@ -145,6 +145,17 @@ def test_inspections_are_listed_with_their_verdicts(ask: Any) -> None:
     }
 
 
+def test_a_person_reads_inspections_in_the_time_of_the_room(stillroom: Any, demo_history: Path) -> None:
+    """Times with their offset, and of the µm which is the error and which its U."""
+    lines = stillroom("inspection", "list", "--data", demo_history).stdout.splitlines()
+    (heads,) = (line for line in lines if "verdict" in line)
+    (row,) = (line for line in lines if "I-2603" in line)
+    assert "error ± U, µm" in heads
+    assert "2026-10-19 06:00 +02:00  2026-10-19 07:00 +02:00" in row
+    assert re.search(r"−?\d+\.\d\d ± \d+\.\d\d", row)
+    assert not any(re.search(r"\dT\d\d:\d\d:\d\dZ", line) for line in lines)
+
+
 def test_a_person_reads_a_sentence_first(stillroom: Any, demo_history: Path) -> None:
     arguments = ("--zone", "machine-bay", "--from", "2026-10-19T06:00", "--to", "2026-10-19T07:00")
     result = stillroom("check", *arguments, "--data", demo_history)

@@ -37,7 +37,7 @@ def test_the_newest_open_case_is_shown_whole(q: Queries, cases: CaseDesk) -> Non
     """What is missing as a headline, its runs, its inspections with their forms, all texts."""
     drawn = str(layout(q, ""))
     assert "Case 1 is open: 2 decisions and 6 texts are missing." in drawn
-    assert "One event: 3 runs of 2 rules." in drawn
+    assert "One event: 3 excursions of 2 rules." in drawn
     assert "Decision on I-2603" in drawn
     assert "0 of 2 decided" in drawn
     assert address(cases.case(1, NOW)) == "/cases?case=1"
@@ -92,7 +92,7 @@ def test_hours_by_cause_stand_below_the_case(q: Queries) -> None:
 def test_a_case_is_parted_and_joined_again_on_the_page(q: Queries, cases: CaseDesk) -> None:
     """The run of the 1 h span began at 07:29 local: parted there it is case 2, undone by joining it to 1."""
     cases.case(1, NOW)
-    with pytest.raises(Refused, match="reason for parting"):
+    with pytest.raises(Refused, match="reason for splitting"):
         cases.part(1, 1, SPAN_NS, who="Greta Holm", why=" ", now_ns=NOW)
     assert cases.part(1, 1, SPAN_NS, who="Greta Holm", why="the door, not the chiller", now_ns=NOW) == 1
     assert [(r.number, len(r.case.runs)) for r in cases.all(NOW)] == [(1, 2), (2, 1)]

@@ -175,7 +175,9 @@ def test_trace_places_tell_the_verdict(q: Queries) -> None:
     )
     row_of = {text: row for row, texts in enumerate(heat["text"]) for text in texts if text}
     assert row_of["stable"] == 2
-    assert row_of["not shown: indeterminate<br>gradient<br>P1–P2"] == 1
+    assert (
+        row_of["not shown: indeterminate<br>gradient along the pair<br>P1–P2"] == 1
+    )  # the name, not the key
     assert row_of["not stable: settling<br>temperature"] == 0
     assert row_of["not stable: nonconforming<br>temperature<br>P1"] == 0
 

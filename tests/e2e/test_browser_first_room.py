@@ -50,6 +50,10 @@ def test_every_page_of_the_first_setup_is_accessible(
         page = opened.go(path, ready="h1")
         assert opened.axe() == [], path
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        places = "['.head', '.skip'].map(e => document.querySelector(e).getBoundingClientRect().left)"
+        left, skip = page.evaluate(places)
+        assert left >= 16, path  # the frame has its margins
+        assert skip < 0, path  # and the way past it is not in sight
     assert opened.seen.console == []
 
 

@@ -10,13 +10,17 @@ import re
 import shutil
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import bagit
 import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import IntervalError, Refused
+from logger.instants import parse
+from logger.model import Period
 from logger.package import pack, verify_package
+from logger.package.summary import by_day
 from logger.record.signatures import public_keys
 from logger.store import Store
 from tests.record.conftest import DAY, opened, tool
@@ -149,6 +153,27 @@ def test_days_and_months_sum_up_to_the_interval(packed: tuple[Path, Path]) -> No
     for zone in answer["zones"]:
         assert sum(sum(month.values()) for month in zone["months"].values()) == 3 * 86_400
     assert answer["zones"][0]["worst_days"][0]["day"].startswith("2026-10-1")
+
+
+def test_the_page_is_in_the_time_of_the_room(packed: tuple[Path, Path]) -> None:
+    """Days by its clock, each with its offset; instants of UTC stand in summary.json alone."""
+    page = (packed[0] / "data" / "index.html").read_text("utf-8")
+    answer: Any = json.loads((packed[0] / "data" / "summary.json").read_text("utf-8"))
+    assert not re.search(r"\d\dT\d\d:\d\d", page)
+    assert re.search(r"The data from 2026-10-\d\d 00:00 \+02:00 to ", page)
+    assert "degC" not in page
+    for zone in answer["zones"]:
+        days = zone["worst_days"]
+        assert {sum(day[v] for v in ("stable", "not stable", "not shown")) for day in days} <= {86_400}
+
+
+def test_a_day_on_which_the_clock_changes_is_as_long_as_it_was() -> None:
+    """Three days of Vienna around 25 October 2026: 24, 25 and 24 h."""
+    vienna = ZoneInfo("Europe/Vienna")
+    span = parse("2026-10-24", vienna), parse("2026-10-27", vienna)
+    days = by_day([Period("bay", *span, "stable", "conforming")], vienna)
+    assert [spent["stable"] // 3600 for spent in days.values()] == [24, 25, 24]
+    assert [*days] == ["2026-10-24", "2026-10-25", "2026-10-26"]
 
 
 @pytest.mark.slow

@@ -176,14 +176,33 @@ def test_tables_without_a_row_keep_their_columns(room: Any) -> None:
         (lambda r: r.readings(T1, "yesterday", "2026-10-19"), "start: expected a local time such as"),
         (
             lambda r: r.readings(T1, 20261019, "2026-10-19"),
-            "expected a text, a date or a datetime, found int",
+            "expected a text, a date, a datetime or a Timestamp, .* found int",
         ),
         (lambda r: r.readings(T1, "2026-10-25T02:30", "2026-10-26"), "occurs twice"),
         (lambda r: r.readings(T1, "0281-01-01", "2026-10-26"), "expected a year from 1900 to 2199"),
         (lambda r: r.grid(T1, *DAY), "expected a list"),
         (lambda r: r.check("machine-bay", *DAY, activity="x"), "activity: expected one"),
+        (lambda room: room.readings([T1], *DAY), r"expected one of the setup, found \['P1.temperature'\]"),
+        (
+            lambda room: room.readings(T1, np.datetime64(DAY[0]), DAY[1]),
+            "or a Timestamp, .* found datetime64",
+        ),
+        (lambda room: room.readings(T1, pd.NaT, DAY[1]), "found .NaT."),
     ],
-    ids=["channel", "zone", "order", "words", "number", "twice", "year", "list", "activity"],
+    ids=[
+        "channel",
+        "zone",
+        "order",
+        "words",
+        "number",
+        "twice",
+        "year",
+        "list",
+        "activity",
+        "several",
+        "zoneless",
+        "none",
+    ],
 )
 def test_bad_input_is_refused_in_words(
     room: Any, stillroom_package: ModuleType, ask: Any, expected: str

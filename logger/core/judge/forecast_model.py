@@ -254,17 +254,35 @@ def leaving(
     y goes on where the model's series ends, or overlaps with it. None where the last minute has no value or
     lies beyond a limit, or where too little is known.
     """
-    if not len(y) or not np.isfinite(y[-1]):
+    if not len(y):
         return None
-    begin = model.end - len(model.series)
-    earlier = np.full(max(0, first - begin), np.nan)
+    return leavings(model, y, first, np.array([len(y) - 1]), (limits, resolution))[0]
+
+
+def leavings(
+    model: ForecastModel,
+    y: Float,
+    first: int,
+    at: Int,
+    bounds: tuple[tuple[float | None, float | None], float],
+) -> list[Leaving | None]:
+    """What is expected from each of these minutes of y, as if nothing behind it were known; see `leaving`.
+
+    bounds: limits, and the resolution of the channel.
+    """
+    earlier = np.full(max(0, first - (model.end - len(model.series))), np.nan)
     n = min(len(earlier), len(model.series))
     earlier[:n] = model.series[:n]
     whole = np.concatenate((earlier, y))
-    at = np.array([len(whole) - 1])
-    step = np.array([float(features(whole, at, h)[0] @ model.beta[i]) for i, h in enumerate(HORIZONS)])
-    here = (first + len(y) - 1) % DAY_MIN, float(restlessness(whole, at)[0])
-    return _paths(model, float(y[-1]), step, here, (limits, resolution))
+    places = len(earlier) + at
+    steps = np.stack([features(whole, places, h) @ model.beta[i] for i, h in enumerate(HORIZONS)], axis=1)
+    unrest = restlessness(whole, places)
+    return [
+        _paths(model, float(y[i]), steps[k], ((first + int(i)) % DAY_MIN, float(unrest[k])), bounds)
+        if np.isfinite(y[i])
+        else None
+        for k, i in enumerate(at)
+    ]
 
 
 def _paths(

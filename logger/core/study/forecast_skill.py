@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...series import Float
-from ..judge.forecast_model import DAY_MIN, EVERY, HORIZONS, JUDGED_DAYS, learn, leaving, walk_forward
+from ..judge.forecast_model import DAY_MIN, EVERY, HORIZONS, JUDGED_DAYS, learn, leavings, walk_forward
 from .channel_record import ChannelRecord
 from .figure import Answer, Figure, absent, effect
 from .mean_response import GROUPS
@@ -84,13 +84,12 @@ def _crossings(
     begin = len(y) - days * DAY_MIN
     model, _ = learn(y[:begin], begin, limits, record.resolution)
     forecast, came = [], []
-    for i in range(begin + 60, len(y) - 60, EVERY) if model is not None else ():
+    at = np.arange(begin + 60, len(y) - 60, EVERY)
+    expected = leavings(model, y[begin:], begin, at - begin, (limits, record.resolution)) if model else []
+    for i, leaving in zip(at, expected, strict=False):
         ahead = y[i + 1 : i + 61]
-        expected = None
-        if model is not None and np.isfinite(ahead).all():
-            expected = leaving(model, y[begin : i + 1], begin, limits, record.resolution)
-        if expected is not None:
-            forecast.append(expected.probability)
+        if leaving is not None and np.isfinite(ahead).all():
+            forecast.append(leaving.probability)
             came.append(bool(((ahead < limits[0]) | (ahead > limits[1])).any()))
     p, true = np.array(forecast), np.array(came, np.float64)
     if len(p) < 100 or not 0 < true.mean() < 1:

@@ -9,7 +9,7 @@ BIC falls by more than 10; intervals from the error model of `noise.py` on the J
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,8 +25,13 @@ BEFORE_S = 3600  # record before a step that is fitted along
 LONGEST_S = 60 * 3600
 LEAST_TAUS = 3.0
 LEAST_R2 = 0.97
+HOPEFUL_R2 = 0.8
+MOST_TRIALS = 40  # of one fit; on what is no step it goes on for hundreds
 LEAST_SIZE = 10.0  # noises
 WIDEST = 0.25  # half-width of τ
+MOST_FITTED = (
+    100  # of the steps that the record shows, the largest: doors of a year are a thousand small ones
+)
 METHOD = "variable projection; white noise and a memory on the Jacobian, averaged"
 
 
@@ -53,8 +58,8 @@ class StepFit:
     needed: str
 
 
-def find_steps(record: ChannelRecord) -> list[float]:
-    """Starts of steps (UTC s): where the mean of the next 20 min departs from that of the last 20."""
+def find_steps(record: ChannelRecord) -> list[tuple[float, float]]:
+    """Starts (UTC s) and sizes: where the mean of the next 20 min departs from that of the last 20."""
     side = max(2, int(SIDE_S // record.step_s))
     flat = _without_day(record)
     value = flat.value
@@ -76,7 +81,7 @@ def find_steps(record: ChannelRecord) -> list[float]:
     starts = []
     for begin, end in _stretches(high, 2 * side):
         peak = begin + int(np.nanargmax(np.abs(change[begin:end])))
-        starts.append(_start_of(record, value, peak, side))
+        starts.append((_start_of(record, value, peak, side), abs(float(change[peak]))))
     return starts
 
 
@@ -123,7 +128,8 @@ def _start_of(record: ChannelRecord, value: Float, peak: int, side: int) -> floa
 def step_test(record: ChannelRecord, steps_s: Sequence[float] = ()) -> Answer:
     """Time constant from the steps at these instants (UTC s), or from those that the record shows."""
     marked = len(steps_s) > 0
-    starts = sorted(steps_s) if marked else find_steps(record)
+    seen = [(start, np.inf) for start in sorted(steps_s)] if marked else find_steps(record)
+    starts = [start for start, _ in seen]
     if not starts:
         figure = absent(
             "time constant", "h", "no clear step in the data.",
@@ -131,18 +137,30 @@ def step_test(record: ChannelRecord, steps_s: Sequence[float] = ()) -> Answer:
         )  # fmt: skip
         return Answer("step", "Not shown: no clear step in the data.", (figure,))
     flat = _without_day(record)
-    fits = []
-    for number, start in enumerate(starts):
+    fits, least = list[StepFit](), sorted((size for _, size in seen), reverse=True)[:MOST_FITTED][-1]
+    for number, (start, size) in enumerate(seen):
         following = starts[number + 1] if number + 1 < len(starts) else np.inf
-        fits.append(fit_step(flat, start, min(following - 600, start + LONGEST_S)))
-    return _answer(flat, fits, record.difference_unit)
+        if size >= least:
+            fits.append(fit_step(flat, start, min(following - 600, start + LONGEST_S)))
+    answer = _answer(flat, fits, record.difference_unit)
+    if len(fits) < len(starts):
+        remark = f"Of {len(starts)} steps in the record the {len(fits)} largest were looked at."
+        return replace(answer, remarks=(remark, *answer.remarks))
+    return answer
 
 
 def fit_step(record: ChannelRecord, start_s: float, end_s: float) -> StepFit:
     """One step from an hour before its start up to `end_s`."""
-    at = record.at_s + record.step_s / 2 - start_s
-    here = (at >= -BEFORE_S) & (at < end_s - start_s) & np.isfinite(record.value)
-    t, y = at[here].astype(np.float64), record.value[here]
+    first, last = (
+        int(np.clip((at_s - record.start_s) // record.step_s + more, 0, len(record)))
+        for at_s, more in ((start_s - BEFORE_S, -1), (min(end_s, start_s + LONGEST_S), 2))
+    )
+    value = record.value[first:last]
+    at: Float = (
+        record.start_s + (first + np.arange(len(value), dtype=np.float64) + 0.5) * record.step_s - start_s
+    )
+    here = (at >= -BEFORE_S) & (at < end_s - start_s) & np.isfinite(value)
+    t, y = at[here], value[here]
     if (t < 0).sum() < 8 or (t > 0).sum() < 12:
         return _refused(start_s, "too few readings around the step.", "Log every 60 s from 1 h before it.")
     t, y = in_blocks(t, y)
@@ -179,7 +197,9 @@ def _solve(t: Float, y: Float, first: Float) -> tuple[Float, Float, float]:
     high = [min(1800.0, t[-1] / 3), *[longest] * (len(first) - 1)]
     start = np.clip(first, np.array(low) + 1e-6, np.array(high) - 1e-6)
     scale = np.array([300.0, *[1.0] * (len(first) - 1)])
-    solved = least_squares(lambda p: _levels(t, y, p)[1], start, bounds=(low, high), x_scale=scale)
+    solved = least_squares(
+        lambda p: _levels(t, y, p)[1], start, bounds=(low, high), x_scale=scale, max_nfev=MOST_TRIALS
+    )
     levels, rest = _levels(t, y, solved.x)
     return solved.x, levels, float(rest @ rest)
 
@@ -189,11 +209,13 @@ def _fit(t: Float, y: Float, start_s: float) -> StepFit:
     tries = [_solve(t, y, np.array([0.0, np.log(tau)])) for tau in (t[-1] / 8, t[-1] / 3, t[-1])]
     parameters, levels, square = min(tries, key=lambda item: item[2])
     tau = float(np.exp(parameters[1]))
-    twice = [_solve(t, y, np.array([0.0, parameters[1], np.log(tau * share)])) for share in (0.1, 0.4)]
-    second = min(twice, key=lambda item: item[2])
-    # Of two models the one with the second exponential must win by more than 10 in BIC.
-    if n * np.log(second[2] / square) + np.log(n) < -10:
-        parameters, levels, square = second
+    # What one exponential leaves mostly unexplained is no step, and a second one makes none of it.
+    if square < (1 - HOPEFUL_R2) * float(((y - y.mean()) ** 2).sum()):
+        twice = [_solve(t, y, np.array([0.0, parameters[1], np.log(tau * share)])) for share in (0.1, 0.4)]
+        second = min(twice, key=lambda item: item[2])
+        # Of two models the one with the second exponential must win by more than 10 in BIC.
+        if n * np.log(second[2] / square) + np.log(n) < -10:
+            parameters, levels, square = second
     order = np.argsort(-parameters[1:])
     parameters = np.concatenate((parameters[:1], parameters[1:][order]))
     return _judged(t, y, (parameters, levels, square), start_s)

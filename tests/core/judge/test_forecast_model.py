@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from logger.core.judge.forecast import better_gain, gain, in_minutes
-from logger.core.judge.forecast_model import DAY_MIN, HORIZONS, features, fit, learn, leaving
+from logger.core.judge.forecast_model import DAY_MIN, HORIZONS, features, fit, learn, leaving, leavings
 from logger.series import Float
 
 DATA = Path(__file__).parents[2] / "data"
@@ -197,3 +197,17 @@ def test_the_band_holds_what_comes_in_8_cases_of_10(seeds: range) -> None:
     shares = np.mean(inside, axis=0)
     print(f"held at 5, 30, 60 min: {shares[0]:.2f}, {shares[5]:.2f}, {shares[-1]:.2f}; {len(inside)} times")
     assert abs(float(shares.mean()) - 0.8) < 0.06
+
+
+@pytest.mark.slow
+def test_many_minutes_at_once_are_foretold_as_one_by_one() -> None:
+    """Nothing behind a minute is known to it: the same probability as from a series that ends there."""
+    y = 20 + red(WEEKS_4 + 2 * DAY_MIN, 240, 0.15, 3)
+    y[WEEKS_4 + 700 : WEEKS_4 + 720] = np.nan
+    model, _ = learn(y[:WEEKS_4], WEEKS_4, BAND, 0.01)
+    assert model is not None
+    minutes = np.arange(60, 2 * DAY_MIN, 97)
+    together = leavings(model, y[WEEKS_4:], WEEKS_4, minutes, (BAND, 0.01))
+    singly = [leaving(model, y[WEEKS_4 : WEEKS_4 + i + 1], WEEKS_4, BAND, 0.01) for i in minutes]
+    assert [a and a.probability for a in together] == [b and b.probability for b in singly]
+    assert sum(item is not None for item in together) > 10
