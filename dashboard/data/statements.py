@@ -94,7 +94,9 @@ def _missing_statement(zone: Zone, *, begun: bool) -> Statement:
         verdict="not shown",
         reason="indeterminate",
         sentence=f"{zone.name}: not shown.",
-        next_step=young if begun else "No verdict for this zone yet. Start the service: stillroom run",
+        next_step=young
+        if begun
+        else "No verdict for this zone yet. If the service is not running, start it: stillroom run",
         stale=True,
     )
 

@@ -84,11 +84,13 @@ def interval_text(from_ns: int, to_ns: int | None, zone: str) -> str:
 
 
 def age(seconds: float) -> str:
-    """How long ago, in the largest unit that says it.
+    """How long ago, in the largest unit that says it; infinite: what is spoken of never was.
 
-    >>> age(41), age(200), age(9000), age(200_000)
-    ('41 s', '3 min', '2.5 h', '2.3 days')
+    >>> age(41), age(200), age(9000), age(200_000), age(float("inf"))
+    ('41 s', '3 min', '2.5 h', '2.3 days', 'none yet')
     """
+    if seconds == float("inf"):
+        return "none yet"
     if seconds < 100:
         return f"{max(seconds, 0):.0f} s"
     if seconds < 5400:

@@ -114,12 +114,16 @@ def _cards(q: Queries, view: LiveView, charts: dict[str, Chart]) -> list[Compone
     return [*large, *([html.Div(small, className="now-small")] if small else [])]
 
 
+def _why_no_value(age_s: float) -> str:
+    return "no reading yet" if age_s == float("inf") else "too old to use"
+
+
 def probes(q: Queries) -> Component:
     """Each temperature probe with its newest value: the numbers behind the plan."""
     rows = [
         [
             s.probe,
-            s.name if s.trusted else html.Span([s.name, html.Small(s.why or "too old to use")]),
+            s.name if s.trusted else html.Span([s.name, html.Small(s.why or _why_no_value(s.age_s))]),
             figure(s.value, "degC", s.U) if s.trusted or s.why else "no value",
             age(s.age_s),
         ]
