@@ -121,7 +121,7 @@ def check_positions(setup: Setup, positions: Sequence[CampaignPosition]) -> None
         if not all(math.isfinite(x) and -1 <= x <= side + 1 for x, side in zip(p.xyz_m, size, strict=True)):
             ends = " × ".join(f"{side:g}" for side in size)
             raise Refused(
-                f"Position {p.name!r}: expected a place in the room of {ends} m, found "
+                f"Position {p.name!r}: expected a position in the room of {ends} m, found "
                 f"{p.x_m:g}, {p.y_m:g}, {p.z_m:g}. Nothing was changed."
             )
         for other in positions[: number - 1]:
@@ -133,12 +133,12 @@ def _refuse_twice(p: CampaignPosition, other: CampaignPosition) -> None:
         raise Refused(f"Two positions have the name {p.name!r}. Name each once. Nothing was changed.")
     if p.channel == other.channel:
         raise Refused(
-            f"{p.channel} is at {other.name!r} and at {p.name!r}: a probe is at one place. "
+            f"{p.channel} is at {other.name!r} and at {p.name!r}: a probe has one position at a time. "
             "Nothing was changed."
         )
     if p.medium == other.medium and math.dist(p.xyz_m, other.xyz_m) < APART_M:
         raise Refused(
-            f"Positions {other.name!r} and {p.name!r} are one place (nearer than {APART_M:g} m). Leave "
+            f"Positions {other.name!r} and {p.name!r} are the same place (nearer than {APART_M:g} m). Leave "
             "one out, or correct its coordinates. Nothing was changed."
         )
 
@@ -150,7 +150,9 @@ def add_phase(store: Store, key: str, name: str, span: tuple[int, int | None], w
     if to_ns is not None:
         check_interval(from_ns, to_ns)
     if campaign.running is not None:
-        raise Refused(f"{campaign.running.name.capitalize()} goes on: end it first. Nothing was changed.")
+        raise Refused(
+            f"{campaign.running.name.capitalize()} is still running: end it first. Nothing was changed."
+        )
     end = math.inf if to_ns is None else to_ns
     for old in campaign.phases:
         if from_ns < (old.to_ns or math.inf) and old.from_ns < end:
@@ -168,7 +170,7 @@ def end_phase(store: Store, key: str, at_ns: int, who: str) -> PlannedCampaign:
     campaign, who = _open(store, key), required_person(who)
     running = campaign.running
     if running is None:
-        raise Refused(f"No phase of campaign {key!r} goes on. Nothing was changed.")
+        raise Refused(f"No phase of campaign {key!r} is running. Nothing was changed.")
     check_interval(running.from_ns, at_ns)
     what: dict[str, JSON] = {"campaign": key, "act": "end", "entry": running.number, "to": rfc3339(at_ns)}
     store.journal.append(KIND, who, what)
@@ -190,7 +192,9 @@ def close_campaign(store: Store, key: str, who: str, why: str, answers: Mapping[
     """Close a campaign with its answers, state -> digest of the study; then nothing is added to it."""
     campaign, who = _open(store, key), required_person(who)
     if campaign.running is not None:
-        raise Refused(f"{campaign.running.name.capitalize()} goes on: end it first. Nothing was changed.")
+        raise Refused(
+            f"{campaign.running.name.capitalize()} is still running: end it first. Nothing was changed."
+        )
     if not campaign.states:
         raise Refused(f"Campaign {key!r} has no state with probes at their positions. Nothing was changed.")
     closure = "known" if campaign.phase(BEFORE) and campaign.phase(AFTER) else "unknown"

@@ -47,7 +47,7 @@ class CaseTexts:
         missing = [words for name, words in TEXTS.items() if not visible(getattr(self, name))]
         if self.cause.strip() and self.cause not in CAUSES:
             missing.append(TEXTS["cause"])
-        return missing + (["the day on which the corrective action is looked at"] if self._no_day else [])
+        return missing + (["the day on which the corrective action is reviewed"] if self._no_day else [])
 
     @property
     def _no_day(self) -> bool:

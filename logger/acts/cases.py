@@ -97,7 +97,7 @@ def note(store: Store, case: Case, texts: Mapping[str, str], who: str, *, reopen
             return work.texts
         raise Refused(
             f"Case {_number_of(case)} was closed by {_closer(work)}; nothing was changed. To change it, open "
-            "it again and say why: --reopen TEXT."
+            "it again with the reason: --reopen TEXT."
         )
     if not texts and not visible(reopen):
         raise Refused(f"Case {_number_of(case)}: nothing entered, nothing saved.")
@@ -192,7 +192,7 @@ def join_cases(store: Store, case: Case, lead: Case, who: str, why: str) -> None
 
 def part_case(store: Store, case: Case, number: int, at_ns: int | None, *, who: str, why: str) -> None:
     """Part a case: runs that begin at an instant or later are another case; without one, undo a join."""
-    who, why = required_person(who), required_text(why, "reason for parting the case")
+    who, why = required_person(who), required_text(why, "reason for splitting the case")
     what = _describe(case, number, "parted")
     if at_ns is None:
         if number not in case_book(store).joined():
@@ -200,7 +200,7 @@ def part_case(store: Store, case: Case, number: int, at_ns: int | None, *, who: 
     elif not any(e.from_ns < at_ns for e in case.runs) or not any(e.from_ns >= at_ns for e in case.runs):
         first, last = rfc3339(case.from_ns), rfc3339(max(e.from_ns for e in case.runs))
         raise Refused(
-            f"Case {number} cannot be parted there: all its excursions begin on one side of "
+            f"Case {number} cannot be split there: all its excursions begin on one side of "
             f"{rfc3339(at_ns)}. Choose a time "
             f"after {first} and not after {last}. Nothing was changed."
         )

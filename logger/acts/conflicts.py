@@ -68,7 +68,7 @@ def decide(store: Store, choices: Iterable[tuple[Disagreement, float | None]], w
     """
     pairs = list(choices)
     if not pairs:
-        raise Refused("There is no conflict like that to decide; nothing was changed.")
+        raise Refused("There is no such conflict to decide; nothing was changed.")
     for d, value in pairs:
         if value is not None and value not in d.values:
             raise Refused(

@@ -72,7 +72,7 @@ def stop_inspection(store: Store, key: str, who: str, now_ns: int) -> Inspection
         raise UnknownName("inspection", key, running)
     job = running[key]
     if job.to_ns is not None:
-        raise Refused(f"Inspection {key!r} was over at {rfc3339(job.to_ns)}; its end is not changed.")
+        raise Refused(f"Inspection {key!r} had already ended at {rfc3339(job.to_ns)}; nothing was changed.")
     check_interval(job.from_ns, now_ns)
     t = tables.inspection
     with store.begin() as conn:

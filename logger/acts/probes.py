@@ -118,7 +118,7 @@ def _texts(store: Store) -> Mapping[str, str]:
 
 def _propose(store: Store, texts: Mapping[str, str], sentence: str, change: ProbeChange) -> ProposedChange:
     if change.at_ns > change.now_ns:
-        raise Refused("The time is in the future. Enter when it was done. Nothing was changed.")
+        raise Refused("The time is in the future. Enter the time at which it was done. Nothing was changed.")
     change.check(texts)
     version = propose(store, texts, change.who, change.why.strip() or sentence, change.now_ns)
     return ProposedChange(sentence, version)

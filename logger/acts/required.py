@@ -11,7 +11,7 @@ from ..model.roles import refuse_unseen
 
 def required_person(who: str) -> str:
     """The name of who acts; Refused without one."""
-    return required_text(who, "name of who does it")
+    return required_text(who, "name of the person who does this")
 
 
 def required_text(text: str, what: str) -> str:

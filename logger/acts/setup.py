@@ -1,7 +1,7 @@
 """How a setup comes into force: proposed by one person, approved or refused by another.
 
 The first version of an empty store is taken as it is. A room with `single_person` lets its one person
-approve own proposals; a correction of an entry error is signed by two even there.
+approve own proposals; a correction of an entry error is signed by two people even there.
 """
 
 from __future__ import annotations
@@ -66,7 +66,9 @@ def propose(
         raise Refused(f"Version {versions[-1].version}, in force, is the same. Nothing was proposed.")
     why = required_text(why, "reason for the change")
     if not correction and (faults := contradictions(in_force(versions).setup, config.setup)):
-        raise Refused("\n".join(["This cannot follow what is in force; nothing was proposed.", *faults]))
+        raise Refused(
+            "\n".join(["This setup cannot follow the one in force; nothing was proposed.", *faults])
+        )
     with store.begin() as conn:
         return store.setups.propose(config.texts, who, why, now_ns, correction=correction, conn=conn)
 
@@ -83,7 +85,11 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
         )
     single = in_force(store.setups.versions()).setup.room.single_person
     if people.is_same_person(who, proposal.who) and (proposal.correction or not single):
-        rule = "a correction of an entry error is signed by two" if single else "another person approves it"
+        rule = (
+            "a correction of an entry error is signed by two people"
+            if single
+            else "another person approves it"
+        )
         raise Refused(
             f"{who} proposed version {version}; {rule}. (A lab of one person sets single_person = true "
             "in room.toml, which every record then prints.)"

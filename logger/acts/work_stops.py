@@ -60,7 +60,7 @@ def resume_work(store: Store, setup: Setup, zone: str, *, who: str, why: str, no
 
 def _act(store: Store, setup: Setup, zone: str, texts: tuple[str, str], act: Act) -> None:
     setup.zone(zone)
-    for text, what in zip(texts, ("the name of who does it", "the reason"), strict=True):
+    for text, what in zip(texts, ("the name of the person who does this", "the reason"), strict=True):
         if not text.strip():
             raise Refused(f"Enter {what}. Nothing was changed.")
     refuse_without_authority(store, texts[0], act)

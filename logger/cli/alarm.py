@@ -131,7 +131,7 @@ def shelve(
     *,
     reason: Reason,
     hours: Annotated[
-        float | None, typer.Option("--hours", metavar="H", min=0.0, help="For so long, at most 31 days.")
+        float | None, typer.Option("--hours", metavar="H", min=0.0, help="Length of time, at most 31 days.")
     ] = None,
     until: Annotated[
         str | None, typer.Option("--until", metavar="TIME", help="Until then, instead of --hours.")
@@ -211,7 +211,8 @@ def prove(
         typer.Option("--route", metavar="ROUTE", help="Only this route or duty calendar; may be repeated."),
     ] = None,
     wait: Annotated[
-        float, typer.Option("--wait", metavar="S", min=0.0, help="Wait so long for the service to send it.")
+        float,
+        typer.Option("--wait", metavar="S", min=0.0, help="How long to wait for the service to send it."),
     ] = 60.0,
     who: Who = "",
     data: Data = DEFAULT_DATA,

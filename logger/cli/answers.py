@@ -173,7 +173,7 @@ def check_lines(session: Session, result: Check) -> list[str]:
         for s in result.statistics
     ]
     return [
-        head + (" Provisional: younger readings may still change it." if result.provisional else ""),
+        head + (" Provisional: the last minutes may still change." if result.provisional else ""),
         "",
         f"  {result.because}",
         *(["", *table(heads, reasons)] if reasons else []),

@@ -50,7 +50,7 @@ def account_of(people: People, who: str, act: Act) -> Account:
         return people.authority(name, act)
     except Refused as refused:
         able = _able(people, act) if people.store.simulated else []
-        hint = f" In this demonstration say: --who {able[0]}." if able else ""
+        hint = f" In this demo, give: --who {able[0]}." if able else ""
         raise Refused(f"{refused}{hint}") from None
 
 

@@ -30,7 +30,8 @@ To = Annotated[
     typer.Option("--to", metavar="DIR", help="Folder for backups; default: the one in service.toml."),
 ]
 Number = Annotated[
-    str | None, typer.Option("--generation", metavar="NUMBER", help="This backup; default: newest good one.")
+    str | None,
+    typer.Option("--generation", metavar="NUMBER", help="Which backup; default: the newest good one."),
 ]
 
 
@@ -51,7 +52,7 @@ def backup(
         bool, typer.Option("--anew", help="This folder is a new disk: earlier backups are not expected here.")
     ] = False,
     list_only: Annotated[
-        bool, typer.Option("--list", help="Only list the backups that are there, and read each.")
+        bool, typer.Option("--list", help="Only list the backups there, reading each.")
     ] = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -119,7 +120,7 @@ def _list(target: Path, as_json: bool) -> None:
     from ..store.backup.scrub import scrub
 
     if not target.is_dir() or not is_target(target):
-        raise Refused(f"{target} is no folder of backups.")
+        raise Refused(f"{target} is not a backup folder; name one with --to DIR.")
     read = scrub(target)
     rows = [
         _generation_dict(generation, read.faults.get(generation.name, ()))
@@ -156,7 +157,7 @@ def restore(
     test_of: Annotated[
         Path | None,
         typer.Option(
-            "--test-of", metavar="DIR", help="This is a restore test: journal it in the record in DIR."
+            "--test-of", metavar="DIR", help="Make this a restore test, journalled in the record in DIR."
         ),
     ] = None,
     who: Who = "",
@@ -202,7 +203,7 @@ def restore(
     lines = [
         f"Restored {restored.generation}, taken {payload['taken']}, into {data}: {state}",
         *(f"  {fault}" for fault in result.faults),
-        f"  {result.readings} readings, up to {newest or 'none'}; what came later is not in it",
+        f"  {result.readings} readings, up to {newest or 'none'}; later readings are not in it",
     ]
     answer(payload, as_json, lines)
     if not result.intact:
@@ -221,11 +222,15 @@ def dispose(
     *,
     before: Annotated[
         str,
-        typer.Option("--before", metavar="TIME", help="Months that ended by then; like --from elsewhere."),
+        typer.Option(
+            "--before", metavar="TIME", help="Months that ended by this time; written like --from elsewhere."
+        ),
     ],
-    approver: Annotated[str, typer.Option("--approver", metavar="NAME", help="The other person.")],
+    approver: Annotated[
+        str, typer.Option("--approver", metavar="NAME", help="The second person, who approves.")
+    ],
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for the journal.")],
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would go.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only show what would be disposed of.")] = False,
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,

@@ -39,7 +39,7 @@ def begin(
         bool, typer.Option("--browser", help="Ask in a browser on this machine instead of here.")
     ] = False,
     no_start: Annotated[
-        bool, typer.Option("--no-start", help="Put the setup in force and leave; start nothing.")
+        bool, typer.Option("--no-start", help="Put the setup in force and exit; start nothing.")
     ] = False,
     config: Annotated[
         Path, typer.Option("--config", metavar="DIR", help="New folder for the files of the configuration.")
@@ -100,7 +100,7 @@ def _ask_here(config: Path, data: Path, file: Path | None) -> None:
     path = draft_path(config)
     draft = describe(Draft(load_draft(path) | {"from": str(file) if file else ""}))
     if len(draft.values) > 1:
-        typer.echo(f"Going on with the answers of {path}; Enter accepts the one in brackets.")
+        typer.echo(f"Going on with the answers of {path}; Enter accepts the answer in brackets.")
     if draft.described is not None:
         names = ", ".join(channel.words for channel in draft.channels) or "no unit is named in it"
         typer.echo(f"{Path(draft.text('from')).name}: {names}.")

@@ -30,7 +30,7 @@ def judge(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Judge a made record and compare with a bare numpy script and with ioos-qc on the same readings.
+    """Judge a synthetic record and compare with a bare numpy script and with ioos-qc on the same readings.
 
     Making a year of 16 probes takes some minutes; name a folder with --keep to make it once.
     """
@@ -95,7 +95,7 @@ def dashboard(
     *,
     probes: Annotated[int, typer.Option(min=8, help="How many probes, one reading a minute each.")] = 20,
     viewers: Annotated[int, typer.Option(min=1, help="How many viewers at 5 s refresh.")] = 50,
-    seconds: Annotated[float, typer.Option(min=5, help="How long they look.")] = 20.0,
+    seconds: Annotated[float, typer.Option(min=5, help="How long they watch.")] = 20.0,
     keep: Annotated[
         Path | None, typer.Option(help="Make the records here and keep them for the next run.")
     ] = None,
@@ -118,12 +118,12 @@ def dashboard(
 @bench_app.command("poll", short_help="How late polls are, and what polling costs.")
 def poll(
     *,
-    probes: Annotated[int, typer.Option(min=1, help="How many probes, asked once a second.")] = 64,
+    probes: Annotated[int, typer.Option(min=1, help="How many probes, polled once a second.")] = 64,
     lines: Annotated[int, typer.Option(min=1, help="On how many lines.")] = 8,
     seconds: Annotated[int, typer.Option(min=5, help="For how long.")] = 30,
     kind: Annotated[
         Literal["text", "opc-ua", "snmp", "bacnet"],
-        typer.Option("--kind", help="What they speak; other than text: 200 values a second."),
+        typer.Option("--kind", help="Their protocol; other than text: 200 values a second."),
     ] = "text",
     as_json: Json = False,
 ) -> None:
@@ -140,14 +140,14 @@ def poll(
     answer(dict(vars(figures)), as_json, figures.lines())
 
 
-@bench_app.command("forecast", short_help="Whether forecasts are worth anything.")
+@bench_app.command("forecast", short_help="Skill of the forecasts.")
 def forecast(
     *,
-    days: Annotated[int, typer.Option(min=7, help="How many days of the made room.")] = 60,
-    csv: Annotated[Path | None, typer.Option(help="A recording in place of it, evenly spaced.")] = None,
+    days: Annotated[int, typer.Option(min=7, help="How many days of the synthetic room.")] = 60,
+    csv: Annotated[Path | None, typer.Option(help="A recording instead of it, evenly spaced.")] = None,
     column: Annotated[str, typer.Option(help="The column of the recording.")] = "Temperature",
     every: Annotated[float, typer.Option(min=1.0, help="Seconds from one value to the next.")] = 60.0,
-    half: Annotated[float, typer.Option(min=0.01, help="Limits so far around the median, in K.")] = 0.5,
+    half: Annotated[float, typer.Option(min=0.01, help="Limits, as a distance from the median, in K.")] = 0.5,
     as_json: Json = False,
 ) -> None:
     """Forecasts of crossings, and of the value in 30 min, against "it stays as it is"."""
@@ -159,7 +159,7 @@ def forecast(
 
 @bench_app.command("study", short_help="What the questions of a room study cost.")
 def study(*, as_json: Json = False) -> None:
-    """Every question of a room study on a made year at 60 s, up to 16 channels: seconds and memory."""
+    """Every question of a room study on a synthetic year at 60 s, up to 16 channels: seconds and memory."""
     from ..bench.study import run
 
     def say(line: str) -> None:
@@ -175,7 +175,7 @@ def imports(
     rows: Annotated[int, typer.Option(min=1000, help="How many rows, two values each.")] = 1_000_000,
     as_json: Json = False,
 ) -> None:
-    """Import a made file of decimal-comma text and read the same file with DuckDB, given everything."""
+    """Import a generated file of decimal-comma text, and read the same file with DuckDB, its format given."""
     from ..bench.imports import run
 
     def say(line: str) -> None:
@@ -213,7 +213,7 @@ def notebook(
     days: Annotated[int, typer.Option(help="How many days, one reading a minute.")] = 365,
     as_json: Json = False,
 ) -> None:
-    """Read a made channel by `import stillroom`, and the same bytes by pyarrow alone."""
+    """Read a synthetic channel by `import stillroom`, and the same bytes by pyarrow alone."""
     from ..bench.notebook import run
 
     def say(line: str) -> None:
@@ -228,7 +228,7 @@ def notebook(
 def rooms(
     *,
     years: Annotated[int, typer.Option(min=2, help="How many records are judged.")] = 8,
-    days: Annotated[int, typer.Option(min=2, help="Of how many days each.")] = 365,
+    days: Annotated[int, typer.Option(min=2, help="How many days each record has.")] = 365,
     count: Annotated[
         int, typer.Option("--rooms", min=2, max=100, help="How many rooms in one process.")
     ] = 50,

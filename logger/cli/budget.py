@@ -22,13 +22,14 @@ HEADS = ("symbol", "value", "u", "unit", "distribution", "nm per unit", "u nm", 
 def budget(
     *,
     zone: Zone,
-    length_mm: Annotated[float, typer.Option("--length-mm", metavar="MM", help="Length that is measured.")],
-    material: Annotated[str, typer.Option("--material", metavar="NAME", help="Of the part.")],
+    length_mm: Annotated[float, typer.Option("--length-mm", metavar="MM", help="Measured length.")],
+    material: Annotated[str, typer.Option("--material", metavar="NAME", help="Material of the part.")],
     scale_material: Annotated[
-        str, typer.Option("--scale-material", metavar="NAME", help="Of the machine's scale.")
+        str, typer.Option("--scale-material", metavar="NAME", help="Material of the machine's scale.")
     ] = "steel",
     activity: Annotated[
-        str | None, typer.Option("--activity", metavar="NAME", help="Only this; default: each of the zone.")
+        str | None,
+        typer.Option("--activity", metavar="NAME", help="Only this activity; default: each of the zone."),
     ] = None,
     hours: Annotated[
         float, typer.Option("--hours", metavar="H", help="How long one inspection takes, for the drift.")
@@ -36,7 +37,7 @@ def budget(
     start: AnyFrom = None,
     end: AnyTo = None,
     csv_file: Annotated[
-        Path | None, typer.Option("--csv", metavar="FILE", help="Write the rows there, too.")
+        Path | None, typer.Option("--csv", metavar="FILE", help="Also write the rows to this file.")
     ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -109,10 +110,12 @@ def budget_lines(content: Mapping[str, Any]) -> list[str]:
         )
         for r in content["rows"]
     ]  # fmt: skip
+    side = "short" if content["effect_nm"] < 0 else "long"
     total = (
-        f"  thermal: the part reads {content['effect_nm']:.1f} nm too long, u {content['u_nm']:.1f} nm, U "
+        f"  thermal: the part measures {abs(content['effect_nm']):.1f} nm {side}, "
+        f"u {content['u_nm']:.1f} nm, U {content['U_nm']:.1f} nm (k = 2)"
     )
-    return [*head, *table(HEADS, rows), total + f"{content['U_nm']:.1f} nm (k = 2)"]
+    return [*head, *table(HEADS, rows), total]
 
 
 def _figure(value: float) -> str:

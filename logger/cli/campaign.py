@@ -27,7 +27,7 @@ out of the machine's travel, never reach over a safety barrier; local rules come
 
 campaign = typer.Typer(name="campaign", help=_FRONT, no_args_is_help=True, rich_markup_mode=None)
 
-Key = Annotated[str, typer.Argument(metavar="KEY", help="Of the campaign, as map-2026.")]
+Key = Annotated[str, typer.Argument(metavar="KEY", help="Key of the campaign, such as map-2026.")]
 Start = Annotated[
     str | None, typer.Option("--from", metavar="TIME", help="When it began; default: now, and it goes on.")
 ]
@@ -57,7 +57,7 @@ def plan(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Plan a campaign: each line of the table is a position with the channel that is to stand there.
+    """Plan a campaign: each line of the table is a position with the channel to be placed there.
 
     At least 9 positions at three heights are common practice for a statement on the volume: its corners, its
     centre, and where parts wait.
@@ -88,7 +88,7 @@ def begin(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Begin a phase, or write down one that is over: "before" and "after" are all probes side by side.
+    """Begin a phase, or enter one that is over: "before" and "after" are all probes side by side.
 
     \b
     Example:
@@ -132,7 +132,7 @@ def end(
     typer.echo(f"Campaign {key}: ended. Next: {campaign.next_step}.")
 
 
-@campaign.command("take-back", short_help="Leave out a phase that was written down wrongly.")
+@campaign.command("take-back", short_help="Take back a phase that was entered wrongly.")
 def take_back(
     key: Key,
     state: Annotated[str, typer.Argument(metavar="STATE", help="before, after, or the state.")],
@@ -142,7 +142,7 @@ def take_back(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Leave out a phase. Its entry stays in the journal, with the reason.
+    """Take back a phase. Its entry stays in the journal, with the reason.
 
     \b
     Example:

@@ -152,7 +152,7 @@ def note(
     ] = "",
     who: Who = "", data: Data = DEFAULT_DATA, config: Config = None,
 ) -> None:  # fmt: skip
-    """Write texts of a case; what was written before stays unless it is written anew.
+    """Enter texts of a case; texts entered before stay unless entered anew.
 
     \b
     Example:
@@ -166,7 +166,7 @@ def note(
         record = _record(session, number)
         write(session.store, record.case, texts, name, reopen=reopen)
         missing = _record(session, number).missing
-    typer.echo(f"Written. Missing before it can be closed: {'; '.join(missing) or 'nothing'}.")
+    typer.echo(f"Saved. Missing before it can be closed: {'; '.join(missing) or 'nothing'}.")
 
 
 @case.command("decide")
@@ -215,9 +215,9 @@ def close(
     decision: Decision = "", customer: Customer = "", action: Action = "", look_on: LookOn = "",
     who: Who = "", data: Data = DEFAULT_DATA, config: Config = None,
 ) -> None:  # fmt: skip
-    """Close a case that has ended and lacks nothing; texts that are given here are written first.
+    """Close a case that has ended and lacks nothing; texts given here are saved first. A refused close
 
-    A refused close says everything that is missing and loses no text.
+    lists everything that is missing and loses no text.
 
     \b
     Example:
@@ -275,7 +275,7 @@ def part(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Part a case in two at a time; without --at, undo a join of this number.
+    """Split a case in two at a given time; without --at, undo a join of this number.
 
     \b
     Example:
@@ -289,7 +289,7 @@ def part(
         at_ns = None if at is None else parse(at, session.zone_info, "--at")
         part_case(session.store, record.case, case_number(session, number), at_ns, who=name, why=why)
         numbers = [str(r.number) for r in _around(session, record) if r.number is not None]
-    typer.echo(f"Parted. Cases there now: {', '.join(numbers)}.")
+    typer.echo(f"Split. Cases now: {', '.join(numbers)}.")
 
 
 @case.command("causes")
@@ -308,8 +308,8 @@ def causes(
 ) -> None:
     """Hours not stable in use by cause, cases that came back, and what an action changed.
 
-    Each instant counts once, however many rules were out of limits; causes, what is no cause yet and what
-    belongs to no case are together all hours not stable in hours of use.
+    Each minute counts once, however many rules were out of limits; causes, cases without one yet and time
+    in no case add up to all hours of use that were not stable.
 
     \b
     Example:
@@ -352,8 +352,8 @@ def case_number(session: Session, text: str) -> int:
     if slash and room != session.setup.room.key:
         raise Refused(
             f"Case {number} of room {room!r} is not in this record, which is that of room "
-            f"{session.setup.room.key!r}: cases of two rooms are not joined. Name the other case in the text "
-            "of the cause. Nothing was changed."
+            f"{session.setup.room.key!r}: cases of different rooms cannot be joined. Name the other case in "
+            "the text of the cause. Nothing was changed."
         )
     if not number.isdecimal():
         raise Refused(f"Expected the number of a case, such as 12; found {text!r}. Nothing was changed.")

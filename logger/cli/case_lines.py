@@ -30,7 +30,7 @@ LABELS = {
     "decision": "Decision",
     "customer": "Customer",
     "corrective_action": "Corrective action",
-    "look_on": "Effect looked at on",
+    "look_on": "Effect reviewed on",
 }
 
 

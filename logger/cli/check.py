@@ -79,10 +79,10 @@ def check(
     arrived_C: measurement.ArrivedC = None,
     feature: measurement.Features = None,
     budget: Annotated[
-        bool, typer.Option("--budget", help="Print the rows for a budget by JCGM 100, too.")
+        bool, typer.Option("--budget", help="Also print the rows of an uncertainty budget (JCGM 100).")
     ] = False,
     stamp: Annotated[
-        str | None, typer.Option("--stamp", metavar="LINE", help="The line of a report: is it still valid?")
+        str | None, typer.Option("--stamp", metavar="LINE", help="Stamp line of a report: is it still valid?")
     ] = None,
     list_file: Annotated[
         Path | None,
@@ -267,5 +267,5 @@ def _check_activity(session: Session, zone: str, activity: str) -> None:
         names = ", ".join(sorted(activities)) or "none"
         raise Refused(
             f"No rule of zone {zone!r} is for the activity {activity!r}; it has rules for: {names}. "
-            "Without --activity the general limits hold."
+            "Without --activity the general limits apply."
         )

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..store.unplaced import UnplacedReadings
 
 clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
-Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How you know, for the journal.")]
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How this is known, for the journal.")]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -111,13 +111,13 @@ def correct(
         float,
         typer.Option("--shift", metavar="S", help="Seconds that its stamps are moved by; 0: none."),
     ],
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How you know, for the journal.")],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="How this is known, for the journal.")],
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Record what is known of this machine's clock while it was unsure; its readings then count.
+    """Enter how wrong this machine's clock was while it was not synchronised; its readings then count.
 
     \b
     Example:

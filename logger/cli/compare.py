@@ -51,7 +51,7 @@ def compare(
         comparable = {**session.setup.channels, **{c: c for c in channels if session.setup.inputs_of(c)}}
         if strangers := [c for c in channels if c not in comparable]:
             raise Refused(
-                f"There is no channel {strangers[0]!r}; known are {', '.join(session.setup.channels)}."
+                f"There is no channel {strangers[0]!r}. The setup has: {', '.join(session.setup.channels)}."
             )
         measured = session.setup.channels
         if len({measured[c].quantity if c in measured else c.rpartition(".")[2] for c in channels}) != 1:

@@ -66,7 +66,7 @@ def export(
     *,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")],
     version: Annotated[
-        int | None, typer.Option("--version", metavar="NUMBER", help="That version; default: the newest.")
+        int | None, typer.Option("--version", metavar="NUMBER", help="Version to write; default: the newest.")
     ] = None,
     at: Annotated[
         str | None, typer.Option("--at", metavar="TIME", help="The version that was in force at that time.")

@@ -37,7 +37,7 @@ def commands(app: typer.Typer) -> None:
 def apply(
     *,
     why: Annotated[
-        str, typer.Option("--why", metavar="TEXT", help="Reason for the change; asked for from version 2 on.")
+        str, typer.Option("--why", metavar="TEXT", help="Reason for the change; required from version 2 on.")
     ] = "",
     correction: Annotated[
         bool,

@@ -56,7 +56,7 @@ def _payload(certificate: Dcc) -> dict[str, Any]:
 
 
 def _lines(certificate: Dcc, file: Path) -> list[str]:
-    due = f"due {certificate.due_on}" if certificate.due_on else "no day of recalibration stated"
+    due = f"due {certificate.due_on}" if certificate.due_on else "no recalibration date stated"
     signature = "signature present, not verified" if certificate.signed else "no signature"
     items = [
         f"  of {' '.join(filter(None, (i.manufacturer, i.model, i.name)))}: {', '.join(i.marks)}"

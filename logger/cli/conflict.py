@@ -33,7 +33,7 @@ def list_conflicts(
     channel: Channel = None,
     start: AnyFrom = None,
     end: AnyTo = None,
-    include_decided: Annotated[bool, typer.Option("--all", help="Those that are decided too.")] = False,
+    include_decided: Annotated[bool, typer.Option("--all", help="Include decided conflicts.")] = False,
     data: Data = DEFAULT_DATA,
     config: Config = None,
     as_json: Json = False,
@@ -67,7 +67,7 @@ def decide_conflicts(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Say which value holds, for every conflict of a channel and time; the others stay in the record.
+    """Decide which value counts, for every conflict of a channel and time; the others stay in the record.
 
     \b
     Example:
@@ -83,7 +83,7 @@ def decide_conflicts(
         chosen = conflicts.of_source(rows, keep) if keep is not None else [(d, value) for d in rows]
         count = conflicts.decide(session.store, chosen, name, why)
     left = len(rows) - count
-    rest = f" {number_of(left, 'conflict')} of these have no single value from there." if left else ""
+    rest = f" {number_of(left, 'conflict')} of these have no single value from that source." if left else ""
     answer({"decided": count, "left": left}, as_json, [f"{number_of(count, 'conflict')} decided.{rest}"])
 
 

@@ -20,12 +20,16 @@ def add_to(app: typer.Typer) -> None:
 def demo(
     *,
     history_only: Annotated[
-        bool, typer.Option("--history-only", help="Load and judge the history, then leave.")
+        bool, typer.Option("--history-only", help="Load and judge the history, then exit.")
     ] = False,
     weeks: Annotated[
         int,
         typer.Option(
-            "--weeks", metavar="N", min=2, max=26, help="Of history: 2, or 26 for the room study (default)."
+            "--weeks",
+            metavar="N",
+            min=2,
+            max=26,
+            help="Weeks of history: 2, or 26 for the room study (default).",
         ),
     ] = 26,
     drift: Annotated[
@@ -35,7 +39,7 @@ def demo(
     rooms: Annotated[
         int,
         typer.Option(
-            "--rooms", metavar="N", help="So many rooms at three invented sites: what a group sees."
+            "--rooms", metavar="N", help="Number of rooms, at three invented sites: what a group sees."
         ),
     ] = 0,
     data: Annotated[
@@ -45,7 +49,7 @@ def demo(
         ),
     ] = DEFAULT_DEMO,
     config: Annotated[
-        Path | None, typer.Option("--config", metavar="DIR", help="Another configuration than the example.")
+        Path | None, typer.Option("--config", metavar="DIR", help="A configuration instead of the example.")
     ] = None,
     port: Port = 8060,
     mail_port: Annotated[

@@ -22,16 +22,16 @@ def heartbeat(
     *,
     file: Annotated[
         Path | None,
-        typer.Option("--file", metavar="FILE", help="The file `heartbeat`, over a share for instance."),
+        typer.Option("--file", metavar="FILE", help="The file `heartbeat`, for instance on a network share."),
     ] = None,
     url: Annotated[
         str | None,
-        typer.Option("--url", metavar="URL", help="An address that answers with it, instead of --file."),
+        typer.Option("--url", metavar="URL", help="An address that returns it, instead of --file."),
     ] = None,
     older: Annotated[
         float,
         typer.Option(
-            "--older", metavar="S", min=1.0, help="Alarm when the heartbeat has not changed for so long."
+            "--older", metavar="S", min=1.0, help="Alarm when the heartbeat has not changed for this long."
         ),
     ] = 180.0,
     interval_s: Annotated[

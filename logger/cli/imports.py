@@ -57,8 +57,8 @@ def imports(
         typer.Option(
             "--leave-out",
             metavar="LINES",
-            help="Lines of the one file that are not to be read, such as 17 or 120-125; on record with their "
-            "text. May be given several times.",
+            help="Lines of the one file to leave out, such as 17 or 120-125; recorded with their text. "
+            "May be repeated.",
         ),
     ] = None,
     describe: Annotated[
@@ -185,7 +185,7 @@ def _describe(files: Sequence[Path], out: Path | None, data: Path, config: Path 
     if out.exists():
         raise Refused(f"{out} is there already and was left as it is; name another file with --out.")
     out.write_text(description.text, encoding="utf-8")
-    typer.echo(f"{out} is written. {len(description.questions)} question(s) are open:")
+    typer.echo(f"{out} is written. Questions still open ({len(description.questions)}):")
     for question in description.questions:
         typer.echo(f"  {question}")
 
@@ -318,7 +318,11 @@ def _leave_out_hint(refused: str) -> str:
     match = re.search(
         r"Line (\d+)(?:, column [^:]*)?(?:: '.*' is no |: there is no | has (?:no|\d+) )", refused
     )
-    return f" To import the others without it, on record: --leave-out {match[1]}." if match else ""
+    return (
+        f" To import the other lines, and record that this one is left out: --leave-out {match[1]}."
+        if match
+        else ""
+    )
 
 
 def import_one(  # noqa: PLR0917

@@ -81,7 +81,7 @@ def start(
     part: Text = "",
     material: Text = "",
     length_mm: Annotated[float | None, typer.Option(metavar="MM")] = None,
-    tolerance_um: Annotated[float | None, typer.Option(metavar="UM", help="Full width.")] = None,
+    tolerance_um: Annotated[float | None, typer.Option(metavar="UM", help="Tolerance, full width.")] = None,
     machine: Text = "",
     activity: Text = "",
     who: Who = "",
@@ -371,7 +371,7 @@ def standard(
         fit = sensitivity(session.verdicts(), zone, measured)
     high = "more than a day" if fit.lag_high_s is None else f"{fit.lag_high_s / 60:.0f} min"
     lines = [
-        f"{fit.um_per_K:+.2f} µm for each K, U {fit.U_um_per_K:.2f} µm/K (95 %), {fit.points} points.",
+        f"{fit.um_per_K:+.2f} µm/K, U {fit.U_um_per_K:.2f} µm/K (95 %), {fit.points} points.",
         f"  lag {fit.lag_s / 60:.0f} min (between {fit.lag_low_s / 60:.0f} min and {high}); scatter "
         f"{fit.scatter_um:.2f} µm; the air moved over {fit.span_K:.2f} K",
     ]

@@ -20,7 +20,7 @@ HostName = Annotated[
 
 def labels(
     names: Annotated[
-        list[str] | None, typer.Argument(metavar="[PROBE|POSITION]", help="Default: all that are placed.")
+        list[str] | None, typer.Argument(metavar="[PROBE|POSITION]", help="Default: all with a position.")
     ] = None,
     *,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="PDF to write.")] = None,

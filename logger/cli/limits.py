@@ -28,19 +28,20 @@ def group() -> None:
 def derive(
     *,
     length_mm: Annotated[float, typer.Option("--length-mm", metavar="MM", help="Longest length measured.")],
-    material: Annotated[str, typer.Option("--material", metavar="NAME", help="Of the part.")],
+    material: Annotated[str, typer.Option("--material", metavar="NAME", help="Material of the part.")],
     scale_material: Annotated[
-        str, typer.Option("--scale-material", metavar="NAME", help="Of the scale.")
+        str, typer.Option("--scale-material", metavar="NAME", help="Material of the scale.")
     ] = "steel",
     allowed_um: Annotated[
-        float | None, typer.Option("--allowed-um", metavar="UM", help="What temperature may do to it.")
+        float | None, typer.Option("--allowed-um", metavar="UM", help="Allowed thermal error of that length.")
     ] = None,
     limit_K: Annotated[
-        float | None, typer.Option("--limit-K", metavar="K", help="Back: what this limit does to the length.")
+        float | None,
+        typer.Option("--limit-K", metavar="K", help="The reverse: thermal error under this limit."),
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """From what a length allows to the limit of the room, with the sentence for its basis; and back.
+    """From the allowed error of a length to the room's limit, with a sentence for its basis; or the reverse.
 
     \b
     Examples:

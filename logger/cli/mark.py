@@ -76,7 +76,7 @@ def stop_work(
 def resume_work(
     *, zone: Zone, why: Why, who: Who = "", data: Data = DEFAULT_DATA, config: Config = None
 ) -> None:
-    """Measuring may go on; takes the role metrologist or quality where the record has accounts.
+    """Measuring may go on; needs the role metrologist or quality where the record has accounts.
 
     \b
     Example:

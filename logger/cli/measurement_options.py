@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..inspections.assess import Question
 
 Length = Annotated[
-    float | None, typer.Option("--length-mm", metavar="MM", help="Length that was measured: asks for µm.")
+    float | None, typer.Option("--length-mm", metavar="MM", help="Measured length; gives the error in µm.")
 ]
 Tolerance = Annotated[
     float | None, typer.Option("--tolerance-um", metavar="UM", help="Its tolerance, as the full width.")
@@ -84,7 +84,7 @@ Features = Annotated[
     typer.Option(
         "--feature",
         metavar="NAME,MM,UM[,MATERIAL]",
-        help="One of several features; the worst decides. May be given again and again.",
+        help="One of several features; the worst decides. May be repeated.",
     ),
 ]
 

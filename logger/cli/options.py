@@ -41,9 +41,9 @@ AnyTo = Annotated[str | None, typer.Option("--to", metavar="TIME", help="End; de
 Who = Annotated[str, typer.Option("--who", metavar="NAME", help="Who does this; default: your login name.")]
 Temperatures = Annotated[
     Literal["degC", "degF"],
-    typer.Option("--unit", help="Of printed temperatures; differences go with it, judging does not."),
+    typer.Option("--unit", help="Unit of printed temperatures and differences; it changes no verdict."),
 ]
-Yes = Annotated[bool, typer.Option("--yes", help="Accept what gets worse.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Go ahead although the change makes something worse.")]
 Port = Annotated[int, typer.Option("--port", metavar="N", min=1, max=65535, help="Port on 127.0.0.1.")]
 
 

@@ -100,7 +100,7 @@ def _version(requested: bool) -> None:
 def _front(
     ctx: typer.Context,
     _: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and exit.")
     ] = False,
 ) -> None:
     import getpass

@@ -49,7 +49,7 @@ def issue(
     ] = None,
     why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why it replaces it.")] = "",
     beside: Annotated[
-        bool, typer.Option("--beside", help="Also where records in force are about a part of this time.")
+        bool, typer.Option("--beside", help="Also where records in force cover a part of this time.")
     ] = False,
     unit: Temperatures = "degC",
     who: Who = "",
@@ -60,8 +60,8 @@ def issue(
     """Issue the record of a zone: PDF to print and sign, readings as CSV, all facts as JSON.
 
     It gets a number, a list of digests signed by the record's key, and stays in the data folder and in
-    the journal. A changed one is a new issue: the old one stays. Records in force about a part of the same
-    time are named first.
+    the journal. A corrected record is issued anew; the old one stays. Records in force that cover a part of
+    this time are named first.
 
     \b
     Examples:
@@ -75,7 +75,7 @@ def issue(
         name = authorised(session.store, who, Act.ISSUE)
         setup, span = require_applied_setup(session), record_span(session, zone, month, (start, end))
         if replaces is None and not beside:
-            refuse_overlapping(session.store, setup, zone, span, "say --beside")
+            refuse_overlapping(session.store, setup, zone, span, "give --beside")
         ours = session.store, session.verdicts(), setup, zone
         issued_record = issued(*ours, *span, out, name, session.now_ns, replaces, why, temperatures=unit)
     _print_issue(issued_record, out, as_json)
@@ -184,7 +184,7 @@ def at(
 ) -> None:
     """The state of a zone at a given time: readings, probes, certificates, limits, verdict, reviews.
 
-    Without a year the newest such instant that is past is meant.
+    Without a year, the latest such time in the past is meant.
 
     \b
     Example:
@@ -350,7 +350,7 @@ def key(
     *,
     rotate: Annotated[bool, typer.Option("--rotate", help="Sign by a new key from now on.")] = False,
     lost: Annotated[bool, typer.Option("--lost", help="The key is gone; make a new one.")] = False,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why there is another key.")] = "",
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Reason for the new key.")] = "",
     who: Who = "",
     data: Data = DEFAULT_DATA,
     config: Config = None,
@@ -359,7 +359,7 @@ def key(
     """The keys by which this record signs; --rotate and --lost are journalled acts.
 
     What an older key signed stays verifiable: every public half is in the journal and in every package.
-    A key that others may have seen is rotated at once, and why says since when.
+    Rotate a key that others may have seen at once, and say in --why since when.
 
     \b
     Example:
@@ -368,7 +368,7 @@ def key(
     from ..record.signatures import public_keys, rotate_key
 
     if rotate and lost:
-        raise Refused("Say either --rotate or --lost: a key that is lost cannot sign for the new one.")
+        raise Refused("Give either --rotate or --lost: a key that is lost cannot sign for the new one.")
     with open_session(data, config) as session:
         if rotate or lost:
             rotate_key(session.store, authorised(session.store, who, Act.APPROVE), why, lost=lost)

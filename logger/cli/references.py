@@ -41,7 +41,7 @@ def impact(
     rooms: RoomsFile = DEFAULT_ROOMS,
     as_json: Json = False,
 ) -> None:
-    """Which inspections anywhere does the error of this reference touch? Rooms that are not known come first.
+    """Which inspections anywhere does this reference's error affect? Rooms that are not known come first.
 
     Only keys are given: ask a room itself what each inspection was, with your role there:
     `stillroom inspection impact --certificate NUMBER --data DIR`.

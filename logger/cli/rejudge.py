@@ -29,10 +29,10 @@ def rejudge(
         Path | None, typer.Option("--rooms", metavar="FILE", help="All rooms of this list, not of --data.")
     ] = None,
     only: Annotated[
-        str, typer.Option("--only", metavar="PATTERN", help="Of the list only rooms such as 'hall-*'.")
+        str, typer.Option("--only", metavar="PATTERN", help="Only rooms whose key matches, as 'hall-*'.")
     ] = "*",
     workers: Annotated[
-        int, typer.Option("--workers", metavar="N", min=0, help="So many processes on this machine.")
+        int, typer.Option("--workers", metavar="N", min=0, help="Number of processes on this machine.")
     ] = 0,
     scheduler: Annotated[
         str, typer.Option("--scheduler", metavar="ADDRESS", help="A Dask scheduler: tls://HOST:PORT.")
@@ -115,11 +115,11 @@ def _entries(rooms: Path | None, only: str, data: Path) -> list[RoomEntry]:
     registry = read(rooms)
     entries = [entry for key, entry in registry.rooms.items() if fnmatchcase(key, only)]
     if not entries:
-        raise Refused(f"--only: no room of {rooms} is like {only!r}. It has: {', '.join(registry.rooms)}.")
+        raise Refused(f"--only: no room of {rooms} matches {only!r}. It has: {', '.join(registry.rooms)}.")
     return entries
 
 
 def _required(ca: Path | None, certificate: Path | None, key: Path | None) -> tuple[Path, Path, Path]:
     if ca is None or certificate is None or key is None:
-        raise Refused("--scheduler takes TLS with certificates of both sides: --ca, --certificate and --key.")
+        raise Refused("--scheduler needs TLS with certificates of both sides: --ca, --certificate and --key.")
     return ca, certificate, key

@@ -35,7 +35,7 @@ def add_to(app: typer.Typer) -> None:
 
 @review.command("show")
 def show(label: Label, *, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
-    """What there is to review in a period: time by verdict, excursions, alarms that wait.
+    """What there is to review in a period: time by verdict, excursions, alarms still open.
 
     \b
     Example:
@@ -86,9 +86,9 @@ def sign(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Say that you reviewed a period; what was shown is kept with the act.
+    """Sign that you reviewed a period; what was shown is stored with it. With accounts it is a signature by
 
-    Once there are accounts it is a signature by password; before, a name that was given, and said to be one.
+    password; without, a name only, and marked as such.
 
     \b
     Example:
@@ -101,7 +101,7 @@ def sign(
         signed_review = reviewed(
             session.store, session.verdicts(), label, name, comment, session.now_ns, signer
         )
-    how = "signed by password" if signed_review.signed else "by the name given"
+    how = "signed with password" if signed_review.signed else "with the name only"
     answer(
         signed_review.to_dict(),
         as_json,
@@ -145,7 +145,7 @@ def list_reviews(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: J
 
 
 def _row(r: Review, session: Session) -> list[object]:
-    signed = "by password" if r.signed else "name given"
+    signed = "with password" if r.signed else "name only"
     return [r.period, r.who, wall(r.at_ns, session.zone_info), signed, r.comment]
 
 

@@ -101,7 +101,7 @@ def clone(
         (out / file).write_text(text, encoding="utf-8", newline="\n")
     lines = [
         f"{number_of(len(texts), 'file')} in {out}, without certificates. Enter next:",
-        "  serial numbers, addresses and places of the probes; who is notified; the basis of each limit.",
+        "  serial numbers, addresses and positions of the probes; who is notified; the basis of each limit.",
         f"Then: stillroom config check --config {out}",
     ]
     answer({"folder": str(out), "files": sorted(texts)}, as_json, lines)
@@ -120,7 +120,7 @@ def roll_back(
     data: Data = DEFAULT_DATA,
     as_json: Json = False,
 ) -> None:
-    """The record as an upgrade found it, for the older program, in a new folder; what that lacks is said.
+    """Write the record as it was before an upgrade to a new folder. What it lacks is listed.
 
     The older record is an embedded one, also where the newer one is on a database server. Without --out
     nothing is written. The newer folder is not changed. Stop the service first.

@@ -44,7 +44,7 @@ def add(
     rooms: RoomsFile = DEFAULT_ROOMS,
     as_json: Json = False,
 ) -> None:
-    """Take a room into the list, with the key that signs for it; from then on its service renews its summary.
+    """Add a room to the list, with the key that signs for it; from then on its service renews its summary.
 
     Compare the printed key with the one that the room itself prints: `stillroom record key --list`.
 
@@ -83,7 +83,7 @@ def confirm(
     rooms: RoomsFile = DEFAULT_ROOMS,
     as_json: Json = False,
 ) -> None:
-    """Take a room into the list that sends its summary here, after its key was compared with the site's own.
+    """Add a room that sends its summary here to the list, after its key was compared with the site's own.
 
     \b
     Example:
@@ -267,7 +267,7 @@ def _hours(span_ns: int) -> str:
 def accept(
     key: RoomKey,
     *,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="What was looked into, and what it was.")],
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="What was checked, and the cause.")],
     who: Who = "",
     rooms: RoomsFile = DEFAULT_ROOMS,
 ) -> None:
@@ -285,7 +285,7 @@ def accept(
 
     reason = refuse_unseen(why.strip(), "reason")
     if not reason:
-        raise Refused("Nothing was changed: --why: expected what was looked into, found nothing.")
+        raise Refused("--why: enter what was checked, and the cause. Nothing was changed.")
     registry = listed.read(rooms)
     entry = registry.room(key)
     with centre_of(registry) as store:
@@ -302,7 +302,7 @@ def accept(
         store.journal.append("rooms", by, {"act": "accept", "room": key, **facts}, reason)
     number, sha256 = summary.head
     typer.echo(
-        f"Room {key} is taken as it is now: entry {number}, {sha256[:16]}…, key {summary.key_name[:16]}…."
+        f"Room {key} is accepted as it is now: entry {number}, {sha256[:16]}…, key {summary.key_name[:16]}…."
     )
 
 

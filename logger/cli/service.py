@@ -59,7 +59,8 @@ def run(
         ),
     ] = None,
     only: Annotated[
-        str, typer.Option("--only", metavar="PATTERN", help="With --rooms: rooms whose key fits, 'hall-*'.")
+        str,
+        typer.Option("--only", metavar="PATTERN", help="With --rooms: rooms whose key matches, as 'hall-*'."),
     ] = "*",
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -112,7 +113,7 @@ def run(
         raise StillroomError("The service stopped: one of its processes failed. See the journal.")
     if not in_time:
         raise StillroomError(
-            "Its last readings are not in the record yet; the line before says where they are."
+            "Its last readings are not in the record yet; the line above says where they are."
             if service.remainder
             else "The service did not end in time."
         )
@@ -182,7 +183,7 @@ def serve(
         typer.Option(
             "--name",
             metavar="HOSTNAME",
-            help="Further name under which the pages are asked for, a proxy's for instance; may be repeated.",
+            help="Further host name of the pages, such as a proxy's; may be repeated.",
         ),
     ] = None,
     certificate: Annotated[
@@ -195,14 +196,15 @@ def serve(
         Path | None, typer.Option("--key", metavar="FILE", help="Key of the certificate (PEM, no password).")
     ] = None,
     behind_tls: Annotated[
-        bool, typer.Option("--behind-tls", help="A proxy before it speaks TLS: cookies go over TLS alone.")
+        bool,
+        typer.Option("--behind-tls", help="A proxy in front of it speaks TLS: cookies go over TLS alone."),
     ] = False,
     proxy: Annotated[
         str,
         typer.Option(
             "--proxy",
             metavar="ADDRESS",
-            help="Address of the proxy before it, whose X-Forwarded-For names the visitors.",
+            help="Address of the proxy in front of it, whose X-Forwarded-For names the visitors.",
         ),
     ] = "",
     with_parent: Annotated[bool, typer.Option("--with-parent", hidden=True)] = False,
@@ -229,7 +231,7 @@ def serve(
     from dashboard.server import serve as serve_pages
 
     if (certificate is None) != (key is None):
-        raise Refused("TLS takes both files: --certificate FILE and --key FILE.")
+        raise Refused("TLS needs both files: --certificate FILE and --key FILE.")
     tls = TlsFiles(certificate, key) if certificate and key else None
     _refuse_no_address(proxy)
     place = ServingPlace(host, port, name or (), tls, behind_tls, proxy)

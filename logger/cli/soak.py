@@ -1,4 +1,4 @@
-"""When is a part as warm as the room? (`soak`)"""
+"""When has a part reached room temperature? (`soak`)"""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command("soak", short_help="When is a part as warm as the room?")(soak)
+    app.command("soak", short_help="When has a part reached room temperature?")(soak)
 
 
 def soak(

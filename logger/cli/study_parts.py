@@ -36,7 +36,7 @@ Event = Annotated[
     list[str], typer.Option("--event", metavar="TIME", help="When one happened; may be repeated.")
 ]
 EventFile = Annotated[
-    Path | None, typer.Option("--events", metavar="FILE", help="CSV: the times stand in the first column.")
+    Path | None, typer.Option("--events", metavar="FILE", help="CSV with the times in its first column.")
 ]
 Outdoors = Annotated[
     str | None, typer.Option("--outdoors", metavar="CHANNEL", help="Default: the first outdoor channel.")

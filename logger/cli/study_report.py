@@ -44,5 +44,7 @@ def report(
             issued = issue_report(session.store, session.setup, studies, person, session.now_ns)
         pdf = issued.pdf.read_bytes() if issue else report_pdf(studies, session.setup)
         write_durably(to, pdf)
-    number = f" Study report {issued.number:06d}." if issue else " It is not issued: --issue keeps one."
+    number = (
+        f" Study report {issued.number:06d}." if issue else " Not issued; --issue keeps it in the record."
+    )
     typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.{number}")

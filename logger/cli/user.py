@@ -64,7 +64,7 @@ def add(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Make an account. The password is asked for, 12 characters or more.
+    """Create an account. You are asked for its password, at least 12 characters.
 
     \b
     Example:
@@ -115,7 +115,7 @@ def role(
         typer.Option(
             "--room",
             metavar="KEY",
-            help="In this room of --rooms; '*': in every room, which takes a second administrator.",
+            help="In this room of --rooms; '*': in every room, which needs a second administrator.",
         ),
     ] = "",
     approver: Annotated[
@@ -161,7 +161,7 @@ def _role_in_rooms(
             second = authorised(centre, approver, Act.ADMINISTER, variable=APPROVER_PASSWORD)
             if people.is_same_person(by, second):
                 raise Refused(
-                    "Nothing was changed: roles in every room take two administrators; name the other one "
+                    "Nothing was changed: roles in every room need two administrators; name the other one "
                     f"with --approver. You named {by} twice."
                 )
             by = f"{by}, approved by {second}"
@@ -175,7 +175,7 @@ def _role_in_rooms(
 def disable(
     name: Name,
     *,
-    undo: Annotated[bool, typer.Option("--undo", help="Take the account into use again.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Put the account back in use.")] = False,
     rooms: Rooms = None,
     who: Who = "",
     data: Data = DEFAULT_DATA,
@@ -198,8 +198,8 @@ def password(
         bool,
         typer.Option(
             "--recover",
-            help="Without an administrator, whose password is lost: by the right of who owns this machine. "
-            "The journal says so.",
+            help="Where the administrator's password is lost: by the right of the owner of this machine. The "
+            "journal says so.",
         ),
     ] = False,
     rooms: Rooms = None,
@@ -207,7 +207,7 @@ def password(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Give an account another password, and end its sessions; with --rooms in every room of the group."""
+    """Set a new password for an account, and end its sessions; with --rooms in every room of the group."""
     from ..people import People
 
     with _record(data, config, rooms) as store:
@@ -242,7 +242,7 @@ def token_add(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Make a token for a machine. It is shown once and kept nowhere; send it as `Authorization: Bearer …`.
+    """Create a token for a machine. It is shown once and not stored; send it as `Authorization: Bearer …`.
 
     \b
     Example:
@@ -266,7 +266,7 @@ def token_add(
 
 @token.command("list")
 def token_list(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
-    """Every token with what it may; never the token itself."""
+    """Every token with its scopes; never the token itself."""
     from ..people import Tokens
 
     with open_session(data, config) as session:
@@ -286,7 +286,7 @@ def token_revoke(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Make a token worthless from now on."""
+    """Revoke a token."""
     from ..people import Tokens
 
     with open_session(data, config) as session:

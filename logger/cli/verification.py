@@ -40,7 +40,7 @@ def verification(
         str, typer.Option("--machine", metavar="TEXT", help="Machine and serial number.")
     ] = "",
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE", help="Write it there, too: .pdf or .csv.")
+        Path | None, typer.Option("--out", metavar="FILE", help="Also write it to this file: .pdf or .csv.")
     ] = None,
     data: Data = DEFAULT_DATA,
     config: Config = None,

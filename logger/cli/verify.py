@@ -138,7 +138,7 @@ def _head(text: str) -> tuple[int, str]:
     """A head as people pass it on; Refused where it is none."""
     number, _, sha256 = text.strip().partition(":")
     if not number.isdecimal() or not re.fullmatch("[0-9a-fA-F]{64}", sha256.strip()):
-        raise Refused(f"--head {text!r} is no head: expected NUMBER:SHA256, the SHA-256 with 64 digits.")
+        raise Refused(f"--head: expected NUMBER:SHA256, the SHA-256 with 64 digits; found {text!r}.")
     return int(number), sha256.strip().lower()
 
 
@@ -186,9 +186,7 @@ def export(
     """
     if form == "parquet":
         if unit != "degC":
-            raise Refused(
-                "An export in Parquet holds values as they came; --unit degF goes with --format csv."
-            )
+            raise Refused("A Parquet export holds the values as received; --unit degF needs --format csv.")
         _export_all(out, start, end, data, as_json)
         return
     from ..record.export import export as write
@@ -208,7 +206,7 @@ def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_js
 
     if start or end:
         raise Refused(
-            "An export in Parquet is of the whole record; leave out --from and --to, or take --format csv."
+            "A Parquet export holds the whole record; leave out --from and --to, or use --format csv."
         )
     if not has_record(data):
         raise Refused(f"There is no data folder {data}; name the record to export with --data DIR.")

@@ -74,7 +74,7 @@ def load(folder: Path) -> Config:
 def read_texts(folder: Path) -> dict[str, str]:
     """Text of each TOML file below a folder, by its name relative to it, in sorted order."""
     if not folder.is_dir():
-        expected = "a folder with room.toml and its fellows"
+        expected = "a folder with room.toml and the other files"
         raise ConfigError([Fault(str(folder), "", "", expected, "no folder")])
     texts, faults = {}, []
     paths = [*folder.rglob("*.toml"), *folder.glob("certificates/*.xml")]
@@ -110,7 +110,7 @@ def load_texts(texts: Mapping[str, str], *, version: int = 0) -> Config:
 def load_stored(texts: Mapping[str, str], *, version: int = 0) -> Config:
     """The configuration from texts that were approved, by whatever version of the program.
 
-    What was in force opens, though it could not be entered any more: settings beyond their ceilings are
+    What was in force opens, though it would no longer be accepted: settings beyond their ceilings are
     judged by these, and `Setup.bounded` says so. A probe whose kind no package brings any more has a line
     whose rows say so.
     """
@@ -170,7 +170,7 @@ def faults_in_force(versions: Sequence[SetupVersion]) -> list[str]:
         return []
     newest = versions[-1]
     return [
-        f"Setup version {newest.version} is in force, though it could not be entered any more: {fault}. "
+        f"Setup version {newest.version} is in force, though it would no longer be accepted: {fault}. "
         "Propose a version without this fault."
         for fault in _entry_faults(tuple(sorted(newest.texts.items())))
     ]

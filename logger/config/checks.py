@@ -61,7 +61,7 @@ def _positions(tables: Tables, setup: Setup) -> Iterator[Fault]:
         size = setup.room.size_m
         inside = all(0 <= p <= s for p, s in zip(entry.value.xyz_m, size, strict=True))
         if tables.room and entry.value.medium != "outdoor" and not inside:
-            yield entry.fault("xyz_m", f"a place inside the room of {size} m", str(entry.value.xyz_m))
+            yield entry.fault("xyz_m", f"a position inside the room of {size} m", str(entry.value.xyz_m))
 
 
 def _channels(tables: Tables) -> Iterator[Fault]:
@@ -113,7 +113,7 @@ def _placements(tables: Tables, setup: Setup) -> Iterator[Fault]:
         if first.probe == other.probe and _overlap(first.from_ns, first.to_ns, other.from_ns, other.to_ns):
             entry = _entry_of(tables, other)
             pair = f"{first.position} and {other.position} together"
-            expected = f"{first.probe} at one place at a time; end the earlier one with `to`"
+            expected = f"{first.probe} at one position at a time; end the earlier one with `to`"
             yield entry.fault("from", expected, pair)
 
 
@@ -192,7 +192,9 @@ def _applied_twice(entry: Entry[CertificateFile], channel: Entry[ChannelTable]) 
 def _days(entry: Entry[CertificateFile]) -> Iterator[Fault]:
     head = entry.value
     if head.due_on is not None and head.due_on < head.calibrated_on:
-        yield entry.fault("due_on", f"a day after the calibration of {head.calibrated_on}", str(head.due_on))
+        yield entry.fault(
+            "due_on", f"a day later than the calibration on {head.calibrated_on}", str(head.due_on)
+        )
     used = str(head.valid_from)[:10]
     if used < head.calibrated_on.isoformat():
         expected = f"a day of first use on or after the calibration of {head.calibrated_on}"
@@ -224,7 +226,9 @@ def _stated_twice(
 def _as_found(certificate: CertificateEntry) -> Iterator[Fault]:
     yield from _stated_twice(certificate.as_found, "error", "indication - reference", -1)
     if certificate.entry.value.as_found_model and not certificate.entry.value.as_found:
-        yield certificate.entry.fault("as_found_model", "the errors in [[as_found]] that it is about", "none")
+        yield certificate.entry.fault(
+            "as_found_model", "the errors in [[as_found]] that it belongs to", "none"
+        )
 
 
 _PLATE_KEYS = ("plate_length_mm", "plate_thickness_mm", "plate_alpha_per_K", "plate_u_alpha_per_K")
@@ -243,7 +247,7 @@ def _rules(tables: Tables, setup: Setup) -> Iterator[Fault]:
             yield entry.fault("", f"a {rule.kind} above zero", f"{rule.upper:g}")
         yield from _plate(rule, entry)
         if rule.to_ns is not None and rule.to_ns <= rule.from_ns:
-            yield entry.fault("valid_to", "an end after the begin", str(entry.value.valid_to))
+            yield entry.fault("valid_to", "an end later than the start", str(entry.value.valid_to))
         yield from _rule_channels(tables, setup, rule, entry)
     yield from _names(tables, setup)
 
@@ -252,7 +256,7 @@ def _plate(rule: Rule, entry: Entry[RuleTable]) -> Iterator[Fault]:
     """What bends is stated with its size and expansion, and nowhere else."""
     stated = [key for key in _PLATE_KEYS if getattr(entry.value, key) is not None]
     if rule.kind != "bending" and stated:
-        yield entry.fault(stated[0], "bending_um as the limit, which these keys are about", "another limit")
+        yield entry.fault(stated[0], "bending_um as the limit, to which these keys belong", "another limit")
     if rule.kind == "bending":
         for key in (key for key in _PLATE_KEYS if key not in stated):
             yield entry.fault(key, "a number: `bending_um` is computed from it", "nothing")
@@ -293,7 +297,7 @@ def _rule_channels(tables: Tables, setup: Setup, rule: Rule, entry: Entry[RuleTa
             here = setup.channels_in(rule.zone) if rule.zone in setup.zones else (key, *inputs)
             if not {*(inputs or (key,))} <= {*here}:
                 yield entry.fault(
-                    "channels", f"channels of probes in {rule.zone}", f"{key}, which is never there"
+                    "channels", f"channels of probes in {rule.zone}", f"{key}, which is never in this zone"
                 )
             elif "media" in entry.value.model_fields_set:
                 yield from _other_media(setup, rule, entry, key)

@@ -30,7 +30,7 @@ def clone_texts(texts: Mapping[str, str], key: str, name: str, day: date) -> dic
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", key):
         raise Refused(f"--key: expected small letters, digits and hyphens such as west, found {key!r}.")
     if not name.strip():
-        raise Refused("--name: expected the name of the new room, found nothing.")
+        raise Refused("--name: enter the name of the new room.")
     return {
         file: _clone(file, text, (key, name, day))
         for file, text in texts.items()

@@ -99,7 +99,7 @@ def added(texts: Mapping[str, str], text: str) -> tuple[Texts, str]:
     try:
         tables: Mapping[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise Refused(f"The file of the new probe is no TOML: {error}. Nothing was changed.") from error
+        raise Refused(f"The file of the new probe is not TOML: {error}. Nothing was changed.") from error
     probes = tables.get("probes", {})
     if not isinstance(probes, dict) or len(probes) != 1 or set(tables) - {"probes", "placements"}:
         raise Refused("The file of the new probe: expected one table [probes.<name>] and nothing else.")

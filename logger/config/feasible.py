@@ -127,7 +127,7 @@ def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], lea
     expected = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
     if rule.kind == "condensation":
         expected = f"a temperature of {media}, and temperature with humidity of the air, in zone {rule.zone}"
-    those = ", ".join(channels) or "none: no probe here could ever show this rule to be met"
+    those = ", ".join(channels) or "none: no probe here could ever prove that this limit is kept"
     return entry.fault("need" if rule.need else "media", expected, those)
 
 

@@ -23,7 +23,7 @@ def faults(tables: Tables, setup: Setup) -> Iterator[Fault]:
         for key, together, what in _OF:
             if getattr(entry.value, key) is not None and not _together(setup, zone, together(zone, setup)):
                 expected = f"at least two probes of {what} in one medium of the zone, or no {key}"
-                yield entry.fault(key, expected, "no two that could ever be compared")
+                yield entry.fault(key, expected, "no two probes that can be compared")
 
 
 def warnings(setup: Setup) -> list[str]:
@@ -35,7 +35,7 @@ def warnings(setup: Setup) -> list[str]:
                 setup, zone.key, together(zone.key, setup), now=True
             ):
                 sentences.append(
-                    f"{zone.key}: {key} compares nothing any more; fewer than two such probes are left"
+                    f"{zone.key}: {key} no longer compares anything; fewer than two such probes are left"
                 )
         humid = [k for k in setup.channels_in(zone.key) if setup.channels[k].quantity == "relative_humidity"]
         alone = [key for key in humid if temperature_beside(setup, key) is None]

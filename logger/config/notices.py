@@ -162,13 +162,13 @@ def warnings(config: Config) -> Iterator[str]:
         if alarm.priority == "high" and not beyond and not alarm.screen_alone:
             yield (
                 f"alarms.toml: {alarm.key} has high priority and goes to the screen alone: nobody away from "
-                "it is notified; name a mail route, a duty or another way in `routes`, or say in "
-                "`screen_alone` why the screen is enough"
+                "it is notified; name a mail route, a duty calendar or another route in `routes`, or say "
+                "in `screen_alone` why the screen is enough"
             )
     if config.notices.routes is not None and not {*config.notices.routes} - {"screen"}:
         yield (
             "alarms.toml: notices.routes names the screen alone: nobody away from it is notified of a silent "
-            "probe, a full disk or a failed backup; name a mail route, a duty or another way there"
+            "probe, a full disk or a failed backup; name a mail route, a duty calendar or another route there"
         )
 
 
@@ -256,4 +256,4 @@ def _of_duty(entry: Entry[of.DutyTable], tables: Tables) -> Iterator[Fault]:
             if instant_ns(away.from_, zone) >= instant_ns(away.to, zone):
                 yield entry.fault("away", f"an end after {away.from_}", str(away.to))
         except ValueError as error:
-            yield entry.fault("away", "a local time that exists once", str(error))
+            yield entry.fault("away", "a local time that occurs once", str(error))

@@ -15,7 +15,7 @@ _LIMITS = ChildLimits(
     clock_s=150,
     answer=64 * _MIB,
     undone="Nothing was changed",
-    instead="ask the laboratory that issued it for another file",
+    instead="ask the laboratory that issued it for a new file",
 )
 
 

@@ -15,7 +15,7 @@ from ..probes.registry import PlugIn, is_foreign, plug_in_of
 from .tables import PLUG_INS, Tables
 
 _HEAD = """# Written by stillroom when this setup was entered: the packages whose drivers read its probes.
-# What is changed here by hand is replaced.
+# Changes made here by hand are replaced.
 """
 
 
@@ -54,20 +54,20 @@ def plug_in_sentence(change: Mapping[str, object]) -> str:
 
     >>> old, new = {"package": "lab-probe", "version": "1.0", "sha256": "a"}, {"sha256": "b"}
     >>> plug_in_sentence({"expected": old, "found": old | new})
-    'lab-probe 1.0 has other files than were approved: install it as it was, or enter the setup anew; then \
+    'lab-probe 1.0 has other files than those approved: install it as it was, or enter the setup anew; then \
 restart the service'
     >>> plug_in_sentence({"expected": old, "found": None})
-    'lab-probe 1.0 was approved, none can be used: install it again; then restart the service'
+    'lab-probe 1.0 was approved, but none can be used: install it again; then restart the service'
     """
     expected, installed = (_name_of(change.get(key)) for key in ("expected", "found"))
     if not installed:
-        return f"{expected} was approved, none can be used: install it again; then restart the service"
+        return f"{expected} was approved, but none can be used: install it again; then restart the service"
     if expected == installed:
-        what = f"{installed} has other files than were approved: install it as it was"
+        what = f"{installed} has other files than those approved: install it as it was"
     elif expected:
         what = f"{expected} was approved, {installed} is installed: install {expected} again"
     else:
-        what = f"{installed} was approved by nobody: remove it"
+        what = f"{installed} was never approved: remove it"
     return f"{what}, or enter the setup anew; then restart the service"
 
 

@@ -125,12 +125,12 @@ the room. Words in capitals (KEY, ZONE, NAME) are names of your own choice.
 """
 
 _LIMIT_KEYS = """A rule has one limit besides these keys. The key of the limit says its kind, window and unit:
-{keys}. Other windows (`span_10min_K`) and other
-units (`upper_ppm`, `upper_m_per_s`, `upper_lx`) are written in the same way.
+{keys}. Other windows (`span_10min_K`) and other units (`upper_ppm`, `upper_m_per_s`, `upper_lx`) follow
+the same pattern.
 """
 
-_STORE = """This file stands in the data folder, not in the configuration: it says where parts of the
-record lie that are not in that folder. `stillroom store` writes it; without it everything is in the folder.
+_STORE = """This file is in the data folder, not in the configuration: it says where those parts of the
+record are that are not in that folder. `stillroom store` writes it; without it everything is in the folder.
 """
 
 # The longest suffix that fits a key is its unit.

@@ -21,7 +21,9 @@ __all__ = ["BaseModel", "NotNegative", "Positive", "Table", "Text"]  # others ta
 def _moment(value: object) -> date:
     if isinstance(value, date):  # a datetime is a date, too
         return value
-    raise PydanticCustomError("moment", "a day or an instant such as 2026-10-01 or 2026-10-01T08:30:00")
+    raise PydanticCustomError(
+        "moment", "a day, or a date and time, such as 2026-10-01 or 2026-10-01T08:30:00"
+    )
 
 
 def _medium(value: object) -> str:

@@ -150,7 +150,7 @@ def _moment_ns(entry: Entry[Any], key: str, moment: date | None, zone: tzinfo, t
     try:
         return instant_ns(moment, zone)
     except ValueError as error:
-        expected = "a local time that exists once; add the offset, as in 2026-10-25T02:30:00+01:00"
+        expected = "a local time that occurs once; add the offset, as in 2026-10-25T02:30:00+01:00"
         add_fault(tables, entry, key, expected, str(error))
         return None
 

@@ -9,11 +9,11 @@ STORE: Mapping[str, Mapping[str, str]] = {
         "database": "PostgreSQL database of the hot tier: `postgresql://USER@HOST:PORT/DATABASE`, "
         "without a password",
         "schema": "schema of this room there: a schema and a role of its own for each room",
-        "password_env": "environment variable with the password; where it is not set, libpq's own ways hold, "
-        "such as `~/.pgpass`",
+        "password_env": "environment variable with the password; where it is not set, libpq's own rules "
+        "apply, such as `~/.pgpass`",
     },
     "archive": {
-        "at": "where sealed files lie: an absolute path, or an address such as `s3://BUCKET/PREFIX`",
+        "at": "where sealed files are kept: an absolute path, or an address such as `s3://BUCKET/PREFIX`",
         "endpoint": "address of the object store, where `at` names a bucket of it",
         "copy": "folder for copies of sealed files, relative to the data folder, such as `archive`: charts "
         "and old verdicts read them; it may be deleted; empty: none",

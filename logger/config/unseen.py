@@ -10,7 +10,7 @@ from ..errors import Fault
 from ..formats.toml import Path, fault_at, parsed
 from ..model.roles import unseen_sign
 
-_WANTED = "text without signs that nobody sees; enter it again without this one"
+_WANTED = "text without invisible characters; enter it again without this one"
 
 
 def unseen_faults(texts: Mapping[str, str]) -> Iterator[Fault]:

@@ -45,7 +45,7 @@ def _unused(texts: Mapping[str, str], used: set[str]) -> list[Fault]:
         "a TOML file with `dcc`, `sha256` and [[use]] beside it; `stillroom confirm` shows what to write"
     )
     files = sorted(f for f in texts if f.endswith(".xml") and f not in used)
-    return [Fault(file, "", "", expected, "a certificate that nothing puts in use") for file in files]
+    return [Fault(file, "", "", expected, "a certificate that no [[use]] names") for file in files]
 
 
 def _certificate(

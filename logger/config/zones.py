@@ -39,7 +39,7 @@ def weekly(text: str) -> tuple[tuple[int, int, int], ...]:
         or int(match["m1"]) > 59
         or begin == end
     ):
-        raise ValueError(f"{text!r}, which is no span of a day")
+        raise ValueError(f"{text!r}, which is not a span of a day")
     days = [(first + n) % 7 for n in range((last - first) % 7 + 1)]
     return tuple((day, begin, end if end > begin else end + _MIDNIGHT) for day in days)
 

@@ -34,12 +34,12 @@ _OTHERS = {
     b"\xff\xd8\xff": "a picture",
     b"GIF8": "a picture",
     b"SQLite format 3\0": "a database",
-    b"7z\xbc\xaf": "an archive of a kind that is not read (expected zip or gzip)",
-    b"Rar!": "an archive of a kind that is not read (expected zip or gzip)",
+    b"7z\xbc\xaf": "an archive of an unsupported kind (expected zip or gzip)",
+    b"Rar!": "an archive of an unsupported kind (expected zip or gzip)",
     b"\x7fELF": "a program",
     b"MZ": "a program",
-    b"BZh": "an archive of a kind that is not read (expected zip or gzip)",
-    b"\xfd7zXZ": "an archive of a kind that is not read (expected zip or gzip)",
+    b"BZh": "an archive of an unsupported kind (expected zip or gzip)",
+    b"\xfd7zXZ": "an archive of an unsupported kind (expected zip or gzip)",
     b"{\\rtf": "a text document of an office program: save it as plain text",
     b"<!DOCTYPE": "a web page",
     b"<html": "a web page",
@@ -60,7 +60,7 @@ def refuse_unlimited(name: str, content: bytes) -> None:
     """ImportRefused for what may unpack to any size, where the system sets no limits to a process."""
     if not LIMITED and content.startswith((_ZIP, _GZIP, _OLE, _PARQUET)):
         raise ImportRefused(
-            f"{name}: packed files, workbooks and Parquet are read on Linux alone, where their "
+            f"{name}: packed files, workbooks and Parquet are read on Linux only, where their "
             "memory can be limited. Unpack the file, or save it as plain text (CSV), and import that."
         )
 
@@ -79,7 +79,10 @@ def parts_of(name: str, content: bytes, most_bytes: int = UNPACKED_BYTES) -> lis
 
 def _parts(name: str, content: bytes, most_bytes: int, depth: int) -> Iterator[Part]:
     if content.startswith((_ZIP, _GZIP)) and depth == 0:
-        raise ImportRefused(f"{name} is packed more than {_DEPTH} times over.")
+        raise ImportRefused(
+            f"{name} is an archive in an archive, more than {_DEPTH} deep. "
+            "Unpack it and import the file inside."
+        )
     if content.startswith(_GZIP):
         inner = _gunzipped(name, content, most_bytes)
         yield from _parts(name.removesuffix(".gz"), inner, most_bytes, depth - 1)
@@ -180,7 +183,7 @@ def _gunzipped(name: str, content: bytes, most_bytes: int) -> bytes:
         if len(whole) > most_bytes:
             raise _too_large(name, most_bytes)
         if not unpack.eof:
-            raise ImportRefused(f"The archive {name} ends too early: is the copy whole?")
+            raise ImportRefused(f"The archive {name} ends too early: is the copy complete?")
         rest = unpack.unused_data.lstrip(b"\0")
     if rest:
         raise ImportRefused(

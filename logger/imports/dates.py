@@ -75,7 +75,7 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
     if not profile.zone:
         raise ImportRefused(
             f"In which time zone was {streams[0].times[0]!r} (line {streams[0].lines[0]}) written? The file "
-            "does not say. Say `zone` under [time] in the profile: an IANA name, UTC, or an offset such as "
+            "does not say. Set `zone` under [time] in the profile: an IANA name, UTC, or an offset such as "
             "+01:00 for a logger that never changes its clock."
         )
     return _all_localised(walls, profile, profile.zone, assumed)
@@ -113,7 +113,7 @@ def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
     for i, text in enumerate(texts):
         ns = _scaled(text, unit_ns)
         if ns is None or not 0 <= ns < 2**62:
-            raise ImportRefused(f"Line {lines[i]}: {text!r} is no number of {name} since 1970.")
+            raise ImportRefused(f"Line {lines[i]}: {text!r} is not a number of {name} since 1970.")
         if ns < _FIRST_LOGGER * DAY_NS:
             raise ImportRefused(
                 f"Line {lines[i]}: {text!r} as {name} since 1970 is {local(ns)[:10]}. Is `form` under [time] "
@@ -162,7 +162,7 @@ def _serial(stream: Stream, day0: int) -> _Wall:
         first_ns = (_EPOCH_DAY - day0) * DAY_NS
         if ns is None or not first_ns <= ns < first_ns + 84_000 * DAY_NS:  # the years of all other dates
             raise ImportRefused(
-                f"Line {stream.lines[i]}: {text!r} is no number of days of a spreadsheet in the years "
+                f"Line {stream.lines[i]}: {text!r} is not a day number of a spreadsheet in the years "
                 f"{_YEARS[0]} to {_YEARS[1] - 1}."
             )
         ms[i] = -(-ns // 500_000) // 2
@@ -238,7 +238,7 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     parsed, how = _order(parts, line_of_day, possible, order)
     if parsed is None:
         walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if _all_days(parts, o)}
-        raise ImportRefused(f"{how}{evidence(walls)} Say `order` under [time] in the profile.")
+        raise ImportRefused(f"{how}{evidence(walls)} Set `order` under [time] in the profile.")
     offset_ns = _offsets(clocks, clocks_text, line_of_clock)
     return _Wall(wall_of(parsed), clock_ns, offset_ns, lines), [how]
 
@@ -375,7 +375,7 @@ def _year_first(parts: Sequence[Parts], possible: Sequence[Order]) -> tuple[Orde
         wrong = "-".join(next(p for p in parts if not fits(p, "year-month-day")))
         raise ImportRefused(
             f"There is no day {wrong!r} (read as year-month-day). Correct the line; if this "
-            'logger does write the day before the month, say `order = "year-day-month"` in the profile.'
+            'logger does write the day before the month, set `order = "year-day-month"` in the profile.'
         )
     return "year-month-day", "dates read as year-month-day"
 

@@ -290,7 +290,7 @@ def _open_points(
         questions.append(str(refused))
     order_open = any("`order`" in q for q in questions)
     if order_open and not any("time zone" in q for q in questions):
-        questions.append("In which time zone are the times written? Say `zone` under [time].")
+        questions.append("In which time zone are the times written? Set `zone` under [time].")
     return profile, questions
 
 
@@ -317,7 +317,7 @@ def _number(heading: str) -> int | None:
 def _unit_questions(guesses: Sequence[Guess]) -> list[str]:
     questions = [f"Which channel is column {g.heading!r}?" for g in guesses if g.channel == UNKNOWN]
     return questions + [
-        f"In which unit is column {g.heading!r}? Say `unit`." for g in guesses if g.unit is None
+        f"In which unit is column {g.heading!r}? Set `unit`." for g in guesses if g.unit is None
     ]
 
 

@@ -49,7 +49,7 @@ def decoded(content: bytes, declared: str | None = None) -> Decoded:
         text = _decoded(content, encoding)
     except (UnicodeDecodeError, LookupError) as error:
         raise ImportRefused(
-            f"The file cannot be read as {encoding} ({how}): {error}. Say `encoding` in the profile."
+            f"The file cannot be read as {encoding} ({how}): {error}. Set `encoding` in the profile."
         ) from None
     if "\0" in text:
         text = _LOST_DIGIT.sub("\ufffd", text).replace("\0", " ")
@@ -153,5 +153,5 @@ def _guessed(content: bytes, among: list[str] | None = None) -> str:
 
     best = from_bytes(content[:_GUESS_BYTES], cp_isolation=among).best()
     if best is None:
-        raise ImportRefused("The file is no text in any known encoding. Say `encoding` in the profile.")
+        raise ImportRefused("The file is not text in any known encoding. Set `encoding` in the profile.")
     return best.encoding

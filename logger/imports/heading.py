@@ -47,7 +47,7 @@ def text_grid(name: str, text: str, delimiter: str) -> TextGrid:
     try:
         rows = [(reader.line_num, cells) for cells in reader if is_filled(cells)]
     except csv.Error as error:
-        raise ImportRefused(f"Line {reader.line_num} is no row of a table: {error}.") from None
+        raise ImportRefused(f"Line {reader.line_num} is not a row of a table: {error}.") from None
     wide = max(rows, key=lambda row: len(row[1]), default=(0, []))
     if len(wide[1]) > _MOST_COLUMNS:
         raise ImportRefused(f"Line {wide[0]} has {len(wide[1]):,} columns; {_MOST_COLUMNS:,} are the most.")
@@ -97,7 +97,7 @@ def find_heading(rows: Sequence[Row], profile: Profile) -> Heading:
         where = f"line {rows[at][0]} has the others" if at >= 0 else "no line has any of them"
         raise ImportRefused(
             f"No row holds all headings of profile {profile.name!r}: {', '.join(map(repr, missing))} "
-            f"missing; {where}. Correct `heading` in the profile, or take another profile."
+            f"missing; {where}. Correct `heading` in the profile, or choose another profile."
         )
     return _heading(rows, at)
 
@@ -111,7 +111,7 @@ def places_of(heading: Heading, profile: Profile, line: int) -> dict[str, int]:
         if len(where) > 1:
             raise ImportRefused(
                 f"The heading {name!r} occurs {len(where)} times in line {line}: which column is meant? "
-                f'Say it by its number, such as "#{where[-1] + 1}", as `heading` in the profile.'
+                f'Give its number, such as "#{where[-1] + 1}", as `heading` in the profile.'
             )
         if not where:
             raise ImportRefused(f"There is no column {name!r}; line {line} has {heading.width} columns.")

@@ -140,9 +140,8 @@ def refuse_two_orders(files: Sequence[tuple[str, object, Sequence[str]]]) -> Non
     if other is not None:
         raise ImportRefused(
             f"{name}: its dates prove {mine}, those of {other[0]}, read by the same profile, "
-            f"{other[1]}. One of "
-            "the two may be written in another order than it seems. Look at both; then give this file a "
-            f'profile of its own with `order = "{mine}"` under [time].'
+            f"{other[1]}. One of the two may be in another order than it seems. Check both; then give this "
+            f'file a profile of its own with `order = "{mine}"` under [time].'
         )
 
 
@@ -219,8 +218,8 @@ def _copy(path: Path, into: BinaryIO) -> None:
     """All of a file; ImportRefused where it cannot be read, or has nothing but blanks in it."""
     if path.is_dir():
         raise ImportRefused(
-            f"{path} is a folder: name its files, or let `stillroom import --watch {path}` take them one by "
-            "one."
+            f"{path} is a folder: name its files, or let `stillroom import --watch {path}` import them one "
+            "by one."
         )
     filled = False
     try:
@@ -241,8 +240,8 @@ def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> No
     if last_ns is not None and last_ns > now_ns + round(setup.clock_limit_s * NS):
         raise ImportRefused(
             f"{name}: the last reading was taken at {rfc3339(last_ns)}, in the future of this "
-            f"machine's clock (it is {rfc3339(now_ns // NS * NS)} now). Look at `zone` and `order` under "
-            "[time] in the profile, at the logger's clock and at this one."
+            f"machine's clock (it is {rfc3339(now_ns // NS * NS)} now). Check `zone` and `order` under "
+            "[time] in the profile, the logger's clock and this one."
         )
 
 

@@ -67,7 +67,7 @@ def refuse_order_switch(
         return
     line, before = lines[int(rows.first[k])], lines[int(rows.last[k - 1])]
     raise ImportRefused(
-        f"Line {line}: from here on day and month stand the other way round than up to line {before}. Export "
+        f"Line {line}: from here on day and month are in the other order than up to line {before}. Export "
         "the file again, or split it into files of one order each."
     )
 
@@ -147,7 +147,7 @@ def refuse_year_back(wall_ns: Int, lines: Sequence[int]) -> None:
     raise ImportRefused(
         f"Line {lines[n + 1]}: the time goes from {local(int(wall_ns[n]))} to {local(int(wall_ns[n + 1]))}, "
         "back by most of a year. Is the year wrong, or the order of day and month? Correct the lines, or "
-        "split the file there; if it is so, set `jumps_are_real = true` under [time] in the profile."
+        "split the file there; if the jump is real, set `jumps_are_real = true` under [time] in the profile."
     )
 
 
@@ -209,8 +209,8 @@ def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
     a, b = int(order[n]), int(order[n + 1])
     raise ImportRefused(
         f"Line {lines[a]} was taken at {local(int(wall_ns[a]))} and the next one in time, line {lines[b]}, "
-        f"at {local(int(wall_ns[b]))}: did the logger lose its clock? Correct or remove the lines; if it is "
-        "so, say `jumps_are_real = true` under [time] in the profile."
+        f"at {local(int(wall_ns[b]))}: did the logger lose its clock? Correct or remove the lines; if the "
+        "jump is real, set `jumps_are_real = true` under [time] in the profile."
     )
 
 

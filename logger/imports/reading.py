@@ -147,7 +147,7 @@ def _rest(grid: TextGrid, profile: Profile, without: frozenset[int]) -> TextTabl
         return read_table(grid, profile)
     out = [(line, " | ".join(cells)[:500]) for line, cells in grid.rows if line in without]
     if missing := sorted(without - {line for line, _ in out}):
-        raise ImportRefused(f"There is no line {missing[0]} with anything in it that could be left out.")
+        raise ImportRefused(f"There is no line {missing[0]} with anything in it to leave out.")
     rest = [row for row in grid.rows if row[0] not in without]
     torn = grid.unterminated and grid.rows[-1][0] not in without
     table = read_table(replace(grid, rows=rest, unterminated=torn), profile)
@@ -174,13 +174,13 @@ def _table(parts: list[Part], profile: Profile, file: str, without: frozenset[in
 def _channel(column: Column, setup: Setup) -> Channel:
     if column.channel == UNKNOWN:
         raise ImportRefused(
-            f"Which channel is column {column.heading!r}? Say `channel` in the profile, or take its table "
-            f"out. The setup has: {', '.join(setup.channels)}."
+            f"Which channel is column {column.heading!r}? Set `channel` in the profile, or delete its "
+            f"table. The setup has: {', '.join(setup.channels)}."
         )
     if column.channel not in setup.channels:
         raise ImportRefused(
-            f"The profile puts {column.heading!r} into channel {column.channel!r}, which the setup has not. "
-            f"It has: {', '.join(setup.channels)}."
+            f"The profile puts {column.heading!r} into channel {column.channel!r}, which is not in the "
+            f"setup. It has: {', '.join(setup.channels)}."
         )
     return setup.channels[column.channel]
 
@@ -202,7 +202,7 @@ def _unit(column: Column, text: str | None, in_cells: str | None, channel: Chann
         says = f"it says {text!r}" if text else "the file does not say"
         raise ImportRefused(
             f"In which unit is column {column.heading!r} ({channel.quantity})? {says[0].upper()}{says[1:]}. "
-            f"Say `unit` in the profile: one of {', '.join(units)}."
+            f"Set `unit` in the profile: one of {', '.join(units)}."
         )
     to_canonical(0.0, unit, channel.quantity)  # a unit of another quantity is refused here
     if unit == channel.unit:
@@ -282,7 +282,7 @@ def _beyond(series: Series) -> list[str]:
     return [
         f"{int(odd.sum())} value(s) of {series.channel.key} lie outside the span of the probe, {low:g} to "
         f"{high:g} {series.channel.unit}: {examples}. "
-        f"Where such a number means a fault, name it under `sentinels`"
+        f"Where such a number means a fault, list it under `sentinels`"
     ]
 
 

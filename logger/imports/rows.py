@@ -65,7 +65,7 @@ class GridRows:
             if not units and len(trimmed(cells)) > 1 and len(cells) <= self.width + 1:
                 units = cells
             else:
-                notes.append(f"line {line} is no reading and was left out: {short(cells)}")
+                notes.append(f"line {line} is not a reading and was left out: {short(cells)}")
         return units, notes
 
     def readings(self, first: int, last: int, notes: list[str]) -> list[tuple[int, Row]]:
@@ -197,7 +197,7 @@ class GridRows:
         line, cells = readings[-1][1]
         notes.append(
             f"line {line}, the last one, has no line end and may be torn; it was left out: {short(cells)} "
-            "(say `whole_last_line = true` in the profile where that is how the logger ends its files)"
+            "(set `whole_last_line = true` in the profile if the logger ends its files like this)"
         )
         return 1
 
@@ -247,11 +247,11 @@ class GridRows:
         width, expected = len(cells), self.width
         what = f"{width} columns, expected {expected}" if width != expected else "no time in it"
         hint = (
-            " Where rows may end early, say `short_rows = true` in the profile." if width < expected else ""
+            " Where rows may end early, set `short_rows = true` in the profile." if width < expected else ""
         )
         return ImportRefused(
             f"Line {line} has {what}: {short(cells)}. Nothing was imported. Correct or remove the line, or "
-            f"name it under `leave_out` in the profile.{hint}"
+            f"list it under `leave_out` in the profile.{hint}"
         )
 
     def _no_row(self) -> str:
@@ -264,7 +264,7 @@ class GridRows:
         hint = ""
         if len(cells) == self.width + 1:
             hint = (
-                " If the first column is a row number without a heading, say `unnamed_first_column = true`."
+                " If the first column is a row number without a heading, set `unnamed_first_column = true`."
             )
         return f"Line {line} has {fault}, expected {self.width} columns and a time: {short(cells)}.{hint}"
 

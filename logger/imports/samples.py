@@ -44,6 +44,6 @@ def refuse_invented(name: str, *, simulated: bool) -> None:
     """The same for a file that is known to hold them."""
     if not simulated:
         raise ImportRefused(
-            f"{name}: holds invented readings and this is the record of a real room; nothing was imported."
+            f"{name}: holds invented readings, and this is the record of a real room; nothing was imported."
             " Try it in a record of its own, begun with `simulated = true` in room.toml."
         )

@@ -36,7 +36,7 @@ def sheet_grid(part: Part, sheet: str | None) -> TextGrid:
         raise ImportRefused("expected a table of readings, found a workbook without any cell filled.")
     if len(filled) > 1:
         raise ImportRefused(
-            f"Which sheet holds the readings: {', '.join(filled)}? Say `sheet` in the profile."
+            f"Which sheet holds the readings: {', '.join(filled)}? Set `sheet` in the profile."
         )
     name, rows = next(iter(filled.items()))
     return TextGrid(part.name, rows, assumed=(f"the readings are in sheet {name!r}",))

@@ -43,7 +43,7 @@ def date_parts(text: str, line: int) -> Parts:
     first.
     """
     if len(text) > _LONGEST:
-        raise ImportRefused(f"Line {line}: {text[:40]!r} … is no date of three numbers.")
+        raise ImportRefused(f"Line {line}: {text[:40]!r} … is not a date of three numbers.")
     if match := _DATE.fullmatch(text):
         first, second, third = match.groups()[:3] if match[1] else match.groups()[3:]
         return str(first), str(second), str(third)
@@ -56,7 +56,7 @@ def date_parts(text: str, line: int) -> Parts:
         if _SERIAL.fullmatch(text)
         else ""
     )
-    raise ImportRefused(f"Line {line}: {text!r} is no date of three numbers.{hint}")
+    raise ImportRefused(f"Line {line}: {text!r} is not a date of three numbers.{hint}")
 
 
 def _named_month(match: re.Match[str]) -> Parts | None:
@@ -92,17 +92,17 @@ def clock(text: str, line: int) -> tuple[int, int | None]:
     """
     if len(text) > _LONGEST:
         raise ImportRefused(
-            f"Line {line}: {text[:40]!r} … is no time of day such as 14:05:30 or 02:05:30 PM."
+            f"Line {line}: {text[:40]!r} … is not a time of day such as 14:05:30 or 02:05:30 PM."
         )
     bare, offset_ns = _without_offset(text)
     bare, half = _without_half(bare)
     match = _CLOCK.fullmatch(bare) or _CLOSE_CLOCK.fullmatch(bare)
     if match is None:
-        raise ImportRefused(f"Line {line}: {text!r} is no time of day such as 14:05:30 or 02:05:30 PM.")
+        raise ImportRefused(f"Line {line}: {text!r} is not a time of day such as 14:05:30 or 02:05:30 PM.")
     hour, minute, second = int(match["h"]), int(match["m"]), int(match["s"] or 0)
     if half:
         if not 1 <= hour <= 12:
-            raise ImportRefused(f"Line {line}: {text!r} is no time of a 12-hour clock.")
+            raise ImportRefused(f"Line {line}: {text!r} is not a time of a 12-hour clock.")
         hour = hour % 12 + (12 if half == "pm" else 0)
     if (hour, minute, second) == (24, 0, 0) and not int(match["f"] or 0):
         return 86_400 * NS, offset_ns  # ISO 8601-1, 5.3.2: the end of a day

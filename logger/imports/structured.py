@@ -92,7 +92,7 @@ def _by_lines(text: str, whole: Exception) -> list[Any]:
         except _UNREADABLE as error:
             first = number == 1
             raise ImportRefused(
-                f"The file is no JSON: {whole}." if first else f"Line {number} is no JSON: {error}."
+                f"The file is not JSON: {whole}." if first else f"Line {number} is not JSON: {error}."
             ) from None
     return values
 

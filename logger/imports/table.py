@@ -136,7 +136,7 @@ def _chosen(
             rows = [n for n in rows if body.rows[n][1][places[key]].strip() == value]  # type: ignore[assignment]
     if not rows:
         condition = " and ".join(f"{key} = {value!r}" for key, value in only)
-        raise ImportRefused(f"No row of the file has {condition}, as `only` in the profile wants.")
+        raise ImportRefused(f"No row of the file has {condition}, which `only` in the profile requires.")
     return list(rows)
 
 

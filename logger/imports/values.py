@@ -99,7 +99,7 @@ def _decimal_sign(
     examples = " and ".join(repr(e) for e in example.values() if e)
     raise ImportRefused(
         f"Is the sign in {examples} a decimal comma or point? The file does not show it. "
-        'Say `decimal = "."` or `decimal = ","` in the profile.'
+        'Set `decimal = "."` or `decimal = ","` in the profile.'
     )
 
 
@@ -202,7 +202,7 @@ class _Slow:
             unit, line = next(iter(self.units.items()))
             raise ImportRefused(
                 f"Column {self.column.spec.heading!r} has {unit} in line {line} and no unit in line "
-                f"{self.bare}: one of them has lost something. Correct the line."
+                f"{self.bare}: one of them is incomplete. Correct the line."
             )
         return next(iter(self.units), None)
 
@@ -214,7 +214,7 @@ class _Slow:
                 '`thousands` in the profile, such as "," or "." or "\'".'
             )
         return ImportRefused(
-            f"Line {line}, column {heading!r}: {text!r} is no number with a decimal {_NAMES[self.sign]}. "
+            f"Line {line}, column {heading!r}: {text!r} is not a number with a decimal {_NAMES[self.sign]}. "
             "If the logger writes it for a fault, add it to `fault_words` in the profile."
         )
 

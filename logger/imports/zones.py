@@ -104,7 +104,7 @@ def localised(
         when, line = local(int(wall_ns[skipped[0]])), lines[skipped[0]]
         raise ImportRefused(
             f"Line {line}: {when} does not exist in {name}, as the clock skips it. If this logger never "
-            "changes its clock, say its offset as `zone` in the profile, such as +01:00."
+            "changes its clock, enter its offset as `zone` in the profile, such as +01:00."
         )
     offset_ns = before_ns.copy()
     notes = []
@@ -186,7 +186,7 @@ def _undecided(rows: Int, wall_ns: Int, lines: Sequence[int], zone: str, behavio
     return ImportRefused(
         f"Lines {lines[int(rows[0])]} to {lines[int(rows[-1])]} lie in the hour that {zone} repeats, from "
         f"{local(int(wall_ns[rows[0]]))}, but the time {behaviour}: before or after the clock change? "
-        'Where the file holds one of them, say `repeated_hour = "first"` or "second" under [time] in the '
+        'Where the file holds one of them, set `repeated_hour = "first"` or "second" under [time] in the '
         "profile; else split the file there and declare a fixed offset such as +02:00 as `zone` for each "
         "part, or export in UTC."
     )

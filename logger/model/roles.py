@@ -64,7 +64,7 @@ def refuse_unseen(text: str, what: str) -> str:
     """
     if sign := unseen_sign(text):
         raise Refused(
-            f"The {what} holds {sign}, which nobody sees: enter it again without it. Nothing was changed."
+            f"The {what} contains {sign}, which is invisible: enter it again without it. Nothing was changed."
         )
     return text
 
@@ -168,7 +168,7 @@ def refuse_unless(person: str, roles: Collection[Role], act: Act) -> None:
     if not may(roles, act):
         held_roles = ", ".join(role.value for role in Role if role in roles) or "no role"
         raise Refused(
-            f"Nothing was changed: {person} ({held_roles}) may not {act.value}; that takes the role "
+            f"Nothing was changed: {person} ({held_roles}) may not {act.value}; that needs the role "
             f"{required_roles(act)}."
         )
 

@@ -170,7 +170,7 @@ def _outcome_of(error: Exception, server: str) -> SendOutcome:
         return SendOutcome("refused", 0, str(error))
     if isinstance(error, ValueError) and not isinstance(error, OSError):  # its words could hold a password
         return SendOutcome(
-            "refused", 0, f"{server}: user, password or address hold signs that mail does not allow"
+            "refused", 0, f"{server}: user, password or address contain characters that mail does not allow"
         )
     return SendOutcome("later", 0, peer_fault(server, error))
 

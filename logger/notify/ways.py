@@ -94,7 +94,9 @@ class Ways:
             )
         service = apprise.Apprise()
         if not service.add(url):  # the address is a secret: it is never repeated
-            return SendOutcome("refused", 0, f"The address in {route.url_env!r} is none that apprise knows.")
+            return SendOutcome(
+                "refused", 0, f"The address in {route.url_env!r} is not one that apprise knows."
+            )
         title, text = str(letter["subject"]), str(letter["text"])
         try:
             # Truthy on success only; since 2.3 it is an object, so that comparing it with True would fail.

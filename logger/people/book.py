@@ -181,7 +181,7 @@ class People:
             return f"Nothing was changed: the account of {account.person} is disabled."
         sentence = (
             f"Nothing was changed: {who.strip() or 'nobody'} has no account here, and so may not "
-            f"{act.value}; that takes the role {required_roles(act)}."
+            f"{act.value}; that needs the role {required_roles(act)}."
         )
         for name in [name for account_ in self.all() for name in (account_.person, account_.name)]:
             if alike(who, name) and (letters := foreign_letters(who, name)):
@@ -245,7 +245,7 @@ def _refuse_lookalike(new: Account, name: str, person: str) -> None:
             letters = foreign_letters(mine, other) or "letters that look the same"
             raise Refused(
                 f"{mine!r} looks like {other!r}, account {name!r}, but has {letters}. Enter a name that "
-                "nobody takes for the other one."
+                "cannot be confused with it."
             )
 
 

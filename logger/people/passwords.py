@@ -29,7 +29,7 @@ def checked_password(password: str, *names: str) -> str:
         )
     plain = text.casefold().replace(" ", "")
     if len(set(plain)) < 4 or any(plain == name.casefold().replace(" ", "") for name in names):
-        raise Refused("password: expected one that is not your name nor one character again and again.")
+        raise Refused("password: expected one that is neither your name nor one repeated character.")
     return text
 
 

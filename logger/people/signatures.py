@@ -42,7 +42,7 @@ def sign(
     """
     account = people.authenticate(name, password, renew=conn is None) if password else None
     if account is None:
-        raise Refused("Nothing was signed: a signature takes the password of who signs.")
+        raise Refused("Nothing was signed: enter the password of the person who signs.")
     refuse_unless(account.person, account.roles, SIGNED_BY[meaning])
     what = {"account": account.name, "meaning": meaning.value, "about": dict(about)}
     entry = people.store.journal.append("signature", account.person, what, why.strip(), conn)

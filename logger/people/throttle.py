@@ -24,11 +24,11 @@ Key = tuple[str, str, str]
 
 
 class TooOften(Refused):
-    """Too many tries; `wait_s` says for how long none is taken."""
+    """Too many attempts; none is accepted for `wait_s` seconds."""
 
     def __init__(self, wait_s: float) -> None:
         self.wait_s = max(1, round(wait_s))
-        super().__init__(f"Too many tries. Wait {self.wait_s} s; then try again.")
+        super().__init__(f"Too many attempts. Wait {self.wait_s} s, then try again.")
 
 
 class Throttle:

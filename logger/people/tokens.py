@@ -103,7 +103,7 @@ class Tokens:
         if ident not in tokens:
             raise UnknownName("token", ident, tokens)
         if tokens[ident].revoked_ns is not None:
-            raise Refused(f"Token {ident} was revoked before.")
+            raise Refused(f"Token {ident} was already revoked.")
         with self._store.begin() as conn:
             at = {"revoked_ns": self._clock()}
             conn.execute(update(t).where(t.c.id == ident).values(**at))

@@ -163,8 +163,8 @@ def value_of(present: Any, flags: Any, reliability: Any) -> tuple[float | None, 
 
 def _cautions(_table: BacnetTable) -> Iterator[str]:
     yield (
-        "BACnet/IP proves nothing about who answers: whoever is on that network can forge its values. Let it "
-        "decide no rule alone, or say in the rule's basis why it may."
+        "BACnet/IP proves nothing about who answers: whoever is on that network can forge its values. Do "
+        "not let a rule depend on it alone, or state in the rule's basis why it may."
     )
 
 

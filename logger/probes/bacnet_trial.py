@@ -32,7 +32,7 @@ def _trial_report(port: BacnetPort, address: str, local: str, timeout_s: float) 
     answers = port.read(address, {_ANY: [_IDENTIFIER, _NAME, _LIST]}, timeout_s)
     by_number = {number: value for (_, number), value in answers.items()}
     if isinstance(by_number[_IDENTIFIER], DeviceRefusal):
-        what_to_do = "write its own number into a table, and try the file with that"
+        what_to_do = "write its device number into a table, and try that file"
         return TrialReport((f"the device answers only to its own number: {what_to_do}",), ())
     device = by_number[_IDENTIFIER][1]
     lines = [f"device {device}: {by_number[_NAME]}"]

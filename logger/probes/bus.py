@@ -28,7 +28,7 @@ Event = Callable[[str, Mapping[str, object]], None]
 
 _LISTEN_S = 0.2  # so often a listening bus looks whether it shall stop
 SPREAD_S = 0.4  # within so long of each other all buses of one interval are polled
-SKIPPED = "not asked: the polls before took too long"
+SKIPPED = "not asked: earlier polls took too long"
 _REOPEN_AFTER = 3  # polls without any answer on the line; a half-open connection is noticed in no other way
 
 
@@ -184,8 +184,8 @@ class Bus:
             if driver.probe not in self._stuck:
                 self._stuck[driver.probe] = self._under_way.stuck[driver.probe].since_s
                 log.warning(
-                    "probe %s on %s hangs (%s): it is set apart and tried again, all others go on; see its "
-                    "line and power", driver.probe, self.url, ended.why,
+                    "probe %s on %s hangs (%s): it is set apart and tried again, all others go on; check "
+                    "its line and power", driver.probe, self.url, ended.why,
                 )  # fmt: skip
                 self._event("probe-stuck", {**thing, "error": ended.why})
         elif (since_s := self._stuck.pop(driver.probe, None)) is not None:

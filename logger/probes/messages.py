@@ -69,7 +69,7 @@ def _json(payload: bytes, form: Message, names: Collection[str]) -> ParsedMessag
     try:
         content = json.loads(payload, parse_float=Decimal, parse_int=Decimal, object_pairs_hook=each_once)
     except ArithmeticError as error:  # an exponent beyond what even a decimal takes
-        raise BadMessage("expected numbers that a double can hold, found one beyond all of them") from error
+        raise BadMessage("expected numbers in the range of a double, found one beyond it") from error
     except (ValueError, RecursionError) as error:
         raise BadMessage(f"expected JSON, found what cannot be read: {error}") from error
     objects = content if isinstance(content, list) else [content]

@@ -137,7 +137,7 @@ class ModbusDriver:
 
     def _rtu(self, query: bytes, function: int, count: int, until_s: float) -> bytes:
         if self.line.echoes and self._wire.exactly(len(query), until_s) != query:
-            raise BadFrame("the adapter did not hear what it sent")
+            raise BadFrame("the adapter did not receive what it sent")
         while True:
             frame = self._wire.exactly(3, until_s)
             if not frame:

@@ -73,7 +73,7 @@ def answers(frame: bytes, device: int, function: int, count: int) -> bool:
 def registers(body: bytes, device: int, function: int, count: int) -> tuple[int, ...]:
     """The registers of an answer without CRC or header; BadFrame, or Exceptional for a refusal."""
     if len(body) < 3 or body[0] != device:
-        raise BadFrame("the answer of another device" if body else "nothing")
+        raise BadFrame("an answer of another device" if body else "nothing")
     if body[1] == function | 0x80 and len(body) == 3:
         raise Exceptional(f"exception {body[2]}: {_EXCEPTIONS.get(body[2], 'unknown')}")
     if body[1] != function or body[2] != 2 * count or len(body) != 3 + 2 * count:

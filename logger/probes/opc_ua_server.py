@@ -122,7 +122,7 @@ class OpcUaServer:
         if "mismatch" in str(error) or any(w in f"{name} {error}" for w in _UNREADABLE):
             return "the server shows another certificate than server_certificate_file, or refuses ours"
         if "BadUserAccessDenied" in f"{name} {error}" or "BadIdentityToken" in f"{name} {error}":
-            return "the server refuses user or password"
+            return "the server rejects the user or the password"
         return f"{name}: {error}"
 
     def node(self, text: str) -> Any:

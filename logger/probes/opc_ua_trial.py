@@ -27,7 +27,7 @@ def trial(address: str, options: TrialOptions) -> TrialReport:
     lines = list(shown)
     if certificate:
         lines.append(f"certificate of the server: SHA-256 {fingerprint(certificate)}")
-        lines.append("  compare it with what the server itself or its maker shows before you trust it")
+        lines.append("  compare it with the one that the server or its maker shows before you trust it")
     if certificate and options.save:
         Path(options.save).write_bytes(certificate)
         lines.append(f"  written to {options.save}")

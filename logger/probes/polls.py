@@ -77,7 +77,7 @@ class UnderWay:
     def hindrance(self, driver: ProbeDriver) -> str:
         """Why a probe cannot be asked now; empty when it can."""
         if driver.probe in self._polls:
-            return "not asked: its poll before is still under way"
+            return "not asked: its previous poll is still running"
         if self._closing is not None and not self._closing.ended:
             return "not asked: the line does not close"
         own = self.stuck.get(driver.probe)

@@ -27,7 +27,7 @@ def try_table(file: Path) -> TrialReport:
     try:
         source = parsed(file.name, file.read_text(encoding="utf-8-sig"), faults)
     except (OSError, UnicodeDecodeError) as error:
-        raise Refused(f"{file}: expected a file of TOML, found {error}.") from error
+        raise Refused(f"{file}: expected a TOML file, found {error}.") from error
     probes = source.tables.get("probes", {}) if source else {}
     tables = {key: probe for key, probe in _tables(probes) if isinstance(probe.get("connection"), dict)}
     if source is None or not tables:

@@ -98,7 +98,7 @@ def modbus(line: ModbusLine, address: int, count: int) -> TrialReport:
     except Exceptional as refusal:
         return TrialReport((f"the device refuses: {refusal}",), ())
     except BadFrame as bad:
-        return TrialReport((f"what came is no answer: {bad}", *_doubts(line)), ())
+        return TrialReport((f"what was received is not an answer: {bad}", *_doubts(line)), ())
     except TimeoutError:
         return TrialReport((f"no answer within {line.timeout_s:g} s", *_doubts(line)), ())
     finally:
@@ -146,7 +146,7 @@ def _format_register(register: Register, value: float | None) -> str:
 def _doubts(line: ModbusLine) -> Iterator[str]:
     yield f"look at device = {line.device}"
     if not line.url.startswith("tcp://"):
-        yield f"at {line.baudrate} baud and parity {line.parity}, and at the two wires: they may be swapped"
+        yield f"at {line.baudrate} baud and parity {line.parity}, and the two wires: they may be swapped"
 
 
 def sdi12(line: Sdi12Line) -> TrialReport:

@@ -25,7 +25,7 @@ def post_summary(plan: CentrePlan, content: bytes) -> None:
     except urllib.error.HTTPError as error:
         with error:  # its connection is closed with it
             answer = error.read(300).decode("utf-8", "replace")
-        raise OSError(f"the centre {plan.url} did not take the summary: {error.code} {answer}") from error
+        raise OSError(f"the centre {plan.url} rejected the summary: {error.code} {answer}") from error
     except (OSError, HTTPException) as error:
         inner = getattr(error, "reason", None)
         cause = inner if isinstance(inner, OSError) else error

@@ -222,7 +222,7 @@ def _archive(store: Store) -> Iterator[HealthFigure]:
     why = str(failing.get(ARCHIVE, "")).partition(": ")[2]
     at_ns = to_ns(datetime.fromisoformat(str(beat["at"]))) if beat else None
     word = f"away; readings are taken and judged all the same: {why}" if why else ""
-    word = word if beat else "nobody tried to reach it: the service has never run"
+    word = word if beat else "not tried yet: the service has never run"
     yield HealthFigure(
         "Record", f"archive {store.archive.content.place.address}", "sealed files", at_ns, word
     )

@@ -70,10 +70,10 @@ def _post(url: str, facts: Mapping[str, object], lines: Lines) -> None:
     except TimeoutError:
         raise
     except HTTPException as error:
-        raise OSError(f"{url} does not answer as a web server: {str(error)[:80]}") from error
+        raise OSError(f"{url} does not answer like a web server: {str(error)[:80]}") from error
     except OSError as error:
         why = getattr(error, "reason", None) or error.strerror or error  # urllib wraps what the system says
-        raise OSError(f"{url} did not take it: {getattr(why, 'strerror', None) or why}") from error
+        raise OSError(f"{url} rejected it: {getattr(why, 'strerror', None) or why}") from error
 
 
 def _replace(file: Path, facts: Mapping[str, object]) -> None:

@@ -220,7 +220,9 @@ def _is_delivered(conn: Connection, node: str, seq: int, sha: str) -> bool:
     t = tables.delivery
     stored_sha = conn.execute(select(t.c.sha256).where(t.c.node == node, t.c.seq == seq)).scalar()
     if stored_sha is not None and stored_sha != sha:
-        raise Duplicate(f"Message {seq} of {node} came before with other content; nothing was stored.")
+        raise Duplicate(
+            f"Message {seq} of {node} was received before with other content; nothing was stored."
+        )
     return stored_sha is not None
 
 

@@ -28,7 +28,7 @@ class NoticeLog:
             for key in of_route:
                 del self._said_s[key]
             if of_route:
-                log.warning("route %s takes notices again", letter.route)
+                log.warning("route %s accepts notices again", letter.route)
             return
         recipient = str(letter.body["recipient"] or letter.route)
         answer = f"{outcome.code} {outcome.reply}" if outcome.code else outcome.reply

@@ -39,7 +39,7 @@ RENEWED_S = 30  # so often a verdict is told again though no minute was judged, 
 ENDS_IN_S = 1.0
 NO_EXPIRY = "without message expiry a verdict would outlive us"
 SILENT = (
-    "it takes the connection and answers nothing, as brokers do that speak MQTT 3.1.1 alone: MQTT 5 is "
+    "it accepts the connection and does not answer, as brokers do that speak only MQTT 3.1.1: MQTT 5 is "
     f"needed, {NO_EXPIRY}. If it speaks MQTT 5, see its log."
 )
 RUNNING, STOPPED, GONE = "running", "stopped", "gone"

@@ -21,7 +21,7 @@ def reload(store: Store, folder: Path | None, now_ns: int) -> str:
     """What became of it, in a sentence that is in the journal, too."""
     if folder is None:
         return _journal_outcome(
-            store, "The service was started without --config; there are no files to look at."
+            store, "The service was started without --config; there are no files to read."
         )
     try:
         number = propose(store, read_texts(folder), WHO, "the files changed; SIGHUP", now_ns, by_service=True)

@@ -130,8 +130,8 @@ def _take_in(store: Store, path: Path) -> None:
         rows, events = [Row(*row) for row in body["rows"]], list(body["events"])
     except (OSError, ValueError, TypeError, KeyError) as error:
         log.error(
-            "%s holds readings of an earlier run and cannot be read: %s. Nothing of it was stored; keep it, "
-            "and have it looked at.", path, error,
+            "%s holds readings of an earlier run and cannot be read: %s. Nothing of it was stored; keep "
+            "it, and have it examined.", path, error,
         )  # fmt: skip
         return
     if any(entry.what["sha256"] == sha for entry in store.journal.entries(kind=KIND)):

@@ -48,7 +48,7 @@ def relocate_archive(store: Store, address: str, endpoint: str, who: str) -> Arc
     if _same(target.address, content.place.address):
         raise Refused(f"The sealed files lie in {target.address} already; nothing was changed.")
     if address and _same(target.address, own.address):
-        raise Refused(f"{address} is the archive of the data folder itself: say --to embedded.")
+        raise Refused(f"{address} is the archive of the data folder itself: give --to embedded.")
     with store.lock(LOCK) as ours:
         if not ours:
             raise StoreInUse(f"{store.folder} is being sealed just now; nothing was changed. Try again.")
@@ -120,7 +120,7 @@ def _copy(store: Store, target: Place, seal: Seal) -> bool:
         target.remove(name)
         raise StoreDamaged(
             f"{target.address}/{name} did not read back as it was written, and was removed. Nothing was "
-            "changed: look at that place, then try again."
+            "changed: check that place, then try again."
         )
     return True
 

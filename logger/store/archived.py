@@ -47,8 +47,8 @@ def refuse_archived(folder: Path) -> None:
     over = archived(folder)
     if over is not None:
         raise StoreError(
-            f"The room in {folder} was archived by {over.who} on {over.at}: {over.why}. It can be read "
-            "and is not written any more. Nothing was changed. To use it again: `stillroom room reopen`."
+            f"The room in {folder} was archived by {over.who} on {over.at}: {over.why}. It can be read, "
+            "but no longer written. Nothing was changed. To use it again: `stillroom room reopen`."
         )
 
 

@@ -152,9 +152,9 @@ def _authority_fault(request: DisposalRequest, now_ns: int, keep_years: int | No
     """Why these two may not do this; empty where they may."""
     people = [normalise_name(name) for name in (request.who, request.approver)]
     if not all(people):
-        return "it takes the names of two people, who asks and who approves"
+        return "it needs two people, one who requests it and one who approves it"
     if people[0] == people[1]:
-        return f"it takes two people, and {request.who.strip()} is one"
+        return f"it needs two different people, and {request.who.strip()} was named twice"
     if not request.why.strip():
         return "the reason is missing"
     if keep_years is None:

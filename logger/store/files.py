@@ -22,8 +22,8 @@ def plain_write_errors(path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise StoreError(
-            f"{path} could not be written: {error.strerror or error}. Nothing was lost; check the space and "
-            "the rights on this disk, then try again."
+            f"{path} could not be written: {error.strerror or error}. Nothing was lost; check the free "
+            "space and the permissions on this disk, then try again."
         ) from error
 
 

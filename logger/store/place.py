@@ -39,7 +39,7 @@ def gone_error(path: Path, why: str = "") -> StoreGone:
     """The sentence for a record that is not where it was opened."""
     folder = path.parent
     if why:
-        what = f"{folder} cannot be looked at: {why}."
+        what = f"{folder} cannot be read: {why}."
     elif not folder.is_dir():
         what = f"The data folder {folder} is gone: it was deleted or moved, or its disk was unmounted."
     else:

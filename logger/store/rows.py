@@ -135,7 +135,7 @@ class Columns:
         code = int(self.status[at])
         if code >= len(STATUS):
             raise StoreDamaged(
-                f"Reading {self.seq[at]} of writer {self.writer[at]} has status {code}: unknown."
+                f"Reading {self.seq[at]} of writer {self.writer[at]} has an unknown status {code}."
             )
         return STATUS[code]
 

@@ -237,7 +237,7 @@ class Store:
         if simulated is not None and simulated != self.simulated:
             actual, expected = ("simulated" if kind else "real" for kind in (self.simulated, simulated))
             raise StoreError(
-                f"{self.folder} holds the record of a {actual} room; it was asked for a {expected} one."
+                f"{self.folder} holds the record of a {actual} room; expected that of a {expected} room."
             )
 
     def _find_archive(self) -> None:

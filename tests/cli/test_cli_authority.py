@@ -221,7 +221,7 @@ def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> No
     result = run(demo_copy, "config", "apply", "--config", str(folder), "--why", "tighter")
     assert "is proposed" in result.stdout, result.stderr
     refused = run(demo_copy, "config", "approve", "2")
-    assert "In this demonstration say: --who faber." in refused.stderr
+    assert "In this demo, give: --who faber." in refused.stderr
     assert run(demo_copy, "config", "approve", "2", "--who", "faber").returncode == 0
     assert run(demo_copy, "config", "approve", "2", "--who", "Anybody").returncode == 2
     with Store.open(demo_copy, read_only=True) as store:

@@ -29,7 +29,7 @@ def test_a_lost_record_comes_back(stillroom: Any, demo_copy: Path, share: Path, 
     back = stillroom("restore", "--from", share, "--data", new)
     assert back.returncode == 0, back.stderr
     assert "intact" in back.stdout
-    assert "what came later is not in it" in back.stdout
+    assert "later readings are not in it" in back.stdout
     head = f"{answer['head']['number']}:{answer['head']['sha256']}"
     assert stillroom("verify", "--data", new, "--head", head, "--backup", share).returncode == 0
     again = stillroom("restore", "--from", share, "--data", new)

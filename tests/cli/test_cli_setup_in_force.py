@@ -29,7 +29,7 @@ from logger.verdicts.verdicts import Verdicts
 
 BEGIN_NS = 1_792_483_200 * NS  # 2026-10-20T08:00Z
 WHERE = ("--zone", "machine-bay", "--from", "2026-10-20T08:00Z", "--to", "2026-10-20T09:00Z")
-SAYS = ("Setup version 1 is in force, though it could not be entered any more", "leans 60° from plumb")
+SAYS = ("Setup version 1 is in force, though it would no longer be accepted", "leans 60° from plumb")
 
 
 @pytest.fixture

@@ -48,7 +48,7 @@ CASES = {
     ),
     "position outside the room": (
         "room.toml", "xyz_m = [3.6, 3.8, 2.3]", "xyz_m = [3.6, 3.8, 23.0]",
-        ["[positions.column-top] xyz_m: expected a place inside the room"],
+        ["[positions.column-top] xyz_m: expected a position inside the room"],
     ),
     "outline the wrong way round": (
         "room.toml", "outline_m = [6.0, 0.6, 8.6, 2.8]", "outline_m = [8.6, 0.6, 6.0, 2.8]",
@@ -80,15 +80,15 @@ CASES = {
     ),
     "probe at two places": (
         "probes.toml", 'probe = "P2"\nposition = "column-top"', 'probe = "P1"\nposition = "column-top"',
-        ["[placements #2] from: expected P1 at one place at a time"],
+        ["[placements #2] from: expected P1 at one position at a time"],
     ),
     "a day in quotes": (
         "probes.toml", "from = 2026-10-01", 'from = "2026-10-01"',
-        ["[placements #1] from: expected a day or an instant such as 2026-10-01", "found '2026-10-01'"],
+        ["[placements #1] from: expected a day, or a date and time, such as 2026-10", "found '2026-10-01'"],
     ),
     "a local time that comes twice": (
         "probes.toml", "from = 2026-10-01", "from = 2026-10-25T02:30:00",
-        ["[placements #1] from: expected a local time that exists once"],
+        ["[placements #1] from: expected a local time that occurs once"],
     ),
     "serial number used twice": (
         "probes.toml", 'serial = "AG-0412"', 'serial = "AG-0411"',
@@ -136,7 +136,7 @@ CASES = {
     ),
     "medium without a probe": (
         "limits.toml", 'media = ["air", "plate-top"]', 'media = ["plate-bottom"]',
-        ["[rules.plate-bench.temperature] media", "no probe here could ever show this rule to be met"],
+        ["[rules.plate-bench.temperature] media", "no probe here could ever prove that this limit is kept"],
     ),
     "more probes needed than there are": (
         "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nneed = 3",

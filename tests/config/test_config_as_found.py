@@ -58,7 +58,7 @@ def test_the_day_of_calibration_is_local_to_the_room() -> None:
             example(points="\n[[as_found]]\nindication = 20.0\n"),
             "expected `reference` or `error`, found neither",
         ),
-        (example(points=""), "as_found_model: expected the errors in [[as_found]] that it is about"),
+        (example(points=""), "as_found_model: expected the errors in [[as_found]] that it belongs to"),
         (example(model='as_found_model = "jump"\n'), "as_found_model: expected 'step' or 'linear'"),
     ],
     ids=["sign turned", "one place twice", "no error", "a model of nothing", "no such model"],

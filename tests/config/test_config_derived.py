@@ -97,7 +97,7 @@ def test_limits_of_the_air(example: Texts, key: str, quantity: str, channel: str
         ("machine-bay.d", ["upper_degC = 14.0", 'quantity = "dew_point"', 'channels = ["B1.dew_point"]'],
          "'B1.dew_point'"),
         ("machine-bay.d", ["upper_degC = 14.0", 'quantity = "dew_point"', 'channels = ["P4.dew_point"]'],
-         "P4.dew_point, which is never there"),
+         "P4.dew_point, which is never in this zone"),
     ],
     ids=["no barometer", "no part", "humidity as surface", "another quantity", "barometer", "another zone"],
 )  # fmt: skip

@@ -238,7 +238,7 @@ def test_a_sign_that_nobody_sees_is_a_fault_with_its_name_and_line(
     example: Texts, file: str, old: str, new: str, says: str
 ) -> None:
     """Unicode Standard Annex 9: marks of direction make a name read otherwise than it is stored."""
-    faults = [f for f in faults_of(edited(example, file, old, new)) if "nobody sees" in f]
+    faults = [f for f in faults_of(edited(example, file, old, new)) if "invisible characters" in f]
     assert len(faults) == 1
     assert faults[0].startswith(file)
     assert says in faults[0]

@@ -92,7 +92,7 @@ def test_hours_by_cause_stand_below_the_case(q: Queries) -> None:
 def test_a_case_is_parted_and_joined_again_on_the_page(q: Queries, cases: CaseDesk) -> None:
     """The run of the 1 h span began at 07:29 local: parted there it is case 2, undone by joining it to 1."""
     cases.case(1, NOW)
-    with pytest.raises(Refused, match="reason for parting"):
+    with pytest.raises(Refused, match="reason for splitting"):
         cases.part(1, 1, SPAN_NS, who="Greta Holm", why=" ", now_ns=NOW)
     assert cases.part(1, 1, SPAN_NS, who="Greta Holm", why="the door, not the chiller", now_ns=NOW) == 1
     assert [(r.number, len(r.case.runs)) for r in cases.all(NOW)] == [(1, 2), (2, 1)]

@@ -155,7 +155,7 @@ def test_what_is_no_address_of_a_proxy_is_refused(demo_history: Path) -> None:
 
 def test_one_file_of_tls_is_refused(demo_history: Path) -> None:
     result = run_here("serve", "--data", demo_history, "--key", "x")
-    assert (result.returncode, "takes both files" in result.stderr) == (2, True)
+    assert (result.returncode, "needs both files" in result.stderr) == (2, True)
 
 
 AUDITED = """

@@ -171,7 +171,7 @@ def test_a_certificate_that_nothing_uses_is_told(example: Texts) -> None:
     texts = config.read_texts(config.example_folder()) | {XML: text_of(certificates.certificate())}
     (fault,) = faults(texts)
     assert fault.startswith("certificates/MADE.xml: expected a TOML file with `dcc`, `sha256` and [[use]]")
-    assert fault.endswith("found a certificate that nothing puts in use")
+    assert fault.endswith("found a certificate that no [[use]] names")
 
 
 def test_a_use_without_its_certificate_is_told(example: Texts) -> None:

@@ -39,7 +39,7 @@ def test_an_undecided_date_order_is_asked_about(bring: Bring, memory: Any) -> No
     """03/04/2026 is the third of April or the fourth of March; the file cannot tell."""
     text = "time;temperature\n03/04/2026 10:00;20,35\n04/04/2026 10:01;20,36\n"
     store = memory()
-    with pytest.raises(ImportRefused, match=r"day-month-year or month-day-year\? .* Say `order`"):
+    with pytest.raises(ImportRefused, match=r"day-month-year or month-day-year\? .* Set `order`"):
         bring(text, store)
     assert store.rows == []
     assert bring(text, store, order="day-month-year").stored == 2
@@ -109,7 +109,7 @@ def test_units_are_converted_and_said(
 
 def test_a_column_without_unit_is_refused(bring: Bring, memory: Any) -> None:
     text = "time,temperature\n2026-10-05T00:00:00Z,68.05\n"
-    with pytest.raises(ImportRefused, match=r"In which unit is column 'temperature'.*Say `unit`"):
+    with pytest.raises(ImportRefused, match=r"In which unit is column 'temperature'.*Set `unit`"):
         bring(text, memory(), columns=(Column("temperature", "P1.temperature"),))
 
 

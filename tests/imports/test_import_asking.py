@@ -90,7 +90,7 @@ def test_a_described_file_reads_as_its_declared_profile_does(setup: Setup, name:
 
 
 def test_an_unnamed_column_stops_the_import_with_the_question(bring: Bring, memory: Any) -> None:
-    with pytest.raises(ImportRefused, match=r"Which channel is column 'temperature'\? Say `channel`"):
+    with pytest.raises(ImportRefused, match=r"Which channel is column 'temperature'\? Set `channel`"):
         bring(
             "time,temperature\n2026-10-13T09:00:00Z,20.0\n", memory(), columns=(Column("temperature", "?"),)
         )
@@ -153,7 +153,7 @@ def test_describe_answer_import_and_the_next_file_needs_no_answer(tmp_path: Path
     profile = tmp_path / "bay.toml"
     where = ("--data", data, "--config", config)
     output = run("import", str(first), "--describe", "--out", str(profile), *where)
-    assert "1 question(s) are open" in output
+    assert "Questions still open (1):" in output
     assert not (tmp_path / "data").exists()
     profile.write_text(profile.read_text("utf-8").replace("[time]\n", '[time]\nzone = "+01:00"\n'), "utf-8")
     visible = json.loads(run("import", str(first), "--profile", str(profile), "--dry-run", "--json", *where))

@@ -87,7 +87,7 @@ def test_what_cannot_be_decided_is_refused_and_changes_nothing(bring: Bring, sto
     ):
         with pytest.raises(Refused):
             conflicts.decide(store, chosen, who, why)
-    with pytest.raises(Refused, match="no conflict like that"):
+    with pytest.raises(Refused, match="no such conflict"):
         conflicts.decide(store, [], "G", "x")
     assert len(waiting(store)) == 1
 

@@ -181,14 +181,14 @@ def test_every_kind_of_file_gives_the_same_readings(bring: Bring, memory: Any, k
         (b"PK\x03\x04garbage", "is damaged"),
         (workbook(HEADED, more=("Notes",)), "Which sheet holds the readings: Data, Notes"),
         (workbook([[]]), "without any cell filled"),
-        (b'{"time": 1', "is no JSON"),
+        (b'{"time": 1', "is not JSON"),
         (b"[]", "without a list of records"),
         (b'{"time": [1, 2], "temperature": [1]}', "differ in length"),
         (json.dumps([{"n": "a", "t": -5, "v": 1}]).encode(), "from now"),
         (json.dumps([{"n": "a", "t": T0 // NS, "v": 1, "x_": 1}]).encode(), "demands 'x_'"),
         (b"PAR1garbage", "Parquet file cannot be read"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), "workbook cannot be read"),
-        (bytes(range(256)) * 64, "No row holds|no text|cannot be read|is no row"),
+        (bytes(range(256)) * 64, "No row holds|not text|cannot be read|is not a row"),
     ],
 )
 def test_what_is_no_table_is_refused_with_a_sentence(
@@ -213,7 +213,7 @@ def test_archives_within_archives_come_to_an_end() -> None:
     content = PLAIN.encode()
     for _ in range(5):
         content = zipped(a_csv=content)
-    with pytest.raises(ImportRefused, match="packed more than"):
+    with pytest.raises(ImportRefused, match="archive in an archive, more than"):
         parts_of("nest", content)
 
 

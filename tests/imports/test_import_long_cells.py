@@ -20,7 +20,7 @@ def test_a_long_cell_is_no_number_no_unit_and_no_time(text: str) -> None:
     assert heading.unit_in_heading(text) is None
     assert heading._bare(text) == text
     for reading in (stamps.clock, stamps.date_parts):
-        with pytest.raises(ImportRefused, match=r"Line 7: .{40,60} … is no ") as refused:
+        with pytest.raises(ImportRefused, match=r"Line 7: .{40,60} … is not a ") as refused:
             reading(text, 7)
         assert len(str(refused.value)) < 200
     assert stamps.divided(text)[1] in ("", "x")

@@ -109,7 +109,7 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-11-31T09:02:00Z"), "Line 4: there is no day"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:62:00Z"), "Line 4: there is no time '09:62:00Z'"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:02:00"), "Some times carry an offset"),
-        (HEAD + ROWS.replace("20.02", "20,02").replace(",20,", ";20,"), "Line 4: '09:02:00Z;20' is no time"),
+        (HEAD + ROWS.replace("20.02", "20,02").replace(",20,", ";20,"), "Line 4: '09:02:00Z;20' is not a"),
         (HEAD + ROWS + ROWS.replace(":00Z", ":30Z,1"), "Line 6 has 3 columns, expected 2"),
         ("time,temp\n" + ROWS, "'temperature' missing; line 1 has the others"),
         ("nothing here is a table\n", "No row holds all headings"),
@@ -150,7 +150,7 @@ def test_an_undecided_decimal_sign_is_asked_about(bring: Bring, memory: Any) -> 
     """1,013 is one and a bit or a thousand and thirteen."""
     text = "time;temperature\n2026-10-13T09:00:00Z;1,013\n"
     columns = (Column("temperature", "B1.pressure", "hPa"),)
-    with pytest.raises(ImportRefused, match=r"sign in '1,013' a decimal comma or point\?.*Say `decimal"):
+    with pytest.raises(ImportRefused, match=r"sign in '1,013' a decimal comma or point\?.*Set `decimal"):
         bring(text, memory(), columns=columns)
     store = memory()
     bring(text, store, columns=columns, decimal=",")
@@ -239,7 +239,7 @@ def test_a_heading_that_stands_twice_is_asked_about(bring: Bring, memory: Any) -
 
 
 def test_an_unknown_channel_names_those_there_are(bring: Bring, memory: Any) -> None:
-    with pytest.raises(ImportRefused, match=r"'P9.temperature', which the setup has not.*P1.temperature"):
+    with pytest.raises(ImportRefused, match=r"'P9.temperature', which is not in the setup.*P1.temperature"):
         bring(HEAD + ROWS, memory(), columns=(Column("temperature", "P9.temperature", "degC"),))
 
 

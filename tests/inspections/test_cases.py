@@ -214,7 +214,7 @@ def test_excursions_that_vanish_leave_a_void_number(verdicts: Verdicts) -> None:
 def test_parts_and_joins_keep_numbers_and_texts(verdicts: Verdicts) -> None:
     store = verdicts.store
     note(store, monday(verdicts).case, TEXTS, WHO)
-    with pytest.raises(Refused, match="cannot be parted there"):
+    with pytest.raises(Refused, match="cannot be split there"):
         part_case(store, monday(verdicts).case, 1, monday(verdicts).case.to_ns, who=WHO, why="door")
     at = parse("2026-10-19T07:00", ZoneInfo("Europe/Vienna"))
     part_case(store, monday(verdicts).case, 1, at, who=WHO, why="another door")

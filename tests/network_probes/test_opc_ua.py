@@ -236,7 +236,7 @@ def test_security_with_pinned_certificate_user_and_password(
     driver = opc_ua.driver_of(table)
     assert [(row.value, row.status) for row in polled(driver)] == [(20.03, "ok"), (47.8, "ok")]
     driver.close()
-    assert "user or password" in refusal(password_env="ROOM_OTHER")
+    assert "the user or the password" in refusal(password_env="ROOM_OTHER")
     assert "ROOM_NOT_SET" in refusal(password_env="ROOM_NOT_SET")
     assert "another certificate" in refusal(server_certificate_file=foreign["certificate_file"])
     assert "there is no file" in refusal(key_file=str(tmp_path / "gone.pem"))

@@ -59,7 +59,7 @@ def test_health_names_a_driver_that_changed_while_the_service_runs(install: Inst
         assert driver() == ("as approved", "no fault")
         install("lab-probe", SOUND + "# another\n")
         assert driver()[1].startswith(
-            "lab-probe 1.0 has other files than were approved: install it as it was"
+            "lab-probe 1.0 has other files than those approved: install it as it was"
         )
         install("lab-probe", version="1.1")
         expected = (
@@ -67,4 +67,4 @@ def test_health_names_a_driver_that_changed_while_the_service_runs(install: Inst
         )
         assert driver()[1].startswith(expected)
         install("lab-probe", version="1.1", kind="other")
-        assert driver()[1].startswith("lab-probe 1.0 was approved, none can be used: install it again")
+        assert driver()[1].startswith("lab-probe 1.0 was approved, but none can be used: install it again")

@@ -69,6 +69,6 @@ def test_marks_that_nobody_sees_are_refused_where_they_are_typed(room: Room, sig
     """With the number of the sign, so that it can be looked for."""
     for reason, who in ((f"pain{sign}ting", "Greta Holm"), ("painting", f"Greta{sign} Holm")):
         mark = Mark("machine-bay", DAY[0], DAY[0] + NS, reason, who)
-        with pytest.raises(Refused, match=rf"U\+{ord(sign):04X}.*nobody sees"):
+        with pytest.raises(Refused, match=rf"U\+{ord(sign):04X}.*invisible"):
             marks.mark(room.store, room.setup, mark)
     assert refuse_unseen("Šárka Dvořáková\nof the night shift", "name")

@@ -72,7 +72,7 @@ def test_an_act_without_a_name_changes_nothing(store: Store) -> None:
     """Nobody acknowledges anonymously."""
     before = raised(store)
 
-    with pytest.raises(Refused, match="Enter the name of who does it"):
+    with pytest.raises(Refused, match="Enter the name of the person who does this"):
         attending.acknowledge(store, "air", "  ", "seen", HOUR)
     assert attending.alarm_list(store) == [before]
 

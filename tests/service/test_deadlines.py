@@ -197,7 +197,7 @@ def test_an_address_that_is_no_web_server_does_not_keep_the_file_from_being_writ
 ) -> None:
     file = tmp_path / "sign"
     plan = Heartbeat(f"http://127.0.0.1:{served.port}/", str(file))
-    with pytest.raises(OSError, match="does not answer as a web server"):
+    with pytest.raises(OSError, match="does not answer like a web server"):
         heartbeat.OutsideHeartbeat().beat(plan, {"at": "now"})
     assert json.loads(file.read_text()) == {"at": "now"}
 

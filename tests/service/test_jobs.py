@@ -96,8 +96,8 @@ def test_a_heartbeat_is_whole_or_the_one_before(tmp_path: Path) -> None:
         (OSError(28, "No space left on device"),
          "job x failed: the disk of the data folder is full; make room on it"),
         (OSError(5, "Input/output error"), "job x failed: Input/output error"),
-        (OSError("http://watch.example/ did not take it: Broken pipe"),
-         "job x failed: http://watch.example/ did not take it: Broken pipe"),
+        (OSError("http://watch.example/ rejected it: Broken pipe"),
+         "job x failed: http://watch.example/ rejected it: Broken pipe"),
     ],
 )  # fmt: skip
 def test_a_line_of_the_log_is_a_sentence(

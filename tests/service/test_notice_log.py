@@ -34,7 +34,7 @@ def test_a_server_that_is_away_all_night_fills_no_log(caplog: pytest.LogCaptureF
     for _ in range(2):
         notices.note(letter("bay.high"), SendOutcome("accepted", 250))
 
-    assert [record.getMessage() for record in caplog.records][4:] == ["route duty takes notices again"]
+    assert [record.getMessage() for record in caplog.records][4:] == ["route duty accepts notices again"]
 
 
 def test_another_answer_is_another_line(caplog: pytest.LogCaptureFixture) -> None:

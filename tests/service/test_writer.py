@@ -26,6 +26,9 @@ class Refusing:
         self.full = threading.Event()
         self.calls = 0
 
+    def keep_lock(self) -> None:
+        """It has one writer."""
+
     def check_place(self) -> None:
         """It is where it was."""
 

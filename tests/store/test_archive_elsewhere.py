@@ -264,7 +264,7 @@ def test_a_bucket_that_is_not_there_or_without_rights_is_said_with_what_to_do(
     missing = {**keys, "at": "s3://nowhere/hall-3"}
     with (
         filled(folder, missing) as store,
-        pytest.raises(ArchiveAway, match=r"no such bucket.*Have it made there"),
+        pytest.raises(ArchiveAway, match=r"no such bucket.*Create it"),
     ):
         store.seal(IN_DECEMBER)
     place = place_of(keys)

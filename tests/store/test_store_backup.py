@@ -233,7 +233,7 @@ def test_nothing_is_ever_restored_over_anything(filled: Store, target: Path, tmp
     (tmp_path / "file").write_text("mine")
     with pytest.raises(Refused, match="is a file"):
         restore(target, tmp_path / "file", WHO)
-    with pytest.raises(Refused, match="no folder of backups"):
+    with pytest.raises(Refused, match="not a backup folder"):
         restore(tmp_path, tmp_path / "new", WHO)
 
     assert everything(filled.folder) == before
@@ -369,5 +369,5 @@ def test_what_stands_in_a_folder_of_backups_is_no_command(
     (target / MARKER).write_bytes(b"[" * 200_000)
     with pytest.raises(StoreError, match="nobody knows whose backups these are"):
         backup(filled, target, WHO, AT + 2 * DAY)
-    with pytest.raises(Refused, match="is no folder of backups"):
+    with pytest.raises(Refused, match="is not a backup folder"):
         restore(target, tmp_path / "again", WHO)

@@ -125,6 +125,6 @@ def test_other_folders_are_refused(folder: Path, share: Path, tmp_path: Path) ->
     with Store.open(tmp_path / "other", create=True) as other:
         with pytest.raises(Refused, match="backups of another record"):
             verify_record(other, (), share)
-        with pytest.raises(Refused, match="no folder of backups"):
+        with pytest.raises(Refused, match="not a backup folder"):
             verify_record(other, (), tmp_path)
     assert holds_record(folder)

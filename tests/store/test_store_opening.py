@@ -55,7 +55,7 @@ def test_a_database_without_our_tables_is_left_alone(folder: Path, foreign: str,
     (folder / "originals").mkdir()
 
     for read_only in (True, False):
-        with pytest.raises(StoreError, match=r"no record of stillroom, or not a whole one.*backup"):
+        with pytest.raises(StoreError, match=r"not a record of stillroom, or not a complete one.*backup"):
             Store.open(folder, create=create, read_only=read_only)
 
     with closing(sqlite3.connect(folder / FILE)) as connection:

@@ -90,7 +90,7 @@ def test_an_act_that_nobody_answered_says_so(
 ) -> None:
     monkeypatch.setattr(server, "ASKS_FOR_S", 0.0)
     way.cut = "after"
-    with pytest.raises(StoreUnanswered, match="Look whether it does before it is made again") as unanswered:
+    with pytest.raises(StoreUnanswered, match="Check this before you make the change again") as unanswered:
         store.journal.append("note", "Ada", {})
     assert unanswered.value.entry is not None
     assert store.stands(unanswered.value.entry)

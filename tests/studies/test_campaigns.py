@@ -142,14 +142,14 @@ def test_a_campaign_is_planned_run_and_closed(stillroom: Run, room: Path, tmp_pa
 @pytest.mark.parametrize(
     ("table", "expected"),
     [
-        ("same", "are one place"),
+        ("same", "are the same place"),
         ("position,x_m,y_m,channel\n", "z_m missing"),
         ("position,x_m,y_m,z_m,channel\nA,1,2,high,M1.temperature\n", "line 2: expected three numbers in m"),
         (
             "position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,1,2,40,M2.temperature\n",
             "in the room of 9",
         ),
-        ("position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,3,2,1,M1.temperature\n", "is at one place"),
+        ("position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,3,2,1,M1.temperature\n", "one position"),
         ("position,x_m,y_m,z_m,channel\nA,1,2,1,M1.temperature\nB,3,2,1,X1.temperature\n", "no channel"),
     ],
 )
@@ -188,7 +188,7 @@ def test_phases_that_overlap_or_are_missing_are_refused(stillroom: Run, room: Pa
         (("begin", "map-2", "empty", "--from", begin, "--to", end), "probes are at one place at a time"),
         (("begin", "map-2", "empty", "--from", end, "--to", begin), "the end must be after the start"),
         (("begin", "map-2", "empty", "--to", end), "--to: enter --from as well"),
-        (("end", "map-2"), "No phase of campaign 'map-2' goes on"),
+        (("end", "map-2"), "No phase of campaign 'map-2' is running"),
         (("close", "map-2"), "cannot be closed"),
         (("take-back", "map-2", "lights", "--why", "x"), "no phase 'lights'"),
         (("begin", "map-9", "before"), "no campaign 'map-9'"),

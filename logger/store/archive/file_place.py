@@ -102,8 +102,8 @@ class FolderPlace:
         if not self._own and not self._root.is_dir():
             raise ArchiveAway(
                 f"The archive {self.address} is not there. Mount its share; if it is a new place, make the "
-                "folder first: it is not made here, so that a share that is away is not mistaken for an "
-                "empty disk."
+                "folder first: stillroom does not create it, so that an unmounted share is not mistaken "
+                "for an empty disk."
             )
 
 

@@ -111,7 +111,7 @@ class ObjectPlace:
         at = f" at {self._endpoint}" if self._endpoint else ""
         if isinstance(error, FileNotFoundError):
             return (
-                f"{what}: the object store{at} has no such bucket: {error}. Have it made there, or correct "
+                f"{what}: the object store{at} has no such bucket: {error}. Create it, or correct "
                 "`at` under [archive] in store.toml."
             )
         if isinstance(error, PermissionError):
@@ -125,8 +125,8 @@ class ObjectPlace:
                 "environment (AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY for s3://)."
             )
         return (
-            f"{what}: the object store{at} does not answer: {error}. See that it runs and can be reached, "
-            "and that `at` and `endpoint` under [archive] in store.toml are right."
+            f"{what}: the object store{at} does not answer: {error}. Check that it runs and can be "
+            "reached, and that `at` and `endpoint` under [archive] in store.toml are right."
         )
 
 

@@ -74,7 +74,7 @@ class SealedContent:
             self.forget(file)
             raise StoreError(
                 f"{self.at(file)} did not read back as it was written. Nothing was sealed and nothing is "
-                "lost: what was to be sealed is still where it was. Look at that place, then try again."
+                "lost: what was to be sealed is still where it was. Check that place, then try again."
             )
         self._keep_copy(file, written)
         part.unlink(missing_ok=True)
@@ -132,7 +132,7 @@ class SealedContent:
             return content
         if hashlib.sha256(content).hexdigest() != sha256:
             raise StoreDamaged(
-                f"{self.at(file)} is not what was sealed: its SHA-256 is another one. Put it back from a "
+                f"{self.at(file)} is not what was sealed: its SHA-256 differs. Put it back from a "
                 "backup; `stillroom verify` says what is proven."
             )
         self._remember(file, content)

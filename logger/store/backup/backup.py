@@ -136,7 +136,7 @@ def _claim_target(store: Store, target: Path, anew: bool) -> None:
     if not target.is_dir():
         raise Refused(
             f"There is no folder {target}; nothing was backed up. Mount the share, or make the folder first: "
-            "it is not made here, so that a share that is away is not mistaken for an empty disk."
+            "stillroom does not create it, so that an unmounted share is not mistaken for an empty disk."
         )
     if target.resolve().is_relative_to(store.folder.resolve()):
         raise Refused(f"{target} lies inside the data folder; a backup there would be lost together with it.")
@@ -154,7 +154,7 @@ def _claim_target(store: Store, target: Path, anew: bool) -> None:
         if not anew and _has_backups(store, target):
             raise StoreError(
                 f"{target} holds no backups, though some were made there: the share may not be mounted, and "
-                "nothing was written. If this is a new disk, say so once with --anew."
+                "nothing was written. If this is a new disk, give --anew once."
             )
         write_json(target / MARKER, {"format": FORMAT, "record": store.key, "simulated": store.simulated})
 

@@ -157,6 +157,6 @@ def _by(columns: Columns, writer: str) -> Columns:
 
 def _refuse_other(store: Store, target: Path) -> None:
     if not target.is_dir() or not is_target(target):
-        raise Refused(f"{target} is no folder of backups; name the one given to `stillroom backup --to`.")
+        raise Refused(f"{target} is not a backup folder; name the one given to `stillroom backup --to`.")
     if (read_json(target / MARKER) or {}).get("record") != store.key:
         raise Refused(f"{target} holds the backups of another record than {store.folder / FILE}.")

@@ -34,7 +34,7 @@ def plain_target_errors(folder: Path) -> Iterator[None]:
         named = f" ({error.filename})" if error.filename else ""
         raise StoreError(
             f"{folder} could not be used: {error.strerror or error}{named}. What was there whole before is "
-            "untouched. See that the folder is there, has space, and may be written by this account."
+            "untouched. Check that the folder exists, has free space, and may be written by this account."
         ) from error
 
 
@@ -90,7 +90,7 @@ def inside(folder: Path, name: str) -> Path:
     path = folder.joinpath(*name.split("/"))
     if not path.resolve().is_relative_to(folder.resolve()):
         raise StoreError(
-            f"{name!r} leads out of {folder}; nothing was written. This is no file list of ours."
+            f"{name!r} leads out of {folder}; nothing was written. This is not a file list of stillroom."
         )
     return path
 

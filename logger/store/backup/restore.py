@@ -38,16 +38,14 @@ def restore(source: Path, data: Path, who: str, generation: str | None = None) -
     """
     refuse_occupied(data)
     if not source.is_dir() or not is_target(source):
-        raise Refused(
-            f"{source} is no folder of backups; name the one that was given to `stillroom backup --to`."
-        )
+        raise Refused(f"{source} is not a backup folder; name the one given to `stillroom backup --to`.")
     chosen = choose_generation(source, generation)
     with plain_target_errors(data):
         data.mkdir(parents=True, exist_ok=True)
         write_file(data / RESTORING, f"{chosen.name}\n".encode())
     if faults := unpack(chosen, data):
         raise StoreDamaged(
-            "\n".join([f"Backup {chosen.name} is not as it was written; {data} is not to be used:", *faults])
+            "\n".join([f"Backup {chosen.name} is not as it was written; do not use {data}:", *faults])
             + "\nChoose another one with --generation; `stillroom backup --list` names them."
         )
     verification = prove(chosen, data)

@@ -61,7 +61,7 @@ def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResul
         store.seal(now_ns)
         if day_digests(store) != manifest["days"]:
             raise StoreDamaged(
-                f"What was read from {source} has other digests than it says; {data} is not to be used."
+                f"What was read from {source} has other digests than it says; {data} must not be used."
             )
         what = {"export": manifest["at"], "head": manifest["head"], "record": manifest["record"]}
         store.journal.append("restore", who, what, "begun from an export")
@@ -78,7 +78,7 @@ def _check_export(source: Path, manifest: Mapping[str, Any]) -> None:
     """Every file of the export against its digest, before anything is made; and what it says of itself."""
     if manifest.get("sha256") != manifest_digest(manifest):
         raise StoreDamaged(
-            f"{source / MANIFEST} is altered: it has not the SHA-256 that it names; {_NOTHING}"
+            f"{source / MANIFEST} is altered: its SHA-256 is not the one that it names; {_NOTHING}"
         )
     for name, sha256 in manifest["files"].items():
         path = inside(source, name)
@@ -87,7 +87,7 @@ def _check_export(source: Path, manifest: Mapping[str, Any]) -> None:
                 f"{path} is missing or altered: the export is not as it was written; {_NOTHING}"
             )
     if JOURNAL not in manifest["files"]:
-        raise StoreDamaged(f"{source / JOURNAL}: is in no list of the export; {_NOTHING}")
+        raise StoreDamaged(f"{source / JOURNAL}: is not listed in the export; {_NOTHING}")
     if fault := confined(source / JOURNAL, _chain_fault, source, manifest):
         raise StoreDamaged(f"{source / JOURNAL}: {fault}; {_NOTHING}")
     for path in (source / VERSIONS, source / IMPORTS):

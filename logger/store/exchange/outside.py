@@ -54,7 +54,7 @@ def parsed(text: str | bytes, path: Path) -> Any:
     except RecursionError:
         raise Refused(_too_deep(path)) from None
     except ValueError as error:
-        raise Refused(f"{path} is no JSON: {error}. {_NOTHING}") from None
+        raise Refused(f"{path} is not JSON: {error}. {_NOTHING}") from None
     _refuse_deep(value, path)
     return value
 

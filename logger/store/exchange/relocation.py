@@ -168,7 +168,9 @@ def _refuse_foreign(
     """Only what an interrupted or earlier move of this very record left may be replaced."""
     where = f"{server.called} holds tables already"
     if not {"journal", "meta"} <= set(names):
-        raise Refused(f"{where}, and they are not ours. Nothing was changed. Name an empty schema.")
+        raise Refused(
+            f"{where}, and they are not those of stillroom. Nothing was changed. Name an empty schema."
+        )
     keys = [
         conn_.execute(select(meta.c.value).where(meta.c.key == "id")).scalar() for conn_ in (conn, source)
     ]
@@ -191,7 +193,9 @@ def _drop(conn: Connection, names: Sequence[str]) -> None:
     ours = {*metadata.tables, "alembic_version"}
     strangers = sorted(set(names) - ours - {"turn"})
     if strangers:
-        raise Refused(f"The schema holds a table that is not ours, {strangers[0]!r}. Name an empty schema.")
+        raise Refused(
+            f"The schema holds a table that is not stillroom's, {strangers[0]!r}. Name an empty schema."
+        )
     for name in sorted(ours & set(names)):
         conn.exec_driver_sql(f'DROP TABLE "{name}" CASCADE')
     for name in functions():

@@ -321,8 +321,8 @@ def plain_errors(path: Path) -> Iterator[None]:
 
 
 _NO_RECORD = (
-    "It is no record of stillroom, or not a whole one. Nothing was changed. Put the newest backup in its "
-    "place; if this folder never held a record, name another one with --data."
+    "It is not a record of stillroom, or not a complete one. Nothing was changed. Put the newest backup in "
+    "its place; if this folder never held a record, name another one with --data."
 )
 
 
@@ -330,7 +330,7 @@ def _remedy(message: str, folder: Path) -> str:
     if "no such table" in message:
         return _NO_RECORD
     if "locked" in message:
-        return f"Another program kept it for more than {BUSY_S:.0f} s; nothing was changed, try again."
+        return f"Another program held it for more than {BUSY_S:.0f} s; nothing was changed, try again."
     if refused := refusal(folder):
         return f"{refused} Nothing was changed."
     if "full" in message:

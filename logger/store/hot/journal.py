@@ -232,7 +232,7 @@ def what_of(row: Any) -> dict[str, Any]:
     try:
         return dict(json.loads(row.what))
     except (ValueError, TypeError) as error:
-        raise StoreDamaged(f"Journal entry {row.number} was altered: what it says is no JSON.") from error
+        raise StoreDamaged(f"Journal entry {row.number} was altered: its content is not JSON.") from error
 
 
 def _entry(row: Row[Any] | JournalLine) -> JournalEntry:

@@ -156,7 +156,7 @@ class ServerDatabase:
         version, newest, digest, ours, epochs = cursor.fetchone()
         if version != NEWEST:
             refuse_newer(str(version), self.called)
-            raise StoreError(f"{self.called} has tables of schema {version}; start this program anew.")
+            raise StoreError(f"{self.called} has tables of schema {version}; restart this program.")
         self._seen.refuse_older(newest or 0, ours if newest and number else None)
         self._locks.refuse_lost(epochs or "")
         return (newest, digest) if newest else FIRST
@@ -176,7 +176,7 @@ class ServerDatabase:
         try:
             answer = self._execute(conn, "COMMIT").statusmessage
             if answer != "COMMIT":
-                raise StoreError(f"{self.called} took nothing: a statement before had failed ({answer}).")
+                raise StoreError(f"{self.called} stored nothing: an earlier statement had failed ({answer}).")
         except self._driver.OperationalError as error:
             conn.invalidate()
             self._ask(last if last != began else None, error)
@@ -197,7 +197,7 @@ class ServerDatabase:
             return
         raise StoreUnanswered(
             f"The connection to {self.called} broke while a change was being stored, and the server did not "
-            "come back to say whether it stands. Look whether it does before it is made again.",
+            "come back to say whether it stands. Check this before you make the change again.",
             entry,
         ) from OperationalError("COMMIT", None, error)
 

@@ -90,4 +90,4 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
     for fits, remedy in remedies:
         if fits:
             return remedy
-    return f"See that the server runs and that this machine reaches it. {WAITING}"
+    return f"Check that the server runs and that this machine can reach it. {WAITING}"

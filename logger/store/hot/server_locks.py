@@ -128,7 +128,7 @@ class ServerLocks:
         if MOVED in there:
             raise StoreTaken(
                 f"{self._called} holds a record that was moved back into its data folder while this program "
-                "had it open. Nothing was written; start this program anew."
+                "had it open. Nothing was written; restart this program."
             )
         held = dict(self._epochs())
         if self._service is not None:
@@ -141,7 +141,7 @@ class ServerLocks:
         what = "service" if name == SERVICE else name.removesuffix(".lock")
         return StoreTaken(
             f"Another {what} took {self._called} over while the connection of this one was cut. "
-            "Nothing more is written from here: let one of the two rest. What waits in memory goes "
+            "Nothing more is written from here: stop one of the two. What waits in memory goes "
             "into a file and is taken in at the next start."
         )
 

@@ -65,7 +65,7 @@ def refuse_unfit(conn: Connection, table: HotTable) -> None:
     if encoding != "UTF8" or collate not in BYTEWISE or ctype not in BYTEWISE:
         raise StoreError(
             f"{where}expected a database of encoding UTF8 and collation C, found {encoding}, {collate} and "
-            f"{ctype}; zones and names would be sorted otherwise than in the record. Make another one: "
+            f"{ctype}; zones and names would be sorted otherwise than in the record. Create another one: "
             "CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."
         )
     if fsync != "on":
@@ -152,7 +152,7 @@ def _create_schema(connection: Any, table: HotTable) -> None:
         connection.execute(f'CREATE SCHEMA "{table.schema_name}"')
     except psycopg.errors.InsufficientPrivilege as error:
         raise StoreError(
-            f"{table.place} is not there, and the role may not make it. As the administrator of the "
+            f"{table.place} is not there, and the role may not create it. As the administrator of the "
             f'database: CREATE SCHEMA "{table.schema_name}" AUTHORIZATION "{connection.info.user}".'
         ) from error
 

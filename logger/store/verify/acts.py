@@ -83,7 +83,7 @@ def _check_decisions(conn: Connection, acts: Acts) -> Iterator[str]:
         yield f"decision {number} on {channel}: its row is missing, altered, or without its journal entry"
     in_order = sorted((row["id"], row["number"]) for row in read_rows(conn, decision))
     if [number for _, number in in_order] != sorted(number for _, number in in_order):
-        yield "table decision: its rows stand in another order than their journal entries"
+        yield "table decision: its rows are in another order than their journal entries"
 
 
 def _still(value: Any) -> Any:

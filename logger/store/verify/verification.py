@@ -234,7 +234,7 @@ class Verifier:
         named = {what["file"] for what in claims.journal_seals.values()}
         for file in sorted(unnamed(conn, self._folder, named)):
             yield (
-                f"file {file}: stands in the journal's folder, and no entry names it; the database may be "
+                f"file {file}: is in the journal's folder, and no entry names it; the database may be "
                 "older than the folder, or somebody put the file there"
             )
 
@@ -280,7 +280,7 @@ class Verifier:
         for file in self._archive.leftovers():
             if not self._archive.is_in_hot_tier(file):
                 yield (
-                    f"file {file}: stands in the archive without a seal, and the hot tier does not hold its "
+                    f"file {file}: is in the archive without a seal, and the hot tier does not hold its "
                     "readings; the database may be older than the archive"
                 )
 

@@ -115,7 +115,7 @@ def test_in_different_media_probes_are_not_compared(build: SimpleNamespace) -> N
     values[NOON:] += 2.0
     judgement = build.judged(room, {"T1": still(build), "T2": build.series(values)})
     assert not any((judgement.cells[f"{p}.temperature"].why == Why.DISAGREES).any() for p in ("T1", "T2"))
-    assert [w for w in warnings(room) if "agree_K compares nothing any more" in w]
+    assert [w for w in warnings(room) if "agree_K no longer compares anything" in w]
 
 
 def test_a_probe_in_the_air_is_no_surface_of_a_part(build: SimpleNamespace) -> None:
