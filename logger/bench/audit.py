@@ -22,7 +22,7 @@ from ..record.at_instant import state_at
 from ..record.issuance import issue
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, ZONE, make, setup
-from .timing import time_call
+from .timing import time_both, time_call
 
 DAY_NS = 86_400 * NS
 MONTH_DAYS = 31
@@ -31,35 +31,42 @@ JOBS = 10_000
 
 @dataclass(frozen=True)
 class AuditFigures:
-    """Seconds of one run; `readings` in the record, `package_bytes` of everything."""
+    """Seconds of one run, in pairs those of a processor, too; `package_bytes` of all files."""
 
     readings: int
     month_s: float
-    month_again_s: float
-    whole_s: float
+    month_again_s: tuple[float, float]
+    whole_s: tuple[float, float]
+    anew_s: tuple[float, float]
     days: int
-    moment_s: float
+    moment_s: tuple[float, float]
     package_s: float
     package_bytes: int
     verify_s: float
     jobs: int
     affected: int
-    impact_s: float
-    whole_answers_s: float
+    impact_s: tuple[float, float]
+    whole_answers_s: tuple[float, float]
 
     def lines(self) -> list[str]:
         """What is printed."""
         return [
             f"record of a month, {self.days} days not judged yet: {self.month_s:.1f} s; judged: "
-            f"{self.month_again_s:.1f} s",
-            f"record of {self.days} days, {self.readings:,} readings, judged: {self.whole_s:.1f} s",
-            f"the answer to one date: {1000 * self.moment_s:.0f} ms",
+            f"{_both(self.month_again_s)}, {self.month_again_s[1] / self.anew_s[1]:.2f} times what judging "
+            f"all {self.days} days anew takes of it ({self.anew_s[1]:.1f} s)",
+            f"record of {self.days} days, {self.readings:,} readings, judged: {_both(self.whole_s)}",
+            f"the answer to one date: {1000 * self.moment_s[0]:.0f} ms "
+            f"({1000 * self.moment_s[1]:.0f} ms of a processor)",
             f"package of everything: {self.package_s:.1f} s, {self.package_bytes / 1e6:.0f} MB; "
             f"verified in {self.verify_s:.1f} s",
             f"a probe that was wrong for a month, {self.jobs:,} inspections, {self.affected} affected: "
-            f"{self.impact_s:.1f} s; the whole answers on these: {self.whole_answers_s:.1f} s, "
-            f"{self.whole_answers_s / self.impact_s:.1f} times as long",
+            f"{_both(self.impact_s)}; the whole answers on these: {_both(self.whole_answers_s)}, "
+            f"{self.whole_answers_s[1] / self.impact_s[1]:.1f} times as long",
         ]
+
+
+def _both(seconds: tuple[float, float]) -> str:
+    return f"{seconds[0]:.1f} s ({seconds[1]:.1f} s of a processor)"
 
 
 def run(
@@ -80,17 +87,18 @@ def run(
     with make(folder, channels, days, say) as store, tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch)
 
-        def time_issue(name: str, from_ns: int, to_ns: int) -> float:
+        def time_issue(name: str, from_ns: int, to_ns: int) -> tuple[float, float]:
             say(f"record of {name}")
             into = out / name
-            return time_call(
+            return time_both(
                 lambda: issue(store, Verdicts(store, room), room, ZONE, from_ns, to_ns, into, "bench", now_ns)
             )
 
         first, again = time_issue("a month", *month), time_issue("the same month", *month)
         whole_s = time_issue("everything", START_NS, end_ns)
+        anew = time_both(lambda: Verdicts(store, room).prove(ZONE, now_ns))
         at_ns = START_NS + (days - 3) * DAY_NS
-        answer = time_call(lambda: state_at(store, Verdicts(store, room), ZONE, at_ns, now_ns))
+        answer = time_both(lambda: state_at(store, Verdicts(store, room), ZONE, at_ns, now_ns))
         say("package")
         package = out / "package"
         packing = time_call(
@@ -101,12 +109,14 @@ def run(
         readings = sum(seal.rows for seal in store.archive.seals())
         say("inspections")
         impact = _impact(Verdicts(store, room), (START_NS, end_ns), month, now_ns, jobs)
-    return AuditFigures(readings, first, again, whole_s, days, answer, packing, size, verifying, *impact)
+    return AuditFigures(
+        readings, first[0], again, whole_s, anew, days, answer, packing, size, verifying, *impact
+    )
 
 
 def _impact(
     verdicts: Verdicts, record: tuple[int, int], month: tuple[int, int], now_ns: int, number: int
-) -> tuple[int, int, float, float]:
+) -> tuple[int, int, tuple[float, float], tuple[float, float]]:
     """How many inspections there are and are affected; s of the question, and of whole answers on these."""
     setup, step_ns = verdicts.setup, (record[1] - record[0]) // (number + 2)
     if not inspections(verdicts.store):
@@ -115,9 +125,9 @@ def _impact(
         add_inspections(verdicts.store, setup, jobs, "bench")
     probe = next(iter(setup.probes))
     affected = by_probe(verdicts, probe, month, now_ns, 0.1)
-    impact_s = time_call(lambda: by_probe(verdicts, probe, month, now_ns, 0.1))
+    impact_s = time_both(lambda: by_probe(verdicts, probe, month, now_ns, 0.1))
     questions = [question_of(impact.job, now_ns) for impact in affected]
-    whole_s = time_call(lambda: assess_many(verdicts, questions, now_ns))
+    whole_s = time_both(lambda: assess_many(verdicts, questions, now_ns))
     return number, len(affected), impact_s, whole_s
 
 

@@ -210,8 +210,8 @@ KINDS = (
         "Needs 8 weeks; an outdoor probe and the times of doors, as far as they exist.",
         _causes,
         fields=(
-            StudyField("events", "--event", "Times of doors, local, separated by spaces"),
-            StudyField("people", "--people", "People present, as START/END, separated by spaces"),
+            StudyField("events", "--event", "Times of doors, local, separated by commas"),
+            StudyField("people", "--people", "People present, as START/END, separated by commas"),
             *LENGTH_FIELDS,
         ),
     ),
@@ -226,7 +226,7 @@ KINDS = (
         "What disturbs?",
         "Needs 8 events of one kind on 6 days, at different times of the day: doors, people, lamps.",
         _events,
-        fields=(StudyField("events", "--event", "Times of the events, local, separated by spaces"),),
+        fields=(StudyField("events", "--event", "Times of the events, local, separated by commas"),),
     ),
     QuestionKind(
         "step",
@@ -266,7 +266,7 @@ KINDS = (
         "Needs 8 returns of the air handling after a set-back, with verdicts until the zone was ready.",
         _return,
         fields=(
-            StudyField("returns", "--return", "Times of the returns, local, separated by spaces"),
+            StudyField("returns", "--return", "Times of the returns, local, separated by commas"),
             StudyField("outdoors_C", "--outdoors-C", "Outdoors at the next one, °C"),
         ),
     ),
@@ -284,7 +284,7 @@ KINDS = (
         _site,
         of_one_channel=False,
         fields=(
-            StudyField("volume", "--volume", "Channels in the volume, separated by spaces"),
+            StudyField("volume", "--volume", "Channels in the volume, separated by commas"),
             *LENGTH_FIELDS,
         ),
     ),

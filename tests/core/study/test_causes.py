@@ -29,7 +29,7 @@ def room(
     present = (working & np.repeat(chance.random(n // DAY) < 0.8, DAY)).astype(float)
     doors = np.flatnonzero(working & (chance.random(n) < 0.05))
     door = np.zeros(n)
-    for k in range(12):
+    for k in range(12):  # the means over cells of what fades from the start of the first one on
         place = doors + k
         np.add.at(door, place[place < n], np.exp(-k / 2))
     value = (
@@ -37,7 +37,7 @@ def room(
     )
     value += red_noise(n, 3600, 0.08, chance, STEP_S) + people * present
     inputs = CauseInputs(
-        record_of(outdoors, STEP_S), record_of(present, STEP_S), START_S + doors * STEP_S + 150.0
+        record_of(outdoors, STEP_S), record_of(present, STEP_S), START_S + doors * STEP_S
     )
     return record_of(value, STEP_S), inputs
 
