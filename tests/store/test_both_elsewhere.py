@@ -120,7 +120,7 @@ def test_an_object_store_that_takes_connections_and_says_nothing_holds_nothing_u
         with objects.silent() as connections:
             store.archive.content._fetched.clear()
             for _ in range(3):
-                with pytest.raises(ArchiveAway, match=r"does not answer.*See that it runs"):
+                with pytest.raises(ArchiveAway, match=r"does not answer.*Check that it runs"):
                     store.archive.content.origin(first.file)
             assert len(connections) <= 2
             service = Service(store, config)

@@ -290,7 +290,7 @@ def test_facts_on_the_server_are_never_changed_and_a_dropped_guard_is_named(
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"database": "postgresql://nobody@127.0.0.1:1/rooms"}, "See that the server runs"),
+        ({"database": "postgresql://nobody@127.0.0.1:1/rooms"}, "Check that the server runs"),
         ({"schema": "no-such-room"}, 'CREATE SCHEMA "no-such-room" AUTHORIZATION'),
         ({"password_env": "NO_SUCH_VARIABLE"}, "environment variable NO_SUCH_VARIABLE"),
         ({"database": "postgres"}, "holds tables already|permission denied|CREATE SCHEMA"),

@@ -106,7 +106,7 @@ def test_readings_wait_while_the_server_is_away_and_are_stored_once(store: Store
     writer.start()
     writer.rows(polled(OCTOBER, 5))
     _wait(lambda: bool(writer.trouble))
-    assert "See that the server runs" in writer.trouble
+    assert "Check that the server runs" in writer.trouble
     writer.rows(polled(OCTOBER + 10 * MINUTE, 5))
     way.away = False
     _wait(lambda: not writer.waiting and not writer.trouble)
