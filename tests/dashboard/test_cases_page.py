@@ -45,7 +45,7 @@ def test_the_newest_open_case_is_shown_whole(q: Queries, cases: CaseDesk) -> Non
 
 
 def test_an_address_that_names_none_says_so(q: Queries) -> None:
-    assert "case '9'" in str(layout(q, "?case=9"))
+    assert "There is no case 9." in str(layout(q, "?case=9"))
     assert "Expected the number of a case" in str(layout(q, "?case=x"))
     assert "no excursion in zone" in str(layout(q, "?zone=machine-bay&at=2026-10-20T20:00"))
 

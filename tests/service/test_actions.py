@@ -136,7 +136,7 @@ def test_a_job_is_registered_once_and_ended_once(store: Store) -> None:
     with pytest.raises(Refused, match="already an inspection 'J-17'"):
         actions.add_inspection(store, SETUP, JOB, "Radek Sova")
     actions.stop_inspection(store, "J-17", "Radek Sova", 2 * HOUR)
-    with pytest.raises(Refused, match="was over"):
+    with pytest.raises(Refused, match="had already ended"):
         actions.stop_inspection(store, "J-17", "Radek Sova", 3 * HOUR)
     with pytest.raises(UnknownName):
         actions.stop_inspection(store, "J-18", "Radek Sova", 3 * HOUR)
