@@ -26,7 +26,7 @@ from logger.errors import StillroomError
 from logger.model.roles import Act
 from logger.people import Account, Kind, People, Tokens
 from logger.rooms import registry as listed
-from logger.rooms.receipts import NotTaken, Receipts
+from logger.rooms.receipts import Receipts, SummaryRejected
 from logger.rooms.registry import Registry, RoomEntry
 from logger.rooms.roles import centre_of, refuse_older, spread_password
 from logger.rooms.sightings import RoomState, Sightings
@@ -231,7 +231,7 @@ class Group:
             try:
                 content = request.get_data(cache=False)
                 listed_key = Receipts(self.registry.centre).take(content, self.registry, self._now_ns())
-            except NotTaken as error:
+            except SummaryRejected as error:
                 return Response(f"{error}\n", HTTPStatus.CONFLICT, mimetype="text/plain")
             return Response("", HTTPStatus.NO_CONTENT if listed_key else HTTPStatus.ACCEPTED)
 

@@ -16,7 +16,7 @@ from .output import answer, number_of, table
 from .rooms import DEFAULT_ROOMS, RoomsFile
 
 if TYPE_CHECKING:
-    from ..rooms.uses import Touched
+    from ..rooms.uses import AffectedRoom
 
 reference_app = typer.Typer(help="Reference standards, and what rests on them.")
 UTC = ZoneInfo("UTC")
@@ -52,7 +52,7 @@ def impact(
       stillroom reference impact RT-07 --from 2026-10-01 --rooms rooms.toml
     """
     from ..rooms.registry import read
-    from ..rooms.uses import FOR_EVER_NS, index, references, touched
+    from ..rooms.uses import FOR_EVER_NS, affected_rooms, index, references
 
     from_ns = parse(start, UTC, "--from")
     to_ns = parse(end, UTC, "--to") if end else FOR_EVER_NS
@@ -64,7 +64,7 @@ def impact(
     if reference not in marks and not away:
         listed = ", ".join(marks) or "none"
         raise Refused(f"No certificate names reference {reference!r}. Certificates name: {listed}.")
-    affected = touched(answers, reference, from_ns, to_ns)
+    affected = affected_rooms(answers, reference, from_ns, to_ns)
     answer([t.to_dict() for t in affected], as_json, _lines(reference, affected))
     answered = [t for t in affected if not t.why]
     raise typer.Exit(11 if away else 10 if answered else 0)
@@ -83,7 +83,7 @@ def list_references(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) 
     answer(rows, as_json, [first, *table(("reference", "certificates", "rooms"), cells)] if rows else [first])
 
 
-def _lines(reference: str, rooms: list[Touched]) -> list[str]:
+def _lines(reference: str, rooms: list[AffectedRoom]) -> list[str]:
     answered = [room for room in rooms if not room.why]
     jobs = sum(len(room.jobs) for room in answered)
     first = (
@@ -93,12 +93,12 @@ def _lines(reference: str, rooms: list[Touched]) -> list[str]:
     return [first, *(line for room in rooms for line in _room_lines(room))]
 
 
-def _unknown(rooms: list[Touched]) -> str:
+def _unknown(rooms: list[AffectedRoom]) -> str:
     away = sum(bool(room.why) for room in rooms)
     return f"; {number_of(away, 'room')} not known" if away else ""
 
 
-def _room_lines(room: Touched) -> list[str]:
+def _room_lines(room: AffectedRoom) -> list[str]:
     head = f"{room.room}: not known: {room.why}" if room.why else f"{room.room}:"
     lines = [head]
     if room.certificates:

@@ -69,7 +69,7 @@ def rejudge(
         stream: Iterator[YearResult]
         if scheduler:
             paths = _required(ca, certificate, key)
-            client = stack.enter_context(rejudging.far_workers(scheduler, *paths))
+            client = stack.enter_context(rejudging.remote_workers(scheduler, *paths))
             stream = rejudging.rejudge_by_workers(work, client, dry_run=dry_run)
         elif workers:
             client = stack.enter_context(rejudging.local_workers(workers))

@@ -118,7 +118,7 @@ class _Head:
         return not fn.any(comment).as_py() and all(fn.all(each).as_py() for each in (*timed, *empty))
 
     def table(self, cells: dict[int, Sequence[str]]) -> TextTable:
-        """The same as the reader of rows makes of such a file."""
+        """Grid of a plain file, equal to the one that the reader of rows makes of it."""
         ((times, _), columns), *_ = self.profile.streams().items()
         parts = [cells[self.places[t]] for t in times]
         joined = parts[0] if len(parts) == 1 else [f"{d} {t}" for d, t in zip(*parts, strict=True)]

@@ -24,7 +24,7 @@ _LITTER = ("thumbs.db", "desktop.ini")
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a file; `why` tells of a refusal."""
+    """Outcome of one file; `why` is the reason of a refusal."""
 
     path: Path
     state: State

@@ -19,7 +19,7 @@ from .clock import Clock, SystemClock, boot_id
 from .debts import NOT_ASKED
 from .driver import ProbeDriver, Raw, Status
 from .grid import PollGrid
-from .polls import PollResult, UnderWay
+from .polls import PollResult, RunningPolls
 
 log = logging.getLogger(__name__)
 
@@ -59,7 +59,7 @@ class Bus:
         self._thread: threading.Thread | None = None
         seed = zlib.crc32(url.encode())
         self._aside = (seed % 1000) / 1000 - 0.5
-        self._under_way = UnderWay(self.drivers, self._transact)
+        self._under_way = RunningPolls(self.drivers, self._transact)
         self._stuck: dict[str, float] = {}  # told already: since when, monotonic
         self._backoff = {d.probe: Backoff(Random(seed)) for d in self.drivers}  # noqa: S311 (spreads retries)
 

@@ -29,7 +29,7 @@ from .modbus_frames import (
     HEADER,
     MOST_REGISTERS,
     BadFrame,
-    Exceptional,
+    ExceptionResponse,
     answers,
     crc16,
     frame_length,
@@ -84,7 +84,7 @@ class ModbusDriver:
             if self._identity.missing(self._wire.openings) and (stop := self._unlike()):
                 return stop
             return self._values()
-        except Exceptional as refusal:
+        except ExceptionResponse as refusal:
             return self._all("device-error", str(refusal))
         except TimeoutError:
             return self._lost("timeout", "")
@@ -92,7 +92,7 @@ class ModbusDriver:
             return self._lost("garbage", str(bad))
 
     def block(self, function: str, address: int, count: int) -> tuple[int, ...]:
-        """Registers as they are; TimeoutError, BadFrame, Exceptional or ProbeError where there are none."""
+        """Registers; TimeoutError, BadFrame, ExceptionResponse or ProbeError where there are none."""
         code, tcp = FUNCTIONS[function], self.line.url.startswith("tcp://")
         number = self._wire.next_transaction() if tcp else None
         query = request(self.line.device, code, address, count, number)
@@ -106,7 +106,7 @@ class ModbusDriver:
     def _prove(self, count: int) -> None:
         """A question whose answer cannot be an earlier one's; a refusal proves as much as the registers."""
         first = min(r.address for r in self.line.registers.values())
-        with suppress(Exceptional):
+        with suppress(ExceptionResponse):
             self.block(self.line.function, first, count)
         self._wire.debts.settle(self._who)
 

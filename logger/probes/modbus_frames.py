@@ -28,7 +28,7 @@ class BadFrame(ValueError):
     """Bytes that are not the answer to the request; the text says why."""
 
 
-class Exceptional(ValueError):
+class ExceptionResponse(ValueError):
     """A proper answer that says why there is none; the text names its code."""
 
 
@@ -71,11 +71,11 @@ def answers(frame: bytes, device: int, function: int, count: int) -> bool:
 
 
 def registers(body: bytes, device: int, function: int, count: int) -> tuple[int, ...]:
-    """The registers of an answer without CRC or header; BadFrame, or Exceptional for a refusal."""
+    """The registers of an answer without CRC or header; BadFrame, or ExceptionResponse for a refusal."""
     if len(body) < 3 or body[0] != device:
         raise BadFrame("an answer of another device" if body else "nothing")
     if body[1] == function | 0x80 and len(body) == 3:
-        raise Exceptional(f"exception {body[2]}: {_EXCEPTIONS.get(body[2], 'unknown')}")
+        raise ExceptionResponse(f"exception {body[2]}: {_EXCEPTIONS.get(body[2], 'unknown')}")
     if body[1] != function or body[2] != 2 * count or len(body) != 3 + 2 * count:
         raise BadFrame(f"not {count} registers of function {function}")
     return struct.unpack(f">{count}H", body[3:])

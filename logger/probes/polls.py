@@ -63,7 +63,7 @@ class _Poll:
     until_s: float
 
 
-class UnderWay:
+class RunningPolls:
     """The polls of the drivers of one bus. Used from the bus's thread alone."""
 
     def __init__(self, drivers: Sequence[ProbeDriver], ask: Ask) -> None:

@@ -44,8 +44,8 @@ def entries() -> Mapping[str, tuple[metadata.EntryPoint, ...]]:
     return {name: tuple(sorted(set(each), key=_package)) for name, each in sorted(by_name.items())}
 
 
-def look_again() -> None:
-    """Packages may have come or gone since this process looked."""
+def forget_packages() -> None:
+    """Forget the installed packages; the next look-up reads them anew, as some may have come or gone."""
     entries.cache_clear()
 
 

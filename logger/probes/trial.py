@@ -18,7 +18,7 @@ from ..model.lines import WordOrder
 from .ascii_line import line_text as as_text
 from .ascii_line import printable
 from .modbus import ModbusDriver
-from .modbus_frames import BadFrame, Exceptional, number
+from .modbus_frames import BadFrame, ExceptionResponse, number
 from .one_wire import FILE, temperature
 from .plug_in import TrialReport
 from .port import Port
@@ -95,7 +95,7 @@ def modbus(line: ModbusLine, address: int, count: int) -> TrialReport:
     driver.open()
     try:
         words = driver.block(line.function, address, count)
-    except Exceptional as refusal:
+    except ExceptionResponse as refusal:
         return TrialReport((f"the device refuses: {refusal}",), ())
     except BadFrame as bad:
         return TrialReport((f"what was received is not an answer: {bad}", *_doubts(line)), ())

@@ -21,7 +21,7 @@ FOLDER = "received"
 MOST_UNLISTED = 200  # keys that nobody confirmed; whoever makes up more fills no disk
 
 
-class NotTaken(Exception):
+class SummaryRejected(Exception):
     """Why the centre did not take a summary, in words."""
 
 
@@ -42,22 +42,22 @@ class Receipts:
     def take(self, content: bytes, registry: Registry, now_ns: int) -> bool:
         """Keep a summary that was sent; whether its key is one that a person confirmed.
 
-        NotTaken for what is no summary, is not newer than the one that is held, or is of one key too many.
+        SummaryRejected for no summary, one not newer than the one held, or one of a key too many.
         """
         if len(content) > LARGEST_BYTES:
-            raise NotTaken(f"expected at most {LARGEST_BYTES} bytes, found {len(content)}")
+            raise SummaryRejected(f"expected at most {LARGEST_BYTES} bytes, found {len(content)}")
         try:
             summary = opened(content)
         except SummaryFault as fault:
-            raise NotTaken(str(fault)) from fault
+            raise SummaryRejected(str(fault)) from fault
         listed = summary.key_name in {entry.key_name for entry in registry.rooms.values()}
         self._folder.mkdir(parents=True, exist_ok=True)
         with try_lock(self._folder / "received.lock", wait_s=5.0) as ours:
             held = self.of(summary.key_name)
             if not ours or (held is not None and not is_newer(summary, held.summary)):
-                raise NotTaken("a newer summary of this key is held")
+                raise SummaryRejected("a newer summary of this key is held")
             if not listed and held is None and len(list(self.unlisted(registry))) >= MOST_UNLISTED:
-                raise NotTaken("too many keys that nobody confirmed wait here")
+                raise SummaryRejected("too many keys that nobody confirmed wait here")
             facts = {"received_ns": now_ns, "summary": content.decode()}
             replace_file(self._file(summary.key_name), json.dumps(facts, ensure_ascii=False).encode())
         return listed

@@ -195,7 +195,7 @@ def local_workers(count: int) -> Iterator[Client]:
 
 
 @contextmanager
-def far_workers(address: str, ca: Path, certificate: Path, key: Path) -> Iterator[Client]:
+def remote_workers(address: str, ca: Path, certificate: Path, key: Path) -> Iterator[Client]:
     """The workers of a scheduler elsewhere, by TLS with certificates of both sides."""
     if not address.startswith("tls://"):
         raise Refused(

@@ -140,7 +140,7 @@ class Sightings:
         return own, None
 
     def _load(self) -> None:
-        """Read what was seen, unless it is what was read last."""
+        """Read the stored sightings, unless they are unchanged since the last read."""
         file = self.folder / SEEN
         try:
             status = file.stat()

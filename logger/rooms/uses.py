@@ -53,7 +53,7 @@ class RoomUses:
 
 
 @dataclass(frozen=True)
-class Touched:
+class AffectedRoom:
     """A room that a reference touches, with its certificates and the keys of its jobs, by zone."""
 
     room: str
@@ -85,9 +85,11 @@ def index(registry: Registry, now_ns: int, *, anew: bool = False) -> list[RoomUs
     return answers
 
 
-def touched(answers: Sequence[RoomUses], reference: str, from_ns: int, to_ns: int) -> list[Touched]:
+def affected_rooms(
+    answers: Sequence[RoomUses], reference: str, from_ns: int, to_ns: int
+) -> list[AffectedRoom]:
     """Rooms whose readings rest on a reference within [from, to): not known first, then the most jobs."""
-    rooms = [_touched(answer, reference, from_ns, to_ns) for answer in answers]
+    rooms = [_affected_room(answer, reference, from_ns, to_ns) for answer in answers]
     return sorted(
         (room for room in rooms if room.why or room.certificates),
         key=lambda room: (not room.why, -len(room.jobs), room.room),
@@ -126,7 +128,7 @@ def _in_zones(setup: Setup, certificate: Certificate, reference: str, end_ns: in
             yield Use(reference, certificate.number, certificate.channel, zone, begin, end)
 
 
-def _touched(answer: RoomUses, reference: str, from_ns: int, to_ns: int) -> Touched:
+def _affected_room(answer: RoomUses, reference: str, from_ns: int, to_ns: int) -> AffectedRoom:
     uses = [u for u in answer.uses if u.reference == reference and u.from_ns < to_ns and u.to_ns > from_ns]
     jobs = {
         (zone, key)
@@ -134,7 +136,7 @@ def _touched(answer: RoomUses, reference: str, from_ns: int, to_ns: int) -> Touc
         for use in uses
         if use.zone == zone and begin < min(use.to_ns, to_ns) and end > max(use.from_ns, from_ns)
     }
-    return Touched(
+    return AffectedRoom(
         answer.room,
         tuple(sorted({u.certificate for u in uses})),
         tuple(sorted({u.channel for u in uses})),

@@ -20,7 +20,7 @@ from ..config.plug_ins import plug_in_changes, plug_in_sentence
 from ..instants import NS, to_ns
 from ..model import PluginLine, Setup
 from ..model.entry_forms import SelfTestEntry
-from ..probes.registry import is_foreign, look_again
+from ..probes.registry import forget_packages, is_foreign
 from ..store import Store
 from ..store.folder_check import open_to_others
 from ..verdicts.verdicts import Verdicts
@@ -85,7 +85,7 @@ def _drivers(store: Store, now_ns: int) -> Iterator[HealthFigure]:
     config = in_force(versions) if versions else None
     if config is None or not any(isinstance(line, PluginLine) for line in config.lines):
         return
-    look_again()
+    forget_packages()
     changes = plug_in_changes(config.texts, config.lines)
     for kind in sorted({line.kind for line in config.lines if isinstance(line, PluginLine)}):
         if is_foreign(kind) or kind in changes:

@@ -58,7 +58,7 @@ class Duplicate(Refused):
 
 @dataclass(frozen=True)
 class Accepted:
-    """What became of a message: rows stored, values that were there already, whether all of it was."""
+    """Outcome of a message: rows stored, values stored before, whether the message is a repeat."""
 
     stored: int
     known: int

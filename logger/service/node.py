@@ -81,7 +81,7 @@ class Node:
 
     @property
     def remainder(self) -> str:
-        """What became of readings that were not stored before the end; "" where all were."""
+        """Where readings are that were not stored before the end, in a sentence; "" if all were."""
         return self._writer.remainder
 
     def status(self) -> dict[str, object]:

@@ -18,7 +18,7 @@ WHO = SERVICE
 
 
 def reload(store: Store, folder: Path | None, now_ns: int) -> str:
-    """What became of it, in a sentence that is in the journal, too."""
+    """Look at the files again; the outcome as a sentence, which the journal has too."""
     if folder is None:
         return _journal_outcome(
             store, "The service was started without --config; there are no files to read."

@@ -14,7 +14,7 @@ import pytest
 
 from logger.model import CommandLine, OneWire, Row
 from logger.probes import Bus, ProbeDriver, Raw, buses, drivers
-from logger.probes.polls import UnderWay
+from logger.probes.polls import RunningPolls
 from logger.processes.deadline import DeadlineExceeded
 from logger.simulation.devices import show_one_wire
 
@@ -179,7 +179,7 @@ def test_a_stuck_probe_has_a_bounded_number_of_threads(monkeypatch: pytest.Monke
     monkeypatch.setattr("logger.probes.polls.MOST_HANGING", 3)
     hanging = Hanging("P1", hangs="read")
     hanging.deadline_s = 0.0
-    under_way = UnderWay([hanging], lambda driver: driver.read())
+    under_way = RunningPolls([hanging], lambda driver: driver.read())
     for _ in range(10):
         if not under_way.hindrance(hanging):
             under_way.begin(hanging, lambda: False)

@@ -12,7 +12,7 @@ import pytest
 from logger.acts.inspections import apply_setup
 from logger.instants import NS, rfc3339
 from logger.rooms.lost_time import by_cause, losses
-from logger.rooms.uses import FILE, index, references, touched
+from logger.rooms.uses import FILE, affected_rooms, index, references
 from logger.store import Store
 from tests.command_line import run_here as run
 from tests.dashboard.synthetic import HOUR, INSPECTIONS, Synthetic
@@ -56,25 +56,25 @@ def test_what_rests_on_a_reference(rooms: MadeGroup) -> None:
     """By hand: J1 and J2 lie in the bay, J3 on the bench; from 8 h 30 min before NOW on, J1 is out."""
     answers = index(rooms.registry, NOW)
     assert references(answers) == {"RT-07": (2, 2)}
-    touched_rooms = touched(answers, "RT-07", 0, FOR_EVER)
-    assert [(t.room, t.certificates, t.jobs) for t in touched_rooms] == [
+    rooms_affected = affected_rooms(answers, "RT-07", 0, FOR_EVER)
+    assert [(t.room, t.certificates, t.jobs) for t in rooms_affected] == [
         ("hall-3", ("AG-0411-T",), (("machine-bay", "J1"), ("machine-bay", "J2"))),
         ("hall-4", ("AG-0414-T",), (("plate-bench", "J3"),)),
     ]
-    late = touched(answers, "RT-07", NOW - 8 * HOUR - 30 * 60 * NS, FOR_EVER)
+    late = affected_rooms(answers, "RT-07", NOW - 8 * HOUR - 30 * 60 * NS, FOR_EVER)
     assert [t.jobs for t in late] == [(("machine-bay", "J2"),), (("plate-bench", "J3"),)]
-    assert touched(answers, "RT-08", 0, FOR_EVER) == []
+    assert affected_rooms(answers, "RT-08", 0, FOR_EVER) == []
 
 
 def test_a_room_that_is_away_is_not_known_and_comes_first(rooms: MadeGroup) -> None:
     """What it said before stands beside it; nothing is concluded for it."""
     index(rooms.registry, NOW)
     shutil.move(rooms.file.parent / "hall-4", rooms.file.parent / "unmounted")
-    touched_rooms = touched(index(rooms.registry, NOW + HOUR), "RT-07", 0, FOR_EVER)
-    assert [t.room for t in touched_rooms] == ["hall-4", "hall-3"]
-    assert "expected its data folder" in touched_rooms[0].why
-    assert touched_rooms[0].at_ns == NOW
-    assert touched_rooms[0].jobs == (("plate-bench", "J3"),)
+    rooms_affected = affected_rooms(index(rooms.registry, NOW + HOUR), "RT-07", 0, FOR_EVER)
+    assert [t.room for t in rooms_affected] == ["hall-4", "hall-3"]
+    assert "expected its data folder" in rooms_affected[0].why
+    assert rooms_affected[0].at_ns == NOW
+    assert rooms_affected[0].jobs == (("plate-bench", "J3"),)
 
 
 def test_the_index_holds_no_title_part_or_person(rooms: MadeGroup) -> None:

@@ -14,7 +14,7 @@ from dashboard.group.app import Group
 from logger.instants import NS
 from logger.model import CentrePlan
 from logger.record.signatures import signing_key
-from logger.rooms.receipts import MOST_UNLISTED, NotTaken, Receipts
+from logger.rooms.receipts import MOST_UNLISTED, Receipts, SummaryRejected
 from logger.rooms.sightings import RoomState, Sightings
 from logger.rooms.summary import FILE, signed, summarise
 from logger.rooms.words import state_words
@@ -71,7 +71,7 @@ def test_a_copy_of_an_old_summary_makes_no_room_alive(sent: MadeGroup) -> None:
     old, new = summary_at(sent, NOW), summary_at(sent, NOW + MINUTE)
     take(sent, new, NOW + MINUTE)
     for content in (old, new):
-        with pytest.raises(NotTaken, match="a newer summary of this key is held"):
+        with pytest.raises(SummaryRejected, match="a newer summary of this key is held"):
             take(sent, content, NOW + DAY)
     assert look(sent, NOW + DAY).trouble == "silent"
 
@@ -81,7 +81,7 @@ def test_an_older_head_is_a_record_that_went_back(sent: MadeGroup) -> None:
     before = summary_at(sent, NOW, journal=False)
     take(sent, summary_at(sent, NOW + MINUTE), NOW + MINUTE)
     assert look(sent, NOW + MINUTE).trouble == ""
-    with pytest.raises(NotTaken):
+    with pytest.raises(SummaryRejected):
         take(sent, before, NOW + 2 * MINUTE)
     shorter = shortened(sent, NOW + 2 * MINUTE)
     assert take(sent, shorter, NOW + 2 * MINUTE)
@@ -119,7 +119,7 @@ def test_a_folder_and_what_was_sent_go_by_the_newer(sent: MadeGroup) -> None:
 
 @pytest.mark.parametrize("content", [b"", b"{}", b"\xff\x00", b"[" * 100_000])
 def test_what_is_no_summary_is_not_kept(sent: MadeGroup, content: bytes) -> None:
-    with pytest.raises(NotTaken):
+    with pytest.raises(SummaryRejected):
         take(sent, content, NOW)
     assert list(Receipts(sent.registry.centre).unlisted(sent.registry)) == []
 
@@ -150,7 +150,7 @@ def test_made_up_keys_fill_no_disk(sent: MadeGroup, monkeypatch: pytest.MonkeyPa
     unlist(sent)
     many = iter([None] * MOST_UNLISTED)
     monkeypatch.setattr(Receipts, "unlisted", lambda self, registry: many)
-    with pytest.raises(NotTaken, match="too many keys"):
+    with pytest.raises(SummaryRejected, match="too many keys"):
         take(sent, content, NOW)
 
 

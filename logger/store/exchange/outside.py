@@ -60,7 +60,7 @@ def parsed(text: str | bytes, path: Path) -> Any:
 
 
 def _refuse_deep(value: Any, path: Path) -> None:
-    """Level by level: recursion is what must not happen here."""
+    """Walk level by level, not by recursion: a file from outside may be nested without end."""
     level = [value]
     for _ in range(DEEPEST):
         level = [inner for outer in level for inner in _inner(outer)]

@@ -111,7 +111,7 @@ class Setups:
             return [_version(row, proposed.get(row.version)) for row in rows]
 
     def proposals(self, conn: Connection | None = None) -> list[SetupProposal]:
-        """Every proposal with what became of it, oldest first."""
+        """Every proposal with its outcome, oldest first."""
         if conn is None:
             with self._database.read() as transaction:
                 return self.proposals(transaction)

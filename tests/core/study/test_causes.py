@@ -36,9 +36,7 @@ def room(
         20 + sizes[0] * outdoors / outdoors.std() + sizes[1] * day / day.std() + sizes[2] * door / door.std()
     )
     value += red_noise(n, 3600, 0.08, chance, STEP_S) + people * present
-    inputs = CauseInputs(
-        record_of(outdoors, STEP_S), record_of(present, STEP_S), START_S + doors * STEP_S
-    )
+    inputs = CauseInputs(record_of(outdoors, STEP_S), record_of(present, STEP_S), START_S + doors * STEP_S)
     return record_of(value, STEP_S), inputs
 
 
