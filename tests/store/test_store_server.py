@@ -231,7 +231,7 @@ def test_another_record_and_strangers_in_the_schema_are_left_alone(
         assert store.verify().faults == ()
     other = table_of(server, server.new_schema()[0])
     server.run(f'CREATE TABLE "{other.schema_name}".theirs (n int)')
-    with pytest.raises(Refused, match="not ours"):
+    with pytest.raises(Refused, match="not those of stillroom"):
         to_server(tmp_path / "b", other, "Ada")
 
 
