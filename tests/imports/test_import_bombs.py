@@ -253,7 +253,7 @@ def test_without_limits_what_unpacks_is_refused_politely(
     """Where the system cannot limit a process, packed files and workbooks are refused; text is read."""
     monkeypatch.setattr("logger.imports.containers.LIMITED", False)
     for content in (last_cell(), gzip.compress(HEAD + ROW), b"PAR1"):
-        with pytest.raises(ImportRefused, match=r"Linux alone.*plain text"):
+        with pytest.raises(ImportRefused, match=r"Linux only.*plain text"):
             checked("a.xlsx", content, plain, setup, NOW)
     assert checked("a.csv", HEAD + ROW, plain, setup, NOW).rows == 1
 

@@ -32,7 +32,7 @@ def test_a_sample_is_known_by_its_bytes(name: str) -> None:
     sha256 = hashlib.sha256(content).hexdigest()
 
     assert is_simulated(sha256, content)
-    with pytest.raises(ImportRefused, match="holds invented readings and this is the record of a real room"):
+    with pytest.raises(ImportRefused, match="holds invented readings, and this is the record of a real room"):
         refuse_simulated(name, sha256, content, simulated=False)
     refuse_simulated(name, sha256, content, simulated=True)
 

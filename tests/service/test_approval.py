@@ -115,7 +115,7 @@ def test_what_cannot_follow_is_refused_and_changes_nothing(
 
 def test_an_unknown_proposal_names_those_that_wait(store: Store) -> None:
     proposed(store)
-    with pytest.raises(UnknownName, match=r"no proposal '9'.*2"):
+    with pytest.raises(UnknownName, match=r"no proposal 9.*2"):
         approval.approve(store, 9, "Ines Faber", "", NOW)
 
 

@@ -205,7 +205,7 @@ def test_a_file_of_unknown_origin_stays_as_evidence(folder: Path, note: bytes) -
         assert files(folder) == ["readings-0001.parquet"] * 2
         report = store.verify().faults
         assert len(report) == 2
-        assert all("stands in the archive without a seal" in fault for fault in report)
+        assert all("is in the archive without a seal" in fault for fault in report)
     assert other.read_text() == "not ours"
 
 

@@ -189,7 +189,7 @@ def test_an_older_database_beside_newer_files_is_found(folder: Path, record: Pat
     with Store.open(folder) as store:  # opening must not tidy such a file away
         (fault,) = store.verify().faults
 
-    assert fault.startswith(f"file {newest}: stands in the archive without a seal")
+    assert fault.startswith(f"file {newest}: is in the archive without a seal")
 
 
 def test_a_removed_file_is_named_with_what_it_held(folder: Path) -> None:
