@@ -129,7 +129,7 @@ def test_changes_of_ten_years_are_those_of_a_walk_and_are_looked_up_once(
     assert [part.offset_s for part in parts] == [offset for offset, _ in groupby(walked)]
     for part in parts[1:]:
         assert offset_at(part.from_ns - NS, info) != offset_at(part.from_ns, info) == part.offset_s
-    asked: list[int] = []
-    monkeypatch.setattr(local_time, "offset_at", lambda at, info: asked.append(at) or offset_at(at, info))
+    looks: list[int] = []
+    monkeypatch.setattr(local_time, "offset_at", lambda at, info: looks.append(at) or offset_at(at, info))
     assert stretches(begin, end, info) == parts
-    assert len(asked) == len(parts)
+    assert len(looks) == len(parts)
