@@ -8,7 +8,6 @@ form: ANSI/ASHRAE 135, clauses 20.2.1 (tags) and 21 (ReadPropertyMultiple-ACK), 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import suppress
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -132,6 +131,7 @@ def value_in(owner: bytes, number: int, octets: bytes, is_error: bool) -> Any:
     NoAnswer where the octets are not of that type, or more than one value.
     """
     from bacpypes3.basetypes import ErrorType
+    from bacpypes3.errors import RejectException
     from bacpypes3.pdu import PDUData
     from bacpypes3.primitivedata import TagList
 
@@ -141,7 +141,7 @@ def value_in(owner: bytes, number: int, octets: bytes, is_error: bool) -> Any:
     try:
         tags = TagList.decode(PDUData(octets))
         value = kind.decode(tags)
-    except Exception as wrong:  # the library has a handful of classes for it, ValueError and AttributeError
+    except (RejectException, ValueError, TypeError, AttributeError, LookupError, RuntimeError) as wrong:
         raise NoAnswer(f"of another type than the property: {_legible(octets)}") from wrong
     if len(tags):
         raise NoAnswer(f"more than one value: {octets[:16].hex()}")
@@ -149,13 +149,10 @@ def value_in(owner: bytes, number: int, octets: bytes, is_error: bool) -> Any:
 
 
 def _legible(octets: bytes) -> str:
-    """A value as people read it, whatever its type; the octets where it is none."""
-    from bacpypes3.pdu import PDUData
-    from bacpypes3.primitivedata import TagList
-
-    with suppress(Exception):  # it is only for words about a value that is not taken
-        (tag,) = TagList.decode(PDUData(octets))
-        return f"{tag.app_to_object()}"
+    """A text as people read it; what is none in hexadecimal digits."""
+    text = octets[3 if octets[:1] == b"\x75" else 2 :].decode("utf-8", "replace")
+    if octets and octets[0] >> 4 == 7 and text.isprintable():
+        return text
     return octets[:16].hex() or "nothing"
 
 

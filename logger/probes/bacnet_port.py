@@ -133,7 +133,8 @@ class BacnetPort:
         answer = await self._answered(self._app.request(request), timeout_s)
         try:
             answers = {
-                (_name(one.owner), one.number): _content(one) for one in properties_in(bytes(answer.pduData))
+                (_name(each.owner), each.number): _content(each)
+                for each in properties_in(bytes(answer.pduData))
             }
         except NoAnswer as broken:
             raise DeviceRefusal(str(broken)) from broken
@@ -215,10 +216,10 @@ def _request(part: tuple[tuple[str, tuple[int, ...]], ...]) -> tuple[int, bytes]
     return int(encoded.apduService), bytes(encoded.pduData)
 
 
-def _content(one: Property) -> Any:
+def _content(each: Property) -> Any:
     """A value of the type that its property has, or the refusal that stands in its place."""
     try:
-        return _plain(value_in(*one))
+        return _plain(value_in(*each))
     except NoAnswer as broken:
         return DeviceRefusal(str(broken))
 

@@ -69,7 +69,7 @@ def _of_library(owner: bytes) -> str:
 
 
 def test_each_property_is_what_the_library_reads(octets: bytes) -> None:
-    content = [(_of_library(one.owner), one.number, value_in(*one)) for one in properties_in(octets)]
+    content = [(_of_library(each.owner), each.number, value_in(*each)) for each in properties_in(octets)]
     error = content[4][2]
     assert (str(error.errorClass), str(error.errorCode)) == ("property", "unknown-property")
     assert content[:4] + content[5:] == [
@@ -88,7 +88,7 @@ def test_an_answer_that_is_cut_off_is_none(octets: bytes) -> None:
     whole = []
     for end in range(len(octets)):
         try:
-            whole.append([one.number for one in properties_in(octets[:end])])
+            whole.append([each.number for each in properties_in(octets[:end])])
         except NoAnswer:
             continue
     assert whole == [[], [75, 28]]
@@ -100,8 +100,8 @@ def test_octets_that_are_no_answer_raise_nothing_else(octets: bytes) -> None:
     for at in [*range(24), *range(len(octets) - 24, len(octets))]:
         for octet in range(0, 256, 5):
             try:
-                for one in properties_in(octets[:at] + bytes([octet]) + octets[at + 1 :]):
-                    value_in(*one)
+                for each in properties_in(octets[:at] + bytes([octet]) + octets[at + 1 :]):
+                    value_in(*each)
             except NoAnswer:
                 spoilt += 1
     assert spoilt > 1000
