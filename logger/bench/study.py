@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from ..core.study.channel_record import ChannelRecord
 
 CHANNELS, WEEKS = 16, 52
-ONE = ("cycles", "events", "step", "change", "causes", "forecast")  # of one channel
-ALL = ("day and week", "outdoors and doors", "site", "map", "hours", "plan")  # of sixteen
+ONE = ("cycles", "events", "step", "causes", "forecast")  # of one channel
+ALL = ("day and week", "change", "outdoors and doors", "site", "map", "hours", "plan")  # of sixteen
 WANTED_S, WANTED_MIB = 10.0, 1024.0
 
 
@@ -91,7 +91,6 @@ def _prepared(question: str) -> tuple[Callable[[], object], int]:
         "cycles": lambda: periodicity.regularity(channel),
         "events": lambda: disturbance.disturbance(channel, doors[:1000]),
         "step": lambda: step_test(channel),
-        "change": lambda: intervention.before_and_after(channel, intervention.Comparison(middle), outdoors),
         "causes": lambda: causes.causes(channel, inputs),
         "forecast": lambda: forecast_skill(channel, (19.5, 20.5)),
     }
@@ -107,7 +106,9 @@ def _prepared(question: str) -> tuple[Callable[[], object], int]:
     volume = {name: several[name] for name in ("C0", "C1", "C2", "C3")}
     stays = {name: several[name] for name in several if name not in volume}
     places = {name: (float(n % 4), float(n // 4), 1.0) for n, name in enumerate(several)}
+    change = intervention.Comparison(middle)
     many: dict[str, Callable[[], object]] = {
+        "change": lambda: [intervention.before_and_after(r, change, outdoors) for r in several.values()],
         "day and week": lambda: [(day_figure(r), week_figure(r)) for r in several.values()],
         "outdoors and doors": lambda: [causes.causes(r, inputs) for r in several.values()],
         "site": lambda: representativeness(stays, volume),
@@ -134,7 +135,7 @@ def _outdoors() -> ChannelRecord:
     import numpy as np
 
     record = _channel(99)
-    return record.with_values(10 + 100 * (record.value - 20) + 8 * np.sin(np.arange(len(record)) / 83_000))
+    return record.with_values(10 + 100 * (record.value - 20) + 8 * np.cos(np.arange(len(record)) / 83_000))
 
 
 def _doors() -> list[float]:
