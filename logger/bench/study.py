@@ -7,6 +7,7 @@ Each question runs in a process of its own, so that its memory is its own.
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -57,6 +58,8 @@ def run(say: Callable[[str], None]) -> list[StudyCost]:
 
 def measured(question: str) -> StudyCost:
     """One question in this process."""
+    # As the command sets it: threads of the linear algebra that wait for each other cost time, too.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     compute, channels = _prepared(question)
     begin = time.process_time()  # of this core alone: a busy machine does not count
     compute()

@@ -174,8 +174,8 @@ def _lagged_days(out: ChannelRecord, lag_h: float, days: Int) -> Float:
     read = np.bincount(number[good] - first, minlength=len(cells))
     total = np.bincount(number - first, weights=lagged, minlength=len(cells))
     enough = read * out.step_s >= LEAST_HOURS * 3600
-    means = np.where(enough, total / np.maximum(cells, 1), np.nan)[days - first]
-    return means
+    means = np.where(enough, total / np.maximum(cells, 1), np.nan)
+    return np.asarray(means[days - first])
 
 
 def _overlap_refusal(z: Float, after: Bool) -> tuple[str, str] | None:

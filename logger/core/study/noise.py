@@ -46,10 +46,10 @@ class Regression:
 
 @dataclass(frozen=True)
 class _Memory:
-    """The inverse Q of the correlation exp(−|t_i − t_j|/θ) at ascending times: only its middle three diagonals.
+    """The inverse Q of the correlation exp(−|t_i − t_j|/θ) at ascending times: three diagonals, else 0.
 
-    diagonal (n,), beside (n − 1,); log_e: logarithm of the determinant of the correlation. A memory that fades
-    this way forgets all but the neighbours (Rybicki & Press 1995), so that a solution costs n, not n³.
+    diagonal (n,), beside (n − 1,); log_e: logarithm of the determinant of the correlation. A memory that
+    fades this way rests on the neighbours alone, so that a solution costs n, not n³.
     """
 
     diagonal: Float
@@ -109,7 +109,9 @@ def regress(design: Float, y: Float, t: Float, longest: float | None = None) -> 
             log_p = -0.5 * (log_r + log_x + (n - k) * np.log(square))
             # White noise alone has no memory: it stands for the whole row of the grid.
             log_p += np.log(MEMORIES) if white == 1 else 0.0
-            fits.append((log_p, beta, square / (n - k) * np.linalg.inv(normal), float(memory), white))
+            fits.append(
+                (log_p, beta, np.asarray(square / (n - k) * np.linalg.inv(normal)), float(memory), white)
+            )
     return _average(fits, design, y, step)
 
 

@@ -63,7 +63,7 @@ def test_blocks_hold_the_means_of_neighbours() -> None:
 
 
 def test_the_fit_is_that_of_the_whole_matrix() -> None:
-    """From no white noise to nothing else, times with gaps and out of order: R⁻¹ and ln |R| as numpy has them."""
+    """From no white noise to nothing else, times with gaps: R⁻¹ and ln |R| as numpy has them."""
     chance = np.random.default_rng(3)
     t = np.sort(chance.choice(300, 80, replace=False)).astype(np.float64)
     columns = chance.normal(size=(80, 3))
