@@ -102,16 +102,14 @@ def regress(design: Float, y: Float, t: Float, longest: float | None = None) -> 
         for white in WHITE if memory == memories[0] else WHITE[:-1]:
             solved, log_r = noise.solve(white, columns)
             normal = design.T @ solved[:, :k]
-            beta = np.linalg.solve(normal, design.T @ solved[:, k])
+            beta: Float = np.asarray(np.linalg.solve(normal, design.T @ solved[:, k]), np.float64)
             residual = y - design @ beta
             square = max(float(residual @ (solved[:, k] - solved[:, :k] @ beta)), 1e-300)
             log_x = float(np.linalg.slogdet(normal)[1])
             log_p = -0.5 * (log_r + log_x + (n - k) * np.log(square))
             # White noise alone has no memory: it stands for the whole row of the grid.
             log_p += np.log(MEMORIES) if white == 1 else 0.0
-            fits.append(
-                (log_p, beta, np.asarray(square / (n - k) * np.linalg.inv(normal)), float(memory), white)
-            )
+            fits.append((log_p, beta, square / (n - k) * np.linalg.inv(normal), float(memory), white))
     return _average(fits, design, y, step)
 
 
