@@ -6,9 +6,10 @@ which the clock is put back has 25 h and one hour twice, one on which it is put 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -18,6 +19,8 @@ from .instants import NS
 _EPOCH = datetime(1970, 1, 1)
 _DAY_S = 86_400
 _LOOK_NS = _DAY_S * NS  # no zone changes its offset twice within a day
+_BLOCK_NS = 64 * _LOOK_NS  # of which changes are kept
+_ENDS_NS = ((1 - 719_163) * _LOOK_NS + _LOOK_NS, 2_932_896 * _LOOK_NS)  # a day inside of years 1 to 9999
 Size = tuple[Literal["s", "d", "m", "y"], int]
 SIZES: tuple[tuple[int, Size], ...] = (
     *((n, ("s", n)) for n in (1, 2, 5, 10, 15, 30)),
@@ -68,21 +71,30 @@ def offset_text(seconds: int) -> str:
 
 def stretches(from_ns: int, to_ns: int, zone: ZoneInfo) -> list[Stretch]:
     """The window [from, to) in parts of one offset each."""
-    looks = [*range(from_ns, to_ns, _LOOK_NS), max(to_ns - 1, from_ns)]
-    edges = [from_ns, *_changes(looks, zone), to_ns]
+    blocks = range(from_ns // _BLOCK_NS, (to_ns - 1) // _BLOCK_NS + 1)
+    changes = [at for block in blocks for at in _changes(block, zone) if from_ns < at < to_ns]
+    edges = [from_ns, *changes, to_ns]
     return [Stretch(a, b, offset_at(a, zone)) for a, b in pairwise(edges)]
 
 
-def _changes(looks: Sequence[int], zone: ZoneInfo) -> Iterator[int]:
-    """The first whole second of each new offset, between neighbouring looks that differ."""
-    offsets = [offset_at(at, zone) for at in looks]
-    for (a, before), (b, after) in pairwise(zip(looks, offsets, strict=True)):
-        low, high = a // NS, b // NS
-        while before != after and high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if offset_at(middle * NS, zone) == before else (low, middle)
-        if before != after:
-            yield high * NS
+@lru_cache(maxsize=4096)
+def _changes(block: int, zone: ZoneInfo) -> tuple[int, ...]:
+    """The first whole second of each new offset in a block of time.
+
+    They are kept: a chart of ten years asks six times for the same ones, 3,653 days each.
+    """
+    begin, end = (min(max(edge * _BLOCK_NS, _ENDS_NS[0]), _ENDS_NS[1]) for edge in (block, block + 1))
+    looks = [*range(begin - NS, end - NS, _LOOK_NS), end - NS]  # a change at its beginning belongs to it
+    return tuple(_between(a, b, zone) for a, b in pairwise(looks) if offset_at(a, zone) != offset_at(b, zone))
+
+
+def _between(before_ns: int, after_ns: int, zone: ZoneInfo) -> int:
+    """The first whole second of the new offset, between instants of two offsets."""
+    low, high, before = before_ns // NS, after_ns // NS, offset_at(before_ns, zone)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if offset_at(middle * NS, zone) == before else (low, middle)
+    return high * NS
 
 
 def size_of(from_ns: int, to_ns: int, at_most: int) -> Size:

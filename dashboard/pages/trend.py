@@ -37,6 +37,7 @@ from ..parts.components import (
     several,
     table_graph,
 )
+from ..parts.markup import static
 from ..parts.trend_view import HOUR_NS, TrendView, length_text, move_view, search_of, view_of, window_text
 from ..parts.value_tables import MOST_ROWS, hourly, marks_table, period_table
 
@@ -205,11 +206,11 @@ def _tables(q: Queries, view: TrendView, chart: Chart) -> list[Component]:
     return [
         behind(
             f"Periods: {len(periods)}",
-            period_table(periods[:MOST_ROWS], chart),
+            static(period_table(periods[:MOST_ROWS], chart)),
             _more(len(periods)),
         ),
-        behind(f"Excursions, acts and inspections: {marks}", marks_table(chart, zone), _more(marks)),
-        *(behind(f"Values, {quantity_name(p.quantity)}", hourly(p, zone)) for p in chart.panels),
+        behind(f"Excursions, acts and inspections: {marks}", static(marks_table(chart, zone)), _more(marks)),
+        *(behind(f"Values, {quantity_name(p.quantity)}", static(hourly(p, zone))) for p in chart.panels),
     ]
 
 

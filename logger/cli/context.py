@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from ..errors import IntervalError, Refused
-from ..instants import NS, parse, rfc3339
+from ..instants import parse, wall, wall_span
 from ..model import Config, Setup
 from .options import DEFAULT_CONFIG
 
@@ -190,16 +190,22 @@ def require_applied_setup(session: Session) -> Setup:
     return session.setup
 
 
+def not_before(from_ns: int, to_ns: int, zone: ZoneInfo) -> IntervalError:
+    """What says that an interval ends before it begins, in the time of the room."""
+    return IntervalError(f"--from {wall(from_ns, zone)} is not before --to {wall(to_ns, zone)}.")
+
+
 def interval(session: Session, zone: str, start: str, end: str) -> tuple[int, int]:
     """[from, to) in ns from the options of a command; IntervalError where it cannot be judged."""
     session.setup.zone(zone)
     from_ns = parse(start, session.zone_info, "--from")
     to_ns = parse(end, session.zone_info, "--to")
     if from_ns >= to_ns:
-        raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
+        raise not_before(from_ns, to_ns, session.zone_info)
     if to_ns > session.now_ns:
         raise IntervalError(
-            f"--to {rfc3339(to_ns)} is in the future (it is {rfc3339(session.now_ns // NS * NS)} now); "
+            f"--to {wall(to_ns, session.zone_info)} is in the future (it is "
+            f"{wall(session.now_ns, session.zone_info)} now); "
             "only what was recorded can be judged."
         )
     _refuse_before_record(session, zone, to_ns)
@@ -214,8 +220,8 @@ def _refuse_before_record(session: Session, zone: str, to_ns: int) -> None:
         )
     if to_ns <= extent[0]:
         raise IntervalError(
-            f"--to {rfc3339(to_ns)} is before the record of zone {zone!r}, which begins at "
-            f"{rfc3339(extent[0])} and ends at {rfc3339(extent[1])}."
+            f"--to {wall(to_ns, session.zone_info)} is before the readings of zone {zone!r}, which are from "
+            f"{wall_span(*extent, session.zone_info)}."
         )
 
 
@@ -225,5 +231,5 @@ def whole_or_interval(session: Session, start: str | None, end: str | None) -> t
     from_ns = parse(start, session.zone_info, "--from") if start else first
     to_ns = parse(end, session.zone_info, "--to") if end else last + 1
     if from_ns >= to_ns:
-        raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
+        raise not_before(from_ns, to_ns, session.zone_info)
     return from_ns, to_ns

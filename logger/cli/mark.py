@@ -6,11 +6,10 @@ from typing import Annotated
 
 import typer
 
-from ..errors import IntervalError
-from ..instants import parse, rfc3339
+from ..instants import parse, wall_span
 from ..model.roles import Act
 from .authority import authorised
-from .context import open_session
+from .context import not_before, open_session
 from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone
 
 mark = typer.Typer(help="Mark time as not to be used; stop and resume work.")
@@ -49,9 +48,10 @@ def time(
             parse(text, session.zone_info, name) for text, name in ((start, "--from"), (end, "--to"))
         )
         if to_ns <= from_ns:
-            raise IntervalError(f"--from {rfc3339(from_ns)} is not before --to {rfc3339(to_ns)}.")
+            raise not_before(from_ns, to_ns, session.zone_info)
         number = marked(session.store, session.setup, Mark(zone, from_ns, to_ns, why, name))
-    typer.echo(f"Mark {number}: {zone}, {rfc3339(from_ns)} to {rfc3339(to_ns)} is marked as not to be used.")
+        span = wall_span(from_ns, to_ns, session.zone_info)
+    typer.echo(f"Mark {number}: {zone}, {span} is marked as not to be used.")
 
 
 @mark.command("stop-work")

@@ -228,7 +228,9 @@ def token_add(
     *,
     scope: Annotated[
         list[str],
-        typer.Option("--scope", metavar="SCOPE", help="readings, verdicts, inspections or health; repeat."),
+        typer.Option(
+            "--scope", metavar="SCOPE", help="readings, verdicts, inspections, health or calendar; repeat."
+        ),
     ],
     probe: Annotated[
         list[str] | None,

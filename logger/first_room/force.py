@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,6 +17,7 @@ from ..imports.importer import checked, content_of
 from ..imports.outside import description_of
 from ..instants import NS
 from ..model import Config, Setup
+from ..model.figures import channel_words
 from ..store import Store
 from .draft import Draft
 from .files import profile_of, texts_of
@@ -76,7 +78,16 @@ def plan(draft: Draft, now_ns: int) -> Plan:
         checked(
             path.name, content_of(path), profile_of(draft, draft.described), config.setup, now_ns, frozenset()
         )
-    return Plan(config, tuple(warnings(config)))
+    return Plan(config, tuple(_named(note, config.setup) for note in warnings(config)))
+
+
+def _named(note: str, setup: Setup) -> str:
+    """A note with rules, channels and zones by their names: whoever begins has seen no key yet."""
+    for key, name in {**setup.rule_names, **{c: channel_words(c) for c in setup.channels}}.items():
+        note = re.sub(rf"(?<![\w.-]){re.escape(key)}(?![\w-])", name.replace("\\", r"\\"), note)
+    for zone in setup.zones.values():
+        note = note.replace(f"zone {zone.key} ", f"zone {zone.name} ")
+    return note
 
 
 def preview(draft: Draft, now_ns: int) -> Setup | None:

@@ -11,6 +11,7 @@ from ..config.feasible import uncertified
 from ..core.calibration.apply import correct_readings
 from ..instants import NS
 from ..model import Setup, Zone
+from ..model.figures import channel_words
 from .draft import Draft
 
 MINUTE_S = 60
@@ -37,8 +38,10 @@ def _missing(setup: Setup, zone: Zone) -> Iterator[NextStep]:
         yield NextStep(None, "limits: none are in force, so nothing is judged")
     bare = dict.fromkeys(channel for rule in rules for channel in uncertified(rule, setup))
     for channel in bare:
-        words = channel.replace(".", " ").replace("_", " ")
-        yield NextStep(None, f"certificate of {words}: without it the zone is not shown and no limit alarms")
+        yield NextStep(
+            None,
+            f"certificate of {channel_words(channel)}: without it the zone is not shown and no limit alarms",
+        )
 
 
 def _hours(setup: Setup, zone: Zone, from_ns: int, stable: str) -> Iterator[NextStep]:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from ..core.calibration.status import RegisterEntry, register
 from ..instants import rfc3339, wall
 from ..model import Certificate, Setup
-from ..model.figures import unit_name
+from ..model.figures import channel_words, unit_name
 from .paper import compile_paper, frame, section
 
 COLUMNS = (
@@ -129,14 +129,14 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
     short = sum(bool(row["missing"]) for row in rows)
     instruments = [
         [
-            r["channel"], r["serial"], r["firmware"] or "not stated", r["description"],
+            channel_words(r["channel"]), r["serial"], r["firmware"] or "not stated", r["description"],
             f"{r['range']} {unit_name(r['unit'])}", f"{r['resolution']:g}", _place(r), _status(r),
         ]
         for r in rows
     ]  # fmt: skip
     calibrations = [
         [
-            r["channel"], r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
+            channel_words(r["channel"]), r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
             r["due"] or "", _errors(r), f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
             f"{r['drift']:g}" if r["drift"] else "",
             f"missing: {r['missing']}" if r["missing"] else "complete",

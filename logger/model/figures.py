@@ -44,6 +44,15 @@ def unit_name(unit: str) -> str:
     return _PRINTED.get(unit, (unit, 1.0))[0]
 
 
+def channel_words(key: str) -> str:
+    """A channel as people read it.
+
+    >>> channel_words("P1.relative_humidity")
+    'P1 relative humidity'
+    """
+    return key.replace(".", " ").replace("_", " ")
+
+
 def difference_unit(unit: str) -> str:
     """The canonical unit of a difference.
 

@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from ..errors import ProbeError
+from .bacnet_octets import NoAnswer, Property, object_of, properties_in, value_in
 
 PORT = 47808
 ANY = "device,4194303"
@@ -71,6 +72,7 @@ class BacnetPort:
         )  # fmt: skip
         app = NormalApplication(device, IPv4Address(f"{self._local[0]}/32:{self._local[1]}"))
         self._device = device
+        _keep_octets(app.asap)
         await asyncio.gather(*app.normal.server._transport_tasks)
         await asyncio.sleep(0)  # its callbacks
         return app
@@ -129,13 +131,13 @@ class BacnetPort:
         request = ConfirmedRequestPDU(service, destination=where)
         request.put_data(octets)
         answer = await self._answered(self._app.request(request), timeout_s)
-        answers = {
-            (_name(result.objectIdentifier), int(each.propertyIdentifier)): _content(
-                each.readResult, result.objectIdentifier[0], each.propertyIdentifier
-            )
-            for result in answer.listOfReadAccessResults
-            for each in result.listOfResults
-        }
+        try:
+            answers = {
+                (_name(each.owner), each.number): _content(each)
+                for each in properties_in(bytes(answer.pduData))
+            }
+        except NoAnswer as broken:
+            raise DeviceRefusal(str(broken)) from broken
         # A device answers with its own number to that of any.
         names = {name for name, _ in answers}
         own = {name: name for name in names}
@@ -195,12 +197,6 @@ def _fewer(most: int, words: str) -> int | None:
     return most // 2 if most and any(word in words for word in _NO_ROOM) else None
 
 
-def _vendor() -> Any:
-    from bacpypes3.vendor import get_vendor_info
-
-    return get_vendor_info(0)  # the standard's own objects and properties
-
-
 @lru_cache(maxsize=64)
 def _request(part: tuple[tuple[str, tuple[int, ...]], ...]) -> tuple[int, bytes]:
     """Service and octets of a request; encoded once, since it is asked at each poll."""
@@ -220,18 +216,28 @@ def _request(part: tuple[tuple[str, tuple[int, ...]], ...]) -> tuple[int, bytes]
     return int(encoded.apduService), bytes(encoded.pduData)
 
 
-@lru_cache(maxsize=256)
-def _type_of(object_type: Any, place: Any) -> Any:
-    """The type that the standard gives a property of a kind of object; None: it has none."""
-    return _vendor().get_object_class(object_type).get_property_type(place)
-
-
-def _content(result: Any, object_type: Any, place: Any) -> Any:
+def _content(each: Property) -> Any:
     """A value of the type that its property has, or the refusal that stands in its place."""
-    if result.propertyAccessError:
-        return _plain(result.propertyAccessError)
-    kind = _type_of(object_type, place)
-    return _plain(None if kind is None else result.propertyValue.cast_out(kind))
+    try:
+        return _plain(value_in(*each))
+    except NoAnswer as broken:
+        return DeviceRefusal(str(broken))
+
+
+def _keep_octets(access: Any) -> None:
+    """Lets answers to ReadPropertyMultiple through as octets: decoding them anew took half of each poll."""
+    from bacpypes3.apdu import ComplexAckPDU, ConfirmedServiceChoice
+
+    decoded = access.sap_response
+
+    async def response(apdu: Any) -> None:
+        is_one = isinstance(apdu, ComplexAckPDU)
+        if is_one and apdu.apduService == ConfirmedServiceChoice.readPropertyMultiple:
+            await access.serviceElement.confirmation(apdu)
+        else:
+            await decoded(apdu)
+
+    access.sap_response = response
 
 
 def _identifier(number: int) -> Any:
@@ -246,8 +252,9 @@ def _reference(number: int) -> Any:
     return PropertyReference(propertyIdentifier=_identifier(number))
 
 
-def _name(thing: Any) -> str:
-    kind, number = thing
+@lru_cache(maxsize=1024)
+def _name(owner: bytes) -> str:
+    kind, number = object_of(owner)
     return f"{kind},{number}"
 
 

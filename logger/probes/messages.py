@@ -77,9 +77,7 @@ def _json(payload: bytes, form: Message, names: Collection[str]) -> ParsedMessag
         raise BadMessage("expected an object or a list of objects, found something else")
     values = tuple(value for entry in objects for value in _values(entry, form, names))
     clocks = [
-        instant(at(entry, form.clock), form.clock)
-        for entry in objects
-        if form.clock and at(entry, form.clock)
+        _clock(at(entry, form.clock), form.clock) for entry in objects if form.clock and at(entry, form.clock)
     ]
     return ParsedMessage(values, clocks[-1] if clocks else None)
 
@@ -112,6 +110,15 @@ def at(entry: Mapping[str, Any], path: str) -> Any:
     for key in path.split("."):
         value = value.get(key) if isinstance(value, dict) else None
     return value
+
+
+def _clock(time_value: Any, name: str) -> int:
+    """What a clock shows: it may be wrong by decades, but by how much has to have a place in 64 bits."""
+    shown_ns = instant(time_value, name)
+    if not 0 <= shown_ns < MOST_SECONDS * NS:
+        expected = "a clock between the years 1970 and 2242"
+        raise BadMessage(f"{name}: expected {expected}; found {str(time_value)[:40]!r}. Set its clock")
+    return shown_ns
 
 
 def instant(time_value: Any, name: str) -> int:

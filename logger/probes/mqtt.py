@@ -45,6 +45,7 @@ class BrokerMessage:
     payload: bytes
     at_ns: int
     mid: int
+    qos: int = 1  # 0: it has no number, and there is no receipt for it (MQTT 5, 2.2.1)
 
 
 # Stores messages durably; when it returns they are on the disk.
@@ -158,7 +159,9 @@ class Subscriber:
         if message.qos == 0 and self._waiting.qsize() >= MOST_WAITING:
             self._event("messages-dropped", {"url": self.url, "messages": 1})
             return
-        self._waiting.put(BrokerMessage(mine, bytes(message.payload), time.time_ns(), message.mid))
+        self._waiting.put(
+            BrokerMessage(mine, bytes(message.payload), time.time_ns(), message.mid, message.qos)
+        )
 
     def _store(self) -> None:
         pause_s, refused = 0.2, ""
@@ -187,7 +190,7 @@ class Subscriber:
                 log.warning("broker %s: its messages are stored again", self.broker)
             pause_s, refused = 0.2, ""
             for message in batch:
-                self._client.ack(message.mid, 1)
+                self._client.ack(message.mid, message.qos)
             batch = []
 
     def _gather(self, wait: bool) -> list[BrokerMessage]:

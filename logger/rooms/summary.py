@@ -14,11 +14,12 @@ from datetime import date, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from ..acts.alarms import alarm_list
 from ..core.alarms.lifecycle import ACKNOWLEDGED, AlarmState
 from ..core.calibration.status import status
-from ..instants import NS, rfc3339
+from ..instants import NS, wall
 from ..record.signatures import Key, is_signature_of, key_name, signing_key
 from .registry import replace_file
 
@@ -69,6 +70,7 @@ def summarise(store: Store, setup: Setup, now_ns: int, begun_ns: int | None = No
     """
     room, alarms = setup.room, [a for a in alarm_list(store) if a.state not in _QUIET]
     live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
+    begun = "" if begun_ns is None else wall(begun_ns, ZoneInfo(room.timezone))[11:]
     return {
         "room": room.key,
         "record": store.key,
@@ -80,7 +82,7 @@ def summarise(store: Store, setup: Setup, now_ns: int, begun_ns: int | None = No
         "at_ns": now_ns,
         "until_ns": now_ns + HOLDS_NS,
         "zones": [
-            _zone(zone.key, zone.name, live.get(zone.key), now_ns, begun_ns) for zone in setup.zones_now()
+            _zone(zone.key, zone.name, live.get(zone.key), now_ns, begun) for zone in setup.zones_now()
         ],
         "alarms": {"active": len(alarms), "waiting": sum(a.state in ACKNOWLEDGED for a in alarms)},
         "silent_probes": _silent(store, setup, now_ns),
@@ -134,7 +136,7 @@ def is_kept(folder: Path) -> bool:
 
 
 def _zone(
-    key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int, begun_ns: int | None
+    key: str, name: str, statement: Mapping[str, Any] | None, now_ns: int, begun: str
 ) -> dict[str, Any]:
     """The newest statement of a zone, without its rules; not shown where it is none, or too old to trust."""
     if statement is None or now_ns - _at_ns(statement) > HOLDS_NS:
@@ -145,7 +147,7 @@ def _zone(
             "name": name,
             **nothing,
             "sentence": sentence,
-            "next_step": _no_verdict(statement, begun_ns),
+            "next_step": _no_verdict(statement, begun),
         }
     copied = ("verdict", "reason", "since", "at", "sentence")
     return {
@@ -156,9 +158,9 @@ def _zone(
     }
 
 
-def _no_verdict(statement: Mapping[str, Any] | None, begun_ns: int | None) -> str:
-    if begun_ns is not None:
-        return f"Being judged since {rfc3339(begun_ns)[11:16]} UTC."
+def _no_verdict(statement: Mapping[str, Any] | None, begun: str) -> str:
+    if begun:
+        return f"Being judged since {begun}."
     return (
         "No verdict yet."
         if statement is None

@@ -26,7 +26,7 @@ from ..formats.senml import UNITS
 from ..instants import NS
 from ..model import Config, MqttTopic, PushedLine, Row, Setup
 from ..probes.clock import boot_id
-from ..probes.messages import BadMessage, MessageValue, ParsedMessage, parse_message
+from ..probes.messages import MOST_SECONDS, BadMessage, MessageValue, ParsedMessage, parse_message
 from ..probes.mqtt import BrokerMessage
 from ..series import STATUS
 from ..store import Store
@@ -38,6 +38,7 @@ COMPARED_EVERY_NS = 6 * 3600 * NS  # a clock that keeps its offset is noted so o
 MOVED_NS = 2 * NS  # one that does not, at once
 AHEAD_NS = 30 * NS
 EARLIEST_NS = 946_684_800 * NS  # 2000-01-01: what a device stamps earlier is the start of a clock never set
+LATEST_NS = MOST_SECONDS * NS  # what is stored are 64 bits
 FIELDS = (
     "channel",
     "taken_ns",
@@ -194,6 +195,8 @@ def _own_time(value: MessageValue, clock_ns: int | None, now_ns: int | None) -> 
     judged_by = now_ns if clock_ns is None else clock_ns
     if judged_by is not None and taken_ns > judged_by + AHEAD_NS:
         raise Refused(f"{value.name}: its time is more than 30 s in the future. Check its clock.")
+    if taken_ns >= LATEST_NS:
+        raise Refused(f"{value.name}: its time is after the year 2242. Set its clock.")
     if taken_ns < EARLIEST_NS:
         raise Refused(f"{value.name}: its time is before the year 2000. Set its clock.")
     return taken_ns
@@ -265,6 +268,7 @@ def _row(values: Sequence[Any], allowed: Collection[str]) -> Row:
     types = {"channel": str, "taken_ns": int, "received_ns": int, "status": str, "raw": str, "source": str,
               "late": bool, "boot": str, "monotonic_ns": int}  # fmt: skip
     sound = len(values) == len(FIELDS) and all(type(fields[name]) is kind for name, kind in types.items())
+    sound = sound and all(abs(fields[name]) < 2**63 for name, kind in types.items() if kind is int)
     if not sound or fields["status"] not in STATUS or not _is_value(fields["value"]):
         raise Refused(
             f"Row: expected {', '.join(FIELDS)}, found {str(list(values))[:120]}. Nothing was stored."

@@ -16,15 +16,15 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "an interval in the future": (
         ("check", *BAY, "--from", "2190-01-01", "--to", "2190-01-02"),
-        ("future", "2190-01-01T23:00:00Z"),
+        ("--to 2190-01-02 00:00 +01:00 is in the future",),
     ),
     "an interval before the record": (
         ("check", *BAY, "--from", "2020-01-01", "--to", "2020-01-02"),
-        ("before the record", "2026-10-11T22:00:"),
+        ("is before the readings of zone", "from 2026-10-12 00:00"),
     ),
     "from after to": (
         ("verdicts", *BAY, "--from", "2026-10-20", "--to", "2026-10-19"),
-        ("--from 2026-10-19T22:00:00Z is not before --to 2026-10-18T22:00:00Z",),
+        ("--from 2026-10-20 00:00 +02:00 is not before --to 2026-10-19 00:00 +02:00.",),
     ),
     "an empty interval": (
         ("verdicts", *BAY, "--from", "2026-10-20", "--to", "2026-10-20"),

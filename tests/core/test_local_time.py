@@ -9,14 +9,16 @@ begins at 01:00; Havana at 01:00, so that 2 November 2025 has its first hour twi
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger import local_time
 from logger.instants import NS
-from logger.local_time import Tick, stretches, ticks
+from logger.local_time import Tick, offset_at, stretches, ticks
 
 HOUR = 3600 * NS
 ZONES = (
@@ -113,3 +115,21 @@ def test_every_tick_says_what_the_clock_on_the_wall_showed(
     assert len(result) <= at_most + 2
     moments = [datetime.fromtimestamp(at // NS, ZoneInfo(zone)) for at in places]
     assert [t.offset_s for t in result] == [m.utcoffset() // timedelta(seconds=1) for m in moments]  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("zone", ["Europe/Vienna", "Australia/Lord_Howe", "Pacific/Apia", "UTC"])
+def test_changes_of_ten_years_are_those_of_a_walk_and_are_looked_up_once(
+    zone: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A chart of ten years asks six times; each was a walk of 3,653 days, half of what a zoom cost."""
+    info, begin, end = ZoneInfo(zone), utc(2010, 5, 1) + 1, utc(2020, 5, 1)
+    days = [*range(begin, end, 24 * HOUR), end]
+    walked = [offset_at(at, info) for at in days]
+    parts = stretches(begin, end, info)
+    assert [part.offset_s for part in parts] == [offset for offset, _ in groupby(walked)]
+    for part in parts[1:]:
+        assert offset_at(part.from_ns - NS, info) != offset_at(part.from_ns, info) == part.offset_s
+    looks: list[int] = []
+    monkeypatch.setattr(local_time, "offset_at", lambda at, info: looks.append(at) or offset_at(at, info))
+    assert stretches(begin, end, info) == parts
+    assert len(looks) == len(parts)

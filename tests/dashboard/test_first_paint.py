@@ -9,7 +9,7 @@ import pytest
 from dash import dcc, html
 
 from dashboard.app import create_app
-from dashboard.first_paint import markup
+from dashboard.parts.markup import markup
 from tests.dashboard.synthetic import Synthetic
 
 

@@ -10,6 +10,7 @@ from logger import config
 from logger.errors import Refused
 from logger.first_room.draft import Draft
 from logger.first_room.files import texts_of
+from logger.first_room.force import plan
 from logger.first_room.outlook import next_steps
 
 TODAY = date(2026, 11, 29)
@@ -47,6 +48,14 @@ def test_a_channel_without_a_certificate_is_named_as_missing(answers: dict[str, 
         (HOUR_NS, "span in 1 h is known"),
         (4 * HOUR_NS, "with a certificate, stable for the first time, if all limits are kept"),
     ]
+
+
+def test_the_notes_before_the_last_question_name_things_as_answered(answers: dict[str, str]) -> None:
+    """They said "gear-bay.temperature: no certificate for P1.temperature; zone gear-bay is …"."""
+    notes = plan(Draft(answers), 1_795_910_400 * 10**9).notes
+    assert any("no certificate for P1 temperature; zone " in note for note in notes)
+    for key in ("gear-bay.temperature", "P1.temperature", "P1.relative_humidity", "zone gear-bay"):
+        assert key not in " ".join(notes)
 
 
 def test_a_certificate_from_the_paper_corrects_with_its_sign(certified: dict[str, str]) -> None:

@@ -69,6 +69,9 @@ def test_pdf_and_csv_say_the_same(setup: Setup, tmp_path: Path) -> None:
         for name in ("serial", "certificate", "due", "calibrated_on"):
             assert row[name] in text, (row["channel"], name)
     assert "SIMULATED" in text
+    assert "P1 temperature" in text
+    assert "P1.temperature" not in text
+    assert "relative_humidity" not in text
     assert f"{len(listed)} channels, 2 of them not complete." in text
 
 

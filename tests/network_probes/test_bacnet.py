@@ -26,8 +26,9 @@ from .on_bus import first_rows, polling
         ({"reliability": [2]}, "reliability over-range: 20.03"),
         ({"flags": [2], "reliability": [1]}, "fault, reliability no-sensor: 20.03"),
         ({"values": ["NaN", 47.8]}, "nan"),
+        ({"values": ["ERR", 47.8]}, "of another type than the property: ERR"),
     ],
-    ids=["fault", "overridden", "out of service", "reliability", "both", "nan"],
+    ids=["fault", "overridden", "out of service", "reliability", "both", "nan", "text"],
 )
 def test_a_value_that_is_no_reading_says_why_beside_a_good_one(
     bacnet: BacnetRig, order: dict[str, Any], raw: str

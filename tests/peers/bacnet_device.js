@@ -28,7 +28,8 @@ function property(object, id) {
   const n = object.instance - 1;
   if (object.type !== 0 || n < 0 || n >= state.values.length) return NO_OBJECT();
   const at = (list, otherwise) => (n < list.length ? list[n] : otherwise);
-  if (id === 85) return [{ type: TAG.REAL, value: state.values[n] === "NaN" ? NaN : state.values[n] }];
+  const value = state.values[n] === "NaN" ? NaN : state.values[n];
+  if (id === 85) return [{ type: typeof value === "string" ? TAG.TEXT : TAG.REAL, value }];
   if (id === 111) return [{ type: TAG.BITS, value: { bitsUsed: 4, value: [at(state.flags, 0)] } }];
   if (id === 103) return [{ type: TAG.ENUMERATED, value: at(state.reliability, 0) }];
   if (id === 117) return [{ type: TAG.ENUMERATED, value: at(state.units, 62) }];

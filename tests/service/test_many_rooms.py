@@ -96,7 +96,7 @@ def test_a_room_that_just_began_says_since_when_it_is_judged(rooms: Registry) ->
         setup = load(example_folder()).setup
         body = write_summary(store, setup, 1_790_000_000 * NS, begun_ns=1_790_000_000 * NS).body
     assert {zone["verdict"] for zone in body["zones"]} == {"not shown"}
-    assert {zone["next_step"] for zone in body["zones"]} == {"Being judged since 14:13 UTC."}
+    assert {zone["next_step"] for zone in body["zones"]} == {"Being judged since 16:13 +02:00."}
 
 
 @pytest.mark.slow
