@@ -176,15 +176,8 @@ class Service:
             systemd.notify("STOPPING=1")
         if self._calendar is not None:
             self._calendar.end()
-        loops = (
-            self._judging,
-            self._attending,
-            self._watching,
-            self._importing,
-            self._sending,
-            self._looking,
-        )
-        for loop in (*loops, self._outside):
+        loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
+        for loop in (*loops, self._looking, self._outside):
             loop.end()
         in_time = self._sources.stop(left_s() / 2)
         in_time &= self._judging.stop(left_s())

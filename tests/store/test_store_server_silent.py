@@ -1,4 +1,4 @@
-"""A server that is frozen, or a network that went silent: every act ends with a sentence, nothing lost or twice.
+"""A frozen server, or a network that went silent: every act ends with a sentence, nothing lost or twice.
 
 Real servers are stopped by SIGSTOP; a proxy that takes connections and lets nothing through is the network.
 """

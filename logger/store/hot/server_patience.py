@@ -35,7 +35,7 @@ def waiting(connection: Any, answers_s: float) -> Iterator[None]:
 
 
 def connection_class() -> Any:
-    """The driver's connection, whose waits end: it raises the driver's OperationalError and is closed then."""
+    """The driver's connection, whose waits end: it is closed then, and raises OperationalError."""
     if not _CLASSES:
         import psycopg
 
