@@ -68,20 +68,20 @@ def silence(
 
 def ended(act: Callable[[], object]) -> str:
     """What an act says that must come back by itself; it is waited for no longer than a minute."""
-    said: list[str] = []
+    sentences: list[str] = []
 
     def run() -> None:
         try:
             act()
-            said.append("done")
+            sentences.append("done")
         except Exception as error:  # noqa: BLE001 (whatever it is, the test reads it)
-            said.append(str(error) if isinstance(error, StoreError) else repr(error))
+            sentences.append(str(error) if isinstance(error, StoreError) else repr(error))
 
     thread = threading.Thread(target=run, daemon=True)
     thread.start()
     thread.join(MOST_S)
-    assert said, f"it did not come back within {MOST_S:.0f} s"
-    return said[0]
+    assert sentences, f"it did not come back within {MOST_S:.0f} s"
+    return sentences[0]
 
 
 def seqs(store: Store) -> list[int]:
@@ -128,9 +128,9 @@ def test_every_act_on_a_silent_server_ends_with_a_sentence(
     ]
     for act in acts:
         time.sleep(0.3)
-        said = ended(act)
-        assert "the server has not answered for" in said, said
-        assert "Check that the server runs and that this machine can reach it" in said
+        sentence = ended(act)
+        assert "the server has not answered for" in sentence, sentence
+        assert "Check that the server runs and that this machine can reach it" in sentence
     end()
     time.sleep(0.3)
     assert store.append("poll", polled(OCTOBER + 10 * MINUTE, 3)).first == 4
