@@ -21,7 +21,7 @@ from ..access.needs import acting, needs
 from ..data.queries import Queries
 from ..data.study_jobs import StudyJobs
 from ..data.words import field_text, instant
-from ..parts.components import aria, button, choice, field, refusal
+from ..parts.components import aria, button, choice, field, folding_form, refusal
 from ..parts.study_cards import job_lines, newest_studies, question_card
 
 TITLE = "Room study"
@@ -91,16 +91,14 @@ def _form(q: Queries, view: StudyView) -> Component:
     channels = {"": "first air temperature"} | {key: key for key in zone_channels(q.setup, view.zone)}
     clock = q.room.timezone
     begin, end = ("" if ns is None else field_text(ns, clock) for ns in (view.from_ns, view.to_ns))
-    return html.Div(
-        [
-            choice("study-zone", "Zone", zones, view.zone),
-            choice("study-channel", "Channel", channels, view.channel, wide=True),
-            field("study-from", "From, local (empty: all)", begin),
-            field("study-to", "To, local (not included)", end),
-            button("study-show", "Show"),
-            html.Div(id="study-refusal"),
-        ],
-        className="form",
+    return folding_form(
+        f"{q.zone(view.zone).name}: change zone, channel, interval",
+        choice("study-zone", "Zone", zones, view.zone),
+        choice("study-channel", "Channel", channels, view.channel, wide=True),
+        field("study-from", "From, local (empty: all)", begin),
+        field("study-to", "To, local (not included)", end),
+        button("study-show", "Show"),
+        html.Div(id="study-refusal", className="stays"),
     )
 
 

@@ -90,6 +90,14 @@ def _fold(more: str, less: str) -> Component:
     return html.Button(words, className="fold", type="button", **pressed)
 
 
+def folding_form(words: str, *children: Component) -> Component:
+    """A form that on a phone is a button with these words until it is pressed: what it asks for leads.
+
+    What has the class "stays", such as a refusal, is seen in any case.
+    """
+    return html.Div([_fold(words, "Hide"), *children], className="form folds")
+
+
 def table(
     head: Sequence[str],
     rows: Sequence[Sequence[Child]],

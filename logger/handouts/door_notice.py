@@ -24,6 +24,12 @@ WORDS: tuple[tuple[Verdict, Reason, str], ...] = (
     ("not stable", "nonconforming", _STOP),
 )
 
+# Kind of limit, or "pair" -> what its name on the notice means.
+MEANINGS: Mapping[str, str] = {
+    "span": "Span: the highest less the lowest value of one probe within the time that is named.",
+    "pair": "Gradient along the pair: the difference between two probes over the distance between them.",
+}
+
 
 def door_notice(config: Config, zones: Sequence[str], name: str, at_ns: int, *, simulated: bool) -> bytes:
     """The notice as PDF, a page of A4 for each zone; `name`: host of the pages for the code, or ""."""
@@ -73,10 +79,18 @@ def _page(config: Config, key: str, name: str, at_ns: int) -> dict[str, Any]:
         "notes": [
             f"Settling after an excursion: {settling}.",
             f"Hours of use: {describe_hours(zone.hours_of_use)}.",
+            *_explained(rules),
             "Basis: " + "; ".join(dict.fromkeys(r.basis for r in rules if r.basis)) + ".",
         ],
         "call": [f"{setup.room.custodian}, custodian", *_on_duty(config)],
     }
+
+
+def _explained(rules: Sequence[Rule]) -> list[str]:
+    """A sentence for each name of a limit on this page that does not say by itself what is compared."""
+    pair = any(rule.kind == "gradient" and rule.direction == "pair" for rule in rules)
+    kinds = [*dict.fromkeys(rule.kind for rule in rules), *(["pair"] if pair else [])]
+    return [MEANINGS[kind] for kind in kinds if kind in MEANINGS]
 
 
 def _hours(seconds: int) -> str:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..core.calibration.apply import correct_readings
 from ..core.evidence.quality import possible_span
 from ..imports.samples import MARK
 from ..instants import NS
@@ -17,7 +16,7 @@ from ..series import STATUS, Bool, Float, Int, Readings
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from ..model import Setup
+    from ..core.calibration.apply import CorrectedReadings
 
 SIMULATED = MARK.decode()
 _DECIMALS = (("s", NS), ("ms", 1_000_000), ("ns", 1))
@@ -100,9 +99,8 @@ def column_description(columns: Iterable[tuple[str, str]]) -> str:
     return "".join(f"{name:15} {meaning}\n" for name, meaning in columns)
 
 
-def chart_values(channel: Channel, setup: Setup, readings: Readings) -> tuple[Int, Float]:
+def chart_values(channel: Channel, readings: Readings, corrected: CorrectedReadings) -> tuple[Int, Float]:
     """Instants and corrected values for a chart; what lies outside the probe's own span is left out."""
     low, high = possible_span(channel)
-    values = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     possible = (readings.value >= low) & (readings.value <= high)
-    return readings.taken_ns, np.where(possible, values.value, np.nan)
+    return readings.taken_ns, np.where(possible, corrected.value, np.nan)

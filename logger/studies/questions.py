@@ -147,11 +147,13 @@ def _map(sources: Sources) -> Compute:
         return _campaign(sources)
     channels = sources.channels("positions", "--position", none=True) or sources.zone_channels()
     places = {key: setup.position_at(key, (r.from_ns + r.to_ns) // 2) for key in channels}
-    points = [place.xyz_m for place in places.values() if place is not None]
-    if len(set(points)) < len(points):
-        raise Refused(
-            "Two probes stand at one place. Leave one out with --position, or correct its position."
-        )
+    stand = [(key, place.xyz_m) for key, place in places.items() if place is not None]
+    for number, (key, point) in enumerate(stand):
+        if other := next((name for name, at in stand[:number] if at == point), None):
+            raise Refused(
+                f"{other} and {key} stand at one place. Name all but one of them with --position, or correct "
+                "the place of one in the setup. Nothing was computed."
+            )
     sources.read_together(channels, r.from_ns, r.to_ns)
     state = {key: sources.record(key) for key in channels}
 

@@ -17,10 +17,31 @@ def test_the_page_is_clean(open_page: Callable[..., Any], record: Any, width: in
     """A stored answer with its chart and tables open: no fault of axe, nothing on the console."""
     stored(record)
     opened = open_page(scheme=scheme, width=width)
-    page = opened.go("/study", "#study-cycles svg")
+    page = opened.go("/study", "#study-cycles .study-headline")
+    page.evaluate("document.querySelectorAll('.folds').forEach(one => one.classList.add('whole'))")
+    page.locator("#study-cycles svg").wait_for()
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     assert opened.axe() == []
     assert page.title() == "Room study – stillroom"
     assert page.get_by_text("Day ±0.60 K.").is_visible()
     assert opened.foreign() == []
     assert opened.seen.console == []
+
+
+def test_the_answer_leads_on_a_phone(open_page: Callable[..., Any], record: Any, tmp_path: Any) -> None:
+    """At 390 px the form is one button and the first question stands on the first screen; wide it is open."""
+    stored(record)
+    opened = open_page(width=390, scheme="dark")
+    page = opened.go("/study", "#study-cycles .study-headline")
+    page.screenshot(path=tmp_path / "study-390.png")
+    change = page.locator(".form.folds > .fold")
+    assert not page.locator("#study-from").is_visible()
+    assert page.locator("#study-cards .stays").first.bounding_box()["y"] < 860
+    assert opened.axe() == []
+    change.click()
+    page.locator("#study-from").wait_for()
+    assert page.locator("#study-show").is_visible()
+    wide = open_page(width=1280, scheme="dark").go("/study", "#study-cycles svg")
+    wide.screenshot(path=tmp_path / "study-1280.png", full_page=True)
+    assert wide.locator("#study-from").is_visible()
+    assert not wide.locator(".form.folds > .fold").is_visible()

@@ -171,6 +171,16 @@ def test_a_limit_of_one_activity_stands_beside_that_of_all_work(config: Config, 
     assert humidity.count("40 to 60 % RH") == 2
 
 
+def test_a_name_of_a_limit_that_does_not_explain_itself_is_explained(config: Config, tmp_path: Path) -> None:
+    """Who reads the door has no manual: "gradient along the pair" says which pair, and which figure."""
+    text = " ".join(words(door_notice(config, ["machine-bay"], "", NOW, simulated=False), tmp_path).split())
+    assert "gradient along the pair at most 0.25 K/m" in text
+    assert (
+        "Gradient along the pair: the difference between two probes over the distance between them." in text
+    )
+    assert "Span: the highest less the lowest value of one probe within the time that is named." in text
+
+
 def test_an_unknown_zone_is_refused(demo_history: Path, stillroom: Run, tmp_path: Path) -> None:
     result = stillroom("limits", "notice", "bay", "--out", tmp_path / "d.pdf", "--data", demo_history)
     assert (result.returncode, "There is no zone 'bay'" in result.stderr) == (2, True)

@@ -10,6 +10,7 @@ import pytest
 
 from logger.core.study.channel_record import warmest_hour
 from logger.errors import Refused
+from logger.studies.questions import QUESTIONS
 from logger.studies.sources import Sources
 from logger.studies.study import StudyRequest
 from logger.studies.weeks import VerdictWeeks
@@ -56,3 +57,13 @@ def test_outdoors_of_another_zone_of_time_is_doubted() -> None:
     source_set._doubt_clock(record_of(10 + np.roll(day_course(n, 5.0), 11 * 60)))
     assert "is warmest at 01:" in source_set.remarks[0]
     assert "another zone of time" in source_set.remarks[0]
+
+
+def test_two_probes_at_one_place_are_both_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A mapping without a campaign, by command or page: which two, and what to enter instead."""
+    source_set = sources()
+    place = SimpleNamespace(xyz_m=(1.0, 2.0, 0.8))
+    monkeypatch.setattr(source_set.verdicts.setup, "position_at", lambda *_: place, raising=False)
+    monkeypatch.setattr(source_set, "channels", lambda *_, **__: ["P1.temperature", "P2.temperature"])
+    with pytest.raises(Refused, match=r"P1\.temperature and P2\.temperature stand at one place"):
+        QUESTIONS["map"].run(source_set)

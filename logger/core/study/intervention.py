@@ -169,12 +169,13 @@ def _lagged_days(out: ChannelRecord, lag_h: float, days: Int) -> Float:
 
     lagged = lfilter([share], [1, share - 1], filled, zi=[(1 - share) * filled[0]])[0]
     number = out.local_s // DAY_S
-    means = np.full(len(days), np.nan)
-    for i, day in enumerate(days):
-        here = number == day
-        if (good & here).sum() * out.step_s >= LEAST_HOURS * 3600:
-            means[i] = lagged[here].mean()
-    return means
+    first, last = int(min(number[0], days.min())), int(max(number.max(), days.max()))
+    cells = np.bincount(number - first, minlength=last - first + 1)
+    read = np.bincount(number[good] - first, minlength=len(cells))
+    total = np.bincount(number - first, weights=lagged, minlength=len(cells))
+    enough = read * out.step_s >= LEAST_HOURS * 3600
+    means = np.where(enough, total / np.maximum(cells, 1), np.nan)
+    return np.asarray(means[days - first])
 
 
 def _overlap_refusal(z: Float, after: Bool) -> tuple[str, str] | None:

@@ -44,33 +44,67 @@ class Regression:
         return value, value - half, value + half
 
 
+@dataclass(frozen=True)
+class _Memory:
+    """The inverse Q of the correlation exp(−|t_i − t_j|/θ) at ascending times: three diagonals, else 0.
+
+    diagonal (n,), beside (n − 1,); log_e: logarithm of the determinant of the correlation. A memory that
+    fades this way rests on the neighbours alone, so that a solution costs n, not n³.
+    """
+
+    diagonal: Float
+    beside: Float
+    log_e: float
+
+    @classmethod
+    def of(cls, t: Float, memory: float) -> _Memory:
+        """At times t (n,), ascending; those that coincide count as a billionth of the memory apart."""
+        apart = np.maximum(np.diff(t), 1e-9 * memory) / memory
+        r, rest = np.exp(-apart), -np.expm1(-2 * apart)
+        diagonal = np.ones(len(t))
+        diagonal[:-1] += r**2 / rest
+        diagonal[1:] += r**2 / rest
+        return cls(diagonal, -r / rest, float(np.log(rest).sum()))
+
+    def solve(self, white: float, columns: Float) -> tuple[Float, float]:
+        """R⁻¹ · columns (n, m) and ln |R|, of R = (1 − w)·E + w·I = E·((1 − w)·I + w·Q)."""
+        from scipy.linalg import cho_solve_banded, cholesky_banded
+
+        right = self.diagonal[:, None] * columns
+        right[:-1] += self.beside[:, None] * columns[1:]
+        right[1:] += self.beside[:, None] * columns[:-1]
+        band = np.zeros((2, len(columns)))
+        band[0] = 1 - white + white * self.diagonal
+        band[1, :-1] = white * self.beside
+        lower = cholesky_banded(band, lower=True)
+        solved = np.asarray(cho_solve_banded((lower, True), right))
+        return solved, self.log_e + 2 * float(np.log(lower[0]).sum())
+
+
 def regress(design: Float, y: Float, t: Float, longest: float | None = None) -> Regression:
     """Fit y (n,) = design (n, k) · β at times t (n,), any spacing; longest: of the memories that are tried.
 
     Raises ValueError with fewer than k + 2 values, or where columns depend on each other.
     """
-    from scipy.linalg import cho_solve, cholesky
-
     n, k = design.shape
     if n < k + 2:
         raise ValueError(f"{n} values do not determine {k} coefficients and their noise.")
     if np.linalg.matrix_rank(design) < k:
         raise ValueError("The columns of the regression depend on each other.")
-    apart = np.abs(t[:, None] - t[None, :])
-    step = float(np.median(np.diff(np.sort(t))))
-    memories = np.geomspace(0.5 * step, longest or (t.max() - t.min()) / 2, MEMORIES)
+    order = np.argsort(t, kind="stable")
+    design, y, t = design[order], y[order], t[order]
+    columns = np.column_stack((design, y))
+    step = float(np.median(np.diff(t)))
+    memories = np.geomspace(0.5 * step, longest or (t[-1] - t[0]) / 2, MEMORIES)
     fits: list[tuple[float, Float, Float, float, float]] = []
-    for white in WHITE:
-        for memory in memories if white < 1 else memories[:1]:
-            correlation = (1 - white) * np.exp(-apart / memory)
-            correlation[np.diag_indices(n)] = 1.0 + 1e-10
-            lower = cholesky(correlation, lower=True)
-            solved = cho_solve((lower, True), np.column_stack((design, y)))
+    for memory in memories:
+        noise = _Memory.of(t, float(memory))
+        for white in WHITE if memory == memories[0] else WHITE[:-1]:
+            solved, log_r = noise.solve(white, columns)
             normal = design.T @ solved[:, :k]
-            beta = np.linalg.solve(normal, design.T @ solved[:, k])
+            beta: Float = np.asarray(np.linalg.solve(normal, design.T @ solved[:, k]), np.float64)
             residual = y - design @ beta
             square = max(float(residual @ (solved[:, k] - solved[:, :k] @ beta)), 1e-300)
-            log_r = 2 * float(np.log(np.diag(lower)).sum())
             log_x = float(np.linalg.slogdet(normal)[1])
             log_p = -0.5 * (log_r + log_x + (n - k) * np.log(square))
             # White noise alone has no memory: it stands for the whole row of the grid.

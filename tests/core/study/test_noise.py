@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from logger.core.study.noise import in_blocks, regress
+from logger.core.study.noise import _Memory, in_blocks, regress
 from tests.core.study.planted import red_noise
 
 
@@ -58,3 +60,31 @@ def test_blocks_hold_the_means_of_neighbours() -> None:
     t, y = in_blocks(np.arange(10.0), np.arange(10.0) * 2, most=5)
     assert t.tolist() == [0.5, 2.5, 4.5, 6.5, 8.5]
     assert y.tolist() == [1, 5, 9, 13, 17]
+
+
+def test_the_fit_is_that_of_the_whole_matrix() -> None:
+    """From no white noise to nothing else, times with gaps: R⁻¹ and ln |R| as numpy has them."""
+    chance = np.random.default_rng(3)
+    t = np.sort(chance.choice(300, 80, replace=False)).astype(np.float64)
+    columns = chance.normal(size=(80, 3))
+    for memory, white in ((0.5, 0.0), (20.0, 0.1), (150.0, 0.9), (3.0, 1.0)):
+        whole = (1 - white) * np.exp(-np.abs(t[:, None] - t) / memory) + white * np.eye(80)
+        solved, log_r = _Memory.of(t, memory).solve(white, columns)
+        assert solved == pytest.approx(np.linalg.solve(whole, columns), rel=1e-6, abs=1e-9)
+        assert log_r == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-9, abs=1e-9)
+    mixed = chance.permutation(80)
+    y = columns[:, 0] + 0.1 * t
+    design = np.column_stack((np.ones(80), columns[:, 1]))
+    assert regress(design[mixed], y[mixed], t[mixed]).beta == pytest.approx(regress(design, y, t).beta)
+
+
+def test_a_year_of_days_is_fitted_within_a_moment() -> None:
+    """365 days: the whole matrix, seventy times, took 0.5 to 6 s of processor time."""
+    chance = np.random.default_rng(4)
+    t = np.arange(365.0)
+    design = np.column_stack((np.ones(365), t > 180))
+    y = chance.normal(size=365)
+    regress(design, y, t)
+    begin = time.process_time()
+    regress(design, y, t)
+    assert time.process_time() - begin < 0.2
