@@ -23,6 +23,9 @@ class CuttingProxy:
         self.port: int = self._listener.getsockname()[1]
         self.cut = ""
         self.away = False  # nobody answers any more, until it is False again
+        self.flows = threading.Event()  # cleared: connections are taken and stay, and nothing comes through
+        self.flows.set()
+        self.stops_at_commit = False  # after the next commit has got through, nothing comes through
         self.cuts = 0
         self.answers_with: tuple[bytes, bytes] = (b"", b"")  # what the server says, and what is heard instead
         self.questions = 0  # data of a client after data of the server: ways there and back
@@ -34,6 +37,7 @@ class CuttingProxy:
     def close(self) -> None:
         """Take no more connections and end those there are."""
         self._listener.close()
+        self.flows.set()
         self.end_all()
 
     def end_all(self) -> None:
@@ -63,6 +67,7 @@ class CuttingProxy:
     def _forward(self, client: socket.socket, server: socket.socket) -> None:
         with suppress(OSError):
             while data := client.recv(65536):
+                self.flows.wait()
                 self.questions += self._answered
                 self._answered = False
                 if self.cut and data == COMMIT:
@@ -73,12 +78,16 @@ class CuttingProxy:
                         continue
                     self.cuts += 1
                     break
+                if self.stops_at_commit and data == COMMIT:
+                    self.stops_at_commit = False
+                    self.flows.clear()
                 server.sendall(data)
         self._break(client, server)
 
     def _answer(self, server: socket.socket, client: socket.socket) -> None:
         with suppress(OSError):
             while data := server.recv(65536):
+                self.flows.wait()
                 self._answered = True
                 if self._silent is server:  # it was committed
                     self._silent = None

@@ -76,6 +76,24 @@ class DatabaseServer:
         """End it in order."""
         self._end(signal.SIGINT)
 
+    def freeze(self) -> None:
+        """Stop it and every process of it where they stand: connections stay, and nothing answers."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let it go on as if nothing had been."""
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, sign: int) -> None:
+        """To the postmaster first, so that it makes no further process."""
+        postmaster = self._process.pid
+        os.kill(postmaster, sign)
+        children = Path(f"/proc/{postmaster}/task/{postmaster}/children")
+        if not children.exists():
+            skip_without("this system does not list the children of a process")
+        for child in children.read_text().split():
+            os.kill(int(child), sign)
+
     def _end(self, sign: int) -> None:
         if self._process is not None and self._process.poll() is None:
             self._process.send_signal(sign)

@@ -6,6 +6,7 @@ import logging
 import os
 import time
 from collections.abc import Callable
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from ..processes import waits
 from ..processes.deadline import DeadlineExceeded, within
 from ..store import Store
 from ..store.hot import tables
+from ..store.store_file import hot_table
 from ..verdicts.verdicts import Verdicts
 from . import backups, centre_post, systemd
 from .alarm_engine import AlarmEngine
@@ -95,12 +97,15 @@ class Service:
         self._clock = clock
         self._connected = connected
         self._sender = sender or SmtpSender()
-        self._unstored = StoreFailure(self._sender)
+        self._unstored = StoreFailure(self._sender, on_server=hot_table(store.folder) is not None)
         self._writer = Writer(store, clock=clock)
         self._jobs = Jobs(self._writer.event)
         self._judging = loop_of(shared, "judge", self._jobs, self._judge, judge_every_s)
         self._sending = loop_of(shared, "send notices", self._jobs, self._send, SEND_EVERY_S)
         self._couriers = Senders(self._jobs, self._carry)
+        # Apart from notices that lie in the store, which a silent server holds up.
+        look = partial(self._couriers.begin, UNSTORED, self._tell_unstored)
+        self._looking = loop_of(shared, "look whether all is stored", self._jobs, look, SEND_EVERY_S)
         self._archive = ArchiveWatch(store, self._couriers)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._notice_log = NoticeLog()
@@ -145,6 +150,7 @@ class Service:
         self._publications.use(self.config.publish)
         self._judging.start()
         self._sending.start()
+        self._looking.start()
         self._importing.start()
         self._attending.start()
         self._outside.start()
@@ -171,7 +177,7 @@ class Service:
         if self._calendar is not None:
             self._calendar.end()
         loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
-        for loop in (*loops, self._outside):
+        for loop in (*loops, self._looking, self._outside):
             loop.end()
         in_time = self._sources.stop(left_s() / 2)
         in_time &= self._judging.stop(left_s())
@@ -257,8 +263,7 @@ class Service:
     def _feed(self) -> None:
         """Tells systemd that writer and judge are at work; to judge a record of years again may take long.
 
-        A disk that is full is no reason to begin anew, which would lose the readings kept in memory. Nor is
-        a probe, a route or a share that hangs: it is alarmed by its name, and all others go on.
+        A full disk is no reason to begin anew, which would lose what is in memory; nor is what hangs outside.
         """
         tried_s = time.monotonic() - self._writer.tried_s
         judges = time.monotonic() - self._judged_s < JUDGES_AT_MOST_S
@@ -280,7 +285,6 @@ class Service:
             self._couriers.begin(CONDITION_FILES, lambda: self._condition_files.turn(self._clock()))
 
     def _send(self) -> None:
-        self._couriers.begin(UNSTORED, self._tell_unstored)
         self._archive.turn()
         self._jobs.run("notices of due days", self._tell_due)
         self._jobs.run("daily digest", self._digest)

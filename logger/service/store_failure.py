@@ -28,6 +28,7 @@ class StoreFailure:
 
     sender: Sender
     ways: Ways = field(default_factory=Ways)
+    on_server: bool = False  # whether the newest readings lie on a database server
     _since_s: float | None = None
     _begun_s: float | None = None  # when the newest round of notices began
     _reached: set[Address] = field(default_factory=set)  # in that round
@@ -43,7 +44,9 @@ class StoreFailure:
             return 0
         if self._begun_s is None or monotonic_s - self._begun_s >= AGAIN_S:
             self._begun_s, self._reached = monotonic_s, set()
-        return self._notify(config, _words(config, trouble, waiting, lasted_s), now_ns)
+        return self._notify(
+            config, _words(config, trouble, waiting, lasted_s, _ACTION[self.on_server]), now_ns
+        )
 
     def _notify(self, config: Config, words: Wording, now_ns: int) -> int:
         recipients = addresses(default_routes(config), config, now_ns)
@@ -68,13 +71,19 @@ class StoreFailure:
         return self.ways.send(route, facts).result == "accepted"
 
 
-def _words(config: Config, trouble: str, waiting: int, lasted_s: float) -> Wording:
+_ACTION = {
+    False: "check the disk of the data folder, whether it is full, read-only or gone.",
+    True: "check that the database server runs, answers and has room on its disk, and that this machine can "
+    "reach it.",
+}
+
+
+def _words(config: Config, trouble: str, waiting: int, lasted_s: float, action: str) -> Wording:
     room = config.setup.room
     mark = "SIMULATED: " if room.simulated else ""
     in_memory = count_phrase(waiting, "{} reading waits", "{} readings wait") or "No reading waits yet"
     return Wording(
         f"{mark}{room.name}: readings cannot be stored",
         f"{mark}Nothing could be stored for {duration(round(lasted_s) * NS)}: {trouble[:600]}\n{in_memory} "
-        "in memory; what waits is lost when memory overflows or the machine stops.\nAction: check the disk "
-        "of the data folder, whether it is full, read-only or gone.\n",
+        f"in memory; what waits is lost when memory overflows or the machine stops.\nAction: {action}\n",
     )

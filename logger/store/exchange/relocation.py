@@ -27,6 +27,7 @@ from ..hot.migrations import migrate
 from ..hot.server import ServerDatabase
 from ..hot.server_errors import plain_server_errors
 from ..hot.server_locks import MOVED
+from ..hot.server_patience import LONG_S
 from ..hot.tables import journal, meta, metadata
 from ..hot.transfer import fill_server
 from ..store import Store
@@ -58,7 +59,7 @@ def to_server(folder: Path, table: HotTable, who: str, say: Say = lambda _: None
     if hot_table(folder) is not None:
         raise Refused(f"{folder}: the hot tier is on a server already; move it back first (--to embedded).")
     (folder / head_seen.FILE).unlink(missing_ok=True)  # of an earlier or interrupted move: the folder holds
-    with Store.open(folder) as store, store.lock_service(), closing(ServerDatabase(folder, table)) as server:
+    with Store.open(folder) as store, store.lock_service(), closing(_server(folder, table)) as server:
         noted = _verified_head(store, (), say)
         with plain_server_errors(table):
             _fit(server)
@@ -88,7 +89,7 @@ def to_embedded(folder: Path, who: str, say: Say = lambda _: None) -> Relocation
     if table is None:
         raise Refused(f"{folder}: the hot tier is in the folder already; nothing was changed.")
     part = folder / (FILE + PART)
-    with Store.open(folder) as store, store.lock_service(), closing(ServerDatabase(folder, table)) as server:
+    with Store.open(folder) as store, store.lock_service(), closing(_server(folder, table)) as server:
         noted = _verified_head(store, (), say)
         part.unlink(missing_ok=True)
         with server.begin() as source:
@@ -135,6 +136,11 @@ def _refuse_news(source: Connection, noted: tuple[int, str]) -> None:
 def _journal(store: Store, who: str, source: str, target: str, noted: tuple[int, str]) -> None:
     what: dict[str, JSON] = {"from": source, "to": target, "head": {"number": noted[0], "sha256": noted[1]}}
     store.journal.append(KIND, who, what, "the hot tier has another home from here on")
+
+
+def _server(folder: Path, table: HotTable) -> ServerDatabase:
+    """One whose single statements, which are about every row, may last."""
+    return ServerDatabase(folder, table, answers_s=LONG_S)
 
 
 def _fit(server: ServerDatabase) -> None:

@@ -12,7 +12,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from ..archived import refuse_archived
 from ..place import file_identity, gone_error
 from ..store_file import FILE as STORE_FILE
 from ..store_file import HotTable
+from . import server_patience as patience
 from . import server_schema
 from .database import FILE
 from .head_seen import HeadSeen
@@ -49,14 +50,19 @@ SETTINGS = (
     "SET tcp_keepalives_idle TO 10",
     "SET tcp_keepalives_interval TO 5",
     "SET tcp_keepalives_count TO 3",
+    "SET tcp_user_timeout TO '20s'",
 )
 
 
 class ServerDatabase:
     """Opened hot tier of one record on a server; usable from several threads."""
 
-    def __init__(self, folder: Path, table: HotTable, read_only: bool = False) -> None:
+    def __init__(
+        self, folder: Path, table: HotTable, read_only: bool = False, answers_s: float | None = None
+    ) -> None:
+        """`answers_s`: seconds of silence after which a statement is given up; usually `ANSWERS_S`."""
         self.path = folder / FILE
+        self._answers_s = answers_s
         self.table = table
         self.read_only = read_only
         self._driver = driver()
@@ -78,20 +84,34 @@ class ServerDatabase:
 
     def connect(self) -> Any:
         """A connection of its own, outside the pool; raises what the driver raises."""
-        connection = self._driver.connect(
-            self.table.database,
-            password=os.environ.get(self.table.password_env) or None,
-            autocommit=True,
-            connect_timeout=10,
-            keepalives_idle=10,
-            keepalives_interval=5,
-            keepalives_count=3,
-            tcp_user_timeout=20_000,
-            application_name="stillroom",
-        )
-        adapt(connection)
-        connection.execute("; ".join(SETTINGS).format(schema=self.table.schema_name))
+        self._refuse_silent()
+        try:
+            connection = patience.connection_class().connect(
+                self.table.database,
+                password=os.environ.get(self.table.password_env) or None,
+                autocommit=True,
+                connect_timeout=patience.CONNECTS_S,
+                keepalives_idle=10,
+                keepalives_interval=5,
+                keepalives_count=3,
+                tcp_user_timeout=20_000,
+                application_name="stillroom",
+            )
+            with patience.waiting(connection, patience.CONNECTS_S):
+                adapt(connection)
+                connection.execute("; ".join(SETTINGS).format(schema=self.table.schema_name))
+        except self._driver.errors.ConnectionTimeout as error:
+            patience.SILENCES.note(self.table.database, silent=True)
+            raise self._driver.OperationalError(patience.silence(patience.CONNECTS_S)) from error
+        patience.SILENCES.note(self.table.database, silent=False)
+        if self._answers_s is not None:
+            connection.answers_s = self._answers_s
         return connection
+
+    def _refuse_silent(self) -> None:
+        """Where a new connection came to nothing a moment ago, do not try again at once."""
+        if patience.SILENCES.rests(self.table.database):
+            raise self._driver.OperationalError(patience.silence(patience.CONNECTS_S))
 
     @contextmanager
     def begin(self) -> Iterator[Connection]:
@@ -116,37 +136,40 @@ class ServerDatabase:
 
     def _transaction(self) -> Iterator[Connection]:
         number = self._seen.head[0]
-        with plain_server_errors(self.table), self._begun(_turn(number)) as (conn, cursor):
+        with plain_server_errors(self.table), self._begun(_turn(number), patience.TURNS_S) as (conn, cursor):
             began = self._check_turn(cursor, number)
             end = ChainEnd(began)
             yield conn.execution_options(**{CHAIN_END: end})
             self._commit(conn, end.head, began)
 
     @contextmanager
-    def _begun(self, statements: str) -> Iterator[tuple[Connection, Any]]:
+    def _begun(self, statements: str, answers_s: float) -> Iterator[tuple[Connection, Any]]:
         """A connection with a transaction that these statements began; the cursor at their last result.
+
+        answers_s: seconds that their answer may take.
 
         A connection that broke while nobody used it shows here, where nothing has been done yet: another
         one takes its place, once.
         """
+        self._refuse_silent()
         conn = self._engine.connect()
         try:
             try:
-                cursor = self._start(conn, statements)
+                cursor = self._start(conn, statements, answers_s)
             except self._driver.OperationalError:
                 if not conn.invalidated:
                     raise
                 conn.close()
                 self._engine.dispose()  # those that lie there are as old
                 conn = self._engine.connect()
-                cursor = self._start(conn, statements)
+                cursor = self._start(conn, statements, answers_s)
             yield conn, cursor
         finally:
             conn.close()
 
-    def _start(self, conn: Connection, statements: str) -> Any:
+    def _start(self, conn: Connection, statements: str, answers_s: float) -> Any:
         conn.execution_options(begun=True).begin()
-        cursor = self._execute(conn, statements)
+        cursor = self._execute(conn, statements, answers_s)
         while cursor.nextset():
             pass
         return cursor
@@ -161,11 +184,12 @@ class ServerDatabase:
         self._locks.refuse_lost(epochs or "")
         return (newest, digest) if newest else FIRST
 
-    def _execute(self, conn: Connection, statements: str) -> Any:
+    def _execute(self, conn: Connection, statements: str, answers_s: float) -> Any:
         """Several statements in one round trip; the cursor stands at the first one's result."""
         driver_connection: Any = conn.connection.driver_connection
         try:
-            return driver_connection.execute(statements, prepare=False)
+            with patience.waiting(driver_connection, answers_s):
+                return driver_connection.execute(statements, prepare=False)
         except self._driver.OperationalError:
             if driver_connection.closed:
                 conn.invalidate()
@@ -174,7 +198,7 @@ class ServerDatabase:
     def _commit(self, conn: Connection, last: tuple[int, str], began: tuple[int, str]) -> None:
         """Commit; `last`: the newest entry that the transaction sees, `began`: that of its begin."""
         try:
-            answer = self._execute(conn, "COMMIT").statusmessage
+            answer = self._execute(conn, "COMMIT", patience.COMMITS_S).statusmessage
             if answer != "COMMIT":
                 raise StoreError(f"{self.called} stored nothing: an earlier statement had failed ({answer}).")
         except self._driver.OperationalError as error:
@@ -210,7 +234,8 @@ class ServerDatabase:
         """In a turn of its own: a commit that is still under way has ended when that begins."""
         connection = self.connect()
         try:
-            connection.execute(TURN)
+            with patience.waiting(connection, patience.TURNS_S):
+                connection.execute(TURN)
             row = connection.execute("SELECT sha256 FROM journal WHERE number = %s", (entry[0],)).fetchone()
             connection.execute("ROLLBACK")
             return row is not None and row[0] == entry[1]
@@ -221,7 +246,7 @@ class ServerDatabase:
     def read(self) -> Iterator[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
         self.check_place()
-        with plain_server_errors(self.table), self._begun(READING) as (conn, _):
+        with plain_server_errors(self.table), self._begun(READING, patience.READS_S) as (conn, _):
             yield conn
 
     def check_place(self) -> None:
@@ -253,13 +278,17 @@ class ServerDatabase:
                 mine = select(journal.c.sha256).where(journal.c.number == self._seen.head[0])
                 self._seen.refuse_older(newest, conn.execute(mine).scalar())
 
-    def lock(self, name: str, wait_s: float = 0.0) -> AbstractContextManager[bool]:
+    @contextmanager
+    def lock(self, name: str, wait_s: float = 0.0) -> Iterator[bool]:
         """Try for so long to hold a lock of this record against other processes, wherever they run."""
-        return self._locks.lock(name, wait_s)
+        with plain_server_errors(self.table), self._locks.lock(name, wait_s) as ours:
+            yield ours
 
-    def lock_service(self) -> AbstractContextManager[None]:
+    @contextmanager
+    def lock_service(self) -> Iterator[None]:
         """Be the one service of this record; StoreInUse where another is, on this machine or elsewhere."""
-        return self._locks.lock_service()
+        with plain_server_errors(self.table), self._locks.lock_service():
+            yield
 
     def keep_lock(self) -> None:
         """Take the lock of this service again where its connection broke and no other service was there."""

@@ -18,6 +18,7 @@ from .database import upgrade_copy_path
 from .guards import check_guards, guard
 from .migrations import NEWEST, migrate, refuse_newer, version
 from .server_locks import MOVED
+from .server_patience import LONG_S, waiting
 from .tables import metadata
 from .transfer import write_snapshot
 
@@ -131,9 +132,10 @@ def turn(home: ServerHome) -> Iterator[Connection]:
     with home.connection() as conn:
         conn.execution_options(begun=True).begin()
         driver: Any = conn.connection.driver_connection
-        driver.execute("BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE")
-        yield conn
-        driver.execute("COMMIT")
+        with waiting(driver, LONG_S):  # one statement may be about every row there is
+            driver.execute("BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE")
+            yield conn
+            driver.execute("COMMIT")
 
 
 def make_schema(connection: Any, table: HotTable) -> None:
