@@ -105,7 +105,7 @@ class Service:
         self._couriers = Senders(self._jobs, self._carry)
         # Apart from notices that lie in the store, which a silent server holds up.
         tell = partial(self._couriers.begin, UNSTORED, self._tell_unstored)
-        self._alarming = loop_of(shared, "alarm of what is not stored", self._jobs, tell, SEND_EVERY_S)
+        self._storing_alarm = loop_of(shared, "alarm of what is not stored", self._jobs, tell, SEND_EVERY_S)
         self._archive = ArchiveWatch(store, self._couriers)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._notice_log = NoticeLog()
@@ -150,7 +150,7 @@ class Service:
         self._publications.use(self.config.publish)
         self._judging.start()
         self._sending.start()
-        self._alarming.start()
+        self._storing_alarm.start()
         self._importing.start()
         self._attending.start()
         self._outside.start()
@@ -177,7 +177,7 @@ class Service:
         if self._calendar is not None:
             self._calendar.end()
         loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
-        for loop in (*loops, self._alarming, self._outside):
+        for loop in (*loops, self._storing_alarm, self._outside):
             loop.end()
         in_time = self._sources.stop(left_s() / 2)
         in_time &= self._judging.stop(left_s())
