@@ -104,6 +104,6 @@ def test_the_first_page_of_a_package_is_in_fahrenheit(room: Room, tmp_path: Path
     pack(room.store, room.verdicts, DAY, out, "Greta Holm", room.now_ns, temperatures="degF")
     html = (out / "data/index.html").read_text("utf-8")
 
-    assert ">68.9<" in html
+    assert ">68.90<" in html
     assert ">°F<" in html
-    assert ">20.5<" not in html
+    assert ">20.50<" not in html

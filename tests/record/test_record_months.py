@@ -72,7 +72,7 @@ def test_records_of_the_same_time_are_named_before_another_is_issued(
     result = run_here(*words, "--out", tmp_path / "c", "--who", "Greta Holm")
     assert result.returncode == 2
     assert "Nothing was issued: record 1," in result.stderr
-    assert "say --beside" in " ".join(result.stderr.split())
+    assert "give --beside" in " ".join(result.stderr.split())
     result = run_here(*words, "--out", tmp_path / "c", "--who", "Greta Holm", "--beside")
     assert (result.returncode, len(issues(room.store))) == (0, 3)
 
