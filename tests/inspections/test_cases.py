@@ -107,7 +107,7 @@ def test_nothing_closes_empty_and_a_refused_close_loses_nothing(verdicts: Verdic
     note(store, monday(verdicts).case, {"impact": "see each"}, WHO)
     assert (monday(verdicts).state, monday(verdicts).missing, monday(verdicts).waits) == ("decided", [], True)
     assert headline(monday(verdicts)) == "Case 1 is decided: it can be closed."
-    with pytest.raises(Refused, match="name of who"):
+    with pytest.raises(Refused, match="name of the person who"):
         shut(verdicts, " ")
     shut(verdicts)
     assert (monday(verdicts).state, monday(verdicts).waits) == ("closed", False)
