@@ -316,7 +316,7 @@ def _try_file(
 def _leave_out_hint(refused: str) -> str:
     """How to import the rest, where one line alone cannot be read."""
     match = re.search(
-        r"Line (\d+)(?:, column [^:]*)?(?:: '.*' is no |: there is no | has (?:no|\d+) )", refused
+        r"Line (\d+)(?:, column [^:]*)?(?:: '.*' is (?:no|not an?) |: there is no | has (?:no|\d+) )", refused
     )
     return (
         f" To import the other lines, and record that this one is left out: --leave-out {match[1]}."
