@@ -22,7 +22,7 @@ def test_view_is_in_the_address(open_page: Callable[..., Any]) -> None:
     page.get_by_role("button", name="Show").click()
     page.wait_for_url("**from=2026-10-19+02%3A00**")
     page.locator("#trend-aside", has_text="2026-10-19 02:00 to 14:00 +02:00").wait_for()
-    link = page.get_by_role("link", name="Link", exact=True).get_attribute("href")
+    link = page.locator("#trend-link").get_attribute("href")  # printed, and copied by a button
     page = opened.go(link, "#trend-graph .main-svg")
     page.get_by_text("Periods: ").click()
     rows = page.locator("table", has_text="Periods, local time").locator("tbody tr").all_inner_texts()
