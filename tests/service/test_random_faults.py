@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import threading
 import time
 from collections import Counter
@@ -30,6 +31,7 @@ NS = 10**9
 LATE = 3  # exit code of a service that could not store everything in its time, on a busy machine
 WHO = ("--who", "Greta Holm")
 SOUND = {"P1.temperature": "P1", "B1.pressure": "B1"}
+LINES_OF_AN_ACT = 20  # in the log, at most
 NOTICE_WITHIN_S = 120.0  # of a turn of the judge, gathering, and the transaction; more while it was away
 
 
@@ -245,6 +247,8 @@ def _print(room: Room, store: Store, log: str) -> None:
         f"mails taken by the sound server {len(room.mails[1].mails)}, "
         f"by the spoiled {len(room.mails[0].mails)}"
     )
-    print(f"{len(log.splitlines())} lines of log")
+    lines = [re.sub(r"\d+", "N", line)[:160] for line in log.split("\n")]
+    print(f"{len(lines)} lines of log, most often {Counter(lines).most_common(3)}")
+    assert len(lines) < 200 + LINES_OF_AN_ACT * len(room.course.acts), "more than anybody reads"
     events = Counter(str(e.what["event"]) for e in store.journal.entries(kind="event"))
     print(f"events {dict(events)}")
