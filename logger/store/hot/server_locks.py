@@ -112,7 +112,7 @@ class ServerLocks:
                 if self._service is None or (not ours and row == (self._service,)):
                     return
                 if row != (self._service,):
-                    raise self._taken(SERVICE)
+                    raise self._takeover_error(SERVICE)
                 spare, self._service_connection = self._service_connection, connection
         finally:
             spare.close()
@@ -135,9 +135,9 @@ class ServerLocks:
             held[SERVICE] = self._service
         for name, epoch in held.items():
             if int(there.get(name, 0)) != epoch:
-                raise self._taken(name)
+                raise self._takeover_error(name)
 
-    def _taken(self, name: str) -> StoreTaken:
+    def _takeover_error(self, name: str) -> StoreTaken:
         what = "service" if name == SERVICE else name.removesuffix(".lock")
         return StoreTaken(
             f"Another {what} took {self._called} over while the connection of this one was cut. "
