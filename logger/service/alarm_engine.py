@@ -26,7 +26,7 @@ from ..core.alarms.recipients import default_routes, inactive_because
 from ..core.alarms.reminders import due_reminders, suppress_by_design
 from ..core.alarms.suspect_probes import caused_by_suspects_only
 from ..core.alarms.system import SystemFacts, suspect_cell, system_cell
-from ..errors import StoreGone
+from ..errors import SeparateErrors
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Config, Conformity, RuleState
 from ..notify.text import zone_of
@@ -89,12 +89,11 @@ class AlarmEngine:
         """
         alarms = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
         specs = self._specs()
-        errors: dict[str, Exception] = {}
+        errors = SeparateErrors()
         current = {s.key: alarms.get(s.key, Alarm(s.key)) for s in specs}
         cells = self._cells(specs, current, now_ns, errors)
         notices = self._turn(specs, alarms, cells, now_ns)
-        for error in errors.values():
-            raise error
+        errors.raise_first()
         return notices
 
     def _turn(
@@ -239,7 +238,7 @@ class AlarmEngine:
         specs: Sequence[AlarmSpec],
         alarms: Mapping[str, Alarm],
         now_ns: int,
-        errors: dict[str, Exception],
+        errors: SeparateErrors,
     ) -> dict[str, list[Cell]]:
         """New cells of each alarm; none where the verdicts of its zone failed, which `errors` takes by zone.
 
@@ -259,14 +258,9 @@ class AlarmEngine:
                     facts = facts or self._facts(alarms, now_ns)
                     cells[spec.key] = [self._view(spec, facts, cell_ns, end_ns)]
                 continue
-            if zone in errors:
-                continue
-            try:
-                cells[spec.key] = self._judged_cells(spec, zone, new, now_ns, rule_cells)
-            except StoreGone:
-                raise
-            except Exception as error:  # noqa: BLE001 (raised after the turn of the others)
-                errors[zone] = error
+            if zone not in errors.by_name:
+                with errors.of(zone):
+                    cells[spec.key] = self._judged_cells(spec, zone, new, now_ns, rule_cells)
         return cells
 
     def _judged_cells(

@@ -4,37 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
-from ..core.judge.days import DAY_NS
+from ..core.judge.days import DayVerdicts
 from ..core.judge.periods import ExcursionRun, excursion, join_runs
 from ..core.validity.hours_of_use import Span, asks_disposition
 from ..model import Excursion, Rule, Setup
 from ..store import Store
 from ..store.hot.tables import inspection as inspection_table
-from .head import NEVER_NS
+from .head import NEVER_NS, Head
 
-if TYPE_CHECKING:
-    from .verdicts import Verdicts
-
-# How far around an interval an overlapping excursion is followed.
+# How far around an interval an overlapping excursion is followed: a run may have begun before.
 AROUND_DAYS = 31
 
 
-def excursions_of(verdicts: Verdicts, zone: str, span: tuple[int, int], open_from_ns: int) -> list[Excursion]:
-    """Excursions of a zone that overlap `span`, [from, to) in ns, unclipped; open: provisional from then."""
+def excursions_in(
+    days: Sequence[DayVerdicts], setup: Setup, store: Store, zone: str, span: tuple[int, int], *, head: Head
+) -> list[Excursion]:
+    """Excursions of a zone that overlap `span`, [from, to) in ns, unclipped, ascending in time.
+
+    days: stored verdicts from `AROUND_DAYS` before the span to as long after it.
+    """
     from_ns, to_ns = span
-    setup = verdicts.setup
-    # A run may have begun before the interval; the days around it make it whole.
-    around = verdicts.stored_days(zone, from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
-    runs = join_runs(run for day in around for run in day.runs)
+    runs = join_runs(run for day in days for run in day.runs)
     within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
     ruled = [(run, _rule_at(setup, zone, run)) for run in within]
-    inspections = _inspections(verdicts.store, zone)
+    inspections = _inspections(store, zone)
     return [
-        _with_disposition(setup, excursion(run, rule, open_from_ns), rule, inspections)
+        _with_disposition(setup, excursion(run, rule, head.open_from_ns), rule, inspections)
         for run, rule in ruled
         if rule is not None
     ]

@@ -16,14 +16,14 @@ from ..core.alarms.suspect_probes import suspect_probes
 from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..core.judge.days import DAY_NS, DayVerdicts
 from ..core.judge.judgement import JUDGE_VERSION, Judgement
-from ..core.judge.outlook import Gains
+from ..core.judge.outlook import Gains, gains
 from ..core.judge.periods import join_periods
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
 from ..core.measurement.channel_statistics import ChannelStatistics, statistics
 from ..core.measurement.check import Check, check, check_verdict
 from ..core.measurement.interval import require_judgeable
-from ..errors import StoreError, StoreGone
+from ..errors import SeparateErrors, StoreError, StoreGone
 from ..instants import NS
 from ..model import Excursion, Mark, Period, Reason, RuleState, Setup, Verdict
 from ..model.reasons import RecordStart, Why
@@ -32,8 +32,7 @@ from ..store import Store
 from ..store.types import JSON
 from .check_context import ACTIVITY_DAYS, CheckContext, piece_of
 from .comparison import compare_stored
-from .excursions import excursions_of
-from .forecast_gains import gains_up_to
+from .excursions import AROUND_DAYS, excursions_in
 from .head import NEVER_NS, Head, LedgerComparison
 from .ledger import Ledger
 from .recent import judge_recent
@@ -41,6 +40,8 @@ from .watched_cache import WatchedCache
 
 # Age in days below which readings may still lack for a window: windows are of hours, at most some days.
 YOUNG_DAYS = 8
+# Days over which forecasts are compared with persistence.
+GAIN_DAYS = 28
 ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 _text = partial(json.dumps, ensure_ascii=False)
 
@@ -166,7 +167,9 @@ class Verdicts:
                 self.refresh(key, now_ns)
             head = self._ledger.head(key)
             if head is not None:
-                excursions += excursions_of(self, key, (from_ns, to_ns), head.open_from_ns)
+                span = (from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
+                around = self.stored_days(key, *span)
+                excursions += excursions_in(around, self.setup, self.store, key, (from_ns, to_ns), head=head)
         return sorted(excursions, key=lambda e: (e.from_ns, e.zone, e.rule))
 
     def judgement(
@@ -342,14 +345,11 @@ class Verdicts:
         """
         if (instant := self._ledger.live_instant(now_ns)) == self._judged_up_to:
             return
-        errors = []
+        errors = SeparateErrors()
         for zone in (z.key for z in self.setup.zones_now()):
-            try:
+            with errors.of(zone):
                 self._judge_zone(zone, now_ns, instant[1])
-            except Exception as error:  # noqa: BLE001 (the first one is raised below)
-                errors.append(error)
-        if errors:
-            raise errors[0]
+        errors.raise_first()
         self._judged_up_to = instant
 
     def _judge_zone(self, zone: str, now_ns: int, cell: int) -> None:
@@ -412,7 +412,13 @@ class Verdicts:
         day = now_ns // DAY_NS
         cached = self._gains.get(zone)
         if cached is None or cached[0] != day:
-            cached = self._gains[zone] = day, gains_up_to(self, zone, now_ns)
+            record = self.record(zone)
+            begin_ns = (day - GAIN_DAYS) * DAY_NS
+            measured: Gains = {}
+            if record is not None and record[0] < now_ns:
+                judgement = self.judgement(zone, max(record[0], begin_ns), now_ns, now_ns, refresh=False)
+                measured = gains(self.setup, judgement) if judgement.grid.n else {}
+            cached = self._gains[zone] = day, measured
         return cached[1]
 
     def store_missing_statement(self, zone: str, now_ns: int) -> None:

@@ -273,7 +273,7 @@ def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: S
 
 
 def test_a_zone_whose_verdicts_fail_does_not_silence_the_watch_over_sources(store: Store) -> None:
-    """A judge that raises is no reason not to say that a probe is silent; the error is raised all the same."""
+    """That a probe is silent is said though the judge raises; its error is raised all the same."""
 
     class Failing(Told):
         def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
