@@ -113,7 +113,7 @@ def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
     for i, text in enumerate(texts):
         ns = _scaled(text, unit_ns)
         if ns is None or not 0 <= ns < 2**62:
-            raise ImportRefused(f"Line {lines[i]}: {text!r} is not a number of {name} since 1970.")
+            raise ImportRefused(f"Line {lines[i]}: {text!r} is not a number of {name} since 1970.", lines[i])
         if ns < _FIRST_LOGGER * DAY_NS:
             raise ImportRefused(
                 f"Line {lines[i]}: {text!r} as {name} since 1970 is {local(ns)[:10]}. Is `form` under [time] "
@@ -163,7 +163,8 @@ def _serial(stream: Stream, day0: int) -> _Wall:
         if ns is None or not first_ns <= ns < first_ns + 84_000 * DAY_NS:  # the years of all other dates
             raise ImportRefused(
                 f"Line {stream.lines[i]}: {text!r} is not a day number of a spreadsheet in the years "
-                f"{_YEARS[0]} to {_YEARS[1] - 1}."
+                f"{_YEARS[0]} to {_YEARS[1] - 1}.",
+                stream.lines[i],
             )
         ms[i] = -(-ns // 500_000) // 2
     day, clock_ms = np.divmod(ms, DAY_NS // 1_000_000)
@@ -338,7 +339,7 @@ def _order(
     """The order of the three numbers: proven by all dates of the file, or declared, or asked (None)."""
     example = next(iter(parts))
     if all(len(p[0]) == 4 for p in parts.values()) and declared in (None, "year-month-day"):
-        return _year_first(list(parts.values()), possible)
+        return _year_first(parts, line_of, possible)
     if declared is not None:
         if declared not in possible:
             wrong = next(text for text, p in parts.items() if not fits(p, declared))
@@ -369,13 +370,18 @@ def _no_order(parts: dict[str, Parts], line_of: dict[str, int]) -> str:
     return f"The dates, such as {texts[0]!r}, fit no order of day, month and year: {contradictions}."
 
 
-def _year_first(parts: Sequence[Parts], possible: Sequence[Order]) -> tuple[Order, str]:
+def _year_first(
+    parts: dict[str, Parts], line_of: dict[str, int], possible: Sequence[Order]
+) -> tuple[Order, str]:
     """Nobody writes the day before the month behind a year, so one wrong date must not turn the others."""
     if "year-month-day" not in possible:
-        wrong = "-".join(next(p for p in parts if not fits(p, "year-month-day")))
+        wrong = next(text for text, p in parts.items() if not fits(p, "year-month-day"))
+        line = line_of[wrong]
         raise ImportRefused(
-            f"There is no day {wrong!r} (read as year-month-day). Correct the line; if this "
-            'logger does write the day before the month, set `order = "year-day-month"` in the profile.'
+            f"Line {line}: there is no day {'-'.join(parts[wrong])!r} (read as year-month-day). Correct the "
+            "line; if this logger does write the day before the month, set "
+            '`order = "year-day-month"` in the profile.',
+            line,
         )
     return "year-month-day", "dates read as year-month-day"
 
@@ -386,9 +392,11 @@ def _day(parts: Parts, order: Order, text: str, line: int) -> int:
     try:
         ordinal = date(year, month, day).toordinal() - _EPOCH_DAY
     except ValueError:
-        raise ImportRefused(f"Line {line}: there is no day {text!r} ({order}).") from None
+        raise ImportRefused(f"Line {line}: there is no day {text!r} ({order}).", line) from None
     if not _YEARS[0] <= year < _YEARS[1]:
-        raise ImportRefused(f"Line {line}: {text!r} lies outside the years {_YEARS[0]} to {_YEARS[1] - 1}.")
+        raise ImportRefused(
+            f"Line {line}: {text!r} lies outside the years {_YEARS[0]} to {_YEARS[1] - 1}.", line
+        )
     return ordinal
 
 

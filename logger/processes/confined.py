@@ -136,7 +136,7 @@ def _result(name: str, limits: ChildLimits, answer: _Answer) -> Any:
     if answer.kind == _VALUE:
         return answer.body
     if answer.kind == _REFUSED:
-        raise ImportRefused(str(answer.body))
+        raise ImportRefused(*answer.body)
     if answer.kind == _MEMORY:
         raise ImportRefused(f"{name}: {_too_much(limits)}")
     raise ImportRefused(
@@ -333,7 +333,7 @@ def _answer_of(
         os.chdir(folder)
         return _pack(_VALUE, work(*args, **named))
     except StillroomError as refused:
-        return _pack(_REFUSED, str(refused))
+        return _pack(_REFUSED, (str(refused), getattr(refused, "bad_line", None)))
     except MemoryError:
         return _pack(_MEMORY, "")
     except Exception as error:  # noqa: BLE001 (told to the parent, which refuses the file with it)
