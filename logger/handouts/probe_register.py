@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -127,24 +127,30 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
     """The register as PDF, A4 across: instruments first, then their calibrations."""
     rows = register_rows(setup, at_ns)
     short = sum(bool(row["missing"]) for row in rows)
-    instruments = [
+    noun = "channel" if len(rows) == 1 else "channels"
+    words = frame(setup, "Register of probes", simulated=simulated) | {
+        "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
+        "because": f"As of {wall(at_ns, ZoneInfo(setup.room.timezone))}. Errors: indication minus reference; "
+        "drift allowed: the criterion by which a calibration accepts the one before it.",
+        "sections": [_instruments(rows), _calibrations(rows)],
+    }
+    return compile_paper("register", words, at_ns)
+
+
+def _instruments(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    heads = ["Channel", "Serial", "Firmware", "Instrument", "Range", "Resolution", "Position", "Status"]
+    lines = [
         [
             channel_words(r["channel"]), r["serial"], r["firmware"] or "not stated", r["description"],
             f"{r['range']} {unit_name(r['unit'])}", f"{r['resolution']:g}", _place(r), _status(r),
         ]
         for r in rows
     ]  # fmt: skip
-    calibrations = [
-        [
-            channel_words(r["channel"]), r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
-            r["due"] or "", _errors(r), f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
-            f"{r['drift']:g}" if r["drift"] else "",
-            f"missing: {r['missing']}" if r["missing"] else "complete",
-        ]
-        for r in rows
-    ]  # fmt: skip
-    heads_a = ["Channel", "Serial", "Firmware", "Instrument", "Range", "Resolution", "Position", "Status"]
-    heads_b = [
+    return section("Instruments", heads, "lllwllll", lines, "There is no probe.")
+
+
+def _calibrations(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    heads = [
         "Channel",
         "Certificate",
         "Laboratory",
@@ -155,17 +161,16 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
         "Drift allowed",
         "Entry",
     ]
-    noun = "channel" if len(rows) == 1 else "channels"
-    words = frame(setup, "Register of probes", simulated=simulated) | {
-        "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
-        "because": f"As of {wall(at_ns, ZoneInfo(setup.room.timezone))}. Errors: indication minus reference; "
-        "drift allowed: the criterion by which a calibration accepts the one before it.",
-        "sections": [
-            section("Instruments", heads_a, "lllwllll", instruments, "There is no probe."),
-            section("Calibrations", heads_b, "lllllwwll", calibrations, "There is none."),
-        ],
-    }
-    return compile_paper("register", words, at_ns)
+    lines = [
+        [
+            channel_words(r["channel"]), r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
+            r["due"] or "", _errors(r), f"{r['U']} (k = {r['k']:g})" if r["U"] else "",
+            f"{r['drift']:g}" if r["drift"] else "",
+            f"missing: {r['missing']}" if r["missing"] else "complete",
+        ]
+        for r in rows
+    ]  # fmt: skip
+    return section("Calibrations", heads, "lllllwwll", lines, "There is none.")
 
 
 def _status(r: dict[str, Any]) -> str:
