@@ -170,7 +170,10 @@ class _Running:
         self._ready.add(future)
 
     def take_next(self) -> Generator[YearResult, None, _ZoneYears]:
-        """Wait for a year; yields its result, and of a zone's last one what `_finished` says. Gives the zone."""
+        """Wait for a year; yields its result, after the last one of a zone also what `_finished` says.
+
+        Returns the zone.
+        """
         future = next(self._ready)
         zone = self.futures.pop(future)
         if future.status == "finished":
