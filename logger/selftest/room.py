@@ -18,6 +18,7 @@ from ..model.reasons import Why
 from ..series import Readings
 
 DAY = int(datetime(2026, 3, 10, tzinfo=UTC).timestamp()) * NS
+N = 1440  # minutes of that day: so many readings have most series here
 _RULE: Mapping[str, Any] = {
     "zone": "bay", "kind": "limit", "name": "temperature", "quantity": "temperature", "unit": "degC",
     "lower": 19.0, "upper": 21.0, "basis": "made for a test", "from_ns": 0, "disturbs": True,

@@ -12,7 +12,7 @@ from ..model import Conformity
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
-from .room import at, judged, rule, series, setup
+from .room import N, at, judged, rule, series, setup
 from .rules import finding_of, word
 
 SPAN: Mapping[str, Any] = {
@@ -31,7 +31,6 @@ SLOPE: Mapping[str, Any] = {
     "upper": 0.4,
     "unit": "K/h",
 }
-N = 1440
 
 
 def cases() -> Iterator[Case]:
