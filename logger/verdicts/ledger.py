@@ -89,7 +89,7 @@ class Ledger:
     def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 
-        `tell`: what to store as the newest statement about the zone, in the same transaction.
+        `make_statement`: makes what to store as the newest statement about the zone, in the same transaction.
         """
         self.setup.zone(zone)
         extended = self._extend(zone, now_ns, make_statement)
