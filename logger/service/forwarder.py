@@ -2,7 +2,7 @@
 
 What is sent are the rows themselves in the order in which they arrived. The centre names the number that it
 expects next; what it has is not sent again, what it lost (restored from a backup, for example) is. The node's
-own store is the outbox: nothing is lost while the centre is away, and nothing is sealed that it does not have.
+own store is the outbox: nothing is lost while the centre is away, and nothing that it lacks is sealed.
 """
 
 from __future__ import annotations

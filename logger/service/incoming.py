@@ -97,7 +97,7 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
     rows: Sequence[Sequence[Any]],
     now_ns: int | None = None,
 ) -> int:
-    """Store rows of another stillroom's record, numbered from `first`; gives the number that is expected next.
+    """Store rows of another stillroom's record, numbered from `first`; gives the number expected next.
 
     Rows that are there already are passed over; where some are missing before `first` nothing is stored, and
     the number is where to go on. Each row has the fields of `FIELDS`; Refused where one has not. What was
