@@ -15,9 +15,8 @@ from ..model import Placement, Setup
 from ..units import MICRO
 from .case import Case, CaseGroup
 from .room import DAY, N, at, judged, rule, series, setup
-from .rules import cell, finding_of, word
+from .rules import SLOPE, cell, finding_of, word
 from .spatial_rules import GRADIENT
-from .windows import SLOPE
 
 
 def cases() -> Iterator[Case]:

@@ -12,19 +12,12 @@ import numpy as np
 from ..core.evidence.cells import Cells
 from ..core.evidence.neighbours import drift
 from ..instants import NS
-from ..model import Certificate, Channel
 from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
-from .room import N, alone, at, judged, rule, series, setup, whys
+from .room import BARE, N, alone, at, judged, rule, series, setup, whys
 from .suspect_readings import confirmed_cases, stuck_cases
-
-QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
-GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
-T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))
-BARE = Certificate("C-1", "T1.temperature", "", "", "", 0, None, (20.0,), (0.0,), (0.1,), 2.0, (10.0, 30.0))
-TWO = replace(BARE, indications=(18.0, 22.0), corrections=(-0.1, -0.2), U=(0.1, 0.3), range=(18.0, 22.0))
 
 
 def cases() -> Iterator[Case]:
