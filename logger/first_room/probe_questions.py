@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from ..errors import Refused, you_entered
-from .draft import NO_READING, UNITS, Draft, Field, needed, number
+from .draft import NO_READING, UNITS, Draft, Field, is_zone, needed, number
 from .trial import line_of, unit_proposed
 
 
@@ -60,7 +60,7 @@ def check_reach(draft: Draft) -> None:
         if not 1 <= interval <= 3600:
             raise Refused(f"Seconds between readings: enter 1 to 3600. You entered “{interval:g}”.")
         line_of(draft)
-    elif (zone := draft.text("file.zone")) and not _is_zone(zone):
+    elif (zone := draft.text("file.zone")) and not is_zone(zone):
         raise Refused(f"Time zone of the times: enter a name such as Europe/Vienna.{you_entered(zone)}")
 
 

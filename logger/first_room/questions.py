@@ -6,13 +6,12 @@ import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from ..errors import Refused, you_entered
 from ..model import MEDIA
 from ..model.roles import refuse_unseen
 from .certificates import certificate_fields, certificate_summary, check_certificates
-from .draft import MEDIA_WORDS, Draft, Field, needed, number, numbers
+from .draft import MEDIA_WORDS, Draft, Field, is_zone, needed, number, numbers
 from .probe_questions import check_reach, check_units, reach_fields, reach_summary, unit_fields, unit_summary
 
 
@@ -37,22 +36,14 @@ class Question:
 def system_zone() -> str:
     """The IANA name of this machine's time zone; UTC where it does not say."""
     named = os.environ.get("TZ", "").lstrip(":")
-    if named and _is_zone(named):
+    if named and is_zone(named):
         return named
     try:
         _, _, name = str(Path("/etc/localtime").resolve()).partition("zoneinfo/")
         name = name or Path("/etc/timezone").read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError):
         return "UTC"
-    return name if _is_zone(name) else "UTC"
-
-
-def _is_zone(name: str) -> bool:
-    try:
-        ZoneInfo(name)
-    except (ValueError, OSError, LookupError):
-        return False
-    return True
+    return name if is_zone(name) else "UTC"
 
 
 # 1 and 2: the room and its zone
@@ -71,7 +62,7 @@ def _check_room(draft: Draft) -> None:
     needed(draft, "room", "Name of the room", "a name such as Measuring room 2")
     needed(draft, "site", "Site", "the works or company")
     zone = needed(draft, "timezone", "Time zone", "an IANA name such as Europe/Vienna")
-    if not _is_zone(zone):
+    if not is_zone(zone):
         raise Refused(f"Time zone: enter an IANA name such as Europe/Vienna.{you_entered(zone)}")
     size_of(draft)
 

@@ -31,7 +31,6 @@ from .confined_child import HEAD, LONG, MEMORY, REFUSED, TAKEN, VALUE
 P = ParamSpec("P")
 T = TypeVar("T")
 
-
 _BUFFERS = 10_000
 # Each thread maps megabytes, and what a long file took is given back at once: for 3 % of the time a quarter
 # of the memory (measured on a million rows). glibc and Arrow read these; others do not mind.
@@ -201,9 +200,8 @@ atexit.register(_end_idle)
 def _start_child() -> subprocess.Popen[bytes]:
     root = str(Path(__file__).resolve().parents[2])
     # -P: a file of the folder one stands in must not take the place of a module of ours.
-    code = (
-        f"import sys; sys.path.append({root!r}); from logger.processes.confined_child import serve; serve()"
-    )
+    child = "logger.processes.confined_child"
+    code = f"import sys; sys.path.append({root!r}); from {child} import serve; serve()"
     env = os.environ | _SMALL
     return subprocess.Popen(
         [sys.executable, "-P", "-B", "-c", code],
