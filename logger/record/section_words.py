@@ -262,12 +262,13 @@ def _verdict_counts(jobs: Sequence[InspectionFacts]) -> str:
 def acts(facts: RecordFacts, zone: ZoneInfo) -> Table:
     """Acts about this time, with the time at which they were done."""
     shown, more = first_of(facts.get("acts", ()), MOST["acts"], lambda a: a["entry"], "latest", "acts.csv")
-    done = Clock({}, zone, [a["at"] for a in shown])
+    act_clock = Clock({}, zone, [a["at"] for a in shown])
     clock = Clock(facts, zone, [t for a in shown for t in (a["about"]["from"], a["about"]["to"]) if t])
     rows = [
-        (done.minute(a["at"]), _about(a["about"], clock), a["what"], person_text(a, "who")) for a in shown
+        (act_clock.minute(a["at"]), _about(a["about"], clock), a["what"], person_text(a, "who"))
+        for a in shown
     ]
-    heads = (done.head("Done"), clock.head("About"), "Act", "Who")
+    heads = (act_clock.head("Done"), clock.head("About"), "Act", "Who")
     return table("Acts about this time, whenever they were done", heads, "llwl", rows, "None.", more)
 
 
