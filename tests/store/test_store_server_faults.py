@@ -6,9 +6,10 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from sqlalchemy import Connection
+from sqlalchemy import Connection, event
 from sqlalchemy.exc import IntegrityError
 
 from logger.errors import StoreError, StoreGone, StoreInUse, StoreTaken, StoreUnanswered
@@ -140,6 +141,28 @@ def test_connections_that_broke_while_idle_are_replaced_unnoticed(store: Store, 
     way.end_all()
     assert store.append("poll", polled(OCTOBER + 10 * MINUTE, 3)).last == 6
     assert store.verify().faults == ()
+
+
+def test_no_connection_stays_open_of_those_used_while_an_idle_one_broke_or_the_record_was_closed(
+    store: Store, server: DatabaseServer
+) -> None:
+    database: Any = store._database
+    connections: list[Any] = []
+    event.listen(database._engine, "connect", lambda connection, _: connections.append(connection))
+    database._engine.dispose()
+    with store.read():  # one is used for long
+        with store.read():
+            pass
+        idle = connections[-1]
+        server.run(f"SELECT pg_terminate_backend({idle.info.backend_pid})")
+        with store.read():  # finds the idle one broken, and takes another
+            pass
+        used = [connection for connection in connections if not connection.closed]
+    assert len(used) == 2
+    assert [connection.closed for connection in used].count(False) == 1
+    with store.read():
+        store.close()
+    assert all(connection.closed for connection in connections)
 
 
 def test_a_row_that_the_server_refuses_is_named_and_holds_nothing_back(store: Store) -> None:
