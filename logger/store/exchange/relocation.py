@@ -74,8 +74,9 @@ def to_server(folder: Path, table: HotTable, who: str, report: Report = lambda _
             report("journalled")
             source.exec_driver_sql(_CLOSED)
             keys = {"database": table.database, "schema": table.schema_name}
-            if table.password_env != HotTable.model_fields["password_env"].default:
-                keys["password_env"] = table.password_env
+            for key in ("password_env", "password_file"):
+                if getattr(table, key) != HotTable.model_fields[key].default:
+                    keys[key] = getattr(table, key)
             replace_table(folder, "hot", keys)
             report("switched")
     aside = set_aside(folder)
