@@ -28,6 +28,8 @@ from . import drawing
 from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
+from .access.shared_answers import SharedAnswers
+from .data.preferences import fahrenheit
 from .data.queries import Queries
 from .data.source import Source
 from .first_paint import loading
@@ -127,6 +129,7 @@ def create_app(
     if mount:
         mount.install(app.server)
     _refuse_undeclared(app)
+    SharedAnswers(app.server.wsgi_app, lambda: app.callback_map, news.PATH, fahrenheit).install(app.server)
     return app
 
 

@@ -20,6 +20,7 @@ from logger.model import REASONS, Conformity
 from logger.model.roles import Act
 
 from ..access.needs import needs
+from ..access.shared_answers import shared
 from ..charts.scale import bare_scale
 from ..data.deciding import Deciding, deciding, near_limit
 from ..data.queries import Queries
@@ -248,6 +249,7 @@ def register(app: Dash, q: Queries) -> None:
         State("wall-seen", "data"),
         prevent_initial_call=True,
     )
+    @shared()
     @needs(Act.READ)
     def follow(_: Any, seen: str) -> tuple[Any, Any]:
         parts = drawn(q)
