@@ -212,7 +212,12 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
     match, search = _page_and_question(path.rstrip("/") or "/", search)
     if match is None:
-        return html.Div([html.H1("Page not found", className="page"), html.P(html.A("Go to Now", href="/"))])
+        return html.Div(
+            [
+                html.H1("Page not found", className="page"),
+                html.P(["No page has this address. ", html.A("Go to Now", href="/")]),
+            ]
+        )
     if not allowed(match.NEEDS):
         return html.Div([html.H1(match.TITLE, className="page"), refusal(_not_yours(match.NEEDS))])
     try:

@@ -28,7 +28,7 @@ from ..data.statements import Statement
 from ..data.words import age, clock, figure, local, sentence, to_read_unit, unit
 from ..parts.alarm_line import by_priority, priority
 from ..parts.components import HIDDEN, aria, digest, svg
-from ..parts.todo import rule_words
+from ..parts.todo import rule_words, since_ns
 from ..parts.trail import bars
 
 TITLE = "Wall view"
@@ -227,8 +227,8 @@ def _line(q: Queries, statements: Sequence[Statement]) -> Component:
 def _alarm_sentence(q: Queries, waiting: Sequence[Any]) -> str:
     """How many alarms, since when, and the first act; without the act where that does not fit."""
     first = waiting[0]
-    since_ns = min((a.alarm.since_ns for a in waiting if a.alarm.since_ns), default=None)
-    since = f" since {clock(since_ns, q.now_ns(), q.room.timezone)}" if since_ns else ""
+    begin_ns = min((ns for a in waiting if (ns := since_ns(a, q))), default=None)
+    since = f" since {clock(begin_ns, q.now_ns(), q.room.timezone)}" if begin_ns else ""
     what = (
         f"{len(waiting)} alarms{since}"
         if len(waiting) > 1
