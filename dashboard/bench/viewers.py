@@ -20,6 +20,7 @@ from logger.errors import Refused
 
 REFRESH_S = 5.0
 PULSES = 5  # of the news in one refresh
+ARRIVAL_S = 3.0  # between two readings, of 20 probes with one a minute each
 NOT_SENT_AGAIN = ("content-length", "host", "accept-encoding", "cookie", "x-csrftoken")
 
 
@@ -153,7 +154,7 @@ def watch(
         thread.start()
     while time.monotonic() < until:
         arrive()
-        time.sleep(3.0)
+        time.sleep(ARRIVAL_S)
     for thread in threads:
         thread.join()
     if failures:
