@@ -22,7 +22,8 @@ A message names the thing, what was expected, what was found and where to mend i
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 
@@ -81,7 +82,14 @@ class UnitError(Refused):
 
 
 class ImportRefused(Refused):
-    """A file that was not imported at all, with the open question."""
+    """A file that was not imported at all, with the open question.
+
+    `bad_line`: number of the one line that cannot be read, where the others could be imported without it.
+    """
+
+    def __init__(self, sentence: str, bad_line: int | None = None) -> None:
+        self.bad_line = bad_line
+        super().__init__(sentence)
 
 
 class CertificateRefused(Refused):
@@ -172,3 +180,35 @@ def you_entered(text: str) -> str:
     ('Lower limit: enter a number. You entered “x”.', '')
     """
     return f" You entered “{text}”." if text.strip() else ""
+
+
+class SeparateErrors:
+    """Errors of parts of one work of which none may hold up the others; by the name of the part.
+
+    >>> errors = SeparateErrors()
+    >>> for zone in ("bay", "bench"):
+    ...     with errors.of(zone):
+    ...         {"bench": 20.0}[zone]
+    20.0
+    >>> errors.raise_first()
+    Traceback (most recent call last):
+    KeyError: 'bay'
+    """
+
+    def __init__(self) -> None:
+        self.by_name: dict[str, Exception] = {}
+
+    @contextmanager
+    def of(self, name: str) -> Iterator[None]:
+        """Whatever goes wrong within the block is noted under this name; a record that is gone ends all."""
+        try:
+            yield
+        except StoreGone:
+            raise
+        except Exception as error:  # noqa: BLE001 (raised by `raise_first`, after the other parts)
+            self.by_name[name] = error
+
+    def raise_first(self) -> None:
+        """After the other parts: the first error there was."""
+        for error in self.by_name.values():
+            raise error

@@ -1,4 +1,4 @@
-"""Where the pages get what they show, and where people's acts go. The only module that knows the store.
+"""Where the pages get their numbers: stored statements, readings and verdicts of one data folder.
 
 The pages never judge: periods, excursions and checks come from `logger.verdicts.verdicts`, which stores
 what it judged.

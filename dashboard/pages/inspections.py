@@ -267,11 +267,13 @@ def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, 
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    _register_staleness(app)
     _register_question(app, q)
     _register_list(app, q)
 
 
-def _register_question(app: Dash, q: Queries) -> None:
+def _register_staleness(app: Dash) -> None:
+    """An answer grows pale once an entry differs from those that it was given for."""
     in_browser: Any = app.clientside_callback  # without type information
     in_browser(
         ClientsideFunction("stillroom", "stale"),
@@ -282,6 +284,8 @@ def _register_question(app: Dash, q: Queries) -> None:
         prevent_initial_call=True,
     )
 
+
+def _register_question(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("address", "search", allow_duplicate=True),
         Output("check-refusal", "children"),

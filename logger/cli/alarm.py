@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -48,10 +49,12 @@ def list_alarms(
     with open_session(data, config) as session:
         alarms = [a for a in alarm_list(session.store) if include_normal or a.state != "normal"]
         rows = [_alarm_dict(session, a) for a in alarms]
+        local = [r | {"since": session.wall(a.since_ns)} for r, a in zip(rows, alarms, strict=True)]
+        silent = [(a.key, because) for a in alarms if (because := _silence_reason(a, session.wall))]
     heads = ("alarm", "state", "since", "priority", "rule", "action")
     first = f"{number_of(len(rows), 'alarm')}." if rows else "No active alarms."
-    lines = [first, "", *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
-    lines += [f"  {row['alarm']}: {row['because']}" for row in rows if row["because"]]
+    lines = [first, "", *table(heads, [[row[h] for h in heads] for row in local])] if rows else [first]
+    lines += [f"  {key}: {because}" for key, because in silent]
     answer(rows, as_json, lines)
 
 
@@ -73,7 +76,7 @@ def _alarm_dict(session: Session, a: Alarm) -> dict[str, Any]:
         "acknowledged_by": a.acknowledged_by,
         "comment": a.comment,
         "shelved_until": _time_text(a.shelved_until_ns),
-        "because": _silence_reason(a),
+        "because": _silence_reason(a, rfc3339),
     }
 
 
@@ -81,14 +84,14 @@ def _time_text(at_ns: int | None) -> str | None:
     return None if at_ns is None else rfc3339(at_ns)
 
 
-def _silence_reason(a: Alarm) -> str:
-    """Why an alarm is silent though it is evaluated."""
+def _silence_reason(a: Alarm, time_text: Callable[[int], str]) -> str:
+    """Why an alarm is silent though it is evaluated; times as `time_text` writes them."""
     if a.removed_by:
         return f"out of service by {a.removed_by}"
     if a.suppressed_by:
         return f"suppressed by {a.suppressed_by}"
     if a.shelved_until_ns is not None:
-        return f"shelved by {a.shelved_by} until {rfc3339(a.shelved_until_ns)}: {a.shelved_why}"
+        return f"shelved by {a.shelved_by} until {time_text(a.shelved_until_ns)}: {a.shelved_why}"
     return ""
 
 
@@ -161,7 +164,8 @@ def shelve(
         )
         after = shelve_alarm(session.store, key, name, reason, until_ns=end, now_ns=session.now_ns)
         payload = _alarm_dict(session, after)
-    answer(payload, as_json, [f"Alarm {key} is {payload['state']} until {payload['shelved_until']}."])
+        until_text = session.wall(after.shelved_until_ns)
+    answer(payload, as_json, [f"Alarm {key} is {payload['state']} until {until_text}."])
 
 
 def _add_act(name: str, verb: str) -> None:

@@ -80,10 +80,11 @@ def backup(
             return
         name = authorised(session.store, who, Act.BACK_UP)
         report = _back_up(session.store, target, name, keep or (plan.keep if plan else 14), anew)
+        newest = session.wall(report.newest_ns)
 
     from ..store.backup.backup import report_dict
 
-    answer(report_dict(report), as_json, _lines(report, target))
+    answer(report_dict(report), as_json, _lines(report, target, newest))
     if not report.intact:
         raise typer.Exit(10)
 
@@ -100,16 +101,15 @@ def _back_up(store: Any, target: Path, who: str, keep: int, anew: bool) -> Backu
         raise
 
 
-def _lines(report: BackupReport, target: Path) -> list[str]:
+def _lines(report: BackupReport, target: Path, newest: str) -> list[str]:
     first = f"Backup {report.backup} in {target}: test restore passed."
     if not report.intact:
         first = f"Backup {report.backup} in {target} is not intact; earlier ones stay:"
-    newest = "none yet" if report.newest_ns is None else f"up to {rfc3339(report.newest_ns)}"
     return [
         first,
         *(f"  {fault}" for fault in report.faults),
         f"  {number_of(report.files, 'file')}, {report.copied} of them new; "
-        f"{number_of(report.readings, 'reading')}, {newest}",
+        f"{number_of(report.readings, 'reading')}, {f'up to {newest}' if newest else 'none yet'}",
         f"  head of the chain: entry {report.head[0]}, {report.head[1]}",
         *([f"  removed: {', '.join(report.removed)}"] if report.removed else []),
     ]

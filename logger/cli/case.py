@@ -334,7 +334,7 @@ def causes(
                 before_after(key, cases, periods[key], used[key], at_ns=at_ns, now_ns=now_ns)
                 for key in periods
             ]
-    payload, lines = figure_lines(lost, again, effects)
+    payload, lines = figure_lines(lost, again, effects, session.zone_info)
     answer(payload, as_json, lines)
 
 

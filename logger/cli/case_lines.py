@@ -172,7 +172,7 @@ def _act_lines(r: CaseRecord, zone: ZoneInfo) -> list[str]:
 
 
 def figure_lines(
-    lost: LostTime, again: Sequence[Case], effects: Sequence[BeforeAfter]
+    lost: LostTime, again: Sequence[Case], effects: Sequence[BeforeAfter], zone: ZoneInfo
 ) -> tuple[dict[str, Any], list[str]]:
     """Hours by cause, cases that came back, and before and after an action: as data, and as lines."""
     payload: dict[str, Any] = {
@@ -187,7 +187,7 @@ def figure_lines(
     rows.append(("all", str(sum(c.cases for c in lost.causes)), hours(lost.not_stable_ns)))
     lines = ["Not stable in hours of use, each minute counted once:", ""]
     lines += table(("cause", "cases", "h:min"), rows)
-    lines += [f"  again: case {c.number}, zone {c.zone}, {rfc3339(c.from_ns)}" for c in again]
+    lines += [f"  again: case {c.number}, zone {c.zone}, {wall(c.from_ns, zone)}" for c in again]
     for effect in effects:
         lines.append(
             f"  {effect.zone}, {effect.days:.0f} days each side: cases {effect.before} → {effect.after}, "

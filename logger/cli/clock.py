@@ -38,10 +38,13 @@ def list_comparisons(*, data: Data = DEFAULT_DATA, config: Config = None, as_jso
     with open_session(data, config) as session:
         compared = [c for probe in session.setup.probes for c in session.store.clocks.comparisons(probe)]
         unsure, stored = waiting_boots(session.store), unplaced_readings(session.store)
+        showed = [session.wall(c.clock_ns) for c in compared]
+        since = [session.wall(d.at_ns) for d in unsure.values()]
     rows = [
         {"probe": c.probe, "showed": rfc3339(c.clock_ns), "ahead_s": round(c.offset_ns / 1e9, 3)}
         for c in compared
     ]
+    compared_cells = [(r["probe"], text, r["ahead_s"]) for r, text in zip(rows, showed, strict=True)]
     boots = [
         {"boot": d.boot, "since": rfc3339(d.at_ns), "readings": _readings(stored.get(d.boot)), "why": d.why}
         for d in unsure.values()
@@ -50,15 +53,10 @@ def list_comparisons(*, data: Data = DEFAULT_DATA, config: Config = None, as_jso
         f"{number_of(len(rows), 'comparison')}, {number_of(len(boots), 'boot')} waiting for a correction."
     ]
     if rows:
-        lines += ["", *table(("probe", "its clock showed", "ahead, s"), [tuple(r.values()) for r in rows])]
+        lines += ["", *table(("probe", "its clock showed", "ahead, s"), compared_cells)]
     if boots:
-        lines += [
-            "",
-            *table(
-                ("boot", "since, by itself", "readings", "because"),
-                [tuple(map(str, b.values())) for b in boots],
-            ),
-        ]
+        cells = [(b["boot"], text, b["readings"], b["why"]) for b, text in zip(boots, since, strict=True)]
+        lines += ["", *table(("boot", "since, by itself", "readings", "because"), cells)]
     answer({"comparisons": rows, "unsure": boots}, as_json, lines)
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
 from ..errors import Refused
-from ..instants import rfc3339, wall
+from ..instants import parse, rfc3339, wall
 from ..model import Setup
 from ..model.roles import Act
 from .authority import authorised
@@ -85,7 +86,7 @@ def apply(
             state = "in force" if first else "waiting"
             preview["next"] = "" if first else approval_step(store, version, name)
     payload = {"version": version, "state": state, **preview}
-    lines = [_head(payload, dry_run), *_lines(payload)]
+    lines = [_head(payload, dry_run), *_lines(payload, ZoneInfo(proposed.setup.room.timezone))]
     answer(payload | {"effect": preview["effect"].to_dict()}, as_json, lines)
 
 
@@ -154,10 +155,14 @@ def _verdict_dict(changed: ChangedVerdict) -> dict[str, Any]:
     return {**head, **span, "was": changed.was, "becomes": changed.becomes}
 
 
-def _lines(payload: Mapping[str, Any]) -> list[str]:
+def _local(begin: str | None, zone: ZoneInfo) -> str:
+    return "approval" if begin is None else wall(parse(begin, zone), zone)
+
+
+def _lines(payload: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
     lines = list(payload["difference"])
     if payload["changes"]:
-        rows = [(c["thing"], c["what"], c["from"] or "approval") for c in payload["changes"]]
+        rows = [(c["thing"], c["what"], _local(c["from"], zone)) for c in payload["changes"]]
         lines += ["", *table(("thing", "change", "from"), rows)]
     if payload["effect"].sentences:
         lines += ["", *payload["effect"].sentences]
@@ -216,7 +221,7 @@ def approve(
         put_in_force(session.store, version, name, why, session.now_ns)
     preview |= {"version": version, "state": "in force", "author": proposal.who, "approver": name}
     first = f"Version {version}, proposed by {proposal.who}, is in force. It changed:"
-    lines = [first, *_lines(preview)]
+    lines = [first, *_lines(preview, ZoneInfo(setup.room.timezone))]
     answer(preview | {"effect": preview["effect"].to_dict()}, as_json, lines)
 
 

@@ -41,9 +41,10 @@ def list_conflicts(
     """Times at which an imported value contradicts another, with the source of each."""
     with open_session(data, config) as session:
         rows = _select(session, channel, start, end, include_decided)
+        cells = [_row(session, d) for d in rows]
     first = f"{number_of(len(rows), 'conflict')}." if rows else "No conflicts."
     heads = ("channel", "at", "values", "from", "holds")
-    lines = [first, "", *table(heads, [_row(d) for d in rows])] if rows else [first]
+    lines = [first, "", *table(heads, cells)] if rows else [first]
     answer([_conflict_dict(d) for d in rows], as_json, lines)
 
 
@@ -101,10 +102,11 @@ def _select(
     ]
 
 
-def _row(d: Disagreement) -> Sequence[object]:
+def _row(session: Session, d: Disagreement) -> Sequence[object]:
     holds = "" if not d.decided else "none" if d.chosen is None else f"{d.chosen:g}"
     values = " | ".join(f"{c.value:g}" for c in d.claims)
-    return d.channel, rfc3339(d.taken_ns), values, " | ".join(c.file or c.source for c in d.claims), holds
+    sources = " | ".join(c.file or c.source for c in d.claims)
+    return d.channel, session.wall(d.taken_ns), values, sources, holds
 
 
 def _conflict_dict(d: Disagreement) -> dict[str, Any]:

@@ -36,6 +36,10 @@ class Session:
     def zone_info(self) -> ZoneInfo:
         return ZoneInfo(self.setup.room.timezone)
 
+    def wall(self, at_ns: int | None) -> str:
+        """A time as tables print it: local, with its offset; "" for none."""
+        return "" if at_ns is None else wall(at_ns, self.zone_info)
+
     def setup_notices(self) -> list[str]:
         """Why the setup in force could not be entered any more; empty where that of a folder is used."""
         from ..config import faults_in_force

@@ -150,9 +150,15 @@ def issues(
     from ..inspections.revisions import issues as issued
 
     with open_session(data, config) as session:
-        rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in issued(session.store).get(key, [])]
+        revisions = issued(session.store).get(key, [])
+        rows = [vars(i) | {"at": rfc3339(i.at_ns)} for i in revisions]
+        local = [r | {"at": session.wall(i.at_ns)} for r, i in zip(rows, revisions, strict=True)]
     heads = ("number", "at", "verdict", "reason", "difference", "cause", "digest")
-    lines = [f"{number_of(len(rows), 'revision')}.", "", *table(heads, [[r[h] for h in heads] for r in rows])]
+    lines = [
+        f"{number_of(len(rows), 'revision')}.",
+        "",
+        *table(heads, [[r[h] for h in heads] for r in local]),
+    ]
     answer(rows, as_json, lines)
 
 

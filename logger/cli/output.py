@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import typer
 
-from ..instants import rfc3339
 from ..model.figures import decimals, decimals_apart
 
 
@@ -79,9 +78,3 @@ def duration(seconds: float) -> str:
     minutes, left = divmod(rest, 60)
     parts = [(hours, "h"), (minutes, "min"), (left if not hours else 0, "s")]
     return " ".join(f"{n} {unit}" for n, unit in parts if n) or "0 s"
-
-
-def interval(item: Mapping[str, int | None]) -> tuple[str, str]:
-    """Start and end in UTC; "still running" for an open end."""
-    start, end = item["from_ns"], item["to_ns"]
-    return ("" if start is None else rfc3339(start), "still running" if end is None else rfc3339(end))

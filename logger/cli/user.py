@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
+from zoneinfo import ZoneInfo
 
 import typer
 
 from ..errors import Refused, UnknownName
-from ..instants import parse, rfc3339
+from ..instants import parse, rfc3339, wall
 from ..model.roles import Act, Role
 from .authority import APPROVER_PASSWORD, authorised
 from .context import open_session
@@ -87,7 +88,7 @@ def list_accounts(
     from ..people import People
 
     with _record(data, config, rooms) as store:
-        accounts = People(store).all()
+        accounts, time_text = People(store).all(), _time_text(store)
     rows = [
         {
             "name": a.name,
@@ -98,10 +99,11 @@ def list_accounts(
         }
         for a in accounts
     ]
+    local = [row | {"changed": time_text(a.changed_ns)} for row, a in zip(rows, accounts, strict=True)]
     heads = ("name", "person", "roles", "state", "changed")
     first = f"{number_of(len(rows), 'account')}." if rows else "No accounts yet. Add one: stillroom user add."
     answer(
-        rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
+        rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in local])] if rows else [first]
     )
 
 
@@ -272,11 +274,13 @@ def token_list(*, data: Data = DEFAULT_DATA, config: Config = None, as_json: Jso
     from ..people import Tokens
 
     with open_session(data, config) as session:
-        rows = [_token_dict(t) for t in Tokens(session.store).all()]
+        tokens = Tokens(session.store).all()
+        rows = [_token_dict(t) for t in tokens]
+        local = [_token_dict(t, session.wall) for t in tokens]
     heads = ("id", "name", "scopes", "probes", "made", "until", "revoked")
     first = f"{number_of(len(rows), 'token')}."
     answer(
-        rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in rows])] if rows else [first]
+        rows, as_json, [first, *table(heads, [[row[h] for h in heads] for row in local])] if rows else [first]
     )
 
 
@@ -350,9 +354,20 @@ def _roles(account: Account) -> str:
     return ", ".join(role.value for role in Role if role in account.roles)
 
 
-def _token_dict(token: Token) -> dict[str, str]:
+def _time_text(store: Store) -> Callable[[int], str]:
+    """How a table writes a time: local by the setup in force; UTC where there is no setup."""
+    from ..config import in_force
+
+    versions = store.setups.versions()
+    if not versions:
+        return rfc3339
+    zone = ZoneInfo(in_force(versions).setup.room.timezone)
+    return lambda at_ns: wall(at_ns, zone)
+
+
+def _token_dict(token: Token, time_text: Callable[[int], str] = rfc3339) -> dict[str, str]:
     def at(ns: int | None) -> str:
-        return "" if ns is None else rfc3339(ns)
+        return "" if ns is None else time_text(ns)
 
     return {
         "id": token.id,

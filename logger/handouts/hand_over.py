@@ -67,7 +67,8 @@ def hand_over(verdicts: Verdicts, now_ns: int, since_ns: int | None = None) -> H
     begin = since_ns if since_ns is not None else last[0] if last else now_ns - LONGEST_NS
     begin = max(begin, now_ns - LONGEST_NS)
     if begin >= now_ns:
-        raise Refused(f"--since {rfc3339(begin)}: expected a time before now, {rfc3339(now_ns // NS * NS)}.")
+        zone = ZoneInfo(verdicts.setup.room.timezone)
+        raise Refused(f"--since {wall(begin, zone)}: expected a time before now, {wall(now_ns, zone)}.")
     lines = [
         *_cases(verdicts, begin, now_ns),
         *_inspections(verdicts.store, begin, now_ns),

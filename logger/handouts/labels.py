@@ -73,9 +73,9 @@ def _label(setup: Setup, entries: Sequence[RegisterEntry]) -> Label:
     due = min((e.confirmation.due for e in entries if e.confirmation.due), default=None)
     numbers = [e.confirmation.certificate.number for e in entries if e.confirmation.certificate]
     lines = [", ".join(dict.fromkeys(numbers)) if numbers else "no certificate"]
-    lines += [text for e in entries if (text := _correction(setup, e.confirmation.certificate))]
+    lines += [text for e in entries for text in _correction(setup, e.confirmation.certificate)]
     if position is not None:
-        place = " / ".join(f"{v:g}" for v in position.xyz_m)
+        place = " / ".join(f"{v:.2f}" for v in position.xyz_m)
         lines.append(f"{place} m, {medium_words(position.medium)}")
         zone = setup.zones[position.zone].name if position.zone in setup.zones else position.zone
     return Label(
@@ -88,20 +88,21 @@ def _label(setup: Setup, entries: Sequence[RegisterEntry]) -> Label:
     )
 
 
-def _correction(setup: Setup, certificate: Certificate | None) -> str:
-    """Correction and U of a thermometer at 20 °C; "" for other channels and ranges."""
+def _correction(setup: Setup, certificate: Certificate | None) -> list[str]:
+    """Lines with correction and U of a thermometer at 20 °C; none for other channels and ranges."""
     if certificate is None or certificate.channel not in setup.channels:
-        return ""
+        return []
     channel = setup.channels[certificate.channel]
     if channel.quantity != "temperature":
-        return ""
+        return []
     own_C = to_canonical(np.array([0.0, 1.0]), channel.unit, "temperature")
     at = (20.0 - float(own_C[0])) / float(own_C[1] - own_C[0])
     if not certificate.indications[0] <= at <= certificate.indications[-1]:
-        return ""
+        return []
     value = difference_to_canonical(float(correction(certificate, np.array(at))), channel.unit, "temperature")
     U = difference_to_canonical(max(certificate.U), channel.unit, "temperature")
-    return f"at 20 °C: {float(value):+.2f} K, U {float(U):.2f} K".replace("-", "−")
+    correction_line = f"correction at 20 °C: {float(value):+.2f} K".replace("-", "−")
+    return [correction_line, f"U {float(U):.2f} K (k = {certificate.k:g})"]
 
 
 def labels_pdf(

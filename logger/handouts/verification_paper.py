@@ -26,14 +26,14 @@ def verification_pdf(
     body = [
         [
             row.length.position, f"{row.length.length_mm:g}", str(row.length.repeat),
-            wall(row.length.from_ns, clock)[:16], _range(row, "before"), _range(row, "during"),
+            wall(row.length.from_ns, clock), _range(row, "before"), _range(row, "during"),
             _range(row, "after"), _figure(row.during.U_K), _figure(row.during.change_K_per_h),
             _figure(row.during.gradient_K_per_m), row.result, row.why,
         ]
         for row in rows
     ]  # fmt: skip
-    heads = ["Position", "mm", "Repeat", "From, local", "1 h before, °C", "During, °C", "1 h after, °C",
-             "U, K", "K/h", "K/m", "Result", ""]  # fmt: skip
+    heads = ["Position", "Length, mm", "Repeat", "From", "1 h before, °C", "During, °C", "1 h after, °C",
+             "U, K", "Change, K/h", "Gradient, K/m", "Result", ""]  # fmt: skip
     span = wall_span(rows[0].length.from_ns, max(r.length.to_ns for r in rows), clock)
     words = frame(setup, "Room during a verification", simulated=simulated) | {
         "sentence": f"Stated limits kept at {within} of {len(rows)} lengths.",

@@ -11,11 +11,11 @@ from ..inspections.case_timeline import HappeningForm
 from ..inspections.length_words import EFFECT_HEAD, EFFECT_NOTE, SHARE_HEAD
 from ..instants import parse, wall
 from ..model import TemperatureUnit
-from ..model.figures import percent
+from ..model.figures import decimals_apart, percent, to_printed_unit
 from ..model.plain_forms import ExcursionForm
 from ..model.reader_units import difference_in_fahrenheit, value_in_fahrenheit
 from .names import EXPLANATION, person_text
-from .print_words import Table, offsets, sentences
+from .print_words import PLACES, Clock, Table, figure, sentences
 from .print_words import unit as printed_unit
 
 TEXTS = (
@@ -46,9 +46,9 @@ class SheetHead(TypedDict):
 Section: TypeAlias = tuple[str, Sequence[str], str, Sequence[Sequence[str]], str]
 
 
-def case_rows(cases: Sequence[CaseForm], zone: ZoneInfo) -> list[tuple[str, ...]]:
+def case_rows(cases: Sequence[CaseForm], zone: ZoneInfo, clock: Clock) -> list[tuple[str, ...]]:
     """Rows of cases in a record, each with cause and decision."""
-    return [_case_row(case, zone) for case in cases]
+    return [_case_row(case, zone, clock) for case in cases]
 
 
 def clip(text: str, most: int = 140) -> str:
@@ -62,23 +62,25 @@ def clip(text: str, most: int = 140) -> str:
     return text[:most].rpartition(" ")[0].rstrip(".,; ") + " … (whole in cases.csv)"
 
 
-def _case_row(case: CaseForm, zone: ZoneInfo) -> tuple[str, ...]:
+def _case_row(case: CaseForm, zone: ZoneInfo, clock: Clock) -> tuple[str, ...]:
     texts = case["texts"]
     cause = clip(": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet")
     names = ("immediate_action", "impact", "decision")
     words = sentences(clip(texts[name]) for name in names if texts.get(name))
     closed = case["closed"] if case["state"] == "closed" else None
-    missing = f", {len(case['missing'])} missing" if case["missing"] else ""
+    missing = f", {_missing_count(case)} missing" if case["missing"] else ""
     by = f" by {person_text(closed, 'who')}, {wall(parse(closed['at'], zone), zone)}" if closed else ""
     number = str(case["case"] or "–")
     if case.get("revision"):
         number += f", rev. {case['revision']}"
-    times = _short(case["from"], zone), _short(case["to"], zone)
+    times = clock.minute(case["from"]), clock.minute(case["to"])
     return number, *times, cause, words or "nothing yet", f"{case['state']}{missing}{by}"
 
 
-def _short(text: str, zone: ZoneInfo) -> str:
-    return wall(parse(text, zone), zone)[:16]
+def _missing_count(case: CaseForm) -> int:
+    """How many decisions and texts are missing, as lists of cases count them."""
+    undecided = sum(not row["decision"] for row in case["inspections"])
+    return len(case["missing"]) - (case["state"] == "running") - bool(undecided) + undecided
 
 
 def sheet(facts: CaseForm, happenings: Sequence[HappeningForm], head: SheetHead) -> dict[str, Any]:
@@ -127,12 +129,13 @@ def _section(section: Section) -> Table:
 
 def _runs(facts: CaseForm, zone: ZoneInfo, head: SheetHead) -> Table:
     several = len(facts["zones"]) > 1
-    rows = [_run(run, zone, head, several) for run in facts["runs"]]
-    heads = ("Rule", f"From, {offsets(facts, zone)}", "To", "Worst", "Limit", "U", "Unit", "Probe", "Proven")
+    clock = Clock(facts, zone)
+    rows = [_run(run, clock, head, several) for run in facts["runs"]]
+    heads = ("Rule", clock.head("From"), "To", "Worst", "Limit", "U", "Unit", "Probe", "Proven")
     return _section(("Runs by rule", heads, "wllrrrlll", rows, "None."))
 
 
-def _run(run: ExcursionForm, zone: ZoneInfo, head: SheetHead, several: bool) -> tuple[str, ...]:
+def _run(run: ExcursionForm, clock: Clock, head: SheetHead, several: bool) -> tuple[str, ...]:
     name, unit = head["rules"].get(run["rule"], run["rule"]), run["unit"]
     figures = [(run["worst"], unit), (run["limit"], unit), (run["U"], unit)]
     if head["temperatures"] == "degF":
@@ -143,13 +146,24 @@ def _run(run: ExcursionForm, zone: ZoneInfo, head: SheetHead, several: bool) -> 
         ]
     return (
         f"{head['zones'][run['zone']]}: {name}" if several else name,
-        _short(run["from"], zone),
-        _short(run["to"], zone),
-        *(f"{figure:.3f}".replace("-", "−") for figure, _ in figures),
+        clock.minute(run["from"]),
+        clock.minute(run["to"]),
+        *run_figures([to_printed_unit(value, name) for value, name in figures], unit),
         printed_unit(figures[0][1]),
         ", ".join(run["probes"]),
         "yes" if run["proven"] else "within U",
     )
+
+
+def run_figures(values: Sequence[float | None], unit: str) -> list[str]:
+    """Worst value, limit and U, with as many digits as show on which side of the limit or its guard band
+    the worst value lies.
+
+    >>> run_figures([20.968, 20.5, 0.098], "degC"), run_figures([20.902, 21.0, 0.1], "degC")
+    (['20.97', '20.50', '0.10'], ['20.902', '21.000', '0.100'])
+    """
+    places = max(decimals_apart(*values), PLACES.get(unit, 0))
+    return [figure(value, places) for value in values]
 
 
 def _timeline(happenings: Sequence[HappeningForm], zone: ZoneInfo) -> Table:

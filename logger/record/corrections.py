@@ -75,20 +75,26 @@ def _as_found(before: Certificate, after: Certificate) -> AsFoundFacts | None:
 def correction_points(c: CorrectionFacts) -> str:
     """Points of a certificate with correction and U, and its polynomial where it states one."""
     points = "; ".join(
-        f"{_signed_number(p['correction'])} (U {p['U']:g}) at {p['indication']:g}" for p in c["points"]
+        f"{_signed_number(p['correction'])} (U {p['U']:g}) at {_number(p['indication'])}" for p in c["points"]
     )
     if (curve := c["polynomial"]) is None:
         return points
-    terms = ", ".join(f"{value:g}" for value in curve["coefficients"])
-    return f"{points}; polynomial {terms} of (indication − {curve['centre']:g})/{curve['scale']:g}"
+    terms = ", ".join(_number(value) for value in curve["coefficients"])
+    return f"{points}; polynomial {terms} of (indication − {_number(curve['centre'])})/{curve['scale']:g}"
 
 
 def as_found_words(as_found: AsFoundFacts, zone: ZoneInfo) -> str:
     """What the next calibration found and between which days of the room's clock it acts, by which model."""
-    errors = "; ".join(f"{_signed_number(p['error'])} at {p['indication']:g}" for p in as_found["points"])
+    errors = "; ".join(
+        f"{_signed_number(p['error'])} at {_number(p['indication'])}" for p in as_found["points"]
+    )
     begin, end = (wall(parse(as_found[name], zone), zone)[:10] for name in ("from", "to"))
     return f"{as_found['certificate']}: error {errors}, {as_found['model']} from {begin} to {end}"
 
 
 def _signed_number(value: float) -> str:
     return f"{value:+g}".replace("-", "−")
+
+
+def _number(value: float) -> str:
+    return f"{value:g}".replace("-", "−")

@@ -105,7 +105,7 @@ def hour_of_points(rows: Sequence[Strip], each: Each) -> float:
 
 def row_height(rows: int) -> float:
     """Points of one row of the table of strips, so that a month and its chart fill one page."""
-    return max(9.0, min(14.0, 400 / max(rows, 1)))
+    return max(9.0, min(14.0, 350 / max(rows, 1)))
 
 
 def draw_strip(row: Strip, periods: Sequence[Period], hour: float, zone: ZoneInfo) -> str:

@@ -43,7 +43,7 @@ class Axis:
 FAHRENHEIT_AXIS = Axis(1.8, 32.0)
 # Channel -> its readings over the interval and their corrected values.
 Source = Callable[[str], tuple[Readings, CorrectedReadings]]
-LOWEST, HIGHEST = 0.45, 1.5  # shares of these heights, where a page leaves less or more room
+LOWEST, HIGHEST = 0.4, 1.5  # shares of these heights, where a page leaves less or more room
 _OTHER = (50.0, 3, 1.0, "")
 
 

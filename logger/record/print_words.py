@@ -95,15 +95,46 @@ def at(text: str | None, zone: ZoneInfo) -> str:
     return "open" if text is None else wall(parse(text, zone), zone)
 
 
-def minute(text: str, zone: ZoneInfo) -> str:
-    """An instant as wall time to the minute, without the offset, for columns that name it above."""
-    return wall(parse(text, zone), zone)[:16]
+class Clock:
+    """Times in the columns of an interval: the head names their offset, or their year and each its own offset
+    where the clock changes, since in autumn an hour comes twice.
 
+    >>> vienna, october = ZoneInfo("Europe/Vienna"), {"from": "2026-10-01", "to": "2026-11-01"}
+    >>> clock = Clock(october, vienna)
+    >>> clock.head("From"), clock.minute("2026-10-25T00:30:00Z"), clock.minute("2026-10-25T01:30:00Z")
+    ('From, 2026', '10-25 02:30 +02:00', '10-25 02:30 +01:00')
+    >>> clock = Clock({"from": "2026-10-01", "to": "2026-10-08"}, vienna)
+    >>> clock.head("From"), clock.minute("2026-10-02T00:30:00Z")
+    ('From, +02:00', '2026-10-02 02:30')
+    >>> clock.last("2026-10-02T00:30:00Z", "2026-10-02T09:00:00Z")
+    '11:00'
+    """
 
-def offsets(facts: Mapping[str, object], zone: ZoneInfo) -> str:
-    """The offset from UTC of the interval; both where the clock changes in it."""
-    ends = [wall(parse(str(facts[end]), zone), zone)[-6:] for end in ("from", "to")]
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} / {ends[1]}"
+    def __init__(self, facts: Mapping[str, object], zone: ZoneInfo, times: Iterable[str] = ()) -> None:
+        """times: more instants that stand in these columns, as those at which acts were done."""
+        ends = [str(facts[end]) for end in ("from", "to") if facts]
+        self._zone = zone
+        walls = [wall(parse(text, zone), zone) for text in (*ends, *times)]
+        years, offsets = dict.fromkeys(w[:4] for w in walls), dict.fromkeys(w[-6:] for w in walls)
+        self._offset = next(iter(offsets)) if len(offsets) == 1 else ""
+        self._year = next(iter(years)) if len(years) == 1 and not self._offset else ""
+
+    def head(self, word: str) -> str:
+        """The head of a column of times."""
+        return ", ".join(filter(None, (word, self._offset or self._year)))
+
+    def minute(self, text: str) -> str:
+        """An instant to the minute, without the offset or the year that the head names."""
+        whole = wall(parse(text, self._zone), self._zone)
+        if self._offset:
+            return whole[:16]
+        return whole[5:] if whole[:4] == self._year else whole
+
+    def last(self, begin: str, end: str) -> str:
+        """The end of an interval in a row that begins with `begin`: its time of day, on the same day."""
+        first, last = (wall(parse(text, self._zone), self._zone) for text in (begin, end))
+        same_day = first[:10] + first[16:] == last[:10] + last[16:]
+        return last[11:16] if same_day else self.minute(end)
 
 
 def names(listed: Sequence[str], most: int = 4) -> str:

@@ -35,9 +35,9 @@ def _rows_of(stay: StayFacts, facts: JudgedFacts, zone: ZoneInfo) -> Iterator[Ro
 def _stay_words(stay: StayFacts, facts: JudgedFacts, zone: ZoneInfo) -> str:
     """Since or until when, where that lies inside the interval."""
     begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
-    since = f", from {at(stay['from'], zone)[:16]}" if parse(stay["from"], zone) > begin else ""
+    since = f", from {at(stay['from'], zone)}" if parse(stay["from"], zone) > begin else ""
     until = stay["to"] is not None and parse(stay["to"], zone) < end
-    return since + (f", until {at(stay['to'], zone)[:16]}" if until else "")
+    return since + (f", until {at(stay['to'], zone)}" if until else "")
 
 
 def _status(c: CertificateFacts) -> str:
@@ -47,8 +47,9 @@ def _status(c: CertificateFacts) -> str:
 def _parts(c: CertificateFacts, zone: ZoneInfo) -> str:
     """Points and allowances as stated, then the correction and U as they acted in this interval."""
     issuer = f"{c['issuer']} ({c['accreditation']})" if c["accreditation"] else c["issuer"]
-    stated = f"{issuer}: {correction_points(c)}. Drift ±{c['drift']:g}, resolution {c['resolution']:g}, "
-    stated += f"noise {c['noise']:g}, other {c['other_u']:g}."
+    units = "K at °C" if c["unit"] == "K" else unit(c["unit"])
+    stated = f"{issuer}: corrections ({units}) {correction_points(c)}. Drift ±{c['drift']:g}, "
+    stated += f"resolution {c['resolution']:g}, noise {c['noise']:g}, other {c['other_u']:g}."
     if c["as_found"]:
         stated += f" Found later by {as_found_words(c['as_found'], zone)}."
     trace = c.get("worked_out")

@@ -11,22 +11,20 @@ from zoneinfo import ZoneInfo
 from ..inspections.case_forms import CaseForm
 from ..inspections.length_words import BOUNDS_NOTE, ERROR_HEAD, ERROR_NOTE, SHARE_HEAD
 from ..instants import parse
-from ..model.figures import decimals_apart, percent, to_printed_unit, unit_name, usual_decimals
-from .act_forms import ActFacts, ActIntervalFacts, InspectionFacts
+from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
+from .act_forms import ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
-from .case_words import case_rows
+from .case_words import case_rows, run_figures
 from .fact_forms import ExcursionFacts, JudgedFacts, LimitFacts, RecordFacts, StatisticFacts
 from .names import person_text
 from .print_words import (
-    PLACES,
+    Clock,
     Table,
     at,
     figure,
     first_of,
     length,
-    minute,
     names,
-    offsets,
     table,
     unit,
 )
@@ -67,9 +65,9 @@ def _plate_text(row: LimitFacts) -> str:
 def rule_name(row: LimitFacts, facts: JudgedFacts, zone: ZoneInfo) -> str:
     """The rule's name, and since or until when where that lies inside the interval."""
     begin, end = parse(facts["from"], zone), parse(facts["to"], zone)
-    since = f", from {minute(row['from'], zone)}" if parse(row["from"], zone) > begin else ""
+    since = f", from {at(row['from'], zone)}" if parse(row["from"], zone) > begin else ""
     last = row["to"]
-    until = f", until {minute(last, zone)}" if last is not None and parse(last, zone) < end else ""
+    until = f", until {at(last, zone)}" if last is not None and parse(last, zone) < end else ""
     return row["name"] + since + until
 
 
@@ -112,9 +110,10 @@ def cases(facts: JudgedFacts, zone: ZoneInfo) -> Table:
         more = (
             f"{more} {quiet} {word} outside hours of use: nothing is asked; see cases.csv, attached.".strip()
         )
-    heads = ("Case", f"From, {offsets(facts, zone)}", "To", "Cause", "Action, effect and decision", "State")
+    clock = Clock(facts, zone)
+    heads = ("Case", clock.head("From"), "To", "Cause", "Action, effect and decision", "State")
     none = "No excursions." if not facts["cases"] else f"None in hours of use. {more}".strip()
-    return table("Cases", heads, "lllwww", case_rows(shown, zone), none, more)
+    return table("Cases", heads, "lllwww", case_rows(shown, zone, clock), none, more)
 
 
 def _case_rank(case: CaseForm) -> tuple[bool, int]:
@@ -131,23 +130,20 @@ def excursions(facts: JudgedFacts, zone: ZoneInfo) -> Table:
         "worst",
         "excursions.csv",
     )
-    rows = [_excursion(row, facts, zone) for row in shown]
-    heads = ("Rule", f"From, {offsets(facts, zone)}", "To", "Worst", "Limit", "U", "Unit", "Exceedance")
+    clock = Clock(facts, zone)
+    rows = [_excursion(row, facts, clock) for row in shown]
+    heads = ("Rule", clock.head("From"), "To", "Worst", "Limit", "U", "Unit", "Exceedance")
     title = "Excursions: one rule out of limits"
     return table(title, (*heads, "Probe", "Proven"), "wllrrrlrwl", rows, "No excursions.", more)
 
 
-def _excursion(row: ExcursionFacts, facts: JudgedFacts, zone: ZoneInfo) -> tuple[str, ...]:
-    """With as many digits as show on which side of the limit, or of its guard band, the worst value lies."""
-    worst, limit, U = (
-        to_printed_unit(value, row["unit"]) for value in (row["worst"], row["limit"], row["U"])
-    )
-    places = max(decimals_apart(worst, limit, U), PLACES.get(row["unit"], 0))
+def _excursion(row: ExcursionFacts, facts: JudgedFacts, clock: Clock) -> tuple[str, ...]:
+    values = [to_printed_unit(value, row["unit"]) for value in (row["worst"], row["limit"], row["U"])]
     return (
         rule_of(row["rule"], facts),
-        minute(row["from"], zone),
-        minute(row["to"], zone),
-        *(figure(value, places) for value in (worst, limit, U)),
+        clock.minute(row["from"]),
+        clock.minute(row["to"]),
+        *run_figures(values, row["unit"]),
         unit_name(row["unit"]),
         _exceedance(row),
         names(row["probes"]),
@@ -170,16 +166,17 @@ def _exceedance(row: ExcursionFacts) -> str:
 def gaps(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Where channels with a limit were silent for too long, the longest ones."""
     shown, more = first_of(facts["gaps"], MOST["gaps"], lambda g: g["seconds"], "longest", "gaps.csv")
+    clock = Clock(facts, zone)
     rows = [
         (
-            minute(g["from"], zone),
-            minute(g["to"], zone),
+            clock.minute(g["from"]),
+            clock.minute(g["to"]),
             length(g["seconds"]),
             names(g["channels"]),
         )
         for g in shown
     ]
-    heads = (f"From, {offsets(facts, zone)}", "To", "Silent for", "Channels")
+    heads = (clock.head("From"), "To", "Silent for", "Channels")
     return table("Gaps", heads, "lllw", rows, "No gaps.", more)
 
 
@@ -195,10 +192,11 @@ def without_limit(facts: JudgedFacts) -> Table:
 def marks(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     """Time that people marked."""
     shown, more = first_of(facts["marks"], MOST["marks"], lambda m: m["to"], "latest", "marks.csv")
+    clock = Clock(facts, zone)
     rows = [
-        (minute(m["from"], zone), minute(m["to"], zone), m["reason"], person_text(m, "who")) for m in shown
+        (clock.minute(m["from"]), clock.minute(m["to"]), m["reason"], person_text(m, "who")) for m in shown
     ]
-    heads = (f"From, {offsets(facts, zone)}", "To", "Reason", "Marked by")
+    heads = (clock.head("From"), "To", "Reason", "Marked by")
     return table("Time marked as not to be used", heads, "llwl", rows, "None.", more)
 
 
@@ -214,10 +212,11 @@ def inspections(facts: JudgedFacts, zone: ZoneInfo) -> Table:
         "least certain",
         "inspections.csv",
     )
+    clock = Clock(facts, zone)
     heads = (
         "Inspection",
         "Of",
-        f"From, {offsets(facts, zone)}",
+        clock.head("From"),
         "To",
         "Verdict",
         ERROR_HEAD,
@@ -225,7 +224,7 @@ def inspections(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     )
     counts = _verdict_counts(facts["inspections"])
     return table(
-        "Inspections", (*heads, "Decision"), "lwlllrrw", [_job(j, zone) for j in shown],
+        "Inspections", (*heads, "Decision"), "lwlllrrw", [_job(j, clock) for j in shown],
         "No inspections registered.", " ".join(filter(None, (counts, more, _length_note(shown)))),
     )  # fmt: skip
 
@@ -237,15 +236,14 @@ def _length_note(shown: Sequence[InspectionFacts]) -> str:
     return " ".join([ERROR_NOTE] * bool(with_error) + [BOUNDS_NOTE] * by_bounds)
 
 
-def _job(job: InspectionFacts, zone: ZoneInfo) -> tuple[str, ...]:
+def _job(job: InspectionFacts, clock: Clock) -> tuple[str, ...]:
     error, U, share = job.get("error_um"), job.get("U_um"), job.get("share_of_tolerance")
-    begin, end = minute(job["from"], zone), minute(job["to"], zone)
     revision = f" (rev. {job['revision']})" if (job.get("revision") or 1) > 1 else ""
     return (
         job["key"],
         job["title"],
-        begin,
-        end[11:] if end[:10] == begin[:10] else end,
+        clock.minute(job["from"]),
+        clock.last(job["from"], job["to"]),
         job["verdict"] + revision,
         "" if error is None else f"{figure(error)} ± {figure(U)}" if U is not None else figure(error),
         "" if share is None else percent(share),
@@ -264,26 +262,33 @@ def _verdict_counts(jobs: Sequence[InspectionFacts]) -> str:
 def acts(facts: RecordFacts, zone: ZoneInfo) -> Table:
     """Acts about this time, with the time at which they were done."""
     shown, more = first_of(facts.get("acts", ()), MOST["acts"], lambda a: a["entry"], "latest", "acts.csv")
+    act_clock = Clock({}, zone, [a["at"] for a in shown])
+    clock = Clock(facts, zone, [t for a in shown for t in (a["about"]["from"], a["about"]["to"]) if t])
     rows = [
-        (at(a["at"], zone)[:16], _about(a["about"], zone), a["what"], person_text(a, "who")) for a in shown
+        (act_clock.minute(a["at"]), _about(a["about"], clock), a["what"], person_text(a, "who"))
+        for a in shown
     ]
-    heads = (f"Done, {_offset_now(shown, zone)}", "About", "Act", "Who")
+    heads = (act_clock.head("Done"), clock.head("About"), "Act", "Who")
     return table("Acts about this time, whenever they were done", heads, "llwl", rows, "None.", more)
 
 
-def _offset_now(shown: Sequence[ActFacts], zone: ZoneInfo) -> str:
-    offsets_of = list(dict.fromkeys(at(a["at"], zone)[-6:] for a in shown))
-    return " / ".join(offsets_of) or "local"
-
-
-def _about(about: ActIntervalFacts, zone: ZoneInfo) -> str:
-    begin, until = minute(about["from"], zone), about["to"]
+def _about(about: ActIntervalFacts, clock: Clock) -> str:
+    """An interval without its year, which the record's own names."""
+    begin, until = _without_year(clock.minute(about["from"])), about["to"]
     if until is None:
-        return f"{begin[5:]} on"
-    end = minute(until, zone)
-    if begin == end:
-        return begin[5:]
-    return f"{begin[5:]}–{end[11:] if begin[:10] == end[:10] else end[5:]}"
+        return f"{begin} on"
+    end, last = clock.minute(until), clock.last(about["from"], until)
+    if begin == _without_year(end):
+        return begin
+    return f"{begin[:11]}–{last}{begin[11:]}" if len(last) == 5 else f"{begin}–{_without_year(last)}"
+
+
+def _without_year(text: str) -> str:
+    """
+    >>> _without_year("2026-10-25 02:30"), _without_year("10-25 02:30 +02:00")
+    ('10-25 02:30', '10-25 02:30 +02:00')
+    """
+    return text[5:] if text[4] == "-" else text
 
 
 def alarms(facts: JudgedFacts, zone: ZoneInfo) -> Table:
@@ -291,8 +296,9 @@ def alarms(facts: JudgedFacts, zone: ZoneInfo) -> Table:
     figures = facts.get("alarm_figures")
     spoken = [a for a in facts["alarms"] if a["why"]]
     shown, more = first_of(spoken, MOST["alarms"], lambda a: a["at"], "latest comments", "alarms.csv")
-    rows = [(minute(a["at"], zone), a["alarm"], a["what"], person_text(a, "who"), a["why"]) for a in shown]
-    heads = (f"At, {offsets(facts, zone)}", "Alarm", "What", "Who", "Comment")
+    clock = Clock(facts, zone)
+    rows = [(clock.minute(a["at"]), a["alarm"], a["what"], person_text(a, "who"), a["why"]) for a in shown]
+    heads = (clock.head("At"), "Alarm", "What", "Who", "Comment")
     raised, waited_s = (figures["raised"], figures["to_acknowledge_s"]) if figures else (0, None)
     words = f"{raised} alarm{'' if raised == 1 else 's'} raised"
     if waited_s is not None:

@@ -82,8 +82,13 @@ def sentence(facts: RecordFacts) -> str:
             else "not shown to be stable"
         )
         return f"{name} was {worst} at any time."
-    spent = f"{length(stable)} of {length(total)} ({percent(stable / total)})".replace(" ", "\u00a0")
-    return f"{name} was stable for {spent}."
+    spent = f"{length(stable)} of {length(total)} ({percent(stable / total)})"
+    return f"{name} was stable for {_unbroken(spent)}."
+
+
+def _unbroken(text: str) -> str:
+    """A text that no line parts, such as a number with its unit."""
+    return text.replace(" ", "\u00a0")
 
 
 def because(facts: RecordFacts) -> str:
@@ -92,8 +97,9 @@ def because(facts: RecordFacts) -> str:
     for verdict in ("not stable", "not shown"):
         rows = [row for row in facts["shares"] if row["verdict"] == verdict]
         if rows:
-            spent = ", ".join(f"{row['reason']} {length(row['seconds'])}" for row in rows)
-            parts.append(f"{verdict} for {length(sum(row['seconds'] for row in rows))} ({spent})")
+            spent = ", ".join(f"{row['reason']} {_unbroken(length(row['seconds']))}" for row in rows)
+            whole = _unbroken(length(sum(row["seconds"] for row in rows)))
+            parts.append(f"{verdict} for {whole} ({spent})")
     words = "; ".join(parts)
     return f"{words[0].upper()}{words[1:]}." if words else ALL_KEPT
 

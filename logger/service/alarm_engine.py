@@ -26,6 +26,7 @@ from ..core.alarms.recipients import default_routes, inactive_because
 from ..core.alarms.reminders import due_reminders, suppress_by_design
 from ..core.alarms.suspect_probes import caused_by_suspects_only
 from ..core.alarms.system import SystemFacts, suspect_cell, system_cell
+from ..errors import SeparateErrors
 from ..instants import NS, rfc3339
 from ..model import AlarmSpec, Config, Conformity, RuleState
 from ..notify.text import zone_of
@@ -35,6 +36,7 @@ from .annunciation import NoticeWriter, annunciation
 # A service that was away looks back so far; what is older is in the periods and excursions.
 CATCH_UP_NS = 3600 * NS
 FLOOD = "system.flood"
+SUSPECT = "suspect"
 
 
 class VerdictSource(Protocol):
@@ -81,10 +83,26 @@ class AlarmEngine:
     facts: Callable[[int], SystemFacts] = lambda _: SystemFacts()
 
     def turn(self, now_ns: int) -> list[AlarmNotice]:
-        """Evaluates all cells that are complete and new; gives the notices, queued already."""
+        """Evaluates all cells that are complete and new; gives the notices, queued already.
+
+        A zone whose verdicts fail holds up its own alarms only: the error is raised after the others' turn.
+        """
         alarms = {alarm.key: alarm for alarm in attending.alarm_list(self.store)}
         specs = self._specs()
-        cells = self._cells(specs, {s.key: alarms.get(s.key, Alarm(s.key)) for s in specs}, now_ns)
+        errors = SeparateErrors()
+        current = {s.key: alarms.get(s.key, Alarm(s.key)) for s in specs}
+        cells = self._cells(specs, current, now_ns, errors)
+        notices = self._turn(specs, alarms, cells, now_ns)
+        errors.raise_first()
+        return notices
+
+    def _turn(
+        self,
+        specs: Sequence[AlarmSpec],
+        alarms: Mapping[str, Alarm],
+        cells: Mapping[str, Sequence[Cell]],
+        now_ns: int,
+    ) -> list[AlarmNotice]:
         waits_s = self._waits_s(specs, alarms.get(FLOOD, Alarm(FLOOD)))
         due = (_is_due(alarm, waits_s, now_ns) for alarm in alarms.values())
         if not any(cells.values()) and not any(due):
@@ -216,9 +234,16 @@ class AlarmEngine:
             self.store.journal.append("alarm", "service", what, " ".join(turn.reasons[key]), conn)
 
     def _cells(
-        self, specs: Sequence[AlarmSpec], alarms: Mapping[str, Alarm], now_ns: int
+        self,
+        specs: Sequence[AlarmSpec],
+        alarms: Mapping[str, Alarm],
+        now_ns: int,
+        errors: SeparateErrors,
     ) -> dict[str, list[Cell]]:
-        """New cells of each alarm. Rule states are read once for each zone and cell."""
+        """New cells of each alarm; none where the verdicts of its zone failed, which `errors` takes by zone.
+
+        Rule states are read once for each zone and cell.
+        """
         step_ns = self.config.setup.step_s * NS
         end_ns = now_ns // step_ns * step_ns
         rule_cells: dict[tuple[str, int], dict[str, Cell]] = {}
@@ -227,16 +252,35 @@ class AlarmEngine:
         for spec in specs:
             zone = zone_of(spec, self.config.setup)
             new = range(_first_cell(alarms[spec.key], end_ns, step_ns), end_ns, step_ns)
-            if not spec.rule:
+            if not spec.rule and spec.watches != SUSPECT:
                 # What the facts were in an older cell is not known any more.
                 for cell_ns in new[-1:]:
                     facts = facts or self._facts(alarms, now_ns)
-                    cells[spec.key] = [self._view(spec, facts, cell_ns, end_ns, now_ns)]
+                    cells[spec.key] = [self._view(spec, facts, cell_ns, end_ns)]
                 continue
-            for cell_ns in new:
-                if (zone, cell_ns) not in rule_cells:
-                    rule_cells[zone, cell_ns] = self._rules(zone, cell_ns, now_ns)
-                cells[spec.key] += _cell(rule_cells[zone, cell_ns], spec.rule, cell_ns, step_ns)
+            if zone not in errors.by_name:
+                with errors.of(zone):
+                    cells[spec.key] = self._judged_cells(spec, zone, new, now_ns, rule_cells)
+        return cells
+
+    def _judged_cells(
+        self,
+        spec: AlarmSpec,
+        zone: str,
+        new: range,
+        now_ns: int,
+        rule_cells: dict[tuple[str, int], dict[str, Cell]],
+    ) -> list[Cell]:
+        """The cells of an alarm that rests on verdicts; `rule_cells` collects what was read."""
+        if spec.watches == SUSPECT:
+            return [
+                suspect_cell(at_ns, new.stop, self.verdicts.doubts(zone, at_ns, now_ns)) for at_ns in new[-1:]
+            ]
+        cells: list[Cell] = []
+        for cell_ns in new:
+            if (zone, cell_ns) not in rule_cells:
+                rule_cells[zone, cell_ns] = self._rules(zone, cell_ns, now_ns)
+            cells += _cell(rule_cells[zone, cell_ns], spec.rule, cell_ns, new.step)
         return cells
 
     def _rules(self, zone: str, cell_ns: int, now_ns: int) -> dict[str, Cell]:
@@ -258,11 +302,9 @@ class AlarmEngine:
         stands = is_flood(begun, now_ns, in_flood=alarms[FLOOD].condition in ACTIVE)
         return replace(self.facts(now_ns), flooded=len(recent) if stands else 0)
 
-    def _view(self, spec: AlarmSpec, facts: SystemFacts, cell_ns: int, end_ns: int, now_ns: int) -> Cell:
+    def _view(self, spec: AlarmSpec, facts: SystemFacts, cell_ns: int, end_ns: int) -> Cell:
         if spec.watches == "silent":
             return self._evidence(spec.zone, cell_ns, end_ns)
-        if spec.watches == "suspect":
-            return suspect_cell(cell_ns, end_ns, self.verdicts.doubts(spec.zone, cell_ns, now_ns))
         return system_cell(spec, facts, cell_ns, end_ns)
 
     def _evidence(self, zone: str, cell_ns: int, end_ns: int) -> Cell:

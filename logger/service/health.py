@@ -32,7 +32,7 @@ LATE_S = 180  # of a zone that was not judged
 BACKUP_S = 2 * 86_400.0
 LATE_POLL_S = 1.0  # a poll so late, or by half of the shortest interval, is a fault (our choice, no source)
 LATE_POLL = "polls begin late: other work on this machine, or a probe that answers slowly on a shared line"
-FULL = 0.1  # share of the disk that must be free: less is told
+FULL = 0.1  # share of the disk that must be free: less is a fault
 GB = 1e9
 
 

@@ -235,10 +235,11 @@ class Service:
         self._jobs.run("look at clock", self._sources.watch.check)
         now_ns = self._clock()
         judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
+        self._jobs.run("judge sealed days", self._verdicts.refuse_unread)
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
         self._judged_s = time.monotonic()
         self._jobs.run(
-            "publish verdicts", lambda: self._publications.tell(self._store, self.config.setup, now_ns)
+            "publish verdicts", lambda: self._publications.publish(self._store, self.config.setup, now_ns)
         )
         if judged and alarmed and self._moves():
             self._beat()

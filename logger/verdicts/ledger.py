@@ -18,7 +18,7 @@ from ..core.evidence.grid import Grid
 from ..core.judge.days import DAY_NS, DayVerdicts, ScratchCache, VerdictCache, split_into_days
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from ..core.judge.live import Trail, begin_trail, extend_trail
-from ..core.judge.restarts import memory_s, turns
+from ..core.judge.restarts import memory_needed_s
 from ..core.judge.settings import SettingsPart, conclude_over, evaluate_rules_over
 from ..core.judge.settling import BodyState, at_start_of_record
 from ..core.validity.timeline import first_difference, timeline
@@ -89,7 +89,7 @@ class Ledger:
     def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 
-        `tell`: what to store as the newest statement about the zone, in the same transaction.
+        `make_statement`: makes what to store as the newest statement about the zone, in the same transaction.
         """
         self.setup.zone(zone)
         extended = self._extend(zone, now_ns, make_statement)
@@ -290,13 +290,9 @@ class Ledger:
     def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
         """Readings that a judgement over a grid needs, as [begin, end) in ns."""
         begin = (grid.first - 2) * grid.step_ns - self.lookback_ns[zone]
-        if any(turns(self.setup, zone, grid, activity) for activity in self._activities(zone)):
-            begin -= memory_s(self.setup, zone) * NS
+        begin -= memory_needed_s(self.setup, zone, grid) * NS
         end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
         return begin, min(end, now_ns)
-
-    def _activities(self, zone: str) -> set[str]:
-        return {rule.activity for rule in self.setup.rules if rule.zone == zone} | {""}
 
     def grid(self, from_ns: int, to_ns: int) -> Grid:
         step_ns = self.setup.step_s * NS

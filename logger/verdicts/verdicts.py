@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from sqlalchemy import select
 
 from .. import __version__
 from ..core.alarms.suspect_probes import suspect_probes
@@ -18,33 +17,32 @@ from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..core.judge.days import DAY_NS, DayVerdicts
 from ..core.judge.judgement import JUDGE_VERSION, Judgement
 from ..core.judge.outlook import Gains, gains
-from ..core.judge.periods import ExcursionRun, excursion, join_periods, join_runs
+from ..core.judge.periods import join_periods
 from ..core.judge.settings import judge_over
 from ..core.judge.statement import rule_states, statement
 from ..core.measurement.channel_statistics import ChannelStatistics, statistics
 from ..core.measurement.check import Check, check, check_verdict
 from ..core.measurement.interval import require_judgeable
-from ..core.validity.hours_of_use import Span, asks_disposition
+from ..errors import SeparateErrors, StoreError, StoreGone
 from ..instants import NS
-from ..model import Excursion, Mark, Period, Reason, Rule, RuleState, Setup, Verdict
+from ..model import Excursion, Mark, Period, Reason, RuleState, Setup, Verdict
 from ..model.reasons import RecordStart, Why
 from ..series import Int
 from ..store import Store
-from ..store.hot.tables import inspection as inspection_table
 from ..store.types import JSON
 from .check_context import ACTIVITY_DAYS, CheckContext, piece_of
 from .comparison import compare_stored
+from .excursions import AROUND_DAYS, excursions_in
 from .head import NEVER_NS, Head, LedgerComparison
 from .ledger import Ledger
+from .recent import judge_recent
 from .watched_cache import WatchedCache
 
-# How far around an interval an overlapping excursion is followed.
-AROUND_DAYS = 31
 # Age in days below which readings may still lack for a window: windows are of hours, at most some days.
 YOUNG_DAYS = 8
-ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 # Days over which forecasts are compared with persistence.
 GAIN_DAYS = 28
+ALTERED = "stored verdicts were not what their readings, setup and marks give; they were judged anew"
 _text = partial(json.dumps, ensure_ascii=False)
 
 
@@ -59,6 +57,7 @@ class Verdicts:
         self._measures_gains = measures_gains
         self._gains: dict[str, tuple[int, Gains]] = {}
         self._judged_up_to: tuple[int, int] | None = None  # journal entry and cell of the last live turn
+        self._unread: dict[str, tuple[int, str]] = {}  # zones judged without sealed readings: cell, why
 
     def marks(self) -> tuple[Mark, ...]:
         """Every interval marked as not to be used."""
@@ -168,39 +167,10 @@ class Verdicts:
                 self.refresh(key, now_ns)
             head = self._ledger.head(key)
             if head is not None:
-                excursions += self._excursions(key, from_ns, to_ns, head.open_from_ns)
+                span = (from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
+                around = self.stored_days(key, *span)
+                excursions += excursions_in(around, self.setup, self.store, key, (from_ns, to_ns), head=head)
         return sorted(excursions, key=lambda e: (e.from_ns, e.zone, e.rule))
-
-    def _excursions(self, zone: str, from_ns: int, to_ns: int, open_from_ns: int) -> list[Excursion]:
-        # A run may have begun before the interval; the days around it make it whole.
-        around = self.stored_days(zone, from_ns - AROUND_DAYS * DAY_NS, to_ns + AROUND_DAYS * DAY_NS)
-        runs = join_runs(run for day in around for run in day.runs)
-        within = [run for run in runs if run.from_ns < to_ns and run.to_ns > from_ns]
-        ruled = [(run, self._rule_at(zone, run)) for run in within]
-        inspections = self._inspections(zone)
-        return [
-            self._with_disposition(excursion(run, rule, open_from_ns), rule, inspections)
-            for run, rule in ruled
-            if rule is not None
-        ]
-
-    def _with_disposition(self, excursion: Excursion, rule: Rule, inspections: Sequence[Span]) -> Excursion:
-        zone = self.setup.at(excursion.from_ns).zone(excursion.zone)
-        span, clock = (excursion.from_ns, excursion.to_ns), self.setup.room.timezone
-        asks = asks_disposition(zone, clock, span, disturbs=rule.disturbs, inspections=inspections)
-        return excursion if asks else replace(excursion, asks_disposition=False)
-
-    def _inspections(self, zone: str) -> list[Span]:
-        """Intervals of the zone's inspections; one that still runs has no end."""
-        t = inspection_table
-        with self.store.read() as conn:
-            rows = conn.execute(select(t.c.from_ns, t.c.to_ns).where(t.c.zone == zone)).all()
-        return [(r.from_ns, NEVER_NS if r.to_ns is None else r.to_ns) for r in rows]
-
-    def _rule_at(self, zone: str, run: ExcursionRun) -> Rule | None:
-        """The rule as in force at its worst value: a limit may have changed since."""
-        parts = [r for r in self.setup.rules_of(zone) if r.key == run.rule and r.from_ns <= run.worst_ns]
-        return parts[-1] if parts else None
 
     def judgement(
         self,
@@ -362,16 +332,48 @@ class Verdicts:
         certificates = self.setup.certificates_of(channel)
         return taken_ns, correct_readings(self.setup.channels[channel], certificates, taken_ns, raw)
 
+    def refuse_unread(self) -> None:
+        """Raise StoreError where the last live turn had to do without sealed readings of a zone."""
+        for _, why in self._unread.values():
+            raise StoreError(why)
+
     def judge_live(self, now_ns: int) -> None:
-        """Judge every zone up to now and store its live statement, where anything is new."""
+        """Judge every zone up to now and store its live statement, where anything is new.
+
+        Where sealed readings cannot be read, the newest days are judged without them, see `refuse_unread`.
+        A zone that fails does not stop the others; its error is raised after them.
+        """
         if (instant := self._ledger.live_instant(now_ns)) == self._judged_up_to:
             return
+        errors = SeparateErrors()
         for zone in (z.key for z in self.setup.zones_now()):
+            with errors.of(zone):
+                self._judge_zone(zone, now_ns, instant[1])
+        errors.raise_first()
+        self._judged_up_to = instant
+
+    def _judge_zone(self, zone: str, now_ns: int, cell: int) -> None:
+        if self._unread.get(zone, (None,))[0] == cell:  # not again in the same cell: it takes a while
+            return
+        try:
             if self._measures_gains:
                 self.forecast_gains(zone, now_ns)  # before anything is stored: a day of it takes a while
             if not self._ledger.refresh(zone, now_ns, partial(self.live_statement, now_ns)):
                 self.store_missing_statement(zone, now_ns)
-        self._judged_up_to = instant
+            self._unread.pop(zone, None)
+        except StoreGone:
+            raise
+        except StoreError as error:
+            self._judge_recent(zone, now_ns)
+            self._unread[zone] = cell, str(error)
+
+    def _judge_recent(self, zone: str, now_ns: int) -> None:
+        """The live statement, and the cells for alarms, by the readings that are not sealed."""
+        judgement, days, head = judge_recent(self._ledger, zone, now_ns)
+        self._ledger.newest[zone] = judgement
+        live = self.live_statement(now_ns, judgement, days, head)
+        if live is not None:
+            self._ledger.cache.put_live(zone, live)
 
     def live_statement(
         self, now_ns: int, judgement: Judgement, unstored: Mapping[int, DayVerdicts], head: Head

@@ -92,7 +92,13 @@ def test_a_label_says_what_the_register_says(config: Config, tmp_path: Path) -> 
         labels_pdf(chosen_labels(config.setup, ["bridge-table"], NOW), config.setup, NAME, NOW), tmp_path
     )
 
-    for expected in ("P1", "Machine bay, Bridge table", "due 2027-09-08", "at 20 °C: −0.01 K, U 0.06 K"):
+    for expected in (
+        "P1",
+        "Machine bay, Bridge table",
+        "due 2027-09-08",
+        "correction at 20 °C: −0.01 K",
+        "U 0.06 K (k = 2)",
+    ):
         assert expected in text
     assert "as of 2026-11-10" in text
 

@@ -91,3 +91,16 @@ def test_the_commands(demo_history: Path, stillroom: Run, tmp_path: Path) -> Non
     assert (refused.returncode, "ends in .pdf or .csv, found 'r.doc'" in refused.stderr) == (2, True)
     (first, *_) = json.loads(stillroom("probe", "list", "--json", "--data", demo_history).stdout)
     assert (first["range"], first["resolution"], first["firmware"]) == ([-40.0, 60.0], 0.01, None)
+
+
+def test_the_paper_names_the_unit_of_every_figure(setup: Setup, tmp_path: Path) -> None:
+    """P1 of config/: range −40 to 60 °C, resolution 0.01 K, four points with U 0.06 K, said once."""
+    path = tmp_path / "register.pdf"
+    path.write_bytes(register_pdf(setup, NOW, simulated=False))
+
+    command = [program("pdftotext"), "-layout", str(path), "-"]
+    text = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+    for words in ("−40 to 60 °C", "0.01 K", "0.06 K (k = 2)", "0.1 % RH", "−0.03 at 14.97"):
+        assert words in text
+    assert " -" not in text

@@ -18,8 +18,10 @@ from logger.people import People
 from logger.people.invented import settle
 from logger.record.act_times import ActTimes, acts_since
 from logger.record.case_sheet import case_sheet
+from logger.record.case_words import case_rows
 from logger.record.issues import amend, issue_of
 from logger.record.pdf import STANDARDS
+from logger.record.print_words import Clock
 from tests.inspections.test_cases import TEXTS, WORDS
 
 from .conftest import DAY, VIENNA, Room, tool
@@ -142,6 +144,20 @@ def test_the_sheet_of_a_case_is_a_whole_pdf(room: Room, tmp_path: Path) -> None:
         assert words in text
 
 
+def test_a_record_counts_what_is_missing_as_lists_of_cases_do(room: Room) -> None:
+    """Two inspections to decide on are two things, and a closed case lacks nothing."""
+    record = the_case(room)
+    clock = Clock({"from": rfc3339(DAY[0]), "to": rfc3339(DAY[1])}, VIENNA)
+
+    (row,) = case_rows([record.to_dict()], VIENNA, clock)
+
+    assert len(record.undecided) > 1
+    assert row[-1] == f"open, {record.missing_count} missing"
+    decide_and_close(room)
+    (row,) = case_rows([the_case(room).to_dict()], VIENNA, clock)
+    assert row[-1].startswith("closed by Greta Holm")
+
+
 def test_a_sheet_has_the_words_and_the_unit_of_its_readers(room: Room, tmp_path: Path) -> None:
     """Rules by name, printed when the room's clock says; NIST SP 811, B.8: t/°F = 1.8 t/°C + 32."""
     pages = {}
@@ -153,9 +169,9 @@ def test_a_sheet_has_the_words_and_the_unit_of_its_readers(room: Room, tmp_path:
         assert code == 0
     worst = max(e.worst for e in the_case(room).case.runs if e.unit == "degC")
     U = next(e.U for e in the_case(room).case.runs if e.worst == worst)
-    assert f"{worst:.3f}" in pages["degC"]
+    assert f"{worst:.2f}" in pages["degC"]
     for figure in (1.8 * worst + 32, 1.8 * 20.5 + 32, 1.8 * U):
-        assert f"{figure:.3f}" in pages["degF"]
+        assert f"{figure:.2f}" in pages["degF"]
     assert "°C" not in pages["degF"]
     for text in pages.values():
         assert "machine-bay." not in text

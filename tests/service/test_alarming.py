@@ -270,3 +270,19 @@ def test_what_comes_off_the_shelf_is_told_once_and_nobody_is_blamed_yet(store: S
     assert [(x.body["step"], x.body["queued_ns"]) for x in result] == [
         ("annunciated", ends), ("escalated", START + 66 * MINUTE + 3 * NS)
     ]  # fmt: skip
+
+
+def test_a_zone_whose_verdicts_fail_does_not_silence_the_watch_over_sources(store: Store) -> None:
+    """That a probe is silent is said though the judge raises; its error is raised all the same."""
+
+    class Failing(Told):
+        def rule_states(self, zone: str, at_ns: int, now_ns: int) -> Sequence[RuleState]:
+            raise ValueError("no verdict")
+
+    store.append("poll", [Row("P1.temperature", START, START, 20.0)])
+    alarming = AlarmEngine(store, CONFIG, Failing(), since_ns=START)
+    for minute in range(1, 8):
+        with pytest.raises(ValueError, match="no verdict"):
+            alarming.turn(START + minute * MINUTE + 3 * NS)
+    assert states(store)["bay.evidence"] is AlarmState.UNACKNOWLEDGED
+    assert "bay.evidence" in [letter.alarm for letter in attending.outbox(store).waiting(2**62)]

@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import shutil
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from logger.acts import alarms as attending
 from logger.config import example_folder, load
 from logger.instants import NS
 from logger.model import Row
+from logger.notify.mail import MemorySender
 from logger.service import Service, archive_watch
 from logger.service.health import health
 from logger.store import Store
@@ -68,6 +71,52 @@ def test_a_fault_shows_though_the_archive_is_away(data: Path, stillroom: Run) ->
     assert away.returncode == 10
     assert away.stdout.startswith("Verification FAILED:")
     assert "Mount its share" in away.stdout
+
+
+def has_begun(store: Store, key: str) -> bool:
+    return any(alarm.key == key and alarm.since_ns for alarm in attending.alarm_list(store))
+
+
+def live(store: Store) -> dict[str, object]:
+    return dict(json.loads(store.verdict_cache.live()["machine-bay"]))
+
+
+def take_away(data: Path) -> None:
+    (data.parent / "share").rename(data.parent / "unmounted")
+
+
+def damage(data: Path) -> None:
+    for file in (data.parent / "share").rglob("*.parquet"):
+        file.write_bytes(b"PAR1 but nothing else")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("trouble", "why"), [(take_away, "Mount its share"), (damage, "cannot be read")])
+def test_a_record_that_was_never_judged_is_watched_while_its_sealed_files_cannot_be_read(
+    data: Path, monkeypatch: pytest.MonkeyPatch, trouble: Callable[[Path], None], why: str
+) -> None:
+    """As after an update of the judge, with a share that comes up later than this machine."""
+    monkeypatch.setattr("logger.service.service.SEND_EVERY_S", 0.2)
+    trouble(data)
+    with Store.open(data) as store:
+        setup = load(example_folder()).setup
+        service = Service(store, replace(QUIET, setup=setup), sender=MemorySender(), judge_every_s=0.2)
+        service.start()
+        try:
+            now = time.time_ns()
+            minutes = [now - n * 60 * NS for n in range(180, -1, -1)]
+            service._writer.rows([Row("P1.temperature", ns, ns, 27.0) for ns in minutes])
+            assert until(lambda: "machine-bay" in store.verdict_cache.live(), 30), service.status()
+            assert until(lambda: live(store)["verdict"] == "not stable", 90), live(store)
+            limit = "machine-bay.temperature"
+            assert until(lambda: has_begun(store, "bay-temperature"), 90), service.status()
+            assert limit in str(live(store)["rules"])
+            failing = dict(service.status()["failing"])  # type: ignore[call-overload]
+            assert why in failing["judge sealed days"]
+            assert "judge now" not in failing
+            assert time.time() - (data / "heartbeat").stat().st_mtime < 60
+        finally:
+            service.stop()
 
 
 @pytest.mark.slow

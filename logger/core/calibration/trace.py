@@ -8,6 +8,7 @@ The figures have as many digits as make the line true: the parts as printed add 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from decimal import Decimal
 
@@ -18,6 +19,7 @@ FEWEST, MOST = 3, 9
 # Values stay in the unit in which the probe indicates; a difference of temperatures is in K.
 _NAMES = {"degC": "°C", "degF": "°F", "%RH": "% RH"}
 _DIFFERENCES = {**_NAMES, "degC": "K"}
+_MINUS = re.compile(r"(?<![\w-])-(?=\d)")  # before a number, not inside the number of a certificate
 
 
 class WorkedOut(BreakdownForm):
@@ -79,7 +81,7 @@ def register_trace(setup: Setup, channel: str, at_ns: int) -> RegisterTrace | No
     parts = correction_breakdown(own, setup.certificates_of(channel), at_ns, at)
     if parts is None:
         return None
-    where = f"at {at:g} {_NAMES.get(own.unit, own.unit)}: "
+    where = f"at {_MINUS.sub('−', f'{at:g}')} {_NAMES.get(own.unit, own.unit)}: "
     body = worked_out(parts, own.unit)
     return {
         "indication": at,
@@ -123,6 +125,7 @@ def _rounded(value: float, places: int) -> Decimal:
 
 def _summand(part: PartForm, places: int, unit: str, *, first: bool) -> str:
     words = str(part.get("detail") or part["name"]).replace(f" {unit}", f" {_place_unit(part, unit)}")
+    words = _MINUS.sub("−", words)
     figure = _signed(part["value"], places)
     return f"{figure if first else f'{figure[0]} {figure[1:]}'} ({words})"
 

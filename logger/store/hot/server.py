@@ -8,7 +8,6 @@ fork. The first answer of each also says whether the server is the one that it w
 from __future__ import annotations
 
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -41,7 +40,8 @@ log = logging.getLogger(__name__)
 
 READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 TURN = "BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE"
-ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller is told
+ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller gets the error
+GENERATION = "generation"
 SETTINGS = (
     "SET client_encoding TO 'UTF8'",
     'SET search_path TO "{schema}"',
@@ -67,6 +67,7 @@ class ServerDatabase:
         self.read_only = read_only
         self._driver = driver()
         self._seen = HeadSeen(folder, self.called)
+        self._generation = 0  # of connections: those of older ones are not used again
         self._engine = self._create_engine()
         self._locks = ServerLocks(folder, self.called, self.connect)
         self._anchor = folder / STORE_FILE if (folder / STORE_FILE).exists() else folder
@@ -80,7 +81,7 @@ class ServerDatabase:
 
     def close(self) -> None:
         """Let go of every connection."""
-        self._engine.dispose()
+        self._drop_connections()
 
     def connect(self) -> Any:
         """A connection of its own, outside the pool; raises what the driver raises."""
@@ -88,7 +89,7 @@ class ServerDatabase:
         try:
             connection = patience.connection_class().connect(
                 self.table.database,
-                password=os.environ.get(self.table.password_env) or None,
+                password=self._password(),
                 autocommit=True,
                 connect_timeout=patience.CONNECTS_S,
                 keepalives_idle=10,
@@ -97,9 +98,7 @@ class ServerDatabase:
                 tcp_user_timeout=20_000,
                 application_name="stillroom",
             )
-            with patience.waiting(connection, patience.CONNECTS_S):
-                adapt(connection)
-                connection.execute("; ".join(SETTINGS).format(schema=self.table.schema_name))
+            self._prepare_session(connection)
         except self._driver.errors.ConnectionTimeout as error:
             patience.SILENCES.note(self.table.database, silent=True)
             raise self._driver.OperationalError(patience.silence(patience.CONNECTS_S)) from error
@@ -107,6 +106,25 @@ class ServerDatabase:
         if self._answers_s is not None:
             connection.answers_s = self._answers_s
         return connection
+
+    def _password(self) -> str | None:
+        """The password as it is now; the driver's own error where its file cannot be read."""
+        try:
+            return self.table.password()
+        except (OSError, UnicodeDecodeError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            raise self._driver.OperationalError(
+                f"the password file {self.table.password_file} cannot be read: {why}"
+            ) from error
+
+    def _prepare_session(self, connection: Any) -> None:
+        try:
+            with patience.waiting(connection, patience.CONNECTS_S):
+                adapt(connection)
+                connection.execute("; ".join(SETTINGS).format(schema=self.table.schema_name))
+        except BaseException:
+            connection.close()
+            raise
 
     def _refuse_silent(self) -> None:
         """Where a new connection came to nothing a moment ago, do not try again at once."""
@@ -160,7 +178,7 @@ class ServerDatabase:
                 if not conn.invalidated:
                     raise
                 conn.close()
-                self._engine.dispose()  # those that lie there are as old
+                self._drop_connections()  # those that lie there are as old
                 conn = self._engine.connect()
                 cursor = self._start(conn, statements, answers_s)
             yield conn, cursor
@@ -306,7 +324,22 @@ class ServerDatabase:
             use_native_hstore=False,
         )
         event.listen(engine, "begin", _begin)
+        event.listen(engine, "connect", self._note_generation)
+        event.listen(engine, "checkin", self._close_dropped)
         return engine
+
+    def _drop_connections(self) -> None:
+        """Close the idle connections now, and those in use as soon as they are given back."""
+        self._generation += 1
+        self._engine.dispose()
+
+    def _note_generation(self, _: Any, record: Any) -> None:
+        record.info[GENERATION] = self._generation
+
+    def _close_dropped(self, connection: Any, record: Any) -> None:
+        """The pool that this one came from is no more: nobody else would close it."""
+        if connection is not None and record.info.get(GENERATION) != self._generation:
+            connection.close()
 
 
 def driver() -> Any:

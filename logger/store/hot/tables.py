@@ -264,7 +264,7 @@ delivery = Table(
     _instant("at_ns"),
 )
 
-# `number` is that of the journal's entry; `arrival` tells those who look by arrivals that readings moved.
+# `number` is that of the journal's entry; by `arrival` a reader of what is new sees that readings moved.
 clock_comparison = Table(
     "clock_comparison",
     metadata,
