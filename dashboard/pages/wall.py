@@ -225,17 +225,14 @@ def _line(q: Queries, statements: Sequence[Statement]) -> Component:
 
 
 def _alarm_sentence(q: Queries, waiting: Sequence[Any]) -> str:
-    """How many alarms, since when, and the first act; without the act where that does not fit."""
+    """The most urgent alarm, since when, how many more there are, and the first act; what fits of it."""
     first = waiting[0]
-    begin_ns = min((ns for a in waiting if (ns := since_ns(a, q))), default=None)
+    begin_ns = since_ns(first, q)
     since = f" since {clock(begin_ns, q.now_ns(), q.room.timezone)}" if begin_ns else ""
-    what = (
-        f"{len(waiting)} alarms{since}"
-        if len(waiting) > 1
-        else f"{first.zone}, {rule_words(first, q)}{since}"
-    )
+    more = f", and {len(waiting) - 1} more" if len(waiting) > 1 else ""
+    what = f"{first.zone}, {rule_words(first, q)}{since}{more}"
     act = sentence(first.spec.action.partition(". ")[0])
-    ways = (f"{what}. {act}", f"{what}.", f"{len(waiting)} alarm{'s' if len(waiting) > 1 else ''}{since}.")
+    ways = (f"{what}. {act}", f"{what}.", f"{first.zone}{since}{more}.", f"{first.zone}{more}.")
     return next((text for text in ways if len(text) <= LINE_LETTERS), ways[-1])
 
 
