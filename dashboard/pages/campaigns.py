@@ -179,7 +179,16 @@ def _plan(q: Queries, positions: list[CampaignPosition]) -> Component:
             inside = any(_in_zone(q, key, x, y) for key in q.setup.zones)
             css = "plan-cell used" if words else "plan-cell zone" if inside else "plan-cell"
             cells.append(
-                html.Button(" ".join(words), id=ident, type="button", className=css, n_clicks=0, **aria(name))
+                # The keyboard goes on to the lines below, which say the same, and not through every cell.
+                html.Button(
+                    " ".join(words),
+                    id=ident,
+                    type="button",
+                    className=css,
+                    n_clicks=0,
+                    tabIndex=-1,
+                    **aria(name),
+                )
             )
     style = {"gridTemplateColumns": f"repeat({across}, minmax(1.5rem, 2rem))"}
     return html.Div(
