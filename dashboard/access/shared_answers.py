@@ -142,8 +142,8 @@ class SharedAnswers:
             rights, until_s = self._admitted.get(visitor, (None, 0.0))
             return self._ready((rights, question)) if time.monotonic() < until_s else None
 
-    def _ready(self, asked: Hashable) -> Reply | None:
-        reply = self._replies.get(asked)
+    def _ready(self, key: Hashable) -> Reply | None:
+        reply = self._replies.get(key)
         return reply if reply is not None and time.monotonic() < reply.until_s else None
 
     def _whole_way(self, environ: Environ, visitor: Hashable, question: Hashable) -> Reply:
@@ -152,15 +152,15 @@ class SharedAnswers:
         is_pulse = environ["REQUEST_METHOD"] == "GET"
         try:
             reply = _whole(self._application, environ, began_s + (PULSE_LASTS_S if is_pulse else LASTS_S))
-            asked = environ.get(ASKED)
+            key = environ.get(ASKED)
             own = any(name.lower() == "set-cookie" for name, _ in reply.headers)
-            if asked is not None and not own and reply.status[:3] in ("200", "204"):
+            if key is not None and not own and reply.status[:3] in ("200", "204"):
                 with self._lock:
                     if acts == self._acts:  # else it may be of before an act
                         self._trim(began_s)
-                        self._admitted[visitor] = asked[0], began_s + ADMITTED_S
+                        self._admitted[visitor] = key[0], began_s + ADMITTED_S
                         if not environ.get(SERVED):
-                            self._replies[asked] = reply
+                            self._replies[key] = reply
         finally:
             with self._lock:
                 ended = self._running.pop(environ.get(RUNS), None)
@@ -173,15 +173,15 @@ class SharedAnswers:
         environ = request.environ
         if QUESTION not in environ or g.get("account") is None:
             return None
-        asked = environ[ASKED] = (g.account.roles, self._depends()), environ[QUESTION]
+        key = environ[ASKED] = (g.account.roles, self._depends()), environ[QUESTION]
         with self._lock:
-            reply, running = self._ready(asked), self._running.get(asked)
+            reply, running = self._ready(key), self._running.get(key)
             if reply is None and running is None:
-                environ[RUNS], self._running[asked] = asked, threading.Event()
+                environ[RUNS], self._running[key] = key, threading.Event()
         if reply is None and running is not None:
             running.wait(PATIENCE_S)
             with self._lock:
-                reply = self._ready(asked)
+                reply = self._ready(key)
         if reply is None:
             return None
         environ[SERVED] = True
@@ -190,8 +190,8 @@ class SharedAnswers:
     def _trim(self, now_s: float) -> None:
         """Bounded, whatever is asked."""
         if len(self._replies) >= MOST:
-            kept = {key: reply for key, reply in self._replies.items() if now_s < reply.until_s}
-            self._replies = kept if len(kept) < MOST else {}
+            lasting = {key: reply for key, reply in self._replies.items() if now_s < reply.until_s}
+            self._replies = lasting if len(lasting) < MOST else {}
         if len(self._admitted) >= MOST:
             valid = {key: entry for key, entry in self._admitted.items() if now_s < entry[1]}
             self._admitted = valid if len(valid) < MOST else {}

@@ -125,8 +125,8 @@ def read_scale(name: str) -> tuple[float, float]:
     >>> read_scale("degC"), read_scale("Pa")
     ((1.0, 0.0), (0.01, 0.0))
     """
-    zero, one = to_read_unit(0.0, name)[0], to_read_unit(1.0, name)[0]
-    return one - zero, zero
+    zero = to_read_unit(0.0, name)[0]
+    return to_read_unit(1.0, name)[0] - zero, zero
 
 
 def difference(value: float, name: str) -> tuple[float, str]:

@@ -42,9 +42,9 @@ class Room:
 
 @pytest.fixture
 def room(monkeypatch: pytest.MonkeyPatch) -> Iterator[Room]:
-    made = Room(monkeypatch)
-    yield made
-    made.record.store.close()
+    pages = Room(monkeypatch)
+    yield pages
+    pages.record.store.close()
 
 
 def tick(client: Any, n: int = 1) -> Any:
@@ -82,11 +82,11 @@ def test_who_has_not_signed_in_gets_none_of_it(room: Room) -> None:
     assert tick(stranger).status_code == 401
     stranger.environ_base["HTTP_X_CSRFTOKEN"] = client.environ_base["HTTP_X_CSRFTOKEN"]
     assert tick(stranger).status_code in (400, 401)
-    kept = [(c.key, c.value) for c in client._cookies.values()]
+    cookies = [(c.key, c.value) for c in client._cookies.values()]
     token = client.environ_base["HTTP_X_CSRFTOKEN"]
     assert client.post("/sign-out", data={"csrf_token": token}).status_code == 302
     again = room.app.server.test_client()
-    for key, value in kept:
+    for key, value in cookies:
         again.set_cookie(key, value)
     again.environ_base["HTTP_X_CSRFTOKEN"] = token
     assert tick(again).status_code in (400, 401)
