@@ -81,7 +81,7 @@ class _Smtp(smtplib.SMTP):
     """Over a socket that is shut at the deadline; with a context over TLS from the first byte."""
 
     def __init__(self, lines: Lines, context: ssl.SSLContext | None, route: MailRoute, name: str) -> None:
-        self._lines, self._tls = lines, context
+        self._lines, self._tls, self._called = lines, context, route.host
         super().__init__(route.host, route.port, name, timeout=lines.left_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:  # noqa: ARG002 (lines knows)
@@ -98,7 +98,7 @@ class _Smtp(smtplib.SMTP):
             return super().getreply()
         except smtplib.SMTPServerDisconnected as error:
             if isinstance(error.__context__, _WithoutEnd):  # as bad as one that never comes
-                raise DeadlineExceeded(f"mail server {self._host}: {error.__context__}") from error
+                raise DeadlineExceeded(f"mail server {self._called}: {error.__context__}") from error
             raise
 
 
