@@ -104,7 +104,7 @@ class Archive:
             if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
                 raise unopened_error(Path(self.content.at(file)), error) from error
             raise StoreDamaged(
-                f"The sealed file {self.content.at(file)} cannot be read: {error}. Put it back from a "
+                f"The sealed file {self.content.at(file)} cannot be read: {error}. Restore it from a "
                 "backup; `stillroom verify` says what is proven."
             ) from error
 
