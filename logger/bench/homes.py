@@ -65,18 +65,9 @@ def run(address: str, rooms: int, seconds: float, say: Callable[[str], None]) ->
             flat = _each(stores, seconds, 0.0)
         first = [1000 * took for number, took in paced if number == 0]
         later = [1000 * took for number, took in paced if number] or first
-        figures.append(
-            HomeFigures(
-                home,
-                rooms,
-                statistics.median(later),
-                _p99(later),
-                statistics.median(first),
-                _p99(first + later),
-                len(flat) / seconds,
-                load,
-            )  # fmt: skip
-        )
+        p99, median_ms = _p99(later), statistics.median(later)
+        start = statistics.median(first), _p99(first + later)
+        figures.append(HomeFigures(home, rooms, median_ms, p99, *start, len(flat) / seconds, load))
     return figures
 
 
