@@ -17,7 +17,7 @@ import pytest
 from logger.model import CommandRoute, Heartbeat, MailRoute, WebhookRoute
 from logger.notify.mail import SmtpSender
 from logger.notify.ways import Ways
-from logger.processes.deadline import DeadlineExceeded, Errand, within
+from logger.processes.deadline import BoundedCall, DeadlineExceeded, within
 from logger.service import heartbeat
 from logger.service.forwarder import Centre, NotAccepted
 from logger.service.watcher import of_address
@@ -228,15 +228,15 @@ def test_an_errand_gives_and_raises_what_its_work_does() -> None:
     with pytest.raises(ZeroDivisionError):
         within(LONG_S, "x", lambda _: 1 / 0)
     go = threading.Event()
-    errand = Errand("the share", 0.05)
+    call = BoundedCall("the share", 0.05)
     with pytest.raises(DeadlineExceeded, match=r"the share did not end within 0\.05 s"):
-        errand.run(lambda _: go.wait(LONG_S))
+        call.run(lambda _: go.wait(LONG_S))
     with pytest.raises(DeadlineExceeded, match=r"the share has not ended for \d+ s"):
-        errand.run(lambda _: None)
+        call.run(lambda _: None)
     go.set()
     until_s = time.monotonic() + LONG_S
     while time.monotonic() < until_s:
         with suppress(DeadlineExceeded):
-            assert errand.run(lambda _: "back") == "back"
+            assert call.run(lambda _: "back") == "back"
             break
     assert time.monotonic() < until_s

@@ -370,7 +370,7 @@ class Archive:
         self.remove_unfinished()
         self.remove_disposed()
         for file in self.leftovers():
-            # One that holds more than the hot tier is evidence (of an older database put back, say).
+            # One that holds more than the hot tier is evidence (of an older database restored, for example).
             if self.is_in_hot_tier(file):
                 self.content.forget(file)
         self._delete_sealed()

@@ -1,4 +1,4 @@
-"""What a file tells, stored whole or not at all: complete months at once as sealed files.
+"""The readings of a file, stored whole or not at all: complete months at once as sealed files.
 
 Years of readings would else be written to the hot tier only to be sealed and deleted there. A seal
 speaks for all of its channels and month that arrived before it: a channel of which the hot tier
@@ -50,7 +50,7 @@ class _File:
 
 
 class BulkLoader:
-    """Storing all that a file tells. The caller sees to it that one import runs at a time."""
+    """Stores the readings of a file. The caller makes sure that one import runs at a time."""
 
     def __init__(
         self, folder: Path, database: Home, names: NameTable, hot: HotTier, archive: Archive
@@ -173,7 +173,7 @@ def _by_month(series: ImportedReadings) -> Iterator[tuple[int, int, ImportedRead
 def _remaining_parts(
     series: Sequence[ImportedReadings], months: dict[Span, list[ImportedReadings]]
 ) -> list[ImportedReadings]:
-    """What no file takes, in the order in which it was told."""
+    """What goes into no sealed file, in the order of the imported file."""
     in_files = {(part.channel, span[1]) for span, parts in months.items() for part in parts}
     return [
         part

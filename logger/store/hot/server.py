@@ -40,7 +40,7 @@ log = logging.getLogger(__name__)
 
 READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 TURN = "BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE"
-ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller is told
+ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller gets the error
 GENERATION = "generation"
 SETTINGS = (
     "SET client_encoding TO 'UTF8'",
