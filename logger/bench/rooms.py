@@ -125,13 +125,13 @@ def run(years: int, days: int, rooms: int, seconds: float, say: Callable[[str], 
             with local_workers(workers) as client:
                 _bind(client)
                 runs[workers].append(_measured_run(client, judge))
-        one, two = ([min(each) for each in zip(*map(_figures, runs[n]), strict=True)] for n in (1, 2))
+        alone, beside = ([min(each) for each in zip(*map(_figures, runs[n]), strict=True)] for n in (1, 2))
         equal = all(run.digests == expected for run in (*runs[1], *runs[2]))
         say(f"running {rooms} rooms in one process")
         many = _run_rooms(Path(scratch), rooms, seconds)
     judged_years = years * days / 365.25
     return RoomsFigures(
-        readings, judged_years, here_s, cpu_s, one[0], two[0], one[1], two[1], two[2], equal, rooms, *many,
+        readings, judged_years, here_s, cpu_s, alone[0], beside[0], alone[1], beside[1], beside[2], equal, rooms, *many,
         load_before,
     )  # fmt: skip
 
