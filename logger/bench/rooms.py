@@ -131,8 +131,8 @@ def run(years: int, days: int, rooms: int, seconds: float, say: Callable[[str], 
         many = _run_rooms(Path(scratch), rooms, seconds)
     judged_years = years * days / 365.25
     return RoomsFigures(
-        readings, judged_years, here_s, cpu_s, alone[0], beside[0], alone[1], *beside[1:], equal, rooms,
-        *many, load_before,
+        readings, judged_years, here_s, cpu_s, alone[0], beside[0], alone[1], beside[1], beside[2],
+        equal, rooms, *many, load_before,
     )  # fmt: skip
 
 
