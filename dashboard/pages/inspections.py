@@ -243,7 +243,7 @@ def _fits(q: Queries, job: Inspection, filters: Mapping[str, str]) -> bool:
 def _inspection_row(
     q: Queries, job: Inspection, word: tuple[str, str], answer: Mapping[str, Any] | str, decided: str
 ) -> list[Any]:
-    end: list[Any] = [decided]
+    end: list[Any] = [decided or "none"]
     if job.to_ns is None:
         end = [button({"type": "stop", "inspection": job.key}, "Stop now", quiet=True)]
     thermal = None if isinstance(answer, str) else answer.get("thermal")
