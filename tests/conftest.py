@@ -175,5 +175,5 @@ def _quick_passwords() -> Iterator[None]:
     from logger.people import passwords
 
     weak = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
-    with mock.patch.object(passwords, "_hasher", lambda: weak):
+    with mock.patch.object(passwords, "_hasher", return_value=weak):
         yield
