@@ -28,6 +28,8 @@ from . import drawing
 from .access import administration, sign_in
 from .access.guard import ROUTES, Guard, csrf_cookie, undeclared
 from .access.needs import ANYONE, allowed, needs
+from .access.shared_answers import SharedAnswers
+from .data.preferences import fahrenheit
 from .data.queries import Queries
 from .data.source import Source
 from .first_paint import loading
@@ -127,6 +129,7 @@ def create_app(
     if mount:
         mount.install(app.server)
     _refuse_undeclared(app)
+    SharedAnswers(app.server.wsgi_app, lambda: app.callback_map, news.PATH, fahrenheit).install(app.server)
     return app
 
 
@@ -209,7 +212,12 @@ def page_of(q: Queries, path: str, search: str) -> Component:
     """The page for an address; a fault that we raise ourselves is told in its place."""
     match, search = _page_and_question(path.rstrip("/") or "/", search)
     if match is None:
-        return html.Div([html.H1("Page not found", className="page"), html.P(html.A("Go to Now", href="/"))])
+        return html.Div(
+            [
+                html.H1("Page not found", className="page"),
+                html.P(["No page has this address. ", html.A("Go to Now", href="/")]),
+            ]
+        )
     if not allowed(match.NEEDS):
         return html.Div([html.H1(match.TITLE, className="page"), refusal(_not_yours(match.NEEDS))])
     try:

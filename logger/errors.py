@@ -82,7 +82,14 @@ class UnitError(Refused):
 
 
 class ImportRefused(Refused):
-    """A file that was not imported at all, with the open question."""
+    """A file that was not imported at all, with the open question.
+
+    `bad_line`: number of the one line that cannot be read, where the others could be imported without it.
+    """
+
+    def __init__(self, sentence: str, bad_line: int | None = None) -> None:
+        self.bad_line = bad_line
+        super().__init__(sentence)
 
 
 class CertificateRefused(Refused):

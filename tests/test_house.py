@@ -198,7 +198,7 @@ def test_failures_of_any_kind_are_caught_where_the_rules_say() -> None:
         "logger/probes/bus.py",
         "logger/probes/foreign.py",
         "logger/probes/mqtt.py",
-        "logger/processes/confined.py",
+        "logger/processes/confined_child.py",
         "logger/selftest/thermal.py",
         "logger/service/jobs.py",
     }

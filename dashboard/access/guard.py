@@ -16,6 +16,7 @@ from flask_login import LoginManager, UserMixin, current_user, login_user, logou
 from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.wrappers import Response as Answer
 
+from logger.errors import StoreError
 from logger.model import SessionPlan
 from logger.model.roles import Act, required_roles
 from logger.people import Account, People, Refusals, Sessions, Throttle, invented
@@ -23,6 +24,7 @@ from logger.store.origin import ORIGIN
 
 from . import request_check
 from .needs import ANYONE, Need, at_this_machine, known_host
+from .outage import outage_answer
 
 log = logging.getLogger(__name__)
 CALLBACKS = request_check.PATH
@@ -143,6 +145,7 @@ class Guard:
         server.teardown_request(lambda _: ORIGIN.set(None))
         server.register_error_handler(CSRFError, lambda fault: (f"{fault.description}\n", 400))
         server.register_error_handler(DashException, lambda _: ("Page not found.\n", 404))
+        server.register_error_handler(StoreError, lambda fault: outage_answer(fault, self.simulated))
         if CALLBACKS in server.view_functions:
             server.view_functions[CALLBACKS] = request_check.answering(server.view_functions[CALLBACKS])
 
@@ -163,6 +166,8 @@ class Guard:
 
     def _account_of_request(self) -> None:
         """Whose request this is; who visits a demonstration here is an invented person at once."""
+        if ROUTES.get(str(request.endpoint)) == ANYONE:
+            return  # a file of the program: nobody has to be looked up in the record for it
         g.account = current_user.account if current_user.is_authenticated else None
         if g.account is None and self.welcomes() and request.method == "GET" and request.endpoint in PAGES:
             self.enter(self.people.account(invented.FIRST), remembered=True)

@@ -251,7 +251,7 @@ def password_hint() -> str:
     if mine is None or not at_this_machine():
         return ""
     is_shown = invented.is_invented(guard_of(current_app).people, mine)
-    return f"{mine.person} is invented; the password is: {invented.PASSWORD}" if is_shown else ""
+    return f"{mine.person} is invented; the password is “{invented.PASSWORD}”." if is_shown else ""
 
 
 def confirmed(guard: Guard, act: Act, password: str) -> str:

@@ -29,9 +29,13 @@
     document.documentElement.toggleAttribute("data-lost", Boolean(any));
   }
   function lost() {
-    var what = navigator.onLine === false ? "This device has no connection" : "The server does not answer";
+    stale((navigator.onLine === false ? "This device has no connection" : "The server does not answer") + " since " + clock(lastGood));
+  }
+  /* The server answers, but its record does not: a database server that is away, a disk that was unmounted. */
+  function unreadable() { stale("The record cannot be read now; the last news is from " + clock(lastGood)); }
+  function stale(why) {
     old((Date.now() - lastGood) / 1000);
-    show("lost", onWall() ? "No news since " + clock(lastGood).slice(0, 5) + ". Trust no verdict here." : what + " since " + clock(lastGood) + ". What you see is from before: trust no verdict on this page.");
+    show("lost", onWall() ? "No news since " + clock(lastGood).slice(0, 5) + ". Trust no verdict here." : why + ". What you see is from before: trust no verdict on this page.");
   }
   function onWall() { return document.documentElement.dataset.page === "wall"; }
   /* On the wall the age of the last news takes the place of every number. */
@@ -58,6 +62,7 @@
       if (own && (response.ok || response.status === 204)) { good(); }
       else if (own && response.status === 401) { signedOut(); }
       else if (own && response.status === 403) { show("lost", "This takes another role than your account has; nothing was changed."); }
+      else if (own && response.status === 503) { unreadable(); }
       else if (own) { show("lost", "The server answered with an error (" + response.status + "). What you see may be from before."); }
       return response;
     }, function (fault) {
@@ -93,7 +98,7 @@
     var stop = new AbortController();
     var late = setTimeout(function () { stop.abort(); }, 5000);
     asked.call(window, JSON.parse(document.getElementById("_dash-config").textContent).requests_pathname_prefix + "_news", { signal: stop.signal, credentials: "same-origin", cache: "no-store" }).then(function (response) {
-      if (response.status === 401) { signedOut(); }
+      if (response.status === 401) { signedOut(); } else if (response.status === 503) { unreadable(); }
       return response.ok ? response.json().then(heard) : undefined;
     }).catch(lost).then(function () { clearTimeout(late); waiting = false; });
   }

@@ -1,12 +1,18 @@
-"""Many viewers without many browsers: what one browser asked in some seconds, asked again by each."""
+"""Many viewers without many browsers: each asks over and over what one browser was seen to ask.
+
+Every viewer has a session of its own and goes on from the answers that it gets, as a page does: what it has
+seen, where its charts end, the number of its tick. Readings arrive meanwhile, and each viewer fetches them.
+"""
 
 from __future__ import annotations
 
 import http.client
+import json
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from copy import deepcopy
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -14,6 +20,8 @@ from logger.errors import Refused
 
 REFRESH_S = 5.0
 PULSES = 5  # of the news in one refresh
+ARRIVAL_S = 3.0  # between two readings, of 20 probes with one a minute each
+NOT_SENT_AGAIN = ("content-length", "host", "accept-encoding", "cookie", "x-csrftoken")
 
 
 @dataclass(frozen=True)
@@ -38,34 +46,115 @@ class RecordedRequest:
         """Whether a page asks this over and over."""
         return self.path.startswith(("/_news", "/_dash-update-component"))
 
-    def with_cookies(self, cookies: str) -> RecordedRequest:
-        return replace(self, headers={**self.headers, "cookie": cookies})
+    @property
+    def output(self) -> str:
+        """Which callback it calls; empty for the pulse."""
+        return str(json.loads(self.body)["output"]) if self.body else ""
+
+
+class Viewer:
+    """One open page: a session, a connection, and what its callbacks know."""
+
+    def __init__(self, pulse: RecordedRequest, calls: Sequence[RecordedRequest], number: int) -> None:
+        self._pulse, self._connection = pulse, http.client.HTTPConnection(pulse.host, timeout=60)
+        self._calls = {call.output: (call, json.loads(call.body)) for call in calls}
+        self._calls = deepcopy(self._calls)
+        self._ticks = number  # pages were opened at different times
+        self._cursor: Any = None
+        self._own: dict[str, str] = {}
+
+    def close(self) -> None:
+        """Hang up."""
+        self._connection.close()
+
+    def open(self) -> None:
+        """Load the page, for a session of its own."""
+        self._connection.request("GET", "/", headers={"accept": "text/html"})
+        answer = self._connection.getresponse()
+        answer.read()
+        cookies = dict(
+            value.partition(";")[0].split("=", 1) for value in answer.headers.get_all("set-cookie", ())
+        )
+        token = next((value for name, value in cookies.items() if "csrf" in name), "")
+        self._own = {"cookie": "; ".join(f"{n}={v}" for n, v in cookies.items()), "x-csrftoken": token}
+
+    def refresh(self) -> None:
+        """What the clocks of the page ask."""
+        self._ticks += 1
+        for output, (_, body) in self._calls.items():
+            timers = [entry for entry in body["inputs"] if _is_timer(entry)]
+            if timers:
+                timers[0]["value"] = self._ticks
+                self._call(output, [f"{timers[0]['id']}.n_intervals"])
+
+    def pulse(self) -> None:
+        """Ask for news, and fetch them where there are any."""
+        cursor = json.loads(self._send(self._pulse, ""))["cursor"]
+        if cursor == self._cursor:
+            return
+        self._cursor = cursor
+        for output, (_, body) in self._calls.items():
+            news = [entry for entry in body["inputs"] if isinstance(entry, dict) and entry["id"] == "news"]
+            if news:
+                news[0]["value"] = cursor
+                self._call(output, ["news.data"])
+
+    def _call(self, output: str, changed: list[str]) -> None:
+        """Call a callback; what it answers is what the page knows from now on."""
+        call, body = self._calls[output]
+        answer = self._send(call, json.dumps(body | {"changedPropIds": changed}))
+        changes = json.loads(answer)["response"] if answer else {}
+        for _, other in self._calls.values():
+            for entry in other.get("state", ()):
+                if isinstance(entry, dict) and isinstance(entry["id"], str):
+                    change = changes.get(entry["id"], {})
+                    entry["value"] = change.get(entry["property"], entry.get("value"))
+
+    def _send(self, request: RecordedRequest, body: str) -> bytes:
+        headers = {k: v for k, v in request.headers.items() if k.lower() not in NOT_SENT_AGAIN} | self._own
+        self._connection.request(request.method, request.path, body=body.encode() or None, headers=headers)
+        answer = self._connection.getresponse()
+        content = answer.read()
+        if answer.status >= 400:
+            raise Refused(f"{request.method} {request.path} was answered with {answer.status}")
+        return content
+
+
+def _is_timer(entry: Any) -> bool:
+    return isinstance(entry, dict) and entry["property"] == "n_intervals"
 
 
 def watch(
-    requests: Sequence[RecordedRequest], viewers: int, seconds: float, used_s: Callable[[], float]
-) -> float:
-    """Share of one core that the server spends on so many viewers, each refreshing every 5 s.
+    requests: Sequence[RecordedRequest],
+    viewers: int,
+    seconds: float,
+    used_s: Callable[[], float],
+    arrive: Callable[[], None] = lambda: None,
+) -> tuple[float, float]:
+    """Share of one core that the server spends on so many viewers, each refreshing every 5 s; and how many
+    refreshes each made of those that were due.
 
-    Refused where one of them went unanswered: a share for fewer viewers would be another figure.
+    `arrive` is called every 3 s: a reading comes. Refused where a viewer went unanswered: a share for fewer
+    viewers would be another figure.
     """
-    kinds = {
-        request.body.partition('"output":"')[2].partition('"')[0]: request
-        for request in requests
-        if request.method == "POST"
-    }
+    calls = list({request.output: request for request in requests if request.method == "POST"}.values())
     pulse = next(request for request in requests if request.method == "GET")
+    pages = [Viewer(pulse, calls, i) for i in range(viewers)]
+    for page in pages:
+        page.open()
     until = time.monotonic() + seconds
     failures: list[str] = []
+    refreshes: list[int] = []
     threads = [
-        threading.Thread(
-            target=_view, args=(pulse, list(kinds.values()), i * REFRESH_S / viewers, until, failures)
-        )
-        for i in range(viewers)
+        threading.Thread(target=_view, args=(page, i * REFRESH_S / viewers, until, failures, refreshes))
+        for i, page in enumerate(pages)
     ]
     before, began = used_s(), time.monotonic()
     for thread in threads:
         thread.start()
+    while time.monotonic() < until:
+        arrive()
+        time.sleep(ARRIVAL_S)
     for thread in threads:
         thread.join()
     if failures:
@@ -73,36 +162,22 @@ def watch(
             f"{len(failures)} of {viewers} viewers got no answer, the first: {failures[0]}. Measure with "
             "fewer, or when less runs on this machine."
         )
-    return (used_s() - before) / (time.monotonic() - began)
+    lasted_s = time.monotonic() - began
+    return (used_s() - before) / lasted_s, sum(refreshes) * REFRESH_S / (viewers * lasted_s)
 
 
-def _view(
-    pulse: RecordedRequest, calls: Sequence[RecordedRequest], wait_s: float, until: float, failures: list[str]
-) -> None:
-    """One viewer: a pulse each second, everything else once a refresh."""
-    time.sleep(wait_s)
-    connection = http.client.HTTPConnection(pulse.host, timeout=60)
+def _view(page: Viewer, wait_s: float, until: float, failures: list[str], refreshes: list[int]) -> None:
+    """One viewer: a pulse each second, everything else once a refresh, by its own clock."""
+    due, count = time.monotonic() + wait_s, 0
     try:
-        while time.monotonic() < until:
-            for call in calls:
-                _send(connection, call)
-            for _ in range(PULSES):
-                _send(connection, pulse)
-                time.sleep(REFRESH_S / PULSES)
+        while due < until:
+            time.sleep(max(due - time.monotonic(), 0.0))
+            if count % PULSES == 0:
+                page.refresh()
+                refreshes.append(1)
+            page.pulse()
+            due, count = due + REFRESH_S / PULSES, count + 1
     except (OSError, http.client.HTTPException, Refused) as fault:
         failures.append(f"{type(fault).__name__} {fault}".strip())
     finally:
-        connection.close()
-
-
-def _send(connection: http.client.HTTPConnection, request: RecordedRequest) -> None:
-    headers = {
-        k: v
-        for k, v in request.headers.items()
-        if k.lower() not in ("content-length", "host", "accept-encoding")
-    }
-    connection.request(request.method, request.path, body=request.body.encode() or None, headers=headers)
-    answer = connection.getresponse()
-    answer.read()
-    if answer.status >= 400:
-        raise Refused(f"{request.method} {request.path} was answered with {answer.status}")
+        page.close()

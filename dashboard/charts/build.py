@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.instants import NS
 from logger.local_time import offset_text, stretches
-from logger.model import DERIVED
+from logger.model import DERIVED, Setup
 from logger.model.roles import Act
 from logger.series import Float
 from logger.store import JournalEntry
@@ -86,11 +86,18 @@ def _panel(q: Queries, zone: str, name: str, window: tuple[int, int], channels: 
         from_ns=from_ns,
         to_ns=to_ns,
         clock=setup.room.timezone,
-        lines=[line(q, c, from_ns, to_ns, all_channels.index(c)) for c in selected],
+        lines=[line(q, c, from_ns, to_ns, _place(setup, c)) for c in selected],
         limits=[r for r in ruled if not r.activity],
         rule_names=setup.rule_names,
         runs=(),
     )
+
+
+def _place(setup: Setup, channel: str) -> int:
+    """Which colour and dash a channel has: those of its probe, in every chart."""
+    probes = list(dict.fromkeys(c.probe for c in setup.channels.values()))
+    measured = setup.channels.get(channel)
+    return probes.index(measured.probe if measured else channel.rpartition(".")[0])
 
 
 def line(q: Queries, channel: str, from_ns: int, to_ns: int, place: int) -> ChartLine:

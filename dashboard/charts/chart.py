@@ -10,7 +10,7 @@ from logger.core.judge.trace import Run
 from logger.model import Excursion, Inspection, Rule
 
 from ..data.statements import Band
-from ..data.words import to_read_unit
+from ..data.words import read_scale, to_read_unit
 from . import theme
 
 Figure = dict[str, Any]
@@ -90,6 +90,11 @@ class Chart:
 
     def y(self, value: float | None) -> float | None:
         return None if value is None else round(to_read_unit(value, self.unit)[0], 4)
+
+    def ys(self, values: Sequence[float | None]) -> list[float | None]:
+        """Many values at once, in the unit in which people read them."""
+        factor, zero = read_scale(self.unit)
+        return [None if v is None else round(v * factor + zero, 4) for v in values]
 
 
 def base(**more: Any) -> Figure:

@@ -157,9 +157,7 @@ def offset_braces(chart: Chart, height: int) -> list[Figure]:
 
 def y_range(chart: Chart) -> tuple[float, float]:
     """Limits and data with a little air; the axis does not breathe with each reading."""
-    around = {line.channel: line.U if chart.band else 0.0 for line in chart.lines}
-    points = [(v, around[line.channel]) for line in chart.lines for v in line.values if v is not None]
-    values = [edge for v, U in points for edge in ((v - U, v + U) if U else (v,))]
+    values = [edge for line in chart.lines for edge in _ends(line, line.U if chart.band else 0.0)]
     limits = [x for rule in chart.limits for x in (rule.lower, rule.upper) if x is not None]
     beyond = (*chart.expected.low, *chart.expected.high) if chart.expected else ()
     ends = [to_read_unit(v, chart.unit)[0] for v in (*values, *limits, *beyond)]
@@ -168,6 +166,12 @@ def y_range(chart: Chart) -> tuple[float, float]:
     low, high = min(ends), max(ends)
     air = 0.12 * (high - low) or 0.5
     return round(low - air, 3), round(high + air, 3)
+
+
+def _ends(line: ChartLine, U: float) -> tuple[float, ...]:
+    """The least and the greatest value of a line, with U around them; nothing where it has no value."""
+    values = [v for v in line.values if v is not None]
+    return (min(values) - U, max(values) + U) if values else ()
 
 
 def _clip_to_window(chart: Chart, rule: Rule) -> tuple[int, int]:
@@ -213,7 +217,7 @@ def line_trace(chart: Chart, line: ChartLine) -> Figure:
         "showlegend": False,
         "connectgaps": False,
         "x": [chart.ms(t) for t in line.taken_ns],
-        "y": [chart.y(v) for v in line.values],
+        "y": chart.ys(line.values),
         "line": {"color": faint(line.colour, 0.3), "width": 1.2, "dash": "solid"}
         if line.pale
         else {"color": line.colour, "width": 1.5, "dash": line.dash},
@@ -232,7 +236,7 @@ def mean_trace(chart: Chart, line: ChartLine) -> Figure:
         "hoverinfo": "skip",
         "connectgaps": False,
         "x": [chart.ms(t) for t in taken_ns],
-        "y": [chart.y(v) for v in values],
+        "y": chart.ys(values),
         "line": {"color": line.colour, "width": 1.5, "dash": line.dash},
     }
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+
 from logger.model import DERIVED, Setup
+from logger.model.figures import channel_words
 
 
 def channels_of(setup: Setup, name: str) -> list[str]:
@@ -23,3 +26,10 @@ def quantities(setup: Setup) -> list[str]:
     """What can be drawn: temperature first, humidity next, the others by name."""
     names = {c.quantity for c in setup.channels.values()} | {of for of in DERIVED if channels_of(setup, of)}
     return sorted(names, key=lambda of: (of != "temperature", of != "relative_humidity", of))
+
+
+def with_channel_words(text: str, setup: Setup) -> str:
+    """A text with its channels as people call them: the keys of the setup are for files."""
+    for key in setup.channels:
+        text = re.sub(rf"(?<![\w.-]){re.escape(key)}(?![\w.-]*\w)", channel_words(key), text)
+    return text

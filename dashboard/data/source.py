@@ -1,4 +1,4 @@
-"""Where the pages get what they show, and where people's acts go. The only module that knows the store.
+"""Where the pages get their numbers: stored statements, readings and verdicts of one data folder.
 
 The pages never judge: periods, excursions and checks come from `logger.verdicts.verdicts`, which stores
 what it judged.
@@ -6,7 +6,6 @@ what it judged.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -60,7 +59,9 @@ class Source:
 
     def live(self) -> Mapping[str, LiveStatement]:
         """The service's newest statement of each zone."""
-        return {zone: json.loads(body) for zone, body in self.store.verdict_cache.live().items()}
+        from logger.core.judge.statement import read_statements
+
+        return read_statements(self.store.verdict_cache.live())
 
     def arrived_after(self, cursor: int) -> tuple[list[tuple[int, Row]], int]:
         """Rows that came in after a cursor, and the new cursor; -1: only the newest cursor."""

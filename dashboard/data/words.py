@@ -119,6 +119,16 @@ def to_read_unit(value: float, name: str) -> tuple[float, str]:
     return difference(value, name)
 
 
+def read_scale(name: str) -> tuple[float, float]:
+    """Factor and zero point with which values of a unit come into the unit in which people read them.
+
+    >>> read_scale("degC"), read_scale("Pa")
+    ((1.0, 0.0), (0.01, 0.0))
+    """
+    zero = to_read_unit(0.0, name)[0]
+    return to_read_unit(1.0, name)[0] - zero, zero
+
+
 def difference(value: float, name: str) -> tuple[float, str]:
     """A difference or an uncertainty in the unit in which people read it: no zero point enters it."""
     if name in FAHRENHEIT and fahrenheit():

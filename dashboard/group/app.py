@@ -53,6 +53,11 @@ class GroupPages:
     callback_map: dict[str, Any]
 
 
+@needs(ANYONE)
+def icon() -> Response:
+    return Response(get_data("dash", "favicon.ico") or b"", mimetype="image/x-icon")
+
+
 class Group:
     """The WSGI application for all rooms of a list."""
 
@@ -179,7 +184,7 @@ class Group:
         server = Flask("dashboard", static_folder="assets", static_url_path="/assets")
         server.config["SECRET_KEY"] = secret_key(self.store.folder)
         pages = GroupPages(server, {})
-        self._pages(server)
+        self._add_pages(server)
         self._guard = Guard(pages, People(self.store), self._names)
         self._guard.elsewhere = tuple(act for act in Act if act not in (Act.OVERVIEW, Act.ADMINISTER))
         self._guard.install(tls=self._tls)
@@ -200,55 +205,51 @@ class Group:
         away = ", ".join(key for key, _ in spread.failed)
         return f"In these rooms the password is still the old one, they are away: {away}." if away else ""
 
-    def _pages(self, server: Flask) -> None:
-        routes = Blueprint("group", __name__, template_folder="templates")
-
-        @needs(Act.OVERVIEW)
-        def rooms() -> Response:
-            return Response(render_template("rooms.html", **self._context()))
-
-        @needs(Act.OVERVIEW)
-        def nowhere(path: str) -> Response:  # noqa: ARG001 (it is the same whatever was asked for)
-            page = render_template("nowhere.html", room=NAME, simulated=self.store.simulated)
-            return Response(page, HTTPStatus.NOT_FOUND)
-
-        nowhere.takes_bodies = True  # type: ignore[attr-defined]  # it reads none, and says the same of all
-
-        @needs(ANYONE)
-        def no_machine(path: str, rest: str = "") -> Response:  # noqa: ARG001
-            why = "A bearer token of this record is expected."
-            attempt = f"{request.method} {request.path}"
-            self._guard.refusals.note("nobody", attempt, why, request.remote_addr or "", Kind.TOKEN)
-            return problem("token-missing", why, headers={"WWW-Authenticate": 'Bearer realm="stillroom"'})
-
-        @needs(Act.OVERVIEW)
-        def news() -> Response:
-            return Response(render_template("rooms_list.html", **self._context()))
-
-        @needs(ANYONE)
-        def summary() -> Response:
-            """A room brings its signed summary: the signature is all that is asked for."""
-            try:
-                content = request.get_data(cache=False)
-                listed_key = Receipts(self.registry.centre).take(content, self.registry, self._now_ns())
-            except SummaryRejected as error:
-                return Response(f"{error}\n", HTTPStatus.CONFLICT, mimetype="text/plain")
-            return Response("", HTTPStatus.NO_CONTENT if listed_key else HTTPStatus.ACCEPTED)
-
-        @needs(ANYONE)
-        def icon() -> Response:
-            return Response(get_data("dash", "favicon.ico") or b"", mimetype="image/x-icon")
-
-        server.add_url_rule("/_favicon.ico", "icon", icon)
+    def _add_pages(self, server: Flask) -> None:
+        """The group's own pages; each view says what it needs."""
         methods = ["GET", "POST", "PUT", "PATCH", "DELETE"]
-        server.add_url_rule("/", "/", rooms)
-        server.add_url_rule("/rooms", "rooms", rooms)  # by which a room's pages lead back
-        server.add_url_rule("/_rooms", "news", news)
-        server.add_url_rule(SUMMARY, "summary", summary, methods=["POST"])
-        server.add_url_rule("/<path:path>", "/<path:path>", nowhere)
-        server.add_url_rule("/<path>/api/", "no_machine_root", no_machine, methods=methods)
-        server.add_url_rule("/<path>/api/<path:rest>", "no_machine", no_machine, methods=methods)
-        server.register_blueprint(routes)
+        server.add_url_rule("/_favicon.ico", "icon", icon)
+        server.add_url_rule("/", "/", self._page)
+        server.add_url_rule("/rooms", "rooms", self._page)  # by which a room's pages lead back
+        server.add_url_rule("/_rooms", "news", self._news)
+        server.add_url_rule(SUMMARY, "summary", self._take_summary, methods=["POST"])
+        server.add_url_rule("/<path:path>", "/<path:path>", self._nowhere)
+        server.add_url_rule("/<path>/api/", "no_machine_root", self._no_machine, methods=methods)
+        server.add_url_rule("/<path>/api/<path:rest>", "no_machine", self._no_machine, methods=methods)
+        server.register_blueprint(Blueprint("group", __name__, template_folder="templates"))
+
+    @needs(Act.OVERVIEW)
+    def _page(self) -> Response:
+        return Response(render_template("rooms.html", **self._context()))
+
+    @needs(Act.OVERVIEW)
+    def _news(self) -> Response:
+        return Response(render_template("rooms_list.html", **self._context()))
+
+    @needs(Act.OVERVIEW)
+    def _nowhere(self, path: str) -> Response:  # noqa: ARG002 (it is the same whatever was asked for)
+        page = render_template("nowhere.html", room=NAME, simulated=self.store.simulated)
+        return Response(page, HTTPStatus.NOT_FOUND)
+
+    _nowhere.takes_bodies = True  # type: ignore[attr-defined]  # it reads none, and says the same of all
+
+    @needs(ANYONE)
+    def _no_machine(self, path: str, rest: str = "") -> Response:  # noqa: ARG002
+        """A request to the interface of a room without a token of that room."""
+        why = "A bearer token of this record is expected."
+        attempt = f"{request.method} {request.path}"
+        self._guard.refusals.note("nobody", attempt, why, request.remote_addr or "", Kind.TOKEN)
+        return problem("token-missing", why, headers={"WWW-Authenticate": 'Bearer realm="stillroom"'})
+
+    @needs(ANYONE)
+    def _take_summary(self) -> Response:
+        """A room brings its signed summary: the signature is all that is asked for."""
+        try:
+            content = request.get_data(cache=False)
+            listed_key = Receipts(self.registry.centre).take(content, self.registry, self._now_ns())
+        except SummaryRejected as error:
+            return Response(f"{error}\n", HTTPStatus.CONFLICT, mimetype="text/plain")
+        return Response("", HTTPStatus.NO_CONTENT if listed_key else HTTPStatus.ACCEPTED)
 
     def _context(self) -> dict[str, Any]:
         filters = (request.args.get(name, "")[:120].strip() for name in ("q", "site", "custodian"))

@@ -22,6 +22,7 @@ from logger.acts.campaigns import (
 )
 from logger.errors import StillroomError
 from logger.instants import wall_span
+from logger.model.figures import channel_words
 from logger.model.roles import Act
 from logger.studies.campaign_close import closable_campaign, close_with_digest
 from logger.studies.position_lines import EXAMPLE, positions_of, with_position
@@ -78,7 +79,9 @@ def _card(q: Queries, item: PlannedCampaign) -> Component:
         [p.name, wall_span(p.from_ns, p.to_ns or now_ns, clock), "goes on" if p.to_ns is None else "over"]
         for p in item.phases
     ]
-    rows = [[p.name, f"{p.x_m:g}", f"{p.y_m:g}", f"{p.z_m:g}", p.channel] for p in item.positions]
+    rows = [
+        [p.name, f"{p.x_m:g}", f"{p.y_m:g}", f"{p.z_m:g}", channel_words(p.channel)] for p in item.positions
+    ]
     parts: list[Component] = [
         html.P(f"Next: {item.next_step}.", className="study-headline"),
         table(("phase", "when", ""), phases, f"Phases of {item.key}", stacks=True) if phases else html.Div(),
@@ -143,8 +146,8 @@ def _new(q: Queries) -> Component:
             className="form",
         ),
         html.P(
-            "A click on the plan adds a position with the next free channel. North is up; pale: the zones; a "
-            f"cell is {cell_m(q):g} m wide.",
+            "A click on the plan adds a position with the next free channel. North is up; the zones are "
+            f"set off; a cell is {cell_m(q):g} m wide.",
             id="plan-hint",
         ),
         html.Div(_plan(q, []), id="campaign-plan"),
@@ -176,7 +179,16 @@ def _plan(q: Queries, positions: list[CampaignPosition]) -> Component:
             inside = any(_in_zone(q, key, x, y) for key in q.setup.zones)
             css = "plan-cell used" if words else "plan-cell zone" if inside else "plan-cell"
             cells.append(
-                html.Button(" ".join(words), id=ident, type="button", className=css, n_clicks=0, **aria(name))
+                # The keyboard goes on to the lines below, which say the same, and not through every cell.
+                html.Button(
+                    " ".join(words),
+                    id=ident,
+                    type="button",
+                    className=css,
+                    n_clicks=0,
+                    tabIndex=-1,
+                    **aria(name),
+                )
             )
     style = {"gridTemplateColumns": f"repeat({across}, minmax(1.5rem, 2rem))"}
     return html.Div(

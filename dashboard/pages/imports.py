@@ -16,6 +16,7 @@ from werkzeug.exceptions import BadRequest
 from logger.acts.conflicts import Disagreement, decide, disagreements, of_source
 from logger.errors import Refused, StillroomError
 from logger.imports.importer import plain_text
+from logger.model.figures import channel_words
 from logger.model.roles import Act, refuse_unseen
 from logger.service.folder import refused_files
 
@@ -108,7 +109,7 @@ def _conflict_row(q: Queries, d: Disagreement) -> list[object]:
     unit = q.setup.channels[d.channel].unit if d.channel in q.setup.channels else ""
     values = " or ".join(plain(c.value, unit) for c in d.claims)
     return [
-        d.channel,
+        channel_words(d.channel),
         local(d.taken_ns, q.room.timezone),
         values,
         ", ".join(c.file or c.source for c in d.claims),
@@ -117,7 +118,7 @@ def _conflict_row(q: Queries, d: Disagreement) -> list[object]:
 
 def _decision(conflicts: Sequence[Disagreement]) -> Component:
     sources = {c.source: c.file or c.source for d in conflicts for c in d.claims}
-    channels = {"": "all channels"} | {d.channel: d.channel for d in conflicts}
+    channels = {"": "all channels"} | {d.channel: channel_words(d.channel) for d in conflicts}
     options = {f"keep {s}": f"keep {name}" for s, name in sources.items()}
     return html.Div(
         [

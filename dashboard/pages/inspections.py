@@ -243,7 +243,7 @@ def _fits(q: Queries, job: Inspection, filters: Mapping[str, str]) -> bool:
 def _inspection_row(
     q: Queries, job: Inspection, word: tuple[str, str], answer: Mapping[str, Any] | str, decided: str
 ) -> list[Any]:
-    end: list[Any] = [decided]
+    end: list[Any] = [decided or "none"]
     if job.to_ns is None:
         end = [button({"type": "stop", "inspection": job.key}, "Stop now", quiet=True)]
     thermal = None if isinstance(answer, str) else answer.get("thermal")
@@ -267,11 +267,13 @@ def _verdict_of(job: Inspection, answer: Mapping[str, Any] | str) -> tuple[str, 
 
 def register(app: Dash, q: Queries) -> None:
     """Callbacks of the page."""
+    _register_staleness(app)
     _register_question(app, q)
     _register_list(app, q)
 
 
-def _register_question(app: Dash, q: Queries) -> None:
+def _register_staleness(app: Dash) -> None:
+    """An answer grows pale once an entry differs from those that it was given for."""
     in_browser: Any = app.clientside_callback  # without type information
     in_browser(
         ClientsideFunction("stillroom", "stale"),
@@ -282,6 +284,8 @@ def _register_question(app: Dash, q: Queries) -> None:
         prevent_initial_call=True,
     )
 
+
+def _register_question(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("address", "search", allow_duplicate=True),
         Output("check-refusal", "children"),

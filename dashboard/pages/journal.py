@@ -15,6 +15,7 @@ from logger.model.roles import Act
 from logger.store import JournalEntry
 
 from ..access.needs import needs
+from ..data.channels import with_channel_words
 from ..data.journal_words import entry_facts, kind, local_times
 from ..data.queries import Queries
 from ..data.words import instant, local
@@ -96,7 +97,7 @@ def _entry_list(q: Queries, query: Mapping[str, str]) -> Component:
     if not entries:
         return html.P("No match. Use fewer words or a longer period.", className="empty")
     head = ["number", "when, local", "who", "what", "about", "reason", "digest"]
-    rows = [_row(entry, zone) for entry in entries]
+    rows = [_row(q, entry) for entry in entries]
     drawn = table(head, rows, f"Newest first, {LIMIT} a page", figures=(0, 1), stacks=True)
     return card("Acts and events", drawn, *_older(entries, query))
 
@@ -105,10 +106,13 @@ def _instant(query: Mapping[str, str], name: str, zone: str) -> int | None:
     return instant(query[name], zone, wanted_in=name.capitalize()) if query.get(name) else None
 
 
-def _row(entry: JournalEntry, zone: str) -> list[object]:
+def _row(q: Queries, entry: JournalEntry) -> list[object]:
+    zone = q.room.timezone
     digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
     words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
-    about = html.Span(local_times(entry_facts(entry.what), zone), className="about")
+    about = html.Span(
+        with_channel_words(local_times(entry_facts(entry.what), zone), q.setup), className="about"
+    )
     return [*words, about, local_times(entry.why, zone), digest]
 
 

@@ -10,7 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from dash.development.base_component import Component
 from flask import current_app
 
-from logger.acts.setup import SERVICE
+from logger.acts.setup import SERVICE, approvers
 from logger.errors import StillroomError
 from logger.model import Rule, Zone
 from logger.model.roles import Act, required_roles
@@ -180,15 +180,15 @@ def _proposal(q: Queries, p: SetupProposal, *, opened: bool) -> Component:
         html.Div(effect_tables(q, p))
         if opened
         else html.A("Show its effect on limits and verdicts", href=f"{PATH}?proposal={number}"),
-        _decision(number, by_service=by_service),
+        _decision(q, p, by_service=by_service),
     )
 
 
-def _decision(number: int, *, by_service: bool = False) -> Component:
+def _decision(q: Queries, p: SetupProposal, *, by_service: bool = False) -> Component:
     """What the second person fills in; who may only propose may only close."""
     if not allowed(Act.PROPOSE):
         return html.P(f"Only the role “{required_roles(Act.APPROVE)}” can approve.", className="aside")
-    approves = allowed(Act.APPROVE) and not by_service
+    number, approves = p.version, allowed(Act.APPROVE) and not by_service
     password = "Your password, to sign" if approves or by_service else "Your password, to withdraw it"
     ident = {"type": "limits-password", "version": number}
     return html.Div(
@@ -198,7 +198,7 @@ def _decision(number: int, *, by_service: bool = False) -> Component:
             *([_worse_box(number), _act(number, "approve", "Approve")] if approves else []),
             *([_act(number, "take over", "Take over")] if by_service else []),
             _act(number, "refuse", "Reject" if approves else "Withdraw", quiet=True),
-            *_another_person(number),
+            *_another_person(q, p),
         ],
         className="form",
     )
@@ -210,13 +210,18 @@ def _worse_box(number: int) -> Component:
     return slot(dmc.Checkbox(id=ident, label="Accept what gets worse", checked=False, size="sm"))
 
 
-def _another_person(number: int) -> list[Component]:
-    """In a demonstration both people of the drill can be clicked through."""
+def _another_person(q: Queries, p: SetupProposal) -> list[Component]:
+    """In a demonstration both people of the drill can be clicked through, and where that leads is named."""
     if not password_hint():
         return []
-    onward = quote(f"{PATH}?proposal={number}")
+    others = approvers(q.source.store, p.who)
+    onward = quote(f"{PATH}?proposal={p.version}")
     go_on = html.A("Switch person", href=f"/account?next={onward}")
-    return [html.P(["The author cannot approve it. In this demo: ", go_on, "."], className="aside")]
+    if others:
+        words: list[Any] = ["The author cannot approve it. In this demo, ", go_on, f" to {others[0].person}."]
+    else:
+        words = ["Nobody but its author may approve it. Withdraw it, ", go_on, " and propose it again."]
+    return [html.P(words, className="aside")]
 
 
 def _act(number: int, act: str, text: str, *, quiet: bool = False) -> Component:

@@ -20,11 +20,12 @@ from logger.model.roles import Act
 from logger.units import quantity
 
 from ..access.needs import needs
+from ..access.shared_answers import shared
 from ..charts import figures
 from ..charts.build import LIVE_HOURS, LiveView, live_chart, live_panels
 from ..charts.expected_band import band_in, band_words
 from ..charts.figures import Chart
-from ..charts.live import HOURS, TRACE_TICKS, cursor_of, live_tick, view_of
+from ..charts.live import FRESH_TICKS, HOURS, TRACE_TICKS, cursor_of, live_tick, view_of
 from ..charts.local_axis import offsets_in
 from ..charts.plan import plan
 from ..data.queries import Queries
@@ -323,6 +324,7 @@ def _drawing(app: Dash, q: Queries) -> None:
         State({"type": "live", "zone": ALL}, "id"),
         prevent_initial_call=True,
     )
+    @shared(TRACE_TICKS, FRESH_TICKS)
     @needs(Act.READ)
     def tick(
         _: Any, n: int | None, cursor: dict[str, Any], idents: list[dict[str, str]]
@@ -390,6 +392,7 @@ def _saying(app: Dash, q: Queries) -> None:
         State("now-cursor", "data"),
         prevent_initial_call=True,
     )
+    @shared(TRACE_TICKS)
     @needs(Act.READ)
     def words(
         n: int | None, __: Any, ___: Any, seen: dict[str, str], cursor: dict[str, Any]

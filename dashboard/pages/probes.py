@@ -14,6 +14,7 @@ from logger.core.calibration.status import RegisterEntry
 from logger.core.calibration.status import register as register_of
 from logger.errors import Refused, StillroomError
 from logger.instants import NS
+from logger.model.figures import channel_words
 from logger.model.roles import Act
 from logger.model.words import medium_words
 
@@ -84,9 +85,9 @@ def _register(q: Queries) -> Component:
 def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     confirmation, place = entry.confirmation, entry.position
     probe = html.A(
-        confirmation.channel,
+        channel_words(confirmation.channel),
         href=f"{PATH}?probe={entry.probe}",
-        **aria(f"{confirmation.channel}: drift and positions"),
+        **aria(f"{channel_words(confirmation.channel)}: drift and positions"),
     )
     paper = confirmation.certificate
     link = (
@@ -123,7 +124,7 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
 
 def _identity(q: Queries, entry: RegisterEntry) -> str:
     firmware = q.setup.probes[entry.probe].firmware
-    return f"{entry.serial or 'no serial number'}, {firmware or 'not stated'}"
+    return ", ".join(filter(None, (entry.serial or "no serial number", firmware)))
 
 
 def _instrument(q: Queries, key: str) -> str:
@@ -209,7 +210,9 @@ def _intervals(q: Queries) -> Component:
             continue
         unit = q.setup.channels[channel].unit
         moved = ", ".join(f"{signed_figure(f.moved, unit)} ({f.calibrated_on})" for f in review_.findings)
-        rows.append([channel, len(review_.findings), moved or "none", review_.proposal, review_.why])
+        rows.append(
+            [channel_words(channel), len(review_.findings), moved or "none", review_.proposal, review_.why]
+        )
     head = ["channel", "findings", "change since the previous calibration", "interval", "reason"]
     method = "Proposed by the staircase method (ILAC-G24 / OIML D 10). You decide."
     missing = f"No as-found data yet ({len(unsaid)} of {len(q.setup.channels)} channels)." if unsaid else ""

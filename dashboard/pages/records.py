@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode
@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
-from flask import Response, abort, current_app, send_file
+from flask import Response, abort, send_file
 
-from logger.errors import Refused, StillroomError, StoreError, you_entered
-from logger.instants import NS, parse_informal
+from logger.errors import Refused, StillroomError, you_entered
+from logger.instants import parse_informal
 from logger.model.roles import Act
 from logger.record.act_times import acts_since
 from logger.record.at_instant import state_at
@@ -23,26 +23,22 @@ from logger.record.issuance import issue
 from logger.record.issues import RecordIssue, amend, issue_of, issues
 from logger.record.names import person_text
 from logger.record.record_months import refuse_overlapping
-from logger.record.reviews import Signer, label_of, missing, review, reviews
-from logger.record.reviews import review_content as review_shown
 from logger.verdicts.current import Current
 
-from ..access.guard import guard_of
-from ..access.needs import acting, allowed, needs, visitor
-from ..access.sign_in import confirmed, password_hint
+from ..access.needs import acting, allowed, needs
 from ..data.preferences import temperature_unit
 from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
 from ..parts.components import behind, button, card, choice, field, refusal, slot, table, verdict
 from ..parts.record_months import current_of, month_list, month_options, register_drafts, register_months
+from ..parts.reviews import register_reviews, reviews_card
 
 TITLE = "Records"
 PATH = "/records"
 ALTHOUGH = "Issue although other records cover part of this time"
 NEEDS = Act.READ_INSPECTIONS
 FILES = "/records/files"
-NAMED = 6  # so many missing reviews are named
 KINDS = {
     ".pdf": "PDF",
     "-readings.csv": "readings",
@@ -64,7 +60,7 @@ def layout(q: Queries, search: str) -> Component:
     parts.append(card("Months", html.Div(month_list(q), id="month-list")))
     if allowed(Act.ISSUE):
         parts.append(card("Issue a record", _issue_form(q)))
-    parts += [card("Issued records", html.Div(record_list(q), id="record-list")), _reviews(q)]
+    parts += [card("Issued records", html.Div(record_list(q), id="record-list")), reviews_card(q)]
     parts += [] if query.get("at") else [at_time]
     return html.Div(parts, className="stack")
 
@@ -212,56 +208,6 @@ def _links(number: int, files: Mapping[str, str]) -> list[Component]:
     return [html.A(word, href=f"{FILES}/{number}/{name}", download=name) for name, word in links]
 
 
-def _reviews(q: Queries) -> Component:
-    zone, store = q.room.timezone, q.source.store
-    try:
-        reviewed_periods = current_of(q).config.reviews
-    except StoreError:
-        reviewed_periods = ()
-    late = missing(store, q.setup, reviewed_periods, q.now_ns())
-    missing_text = _missing_reviews(late)
-    rows = [
-        [
-            r.period,
-            r.who,
-            local(r.at_ns, zone),
-            "signed with password" if r.signed else "name only",
-            r.comment,
-        ]
-        for r in reversed(reviews(store))
-    ]
-    review_table = table(
-        ["period", "who", "at, local", "signed", "comment"], rows[:50], "Reviews, newest first", stacks=True
-    )
-    form = [_review_form(q)] if allowed(Act.REVIEW) else []
-    return card(
-        "Reviews", html.P(missing_text, id="review-missing"), *form, html.Div(id="review-shown"), review_table
-    )
-
-
-def _review_form(q: Queries) -> Component:
-    yesterday = wall(q.now_ns() - 86_400 * NS, q.room.timezone).date()
-    return html.Div(
-        [
-            field("review-period", "Period: a day, 2026-W43 or 2026-10", label_of("daily", yesterday)),
-            button("review-look", "Show"),
-            field("review-comment", "Remarks"),
-            slot(
-                dmc.PasswordInput(
-                    id="review-password",
-                    label="Your password",
-                    size="sm",
-                    value="",
-                    description=password_hint() or None,
-                )
-            ),
-            button("review-sign", "Sign review"),
-            html.Div(id="review-refusal", role="status"),
-        ],
-        className="form",
-    )
-
-
 def register(app: Dash, q: Queries) -> None:
     """The question, issuing, amending, reviews, and the files."""
     _files(app, q)
@@ -269,7 +215,8 @@ def register(app: Dash, q: Queries) -> None:
     register_months(app, q)
     _asking(app)
     _issuing(app, q)
-    _reviewing(app, q)
+    _amending(app, q)
+    register_reviews(app, q)
 
 
 def _files(app: Dash, q: Queries) -> None:
@@ -302,11 +249,17 @@ def _asking(app: Dash) -> None:
         return "?" + urlencode({"zone": zone, "at": when})
 
 
-def _issuing(app: Dash, q: Queries) -> None:
-    listing = (Output("record-list", "children"), Output("issue-refusal", "children"))
+def _listing() -> tuple[Output, Output]:
+    """What changes when a record is issued: the list, and what is said beside the form."""
+    return (
+        Output("record-list", "children", allow_duplicate=True),
+        Output("issue-refusal", "children", allow_duplicate=True),
+    )
 
+
+def _issuing(app: Dash, q: Queries) -> None:
     @app.callback(
-        *(Output(o.component_id, o.component_property, allow_duplicate=True) for o in listing),
+        *_listing(),
         Input("issue-go", "n_clicks"),
         State("issue-zone", "value"),
         State("issue-from", "value"),
@@ -330,8 +283,10 @@ def _issuing(app: Dash, q: Queries) -> None:
 
         return _issue_record(q, issue_interval) if clicks else (no_update, no_update)
 
+
+def _amending(app: Dash, q: Queries) -> None:
     @app.callback(
-        *(Output(o.component_id, o.component_property, allow_duplicate=True) for o in listing),
+        *_listing(),
         Input("amend-go", "n_clicks"),
         State("amend-number", "value"),
         State("amend-why", "value"),
@@ -358,67 +313,3 @@ def _issue_record(q: Queries, issue: Callable[[Current, Path], int]) -> tuple[An
     except StillroomError as fault:
         return no_update, refusal(str(fault))
     return record_list(q), html.P(f"Record {number} issued.")
-
-
-def _reviewing(app: Dash, q: Queries) -> None:
-    @app.callback(
-        Output("review-shown", "children"),
-        Input("review-look", "n_clicks"),
-        State("review-period", "value"),
-        prevent_initial_call=True,
-    )
-    @needs(Act.REVIEW)
-    def look(clicks: int | None, period: str) -> Any:
-        try:
-            return _review_card(q, period.strip()) if clicks else no_update
-        except StillroomError as fault:
-            return refusal(str(fault))
-
-    @app.callback(
-        Output("review-refusal", "children"),
-        Output("review-missing", "children"),
-        Output("review-password", "value"),
-        Input("review-sign", "n_clicks"),
-        State("review-period", "value"),
-        State("review-comment", "value"),
-        State("review-password", "value"),
-        prevent_initial_call=True,
-    )
-    @needs(Act.REVIEW)
-    def sign(clicks: int | None, period: str, comment: str, password: str) -> tuple[Any, Any, Any]:
-        if not clicks:
-            return no_update, no_update, no_update
-        try:
-            who, mine = confirmed(guard_of(current_app), Act.REVIEW, password), visitor()
-            assert mine is not None  # noqa: S101 (who is confirmed is known)
-            current = current_of(q)
-            with current.judging:
-                act = (period.strip(), who, comment, q.now_ns(), Signer(mine.name, password))
-                review(current.store, current.verdicts, *act)
-        except StillroomError as fault:
-            return refusal(str(fault)), no_update, ""
-        late = missing(current.store, q.setup, current.config.reviews, q.now_ns())
-        missing_text = _missing_reviews(late)
-        return html.P(f"{period} review signed by {who}."), missing_text, ""
-
-
-def _review_card(q: Queries, period: str) -> Component:
-    current = current_of(q)
-    with current.judging:
-        seen = review_shown(current.store, current.verdicts, period, q.now_ns())
-    words = ("stable", "not stable", "not shown")
-    rows = [
-        [
-            q.zone(z["zone"]).name,
-            *(f"{z['seconds'][w] / 3600:.1f} h" for w in words),
-            str(len(z["excursions"])),
-        ]
-        for z in seen["zones"]
-    ]
-    return table(["zone", *words, "excursions"], rows, f"To review: {period}", figures=(1, 2, 3, 4))
-
-
-def _missing_reviews(late: Sequence[str]) -> str:
-    """Which reviews are missing; of many their number and the newest."""
-    many = f"{len(late)} reviews, the newest " if len(late) > NAMED else ""
-    return f"Missing: {many}{', '.join(late[-NAMED:])}." if late else "No review is missing."

@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 from logger.core.study.figure import Question
 from logger.errors import IntervalError, Refused, StillroomError
 from logger.instants import rfc3339
+from logger.model.figures import channel_words
 from logger.model.roles import Act
 from logger.studies.questions import QUESTIONS
 from logger.studies.records import zone_channels
@@ -88,7 +89,9 @@ def _contents() -> Component:
 
 def _form(q: Queries, view: StudyView) -> Component:
     zones = {zone.key: zone.name for zone in q.setup.zones_now()}
-    channels = {"": "first air temperature"} | {key: key for key in zone_channels(q.setup, view.zone)}
+    channels = {"": "first air temperature"} | {
+        key: channel_words(key) for key in zone_channels(q.setup, view.zone)
+    }
     clock = q.room.timezone
     begin, end = ("" if ns is None else field_text(ns, clock) for ns in (view.from_ns, view.to_ns))
     return folding_form(

@@ -20,6 +20,7 @@ from logger.model import REASONS, Conformity
 from logger.model.roles import Act
 
 from ..access.needs import needs
+from ..access.shared_answers import shared
 from ..charts.scale import bare_scale
 from ..data.deciding import Deciding, deciding, near_limit
 from ..data.queries import Queries
@@ -27,7 +28,7 @@ from ..data.statements import Statement
 from ..data.words import age, clock, figure, local, sentence, to_read_unit, unit
 from ..parts.alarm_line import by_priority, priority
 from ..parts.components import HIDDEN, aria, digest, svg
-from ..parts.todo import rule_words
+from ..parts.todo import rule_words, since_ns
 from ..parts.trail import bars
 
 TITLE = "Wall view"
@@ -224,17 +225,14 @@ def _line(q: Queries, statements: Sequence[Statement]) -> Component:
 
 
 def _alarm_sentence(q: Queries, waiting: Sequence[Any]) -> str:
-    """How many alarms, since when, and the first act; without the act where that does not fit."""
+    """The most urgent alarm, since when, how many more there are, and the first act; what fits of it."""
     first = waiting[0]
-    since_ns = min((a.alarm.since_ns for a in waiting if a.alarm.since_ns), default=None)
-    since = f" since {clock(since_ns, q.now_ns(), q.room.timezone)}" if since_ns else ""
-    what = (
-        f"{len(waiting)} alarms{since}"
-        if len(waiting) > 1
-        else f"{first.zone}, {rule_words(first, q)}{since}"
-    )
+    begin_ns = since_ns(first, q)
+    since = f" since {clock(begin_ns, q.now_ns(), q.room.timezone)}" if begin_ns else ""
+    more = f", and {len(waiting) - 1} more" if len(waiting) > 1 else ""
+    what = f"{first.zone}, {rule_words(first, q)}{since}{more}"
     act = sentence(first.spec.action.partition(". ")[0])
-    ways = (f"{what}. {act}", f"{what}.", f"{len(waiting)} alarm{'s' if len(waiting) > 1 else ''}{since}.")
+    ways = (f"{what}. {act}", f"{what}.", f"{first.zone}{since}{more}.", f"{first.zone}{more}.")
     return next((text for text in ways if len(text) <= LINE_LETTERS), ways[-1])
 
 
@@ -248,6 +246,7 @@ def register(app: Dash, q: Queries) -> None:
         State("wall-seen", "data"),
         prevent_initial_call=True,
     )
+    @shared()
     @needs(Act.READ)
     def follow(_: Any, seen: str) -> tuple[Any, Any]:
         parts = drawn(q)

@@ -11,6 +11,7 @@ from logger.errors import Refused, StillroomError
 from logger.model.roles import Act
 
 from ..access.needs import acting, allowed, needs
+from ..access.shared_answers import shared
 from ..data.queries import Queries
 from ..data.words import age, local_offset
 from . import alarm_line
@@ -111,6 +112,7 @@ def _ticking(app: Dash, q: Queries) -> None:
         Input("acted", "data"),
         State("shell-seen", "data"),
     )
+    @shared()
     @needs(Act.READ)
     def tick(_: Any, __: Any, seen: dict[str, Any]) -> tuple[Any, ...]:
         parts = _parts(q)

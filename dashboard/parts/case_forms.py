@@ -63,6 +63,7 @@ def affected_card(q: Queries, record: CaseRecord, impacts: Sequence[Impact]) -> 
         *forms,
         html.Div(id="decide-refusal"),
         aside=f"{left} of {len(impacts)} decided",
+        ident="affected",
     )
 
 

@@ -10,6 +10,7 @@ from logger.core.calibration.trace import register_trace
 from logger.errors import UnknownName
 from logger.instants import NS
 from logger.model import Certificate
+from logger.model.figures import channel_words
 
 from ..data.queries import Queries
 from ..data.words import local, plain, plain_difference, point, signed_figure
@@ -32,7 +33,7 @@ def _paper(q: Queries, paper: Certificate) -> Component:
         return plain_difference(value, unit)
 
     facts = [
-        ["channel", paper.channel],
+        ["channel", channel_words(paper.channel)],
         ["issued by", paper.issuer],
         ["accreditation", paper.accreditation or "not stated"],
         ["calibrated on", paper.calibrated_on],
@@ -52,7 +53,7 @@ def _paper(q: Queries, paper: Certificate) -> Component:
             table(
                 ["fact", "as stated"],
                 facts,
-                f"Calibration points, {paper.channel.replace('.', ' ').replace('_', ' ')}",
+                f"Calibration points, {channel_words(paper.channel)}",
             ),
             table(head, rows, "Points", figures=(0, 1, 2, 3)),
             *_as_found(paper, unit),
@@ -69,7 +70,9 @@ def _trace(q: Queries, paper: Certificate) -> list[Component]:
         return []
     trace = register_trace(q.setup, paper.channel, now_ns)
     return (
-        [html.P([f"{paper.channel}, in use now, ", trace["text"]], className="provenance")] if trace else []
+        [html.P([f"{channel_words(paper.channel)}, in use now, ", trace["text"]], className="provenance")]
+        if trace
+        else []
     )
 
 

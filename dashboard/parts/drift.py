@@ -10,6 +10,7 @@ from dash.development.base_component import Component
 
 from logger.instants import NS
 from logger.model import Certificate
+from logger.model.figures import channel_words
 from logger.verdicts.curves import at_common_bins
 
 from ..charts import theme
@@ -60,7 +61,7 @@ def _history(channel: str, unit: str, paper: Certificate) -> list[list[object]]:
         as_found = signed_figure(before.errors[nearest(before.indications)], unit)
     row = point(paper.indications[at], unit), as_found, signed_figure(-paper.corrections[at], unit)
     U = plain_difference(2 * paper.U[at] / paper.k, unit)
-    return [[channel, paper.number, paper.calibrated_on, *row, U]]
+    return [[channel_words(channel), paper.number, paper.calibrated_on, *row, U]]
 
 
 def _against_neighbours(q: Queries, probe: str) -> list[Component]:

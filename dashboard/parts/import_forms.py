@@ -14,6 +14,7 @@ from logger.errors import Refused
 from logger.imports import Profile, choose_profile, known_profiles
 from logger.imports.profile import UNKNOWN, Column
 from logger.instants import NS
+from logger.model.figures import channel_words
 from logger.units import quantity
 
 from ..data.queries import Queries
@@ -92,7 +93,9 @@ def _column(q: Queries, n: int, upload: Upload) -> list[Component]:
     """One column of numbers: which channel it is, and in which unit."""
     assert upload.described is not None  # noqa: S101 (asked for by `questions` alone)
     guess = upload.described.columns[n]
-    channels = {LEAVE: "do not import"} | {c: c for c in (guess.candidates or tuple(q.setup.channels))}
+    channels = {LEAVE: "do not import"} | {
+        c: channel_words(c) for c in (guess.candidates or tuple(q.setup.channels))
+    }
     units = sorted({u for c in q.setup.channels.values() for u in quantity(c.quantity).units if u != "1"})
     unit = guess.unit if guess.unit in units else ""
     chosen = guess.channel if guess.channel in channels else LEAVE
@@ -166,7 +169,7 @@ def _axes(q: Queries, axes: Sequence[TimeAxis]) -> Component:
     zone = q.room.timezone
     rows = [
         [
-            a.channel,
+            channel_words(a.channel),
             a.rows,
             "" if a.step_s is None else f"{a.step_s:g} s",
             local(a.first_ns, zone),
@@ -186,7 +189,7 @@ def _rows(q: Queries, caption: str, rows: Sequence[PreviewLine]) -> Component:
         [row.line, local(row.taken_ns, q.room.timezone), *(dict(row.values).get(c, "") for c in channels)]
         for row in rows
     ]
-    heads = ["line", "at, local", *channels]
+    heads = ["line", "at, local", *map(channel_words, channels)]
     return table(heads, body, caption, figures=tuple(range(len(heads))))
 
 
@@ -215,7 +218,7 @@ def axis_svg(axes: Sequence[TimeAxis]) -> str:
                 f'<rect x="{place * wide:g}" y="{base - tall}" width="{wide - 1:g}" height="{tall}"/>'
             )
         parts.append(f'<line x1="0" x2="{width}" y1="{base + 1}" y2="{base + 1}"/>')
-    label = "; ".join(f"{a.channel}: {a.rows} readings, {len(a.gaps)} gaps" for a in axes)
+    label = "; ".join(f"{channel_words(a.channel)}: {a.rows} readings, {len(a.gaps)} gaps" for a in axes)
     return (
         f'<svg viewBox="0 0 {width} {height}" class="import-axis" role="img" aria-label="Time axis: {label}" '
         f'xmlns="http://www.w3.org/2000/svg">{"".join(parts)}</svg>'

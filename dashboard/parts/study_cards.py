@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 
 from logger.core.study.figure import Question
 from logger.instants import wall_span
+from logger.model.figures import channel_words
 from logger.model.roles import Act
 from logger.store.hot.studies import StoredStudy
 from logger.studies.charts import charts_of
@@ -22,6 +23,7 @@ from logger.studies.sources import StudyField
 from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
+from ..data.channels import with_channel_words
 from ..data.queries import Queries
 from ..data.study_jobs import StudyJob
 from .components import aria, behind, button, card, field, refusal, svg, table
@@ -59,7 +61,7 @@ def question_card(q: Queries, question: Question, study: Study | None) -> Compon
         empty = html.P(f"Not computed yet. {kind.needs}", className="empty stays")
         return card(kind.title, empty, *asks, ident=f"study-{question}", folds=bool(asks))
     ident, aside = f"study-{question}", _about(q, study)
-    return card(kind.title, *_answer(study), *asks, aside=aside, ident=ident, folds=True)
+    return card(kind.title, *_answer(q, study), *asks, aside=aside, ident=ident, folds=True)
 
 
 def _filled(options: Mapping[str, Any], item: StudyField, clock: ZoneInfo) -> str:
@@ -82,11 +84,11 @@ def _local_text(text: str, clock: ZoneInfo) -> str:
 
 def _about(q: Queries, study: Study) -> str:
     request = study.request
-    what = request.channel or "all channels"
+    what = channel_words(request.channel) or "all channels"
     return f"{what}, {wall_span(request.from_ns, request.to_ns, ZoneInfo(q.room.timezone))}"
 
 
-def _answer(study: Study) -> list[Component]:
+def _answer(q: Queries, study: Study) -> list[Component]:
     answer, title = study.answer, QUESTIONS[study.request.question].title
     drawn = [
         html.Figure([_scrolled(caption, picture), html.Figcaption(caption)])
@@ -100,13 +102,13 @@ def _answer(study: Study) -> list[Component]:
     return [
         html.P(answer.headline, className="study-headline stays"),
         *drawn,
-        *(html.P(line, className="study-remark") for line in answer.remarks),
+        *(html.P(with_channel_words(line, q.setup), className="study-remark") for line in answer.remarks),
         behind(
             "Figures and tables",
             table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
             *tables,
         ),
-        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
+        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(q, study)])),
     ]
 
 
@@ -115,9 +117,10 @@ def _scrolled(caption: str, picture: str) -> Component:
     return html.Div(svg(picture), className="study-chart", tabIndex=0, role="group", **aria(caption))
 
 
-def _provenance(study: Study) -> list[str]:
+def _provenance(q: Queries, study: Study) -> list[str]:
     methods = dict.fromkeys(item.method for item in study.answer.figures if item.method)
-    return [*methods, *study.data, f"setup {study.setup_version}, study {study.digest}"]
+    data = [with_channel_words(line, q.setup) for line in study.data]
+    return [*methods, *data, f"setup {study.setup_version}, study {study.digest}"]
 
 
 def _table(name: str, columns: Mapping[str, Sequence[Any]]) -> Component:

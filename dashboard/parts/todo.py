@@ -17,8 +17,9 @@ from logger.model.roles import Act
 
 from ..access.needs import allowed
 from ..data.case_desk import desk
+from ..data.channels import with_channel_words
 from ..data.queries import OpenAlarm, Queries
-from ..data.words import clock, figure, local, plain, quantity_name, sentence
+from ..data.words import clock, figure, local, plain, sentence
 from .components import behind, verdict
 
 DAY_NS = 86400 * NS
@@ -69,10 +70,8 @@ def since_ns(alarm: OpenAlarm, q: Queries) -> int | None:
 
 
 def _named(words: str, q: Queries) -> str:
-    """Channels as a person calls them: the keys of the setup are for files."""
-    for key in q.setup.channels:
-        probe, _, quantity = key.rpartition(".")
-        words = re.sub(rf"\b{re.escape(key)}\b", f"{probe} {quantity_name(quantity)}", words)
+    """Channels as a person calls them, the probe once."""
+    words = with_channel_words(words, q.setup)
     for probe in q.setup.probes:  # "P6 relative humidity, P6 temperature": the probe once
         words = re.sub(rf"(\b{re.escape(probe)} [^,]+), {re.escape(probe)} ([^,]+)$", r"\1 and \2", words)
     return words

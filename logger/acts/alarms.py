@@ -6,10 +6,12 @@ A notice that was withheld meanwhile and still stands is told by the service's n
 
 from __future__ import annotations
 
+import json
+import logging
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, Text, insert, select, type_coerce, update
 
 from ..core.alarms.grouping import cause_of, start_cause
 from ..core.alarms.lifecycle import ACKNOWLEDGED, ActKind, Alarm, AlarmAct, AlarmState, apply_act
@@ -27,6 +29,8 @@ from .required import required_person, required_text, visible
 
 if TYPE_CHECKING:
     from ..store import Store
+
+log = logging.getLogger(__name__)
 
 DAY_NS = 86_400 * NS
 LONGEST_SHELF_NS = 31 * DAY_NS
@@ -173,8 +177,18 @@ def alarm_list(store: Store) -> list[Alarm]:
 
 def alarms_in(conn: Connection) -> list[Alarm]:
     """Every alarm that was ever evaluated, by key, within the caller's transaction."""
-    bodies = conn.execute(select(tables.alarm.c.body).order_by(tables.alarm.c.key)).scalars()
-    return [Alarm.from_dict(body) for body in bodies]
+    t = tables.alarm
+    rows = conn.execute(select(t.c.key, type_coerce(t.c.body, Text)).order_by(t.c.key)).all()
+    return [_alarm(key, body) for key, body in rows]
+
+
+def _alarm(key: str, body: str) -> Alarm:
+    """An alarm as stored. One that was damaged begins anew, and is announced again where it still stands."""
+    try:
+        return Alarm.from_dict(json.loads(body))
+    except (ValueError, TypeError, KeyError, AttributeError):
+        log.warning("the state of alarm %s was damaged; the alarm begins anew", key)
+        return Alarm(key)
 
 
 def alarm_specs(setup: Setup, routes: Iterable[str] = ()) -> tuple[AlarmSpec, ...]:
@@ -194,8 +208,10 @@ def undelivered_letters(store: Store) -> list[Letter]:
 
 def alarm_of(conn: Connection, key: str) -> Alarm:
     """The alarm as stored, or a new one in its normal state."""
-    body = conn.execute(select(tables.alarm.c.body).where(tables.alarm.c.key == key)).scalar()
-    return Alarm(key) if body is None else Alarm.from_dict(body)
+    body = conn.execute(
+        select(type_coerce(tables.alarm.c.body, Text)).where(tables.alarm.c.key == key)
+    ).scalar()
+    return Alarm(key) if body is None else _alarm(key, body)
 
 
 def put_alarm(conn: Connection, alarm: Alarm, now_ns: int) -> None:

@@ -12,8 +12,8 @@ from ..config import in_force, load_texts
 from ..core.validity.versions import contradictions
 from ..errors import Refused, UnknownName
 from ..model import Config
-from ..model.roles import Act
-from ..people import People
+from ..model.roles import Act, required_roles
+from ..people import Account, People
 from ..store import SetupProposal, Store
 from .required import required_person, required_text
 
@@ -97,6 +97,30 @@ def approve(store: Store, version: int, who: str, why: str, now_ns: int) -> Setu
     with store.begin() as conn:
         store.setups.approve(proposal, who, why.strip(), now_ns, conn=conn)
     return proposal
+
+
+def approvers(store: Store, author: str) -> list[Account]:
+    """Accounts in use that can approve what a person proposed; none in a record without accounts."""
+    return People(store).others_who_may(Act.APPROVE, author)
+
+
+def approval_step(store: Store, version: int, author: str) -> str:
+    """Who approves a proposal with which command; or that nobody else may, and who should propose it."""
+    people, command = People(store), f"stillroom config approve {version} --who"
+    if not people.in_use():
+        return f"Another person approves it: {command} NAME"
+    if others := approvers(store, author):
+        return f"Another person approves it: {command} {others[0].name}"
+    if in_force(store.setups.versions()).setup.room.single_person:
+        return f"Approve it: {command} {author!r}"
+    anew = [a.name for a in people.others_who_may(Act.PROPOSE, author) if approvers(store, a.person)]
+    needed = f"Nobody else here may approve it; that needs the role {required_roles(Act.APPROVE)}."
+    if not anew:
+        return f"{needed} Give a second person that role."
+    close = f"stillroom config refuse {version} --why TEXT"
+    return (
+        f"{needed} Give a second person that role, or close it ({close}) and propose it with --who {anew[0]}."
+    )
 
 
 def take_over(store: Store, version: int, who: str, why: str, now_ns: int) -> int:

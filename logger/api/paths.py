@@ -15,7 +15,8 @@ FORMS = ("application/json", "text/csv", "text/plain", "application/xml")
 
 def paths() -> dict[str, Any]:
     return {
-        **_verdict_paths(),
+        **_zone_paths(),
+        **_excursion_paths(),
         **_inspection_paths(),
         **_reading_paths(),
         **_node_paths(),
@@ -24,19 +25,37 @@ def paths() -> dict[str, Any]:
     }
 
 
-def _verdict_paths() -> dict[str, Any]:
+def _get_verdicts(
+    ident: str, summary: str, text: str, answer: str, parameters: list[Any], **more: Any
+) -> dict[str, Any]:
+    return {"get": question(ident, "verdicts", Scope.VERDICTS, summary, text, answer, parameters, **more)}
+
+
+def _zone_paths() -> dict[str, Any]:
     zone = path("zone", "Key of a zone")
     pre_window = query("pre_window_s", whole(0, 604800), "Seconds before the interval that are judged, too")
     activity = query("activity", _TEXT, "Judge by the limits of this activity")
-    only = query("zone", _TEXT, "Only this zone")
-
-    def get(ident: str, summary: str, text: str, answer: str, parameters: list[Any], **more: Any) -> Any:
-        return {"get": question(ident, "verdicts", Scope.VERDICTS, summary, text, answer, parameters, **more)}
-
     check = (
         "The same answer, with the same digest, as `stillroom check --json`: stable, not stable or not "
         "shown, with every reason, words for a certificate and a line for a report."
     )
+    newest = "Not shown where the service has not judged the zone for three minutes."
+    return {
+        "/zones": _get_verdicts(
+            "zones", "Every zone with its newest verdict", newest, "ZoneStates", paged()
+        ),
+        "/zones/{zone}": _get_verdicts(
+            "zone", "One zone, its newest verdict and its limits", newest, "Zone", [zone], missing=True,
+        ),
+        "/zones/{zone}/verdict": _get_verdicts(
+            "verdict", "Did the room support what was measured in this interval?", check, "Verdict",
+            [zone, *interval(), pre_window, activity], missing=True,
+        ),
+    }  # fmt: skip
+
+
+def _excursion_paths() -> dict[str, Any]:
+    only = query("zone", _TEXT, "Only this zone")
     cases = (
         "Excursions of a zone that overlap or lie close together are one case, with a number where a "
         "decision is asked for. Without what people wrote and which inspections are affected."
@@ -47,29 +66,20 @@ def _verdict_paths() -> dict[str, Any]:
         "further minute of the same. Every 15 s a comment. At most three streams; the next one gets 503 "
         "with Retry-After."
     )
-    newest = "Not shown where the service has not judged the zone for three minutes."
     return {
-        "/zones": get("zones", "Every zone with its newest verdict", newest, "ZoneStates", paged()),
-        "/zones/{zone}": get(
-            "zone", "One zone, its newest verdict and its limits", newest, "Zone", [zone], missing=True,
-        ),
-        "/zones/{zone}/verdict": get(
-            "verdict", "Did the room support what was measured in this interval?", check, "Verdict",
-            [zone, *interval(), pre_window, activity], missing=True,
-        ),
-        "/excursions": get(
+        "/excursions": _get_verdicts(
             "excursions", "Excursions: times out of limits", "Oldest first.", "Excursions",
             [only, *interval(), *paged()], missing=True,
         ),
-        "/cases": get(
+        "/cases": _get_verdicts(
             "cases", "Excursions gathered by event", cases, "Cases",
             [only, *interval(), *paged()], missing=True,
         ),
-        "/cases/{number}": get(
+        "/cases/{number}": _get_verdicts(
             "case", "One case", "By its number; one that is continued in another gives that one.", "Case",
             [path("number", "Number of the case", whole(1, _LARGE))], missing=True,
         ),
-        "/events": get(
+        "/events": _get_verdicts(
             "events", "Verdicts as they change", events, "Events", [],
             types=("text/event-stream",), fresh=False,
         ),

@@ -85,4 +85,8 @@ def _password(account: Account, variable: str) -> str:
 
 
 def _able(people: People, act: Act) -> list[str]:
-    return [a.name for a in people.all() if a.active and MAY[act].intersection(a.roles)]
+    """Accounts whose roles allow an act; to propose, first those after whom another can approve."""
+    able = [a for a in people.all() if a.active and MAY[act].intersection(a.roles)]
+    if act is Act.PROPOSE:
+        able.sort(key=lambda a: not people.others_who_may(Act.APPROVE, a.person))
+    return [a.name for a in able]

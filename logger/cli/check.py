@@ -132,25 +132,37 @@ def check(
     with open_session(data, config) as session:
         question, trace = _question(session, (zone, start, end), pre_window_s, activity, stamp)
         assessment = _assess(session, measurement.question(question, options, session.zone_info))
-        matches = True
-        if stamp is not None:
-            trace = _stamp_trace(session, stamp)  # with the revision that this answer may have written
-            matches = _stamp_matches(stamp, assessment) if trace is None else trace.holds
-        payload = assessment.to_dict() | ({} if stamp is None else {"stamp_holds": matches})
-        notices = session.setup_notices()
-        answer(
-            payload
-            | ({} if trace is None else {"stamp_trace": trace.to_dict()})
-            | ({"setup_notices": notices} if notices else {}),
-            as_json,
-            [
-                *_stamp_lines(session, stamp, trace, assessment),
-                *assessment_lines(session, assessment),
-                *(_budget_lines(assessment) if budget else []),
-                *(f"note: {notice}" for notice in notices),
-            ],
-        )
-    raise typer.Exit(EXIT_OF[assessment.check.verdict] if matches else BROKEN_STAMP)
+        raise typer.Exit(_print(session, assessment, stamp, trace, budget, as_json))
+
+
+def _print(  # noqa: PLR0917 (an answer and how it is to be printed)
+    session: Session,
+    assessment: Assessment,
+    stamp: str | None,
+    trace: StampTrace | None,
+    budget: bool,
+    as_json: bool,
+) -> int:
+    """Print the answer to one question; gives the exit code."""
+    matches = True
+    if stamp is not None:
+        trace = _stamp_trace(session, stamp)  # with the revision that this answer may have written
+        matches = _stamp_matches(stamp, assessment) if trace is None else trace.holds
+    payload = assessment.to_dict() | ({} if stamp is None else {"stamp_holds": matches})
+    notices = session.setup_notices()
+    answer(
+        payload
+        | ({} if trace is None else {"stamp_trace": trace.to_dict()})
+        | ({"setup_notices": notices} if notices else {}),
+        as_json,
+        [
+            *_stamp_lines(session, stamp, trace, assessment),
+            *assessment_lines(session, assessment),
+            *(_budget_lines(assessment) if budget else []),
+            *(f"note: {notice}" for notice in notices),
+        ],
+    )
+    return EXIT_OF[assessment.check.verdict] if matches else BROKEN_STAMP
 
 
 def _budget_lines(assessment: Assessment) -> list[str]:

@@ -67,7 +67,7 @@ def apply(
       stillroom config apply --why "bay band by the new specification"
       stillroom config apply --begin --config config --data /srv/room-east
     """
-    from ..acts.setup import propose
+    from ..acts.setup import approval_step, propose
     from ..inspections.setup_effect import refuse_unconfirmed
 
     if begin:
@@ -84,6 +84,7 @@ def apply(
             first = not store.setups.versions()
             version = propose(store, proposed.texts, name, why, now_ns, correction=correction)
             state = "in force" if first else "waiting"
+            preview["next"] = "" if first else approval_step(store, version, name)
     payload = {"version": version, "state": state, **preview}
     lines = [_head(payload, dry_run), *_lines(payload, ZoneInfo(proposed.setup.room.timezone))]
     answer(payload | {"effect": preview["effect"].to_dict()}, as_json, lines)
@@ -97,10 +98,7 @@ def _head(payload: Mapping[str, Any], dry_run: bool) -> str:
         return "This would change:"
     if payload["state"] == "in force":
         return f"Version {number} is in force."
-    return (
-        f"Version {number} is proposed. Another person approves it: stillroom config approve {number} "
-        "--who NAME"
-    )
+    return f"Version {number} is proposed. {payload['next']}"
 
 
 def _preview(  # noqa: PLR0917 (what a version is made of)
@@ -244,12 +242,14 @@ def take_over(
     Example:
       stillroom config take-over 2 --who "Greta Holm" --why "new annex of the specification"
     """
+    from ..acts.setup import approval_step
     from ..acts.setup import take_over as stand_for
 
     with open_session(data, None) as session:
         name = authorised(session.store, who, Act.PROPOSE)
         number = stand_for(session.store, version, name, why, session.now_ns)
-    message = f"Version {number} is proposed by {name} in place of {version}. Another person approves it."
+        step = approval_step(session.store, number, name)
+    message = f"Version {number} is proposed by {name} in place of {version}. {step}"
     answer({"version": number, "state": "waiting", "in_place_of": version}, as_json, [message])
 
 

@@ -96,6 +96,10 @@ def imports(
       stillroom import new-logger.csv --describe --out config/profiles/new-logger.toml
       stillroom import --watch /srv/loggers --profile machine-bay
     """
+    without = _lines_named(leave_out or [])
+    one_file = len(files or []) == 1 and not any(file.is_dir() for file in files or [])
+    if without and (watch or draft or describe or not one_file):
+        raise Refused("--leave-out names lines of one file: import that file alone. Nothing was imported.")
     if watch is not None:
         watch_folder(watch, profile, who, data, config)
     elif not files:
@@ -107,12 +111,11 @@ def imports(
     elif any(file.is_dir() for file in files):
         _import_folder(files, profile, dry_run, who, data, config)
     else:
-        without = _lines_named(leave_out or [], files)
         _import(files, profile, dry_run, who, data, config, as_json, without)
 
 
-def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
-    """Numbers of lines from "17" and "120-125"; Refused for anything else, or for several files."""
+def _lines_named(named: Sequence[str]) -> frozenset[int]:
+    """Numbers of lines from "17" and "120-125"; Refused for anything else."""
     numbers: set[int] = set()
     for text in named:
         match = re.fullmatch(r"([1-9]\d{0,8})(?:-([1-9]\d{0,8}))?", text.strip())
@@ -123,8 +126,6 @@ def _lines_named(named: Sequence[str], files: Sequence[Path]) -> frozenset[int]:
                 f"You entered {text!r}."
             )
         numbers |= set(range(first, last + 1))
-    if numbers and len(files) != 1:
-        raise Refused("--leave-out names lines of one file: import that file alone.")
     return frozenset(numbers)
 
 
@@ -307,21 +308,19 @@ def _try_file(
             say(f"{file.name}: reading")
             reading = checked(file.name, copy, how, session.setup, session.now_ns, without)
     except ImportRefused as refused:
-        raise ImportRefused(f"{refused}{_leave_out_hint(str(refused))}") from None
+        raise ImportRefused(f"{refused}{_leave_out_hint(refused)}") from None
     if reading.simulated:
         refuse_invented(file.name, simulated=session.store.simulated)
     return trial(file.name, sha256, reading, session.store), preview_of(reading)
 
 
-def _leave_out_hint(refused: str) -> str:
+def _leave_out_hint(refused: ImportRefused) -> str:
     """How to import the rest, where one line alone cannot be read."""
-    match = re.search(
-        r"Line (\d+)(?:, column [^:]*)?(?:: '.*' is (?:no|not an?) |: there is no | has (?:no|\d+) )", refused
-    )
+    if refused.bad_line is None:
+        return ""
     return (
-        f" To import the other lines, and record that this one is left out: --leave-out {match[1]}."
-        if match
-        else ""
+        " To import the other lines, and record that this one is left out, import the file alone with "
+        f"--leave-out {refused.bad_line}."
     )
 
 

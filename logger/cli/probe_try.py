@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -81,47 +81,43 @@ def try_(
     from ..probes.plug_in import TrialOptions
     from ..probes.table_trial import try_table
 
-    bytesize, parity, stopbits = _frame(frame)
-    wire = {
-        "baudrate": baud,
-        "parity": parity,
-        "bytesize": bytesize,
-        "stopbits": stopbits,
-        "timeout_s": timeout,
-    }
+    wire = _frame(frame) | {"baudrate": baud, "timeout_s": timeout}
 
-    def tried() -> TrialReport:
+    def report_of_trial() -> TrialReport:
         if address.endswith(".toml"):
             return try_table(Path(address))
         if kind == "one-wire":
             return trial.one_wire(Path(address))
         if kind == "modbus":
-            line = ModbusLine("", address, {}, {}, device=device, function=function, **wire)  # type: ignore[arg-type]
+            line = ModbusLine("", address, {}, {}, device=device, function=function, **wire)
             return trial.modbus(line, register, count)
         if kind == "sdi-12":
-            return trial.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))  # type: ignore[arg-type]
+            return trial.sdi12(Sdi12Line("", address, {}, address=sensor, **wire))
         if kind not in ("text", "scpi"):
             return _by_kind(kind, address, TrialOptions(timeout, env, user, save, local))
         query = ask or ("MEAS:TEMP?" if kind == "scpi" else "")
-        return trial.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)  # type: ignore[arg-type]
+        return trial.text(AsciiLine("", address, "query", "", {}, query=query, **wire), kind)
 
     try:
-        report = tried()
+        report = report_of_trial()
     except ProbeError as lost:
         raise Refused(
             f"{lost} Check the name of the port, its rights, and that no other program uses it."
         ) from lost
-    head = (
+    _print(report, as_json, with_table=not address.endswith(".toml"))
+    if not report.table and not report.answered:
+        raise typer.Exit(2)
+
+
+def _print(report: TrialReport, as_json: bool, *, with_table: bool) -> None:
+    """What arrived and, on request, the table for probes.toml that it makes."""
+    table = (
         ["[probes.NEW.connection]", *report.table]
         if report.table
         else ["No answer that could be configured."]
     )
-    polled = address.endswith(".toml")
-    answer(
-        {"shown": report.shown, "table": report.table}, as_json, [*report.shown, *([] if polled else head)]
-    )
-    if not report.table and not report.answered:
-        raise typer.Exit(2)
+    lines = [*report.shown, *(table if with_table else [])]
+    answer({"shown": report.shown, "table": report.table}, as_json, lines)
 
 
 def _by_kind(kind: str, address: str, options: TrialOptions) -> TrialReport:
@@ -143,8 +139,8 @@ def _by_kind(kind: str, address: str, options: TrialOptions) -> TrialReport:
         raise Refused(f"{refused}.") from refused
 
 
-def _frame(text: str) -> tuple[int, str, int]:
-    """8N1 as (8, "N", 1)."""
+def _frame(text: str) -> dict[str, Any]:
+    """8N1 as properties of a line: data bits, parity, stop bits."""
     if len(text) != 3 or text[0] not in "78" or text[1].upper() not in "NEO" or text[2] not in "12":
         raise Refused(f"--frame: expected data bits, parity and stop bits such as 8N1, found {text!r}.")
-    return int(text[0]), text[1].upper(), int(text[2])
+    return {"bytesize": int(text[0]), "parity": text[1].upper(), "stopbits": int(text[2])}

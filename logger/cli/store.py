@@ -62,6 +62,14 @@ def move(
     password_env: Annotated[
         str, typer.Option("--password-env", metavar="NAME", help="Environment variable with the password.")
     ] = "",
+    password_file: Annotated[
+        str,
+        typer.Option(
+            "--password-file",
+            metavar="FILE",
+            help="File with the password, read for each new connection; instead of the variable.",
+        ),
+    ] = "",
     who: Who = "",
     as_json: Json = False,
 ) -> None:
@@ -90,7 +98,7 @@ def move(
     if to == "embedded":
         moved = to_embedded(data, name, say)
     else:
-        moved = to_server(data, hot_table_of(to, schema, password_env), name, say)
+        moved = to_server(data, hot_table_of(to, schema, password_env, password_file), name, say)
     number, sha256 = moved.head
     payload = {
         "from": moved.source,

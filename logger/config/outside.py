@@ -6,7 +6,8 @@ from functools import lru_cache
 
 from ..errors import CertificateRefused
 from ..formats.dcc import LARGEST_BYTES, Dcc, read
-from ..processes.confined import ChildLimits, run_confined
+from ..processes.child_limits import ChildLimits
+from ..processes.confined import run_confined
 
 _MIB = 1 << 20
 _LIMITS = ChildLimits(

@@ -11,6 +11,8 @@ STORE: Mapping[str, Mapping[str, str]] = {
         "schema": "schema of this room there: a schema and a role of its own for each room",
         "password_env": "environment variable with the password; where it is not set, libpq's own rules "
         "apply, such as `~/.pgpass`",
+        "password_file": "file whose first line is the password, as an absolute path; it goes before the "
+        "environment variable and is read for each new connection: a changed password takes no restart",
     },
     "archive": {
         "at": "where sealed files are kept: an absolute path, or an address such as `s3://BUCKET/PREFIX`",

@@ -11,6 +11,7 @@ from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Literal
+from zoneinfo import ZoneInfo
 
 from ..errors import Refused, you_entered
 from ..imports.describing import Description, Guess
@@ -203,3 +204,12 @@ def save_draft(path: Path, draft: Draft) -> None:
     partial = path.with_name(f"{path.name}.part")
     partial.write_text(json.dumps(dict(draft.values), ensure_ascii=False, indent=1), encoding="utf-8")
     os.replace(partial, path)
+
+
+def is_zone(name: str) -> bool:
+    """Whether there is a time zone of that name."""
+    try:
+        ZoneInfo(name)
+    except (ValueError, OSError, LookupError):
+        return False
+    return True

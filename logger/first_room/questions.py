@@ -6,14 +6,13 @@ import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from ..errors import Refused, you_entered
 from ..model import MEDIA
 from ..model.roles import refuse_unseen
 from .certificates import certificate_fields, certificate_summary, check_certificates
-from .draft import MEDIA_WORDS, NO_READING, UNITS, Draft, Field, needed, number, numbers
-from .trial import line_of, unit_proposed
+from .draft import MEDIA_WORDS, Draft, Field, is_zone, needed, number, numbers
+from .probe_questions import check_reach, check_units, reach_fields, reach_summary, unit_fields, unit_summary
 
 
 @dataclass(frozen=True)
@@ -37,22 +36,14 @@ class Question:
 def system_zone() -> str:
     """The IANA name of this machine's time zone; UTC where it does not say."""
     named = os.environ.get("TZ", "").lstrip(":")
-    if named and _is_zone(named):
+    if named and is_zone(named):
         return named
     try:
         _, _, name = str(Path("/etc/localtime").resolve()).partition("zoneinfo/")
         name = name or Path("/etc/timezone").read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError):
         return "UTC"
-    return name if _is_zone(name) else "UTC"
-
-
-def _is_zone(name: str) -> bool:
-    try:
-        ZoneInfo(name)
-    except (ValueError, OSError, LookupError):
-        return False
-    return True
+    return name if is_zone(name) else "UTC"
 
 
 # 1 and 2: the room and its zone
@@ -71,7 +62,7 @@ def _check_room(draft: Draft) -> None:
     needed(draft, "room", "Name of the room", "a name such as Measuring room 2")
     needed(draft, "site", "Site", "the works or company")
     zone = needed(draft, "timezone", "Time zone", "an IANA name such as Europe/Vienna")
-    if not _is_zone(zone):
+    if not is_zone(zone):
         raise Refused(f"Time zone: enter an IANA name such as Europe/Vienna.{you_entered(zone)}")
     size_of(draft)
 
@@ -193,97 +184,7 @@ def _position_summary(draft: Draft) -> str:
 # 5: how it is reached, or how its files are written
 
 
-def _reach_fields(draft: Draft) -> tuple[Field, ...]:
-    if draft.described is not None:
-        return tuple(_file_fields(draft))
-    return (
-        Field("serial", "Serial number of the probe", hint="as engraved"),
-        Field("address", "Address", _first_port(), "a serial port, or socket://HOST:PORT"),
-        Field(
-            "ask", "What is sent to ask for a reading", hint="for example READ?", empty="it sends by itself"
-        ),
-        Field("baud", "Bits per second", "9600", "of a serial line; 8 data bits, no parity"),
-        Field("interval", "Seconds between readings", "10"),
-    )
-
-
-def _first_port() -> str:
-    """A serial port of this machine, where it has one."""
-    from serial.tools.list_ports import comports
-
-    by_id = sorted(Path("/dev/serial/by-id").glob("*")) if Path("/dev/serial/by-id").is_dir() else []
-    return (
-        str(by_id[0])
-        if by_id
-        else next((port.device for port in sorted(comports()) if port.hwid != "n/a"), "")
-    )
-
-
-def _file_fields(draft: Draft) -> Iterator[Field]:
-    """What the file leaves open about its times and numbers."""
-    assert draft.described is not None  # noqa: S101 (asked of files alone)
-    questions = " ".join(draft.described.questions)
-    if "time zone" in questions:
-        yield Field("file.zone", "Time zone of the times in the file", draft.text("timezone"))
-    if "`order`" in questions:
-        orders = ("day-month-year", "month-day-year", "year-month-day")
-        yield Field(
-            "file.order", "Order of the dates", options=tuple((o, o.replace("-", ", ")) for o in orders)
-        )
-    if "`decimal`" in questions:
-        yield Field("file.decimal", "Decimal sign", options=((".", "point"), (",", "comma")))
-
-
-def _check_reach(draft: Draft) -> None:
-    for field in _reach_fields(draft) if draft.described is not None else ():
-        needed(draft, field.key, field.label, "one of the choices" if field.options else "a value")
-    if draft.described is None:
-        needed(draft, "serial", "Serial number of the probe", "the number that is engraved on it")
-        interval = number(draft, "interval", "Seconds between readings", "10")
-        if not 1 <= interval <= 3600:
-            raise Refused(f"Seconds between readings: enter 1 to 3600. You entered “{interval:g}”.")
-        line_of(draft)
-    elif (zone := draft.text("file.zone")) and not _is_zone(zone):
-        raise Refused(f"Time zone of the times: enter a name such as Europe/Vienna.{you_entered(zone)}")
-
-
-def _reach_summary(draft: Draft) -> str:
-    if draft.described is not None:
-        return f"file {Path(draft.text('from')).name}"
-    polling = f"asked every {draft.text('interval')} s" if draft.text("ask") else "sends by itself"
-    return f"{draft.text('address')}, {polling}"
-
-
 # 6: units
-
-
-def _unit_fields(draft: Draft) -> tuple[Field, ...]:
-    options = (
-        *((unit, words) for unit, (words, *_) in UNITS.items()),
-        (NO_READING, "no reading, leave it out"),
-    )
-    if draft.described is not None:
-        bare = [c for c in draft.described.columns if c.unit is None]
-        return tuple(
-            Field(f"unit.{c.heading}", f"Column {c.heading}, such as {c.example}", options=options)
-            for c in bare
-        )
-    line = draft.text("line")
-    return tuple(
-        Field(f"unit.{name}", f"{text} is", unit_proposed(line, name), options=options)
-        for name, text in draft.numbers.items()
-    )
-
-
-def _check_units(draft: Draft) -> None:
-    for field in _unit_fields(draft):
-        needed(draft, field.key, field.label, "one of the choices")
-    if not any(channel.quantity == "temperature" for channel in draft.channels):
-        raise Refused("Unit: say which number is a temperature; the limits are of temperature.")
-
-
-def _unit_summary(draft: Draft) -> str:
-    return ", ".join(f"{c.words} in {c.unit_text}" for c in draft.channels)
 
 
 # 8: who is notified
@@ -381,9 +282,9 @@ QUESTIONS: tuple[Question, ...] = (
         "How is the probe reached?",
         "It is tried at once. Caution: mains wiring is the work of a qualified person; feed probes with "
         "safety extra-low voltage.",
-        _reach_fields,
-        _check_reach,
-        _reach_summary,
+        reach_fields,
+        check_reach,
+        reach_summary,
         ("How is the file written?", "Only what the file does not show is asked; further files can follow."),
     ),
     Question(
@@ -391,9 +292,9 @@ QUESTIONS: tuple[Question, ...] = (
         "The units",
         "What do its numbers mean?",
         "Readings are stored as the probe sends them, in the unit named here.",
-        _unit_fields,
-        _check_units,
-        _unit_summary,
+        unit_fields,
+        check_units,
+        unit_summary,
         ("What do its columns mean?", "Only columns whose headings name no unit are asked."),
     ),
     Question(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -128,7 +128,19 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
     """The register as PDF, A4 across: instruments first, then their calibrations."""
     rows = register_rows(setup, at_ns)
     short = sum(bool(row["missing"]) for row in rows)
-    instruments = [
+    noun = "channel" if len(rows) == 1 else "channels"
+    words = frame(setup, "Register of probes", simulated=simulated) | {
+        "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
+        "because": f"As of {wall(at_ns, ZoneInfo(setup.room.timezone))}. Errors: indication minus reference, "
+        "in the unit of U; drift allowed: the criterion by which a calibration accepts the one before it.",
+        "sections": [_instruments(rows), _calibrations(rows)],
+    }
+    return compile_paper("register", words, at_ns)
+
+
+def _instruments(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    heads = ["Channel", "Serial", "Firmware", "Instrument", "Range", "Resolution", "Position", "Status"]
+    lines = [
         [
             channel_words(r["channel"]), r["serial"], r["firmware"] or "not stated", r["description"],
             _minus(f"{r['range']} {unit_name(r['unit'])}"), f"{r['resolution']:g} {_own(r)}", _place(r),
@@ -136,18 +148,11 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
         ]
         for r in rows
     ]  # fmt: skip
-    calibrations = [
-        [
-            channel_words(r["channel"]), r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
-            r["due"] or "", _minus(_errors(r)),
-            f"{_once(r['U'])} {_own(r)} (k = {r['k']:g})" if r["U"] else "",
-            f"{r['drift']:g} {_own(r)}" if r["drift"] else "",
-            f"missing: {r['missing']}" if r["missing"] else "complete",
-        ]
-        for r in rows
-    ]  # fmt: skip
-    heads_a = ["Channel", "Serial", "Firmware", "Instrument", "Range", "Resolution", "Position", "Status"]
-    heads_b = [
+    return section("Instruments", heads, "lllwllll", lines, "There is no probe.")
+
+
+def _calibrations(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    heads = [
         "Channel",
         "Certificate",
         "Laboratory",
@@ -158,17 +163,17 @@ def register_pdf(setup: Setup, at_ns: int, *, simulated: bool) -> bytes:
         "Drift allowed",
         "Entry",
     ]
-    noun = "channel" if len(rows) == 1 else "channels"
-    words = frame(setup, "Register of probes", simulated=simulated) | {
-        "sentence": f"{len(rows)} {noun}, {short} of them not complete.",
-        "because": f"As of {wall(at_ns, ZoneInfo(setup.room.timezone))}. Errors: indication minus reference, "
-        "in the unit of U; drift allowed: the criterion by which a calibration accepts the one before it.",
-        "sections": [
-            section("Instruments", heads_a, "lllwllll", instruments, "There is no probe."),
-            section("Calibrations", heads_b, "lllllwlll", calibrations, "There is none."),
-        ],
-    }
-    return compile_paper("register", words, at_ns)
+    lines = [
+        [
+            channel_words(r["channel"]), r["certificate"] or "none", _laboratory(r), r["calibrated_on"] or "",
+            r["due"] or "", _minus(_errors(r)),
+            f"{_once(r['U'])} {_own(r)} (k = {r['k']:g})" if r["U"] else "",
+            f"{r['drift']:g} {_own(r)}" if r["drift"] else "",
+            f"missing: {r['missing']}" if r["missing"] else "complete",
+        ]
+        for r in rows
+    ]  # fmt: skip
+    return section("Calibrations", heads, "lllllwlll", lines, "There is none.")
 
 
 def _own(r: dict[str, Any]) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..errors import ImportRefused
-from ..processes.confined import LIMITED
+from ..processes.child_limits import LIMITED
 
 Kind = Literal["text", "sheet", "json", "parquet"]
 

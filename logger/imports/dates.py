@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ..errors import ImportRefused
 from ..instants import NS
 from .cells import ArrowCells, Coded
+from .date_order import EPOCH_DAY, YEARS, are_days, day_of, days_either_way, order_of_dates, possible_orders
 from .jumps import (
     evidence,
     refuse_another_order,
@@ -23,15 +24,14 @@ from .jumps import (
     refuse_year_back,
 )
 from .profile import Order, Profile
-from .stamps import ORDERS, PLACES, Parts, clock, date_parts, divided, fits, half_word, shape
+from .stamp_forms import refuse_mixed_forms, refuse_third_half
+from .stamps import clock, date_parts, divided
 from .table import Stream
 from .zones import DAY_NS, local, localised, zone_name
 
 Int = NDArray[np.int64]
 
-_EPOCH_DAY = date(1970, 1, 1).toordinal()
 _SERIAL_DAY = {"serial_1900": date(1899, 12, 30).toordinal(), "serial_1904": date(1904, 1, 1).toordinal()}
-_YEARS = (1970, 2200)
 _FIRST_LOGGER = 3652  # days to 1980, when readings were not yet written to files as seconds since 1970
 
 
@@ -113,7 +113,7 @@ def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
     for i, text in enumerate(texts):
         ns = _scaled(text, unit_ns)
         if ns is None or not 0 <= ns < 2**62:
-            raise ImportRefused(f"Line {lines[i]}: {text!r} is not a number of {name} since 1970.")
+            raise ImportRefused(f"Line {lines[i]}: {text!r} is not a number of {name} since 1970.", lines[i])
         if ns < _FIRST_LOGGER * DAY_NS:
             raise ImportRefused(
                 f"Line {lines[i]}: {text!r} as {name} since 1970 is {local(ns)[:10]}. Is `form` under [time] "
@@ -159,15 +159,16 @@ def _serial(stream: Stream, day0: int) -> _Wall:
     ms = np.empty(len(stream.times), np.int64)
     for i, text in enumerate(stream.times):
         ns = _scaled(text, DAY_NS)
-        first_ns = (_EPOCH_DAY - day0) * DAY_NS
+        first_ns = (EPOCH_DAY - day0) * DAY_NS
         if ns is None or not first_ns <= ns < first_ns + 84_000 * DAY_NS:  # the years of all other dates
             raise ImportRefused(
                 f"Line {stream.lines[i]}: {text!r} is not a day number of a spreadsheet in the years "
-                f"{_YEARS[0]} to {_YEARS[1] - 1}."
+                f"{YEARS[0]} to {YEARS[1] - 1}.",
+                stream.lines[i],
             )
         ms[i] = -(-ns // 500_000) // 2
     day, clock_ms = np.divmod(ms, DAY_NS // 1_000_000)
-    return _Wall(day + day0 - _EPOCH_DAY, clock_ms * 1_000_000, None, stream.lines)
+    return _Wall(day + day0 - EPOCH_DAY, clock_ms * 1_000_000, None, stream.lines)
 
 
 def _walls_of_clocks(streams: Sequence[Stream], profile: Profile) -> tuple[list[_Wall], list[str]]:
@@ -222,80 +223,25 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     line_of_day, line_of_clock = days_text.first_lines(lines), clocks_text.first_lines(lines)
     parts = {text: date_parts(text, line) for text, line in line_of_day.items()}
     clocks = {text: clock(text, line) for text, line in line_of_clock.items()}
-    _refuse_mixed(line_of_day, offset=False)
-    _refuse_mixed(line_of_clock, offset=True)
-    _refuse_third_half(line_of_clock)
+    refuse_mixed_forms(line_of_day, offset=False)
+    refuse_mixed_forms(line_of_clock, offset=True)
+    refuse_third_half(line_of_clock)
     clock_ns = np.array([clocks[text][0] for text in clocks_text.table], np.int64)[clocks_text.codes]
 
     def wall_of(parsed: Order) -> Int:
-        days = {text: _day(p, parsed, text, line_of_day[text]) for text, p in parts.items()}
+        days = {text: day_of(p, parsed, text, line_of_day[text]) for text, p in parts.items()}
         return np.array([days[text] for text in days_text.table], np.int64)[days_text.codes]
 
-    possible = _possible(list(parts.values()))
+    possible = possible_orders(list(parts.values()))
     if not possible or (order is not None and order not in possible):
-        options = [_both_days(parts[text]) for text in days_text.table]
+        options = [days_either_way(parts[text]) for text in days_text.table]
         refuse_order_switch(options, days_text.codes.astype(np.int64), clock_ns, lines)
-    parsed, how = _order(parts, line_of_day, possible, order)
+    parsed, how = order_of_dates(parts, line_of_day, possible, order)
     if parsed is None:
-        walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if _all_days(parts, o)}
+        walls = {o: wall_of(o) * DAY_NS + clock_ns for o in possible if are_days(parts, o)}
         raise ImportRefused(f"{how}{evidence(walls)} Set `order` under [time] in the profile.")
     offset_ns = _offsets(clocks, clocks_text, line_of_clock)
     return _Wall(wall_of(parsed), clock_ns, offset_ns, lines), [how]
-
-
-def _both_days(parts: Parts) -> tuple[int | None, int | None]:
-    """The day in the two orders that are mixed up, by the place of the year; None where it is no day."""
-    orders = ORDERS[2:] if len(parts[0]) == 4 else ORDERS[:2]
-    first, second = (_day_or_none(parts, order) for order in orders)
-    return first, second
-
-
-def _day_or_none(parts: Parts, order: Order) -> int | None:
-    try:
-        return _day(parts, order, "", 0) if fits(parts, order) else None
-    except ImportRefused:
-        return None
-
-
-def _refuse_mixed(line_of: dict[str, int], *, offset: bool) -> None:
-    """A time that is written otherwise than all others has lost something: 05:00 of 05:00:00, or its PM."""
-    padded = next((text for text in line_of if _has_zero(text, offset)), None)
-    bare = next((text for text in line_of if _is_bare(text, offset)), None)
-    if padded is not None and bare is not None:
-        raise _mixed(bare, padded, line_of)
-    usual, usual_shape = "", ""
-    for text in line_of:
-        this_shape = shape(text, offset)
-        usual, usual_shape = (usual or text), (usual_shape or this_shape)
-        if this_shape != usual_shape:
-            raise _mixed(text, usual, line_of)
-
-
-def _refuse_third_half(line_of: dict[str, int]) -> None:
-    """A day has two halves: a third word for one of them is a damaged one, or of another language."""
-    by_word: dict[str, str] = {}
-    for text in line_of:
-        by_word.setdefault(half_word(text), text)
-    if len(by_word) > 2:
-        last = max(by_word.values(), key=lambda text: line_of[text])
-        raise _mixed(last, next(iter(by_word.values())), line_of)
-
-
-def _mixed(text: str, usual: str, line_of: dict[str, int]) -> ImportRefused:
-    return ImportRefused(
-        f"Line {line_of[text]}: {text!r} has another form than {usual!r} in line {line_of[usual]}. "
-        "Correct the line, or split the file where the time format changes."
-    )
-
-
-def _has_zero(text: str, clock_only: bool) -> bool:
-    """Whether an hour, or a part of a date, is filled up with a zero."""
-    return bool(re.match(r"\D*0\d(?!\d)", text) if clock_only else re.search(r"(?<!\d)0\d(?!\d)", text))
-
-
-def _is_bare(text: str, clock_only: bool) -> bool:
-    """Whether an hour, or a part of a date, is one digit alone."""
-    return bool(re.match(r"\D*\d(?!\d)", text) if clock_only else re.search(r"(?<!\d)\d(?!\d)", text))
 
 
 def _split(texts: Sequence[str]) -> tuple[Coded, Coded]:
@@ -318,78 +264,6 @@ def _split(texts: Sequence[str]) -> tuple[Coded, Coded]:
         days.append(day)
         clocks.append(of_day)
     return Coded.of(days), Coded.of(clocks)
-
-
-def _possible(parts: Sequence[Parts]) -> list[Order]:
-    return [o for o in ORDERS if all(fits(p, o) for p in parts)]
-
-
-def _all_days(parts: dict[str, Parts], order: Order) -> bool:
-    """Whether every date is a day of the calendar in this order."""
-    try:
-        return all(_day(p, order, "", 0) is not None for p in parts.values())
-    except ImportRefused:
-        return False
-
-
-def _order(
-    parts: dict[str, Parts], line_of: dict[str, int], possible: Sequence[Order], declared: Order | None
-) -> tuple[Order | None, str]:
-    """The order of the three numbers: proven by all dates of the file, or declared, or asked (None)."""
-    example = next(iter(parts))
-    if all(len(p[0]) == 4 for p in parts.values()) and declared in (None, "year-month-day"):
-        return _year_first(list(parts.values()), possible)
-    if declared is not None:
-        if declared not in possible:
-            wrong = next(text for text, p in parts.items() if not fits(p, declared))
-            raise ImportRefused(
-                f"The dates, such as {example!r}, cannot all be {declared} as the profile says: look at line "
-                f"{line_of[wrong]}, {wrong!r}."
-            )
-        return declared, f"dates are {declared}, as declared"
-    if not possible:
-        raise ImportRefused(_no_order(parts, line_of))
-    if len(possible) == 1:
-        return possible[0], f"dates are {possible[0]}, proven by the whole file"
-    return None, f"Is {example!r} {' or '.join(possible)}? No date of the file decides it."
-
-
-def _no_order(parts: dict[str, Parts], line_of: dict[str, int]) -> str:
-    """Two dates that contradict each other say more than that nothing fits."""
-    texts = list(parts)
-    for text in texts[1:]:
-        if not _possible([parts[texts[0]], parts[text]]):
-            return (
-                f"The dates {texts[0]!r} (line {line_of[texts[0]]}) and {text!r} (line {line_of[text]}) fit "
-                "no order of day, month and year together: parts of the file are written differently. "
-                "Export it again, or split it."
-            )
-    decisive = {order: next((t for t, p in parts.items() if not fits(p, order)), "") for order in ORDERS[:2]}
-    contradictions = "; ".join(f"{t!r} in line {line_of[t]} is not {o}" for o, t in decisive.items() if t)
-    return f"The dates, such as {texts[0]!r}, fit no order of day, month and year: {contradictions}."
-
-
-def _year_first(parts: Sequence[Parts], possible: Sequence[Order]) -> tuple[Order, str]:
-    """Nobody writes the day before the month behind a year, so one wrong date must not turn the others."""
-    if "year-month-day" not in possible:
-        wrong = "-".join(next(p for p in parts if not fits(p, "year-month-day")))
-        raise ImportRefused(
-            f"There is no day {wrong!r} (read as year-month-day). Correct the line; if this "
-            'logger does write the day before the month, set `order = "year-day-month"` in the profile.'
-        )
-    return "year-month-day", "dates read as year-month-day"
-
-
-def _day(parts: Parts, order: Order, text: str, line: int) -> int:
-    year, month, day = (int(parts[i]) for i in PLACES[order])
-    year = year + 2000 if year < 100 else year
-    try:
-        ordinal = date(year, month, day).toordinal() - _EPOCH_DAY
-    except ValueError:
-        raise ImportRefused(f"Line {line}: there is no day {text!r} ({order}).") from None
-    if not _YEARS[0] <= year < _YEARS[1]:
-        raise ImportRefused(f"Line {line}: {text!r} lies outside the years {_YEARS[0]} to {_YEARS[1] - 1}.")
-    return ordinal
 
 
 def _offsets(clocks: dict[str, tuple[int, int | None]], texts: Coded, line_of: dict[str, int]) -> Int | None:

@@ -170,7 +170,8 @@ def checked(  # noqa: PLR0917
         reading = reading_of(name, content, profile, setup, without)
     except (ImportRefused, UnitError) as error:
         text = str(error)
-        raise ImportRefused(text if text.startswith(f"{name}: ") else f"{name}: {text}") from None
+        bad_line = error.bad_line if isinstance(error, ImportRefused) else None
+        raise ImportRefused(text if text.startswith(f"{name}: ") else f"{name}: {text}", bad_line) from None
     _refuse_future(name, reading, setup, now_ns)
     return reading
 

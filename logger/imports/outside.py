@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from ..model import Setup
-from ..processes.confined import ChildLimits, run_confined
+from ..processes.child_limits import ChildLimits
+from ..processes.confined import run_confined
 from .containers import Part, refuse_unlimited
 from .describing import Description, describe
 from .grid import Row

@@ -84,8 +84,21 @@ def read_content(
     without: numbers of lines that a person has named as not to be read.
     """
     parts = parts_of(name, content)
-    if without and len(parts) > 1:
+    if len(parts) == 1:
+        return _reading(name, parts, content, profile, setup, without)
+    if without:
         raise ImportRefused(f"{name} holds several files. Unpack it to leave out lines of one of them.")
+    try:
+        return _reading(name, parts, content, profile, setup, without)
+    except ImportRefused as refused:
+        refused.bad_line = None  # it is a line of one of them
+        raise
+
+
+def _reading(  # noqa: PLR0917 (all that a reading depends on)
+    name: str, parts: list[Part], content: bytes, profile: Profile, setup: Setup, without: frozenset[int]
+) -> Reading:
+    """What the parts of a file hold together."""
     simulated = any(_is_simulated(part) for part in parts if part.content is not content)
     del content  # with its part, once that is text: a long file lies in memory once
     tables = [_table(parts, profile, name, without) for _ in range(len(parts))]
@@ -168,7 +181,8 @@ def _table(parts: list[Part], profile: Profile, file: str, without: frozenset[in
         return replace(_rest(grid, profile, without), simulated=grid_simulated(grid))
     except ImportRefused as refused:
         within = name.removeprefix(f"{file}/")
-        raise ImportRefused(f"{within}: {refused}" if name.startswith(f"{file}/") else str(refused)) from None
+        sentence = f"{within}: {refused}" if name.startswith(f"{file}/") else str(refused)
+        raise ImportRefused(sentence, refused.bad_line) from None
 
 
 def _channel(column: Column, setup: Setup) -> Channel:

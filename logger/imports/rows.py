@@ -251,7 +251,8 @@ class GridRows:
         )
         return ImportRefused(
             f"Line {line} has {what}: {short(cells)}. Nothing was imported. Correct or remove the line, or "
-            f"list it under `leave_out` in the profile.{hint}"
+            f"list it under `leave_out` in the profile.{hint}",
+            line,
         )
 
     def _no_row(self) -> str:

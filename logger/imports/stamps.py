@@ -43,7 +43,7 @@ def date_parts(text: str, line: int) -> Parts:
     first.
     """
     if len(text) > _LONGEST:
-        raise ImportRefused(f"Line {line}: {text[:40]!r} … is not a date of three numbers.")
+        raise ImportRefused(f"Line {line}: {text[:40]!r} … is not a date of three numbers.", line)
     if match := _DATE.fullmatch(text):
         first, second, third = match.groups()[:3] if match[1] else match.groups()[3:]
         return str(first), str(second), str(third)
@@ -56,7 +56,9 @@ def date_parts(text: str, line: int) -> Parts:
         if _SERIAL.fullmatch(text)
         else ""
     )
-    raise ImportRefused(f"Line {line}: {text!r} is not a date of three numbers.{hint}")
+    raise ImportRefused(
+        f"Line {line}: {text!r} is not a date of three numbers.{hint}", None if hint else line
+    )
 
 
 def _named_month(match: re.Match[str]) -> Parts | None:
@@ -92,22 +94,24 @@ def clock(text: str, line: int) -> tuple[int, int | None]:
     """
     if len(text) > _LONGEST:
         raise ImportRefused(
-            f"Line {line}: {text[:40]!r} … is not a time of day such as 14:05:30 or 02:05:30 PM."
+            f"Line {line}: {text[:40]!r} … is not a time of day such as 14:05:30 or 02:05:30 PM.", line
         )
     bare, offset_ns = _without_offset(text)
     bare, half = _without_half(bare)
     match = _CLOCK.fullmatch(bare) or _CLOSE_CLOCK.fullmatch(bare)
     if match is None:
-        raise ImportRefused(f"Line {line}: {text!r} is not a time of day such as 14:05:30 or 02:05:30 PM.")
+        raise ImportRefused(
+            f"Line {line}: {text!r} is not a time of day such as 14:05:30 or 02:05:30 PM.", line
+        )
     hour, minute, second = int(match["h"]), int(match["m"]), int(match["s"] or 0)
     if half:
         if not 1 <= hour <= 12:
-            raise ImportRefused(f"Line {line}: {text!r} is not a time of a 12-hour clock.")
+            raise ImportRefused(f"Line {line}: {text!r} is not a time of a 12-hour clock.", line)
         hour = hour % 12 + (12 if half == "pm" else 0)
     if (hour, minute, second) == (24, 0, 0) and not int(match["f"] or 0):
         return 86_400 * NS, offset_ns  # ISO 8601-1, 5.3.2: the end of a day
     if hour > 23 or minute > 59 or second > 59:
-        raise ImportRefused(f"Line {line}: there is no time {text!r}.")
+        raise ImportRefused(f"Line {line}: there is no time {text!r}.", line)
     return (hour * 3600 + minute * 60 + second) * NS + int((match["f"] or "").ljust(9, "0")), offset_ns
 
 

@@ -104,7 +104,7 @@ def _stream(
 def _refuse_untimed(rows: list[Row], timed: set[int], values: list[int]) -> None:
     for n, (line, cells) in enumerate(rows):
         if n not in timed and any(cells[p].strip() for p in values):
-            raise ImportRefused(f"Line {line} has a value without its time: {short(cells)}.")
+            raise ImportRefused(f"Line {line} has a value without its time: {short(cells)}.", line)
 
 
 def _text_column(

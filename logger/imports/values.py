@@ -180,7 +180,9 @@ class _Slow:
         """A number that came as one; none of those that a file can write is too large to be kept."""
         number = float(text)
         if not np.isfinite(number):
-            raise ImportRefused(f"Line {line}, column {self.column.spec.heading!r}: {text} is too large.")
+            raise ImportRefused(
+                f"Line {line}, column {self.column.spec.heading!r}: {text} is too large.", line
+            )
         return number
 
     def _number(self, text: str) -> float | None:
@@ -215,7 +217,8 @@ class _Slow:
             )
         return ImportRefused(
             f"Line {line}, column {heading!r}: {text!r} is not a number with a decimal {_NAMES[self.sign]}. "
-            "If the logger writes it for a fault, add it to `fault_words` in the profile."
+            "If the logger writes it for a fault, add it to `fault_words` in the profile.",
+            line,
         )
 
 

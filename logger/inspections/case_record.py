@@ -48,6 +48,8 @@ class CaseRecord:
     @property
     def missing_count(self) -> int:
         """How many decisions and texts are missing; that it still runs is no entry of a person."""
+        if not self.missing:  # nothing is asked, also while it still runs
+            return 0
         return len(self.missing) - self.running - bool(self.undecided) + len(self.undecided)
 
     @property

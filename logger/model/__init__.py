@@ -38,22 +38,8 @@ from .notices import (
 )
 from .outcome import Excursion, Period, RuleState
 from .plate import Plate
-from .setup import (
-    AlarmSpec,
-    Channel,
-    Correction,
-    HoursOfUse,
-    Mark,
-    Placement,
-    Position,
-    Probe,
-    Room,
-    Rule,
-    Settings,
-    Setup,
-    ThermalBody,
-    Zone,
-)
+from .room import Channel, HoursOfUse, Placement, Position, Probe, Room, ThermalBody, Zone
+from .setup import AlarmSpec, Correction, Mark, Rule, Settings, Setup
 from .wire import (
     ApiPlan,
     BackupPlan,

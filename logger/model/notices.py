@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from .setup import HoursOfUse
+from .room import HoursOfUse
 
 TemperatureUnit = Literal["degC", "degF"]
 

@@ -172,6 +172,12 @@ class People:
             raise refused from None
         return account
 
+    def others_who_may(self, act: Act, person: str) -> list[Account]:
+        """Accounts in use, beside those of a person, whose roles allow an act; by name."""
+        return [
+            a for a in self.all() if a.active and a.may(act) and not self.is_same_person(a.person, person)
+        ]
+
     def in_use(self) -> bool:
         """Whether there is an account in use, so that who acts is known."""
         return any(account.active for account in self.all())

@@ -13,68 +13,31 @@ from __future__ import annotations
 
 import atexit
 import contextlib
-import importlib
 import os
 import pickle
-import select
 import signal
-import struct
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, ParamSpec, TypeVar, cast
+from typing import Any, ParamSpec, TypeVar, cast
 
-from ..errors import ImportRefused, StillroomError
+from ..errors import ImportRefused
+from .child_limits import MIB, ChildLimits
+from .confined_child import HEAD, LONG, MEMORY, REFUSED, TAKEN, VALUE
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
-# Only Linux counts all that a process maps for itself (setrlimit(2), RLIMIT_DATA, since 4.7).
-LIMITED = sys.platform.startswith("linux")
-
-_MIB = 1 << 20
-_USUAL_WORK = "logger.imports.outside"
-_GROWN = 48 * _MIB  # a child that keeps more than that ends, and the next call gets a new one
-_IDLE_S = 30.0
 _BUFFERS = 10_000
-_VALUE, _REFUSED, _FAILED, _MEMORY = b"v", b"r", b"f", b"m"
-_TAKEN = b"t"
 # Each thread maps megabytes, and what a long file took is given back at once: for 3 % of the time a quarter
 # of the memory (measured on a million rows). glibc and Arrow read these; others do not mind.
 _SMALL = {
     "OMP_NUM_THREADS": "2", "OPENBLAS_NUM_THREADS": "1", "ARROW_DEFAULT_MEMORY_POOL": "system",
     "MALLOC_ARENA_MAX": "1", "MALLOC_TRIM_THRESHOLD_": "65536", "MALLOC_MMAP_THRESHOLD_": "65536",
 }  # fmt: skip
-_HEAD = struct.Struct("<cQI")  # kind, bytes of the pickle, buffers beside it
-_LONG = struct.Struct("<Q")
-
-
-@dataclass(frozen=True)
-class ChildLimits:
-    """What one call may use: bytes of memory, seconds of computing, seconds on the clock, bytes of answer.
-
-    The two sentences end a refusal: what was not done, and what to do instead.
-    """
-
-    memory: int
-    computing_s: float
-    clock_s: float
-    answer: int
-    undone: str = "Nothing was imported"
-    instead: str = "export it again as plain text, or in smaller files"
-
-    @staticmethod
-    def for_size(size: int) -> ChildLimits:
-        """Generous for what loggers write: ten million rows (300 MB of text) need 1.5 GB and under a minute.
-
-        Never more than half of the machine's memory.
-        """
-        computing_s = 60 + 2 * size / _MIB
-        memory = min(1024 * _MIB + 16 * size, half_of_memory())
-        return ChildLimits(memory, computing_s, 5 * computing_s, 256 * _MIB + 16 * size)
 
 
 def run_confined(name: str, limits: ChildLimits, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
@@ -96,7 +59,7 @@ def run_confined(name: str, limits: ChildLimits, work: Callable[P, T], *args: P.
         except BaseException:
             child.end()
             raise
-        if answer.kind in (_VALUE, _REFUSED):
+        if answer.kind in (VALUE, REFUSED):
             child.put_back()
         else:
             child.end()
@@ -133,11 +96,11 @@ class _ChildEnded(Exception):
 
 
 def _result(name: str, limits: ChildLimits, answer: _Answer) -> Any:
-    if answer.kind == _VALUE:
+    if answer.kind == VALUE:
         return answer.body
-    if answer.kind == _REFUSED:
-        raise ImportRefused(str(answer.body))
-    if answer.kind == _MEMORY:
+    if answer.kind == REFUSED:
+        raise ImportRefused(*answer.body)
+    if answer.kind == MEMORY:
         raise ImportRefused(f"{name}: {_too_much(limits)}")
     raise ImportRefused(
         f"{name}: the program failed on this file ({answer.body}). {limits.undone}; please report it."
@@ -146,7 +109,7 @@ def _result(name: str, limits: ChildLimits, answer: _Answer) -> Any:
 
 def _too_much(limits: ChildLimits) -> str:
     return (
-        f"Reading this file needs more than {limits.memory // _MIB} MiB of memory. {limits.undone}; "
+        f"Reading this file needs more than {limits.memory // MIB} MiB of memory. {limits.undone}; "
         f"{limits.instead}."
     )
 
@@ -199,7 +162,7 @@ class _Child:
                 sign = self.process.stdout.read(1)
             except OSError:
                 sign = b""
-            if sign != _TAKEN and not fresh and not self.late:
+            if sign != TAKEN and not fresh and not self.late:
                 raise _IdleChildEnded
             return _answer(self.process.stdout, limits)
         except EOFError:
@@ -237,7 +200,8 @@ atexit.register(_end_idle)
 def _start_child() -> subprocess.Popen[bytes]:
     root = str(Path(__file__).resolve().parents[2])
     # -P: a file of the folder one stands in must not take the place of a module of ours.
-    code = f"import sys; sys.path.append({root!r}); from logger.processes.confined import serve; serve()"
+    child = "logger.processes.confined_child"
+    code = f"import sys; sys.path.append({root!r}); from {child} import serve; serve()"
     env = os.environ | _SMALL
     return subprocess.Popen(
         [sys.executable, "-P", "-B", "-c", code],
@@ -250,14 +214,14 @@ def _start_child() -> subprocess.Popen[bytes]:
 
 def _answer(pipe: Any, limits: ChildLimits) -> _Answer:
     """Read an answer; nothing longer than the limit is waited for."""
-    kind, length, count = _HEAD.unpack(_read_exactly(pipe, _HEAD.size))
+    kind, length, count = HEAD.unpack(_read_exactly(pipe, HEAD.size))
     if count > _BUFFERS:
         raise _ChildEnded(f"The file holds too many columns. {limits.undone}.")
-    lengths = [_LONG.unpack(_read_exactly(pipe, _LONG.size))[0] for _ in range(count)]
+    lengths = [LONG.unpack(_read_exactly(pipe, LONG.size))[0] for _ in range(count)]
     total = length + sum(lengths)
     if total > limits.answer:
         raise _ChildEnded(
-            f"The readings of this file take more than {limits.answer // _MIB} MiB. "
+            f"The readings of this file take more than {limits.answer // MIB} MiB. "
             f"{limits.undone}; {limits.instead}."
         )
     body = _read_exactly(pipe, length)
@@ -275,128 +239,3 @@ def _read_exactly(pipe: Any, length: int) -> bytearray:
             raise EOFError
         at += count
     return buffer
-
-
-def half_of_memory() -> int:
-    """Bytes: half of the machine's memory, or 2 GiB where the system does not say how much it has."""
-    try:
-        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2
-    except (AttributeError, ValueError, OSError):
-        return 2048 * _MIB
-
-
-# ---- the child -------------------------------------------------------------------------------------------
-
-
-class _WithoutPandas:
-    """pyarrow imports pandas wherever that is installed, for a third of a second; no work here needs it."""
-
-    def find_spec(self, name: str, *_: object) -> None:
-        if name == "pandas":
-            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
-
-
-def serve() -> None:
-    """The child: take calls from the standard input until it ends or stays idle, or memory has grown."""
-    requests, answers = _pipes()
-    for number in ("SIGINT", "SIGTERM"):  # meant for the parent; the child ends when its input does
-        signal.signal(getattr(signal, number), signal.SIG_IGN)
-    _stay_inside()
-    sys.meta_path.insert(0, _WithoutPandas())
-    importlib.import_module(_USUAL_WORK)  # while the parent still opens its files
-    most = _in_use(1) + _GROWN
-    while _in_use(1) <= most and _is_asked() and _call(requests, answers):
-        pass
-
-
-def _call(requests: BinaryIO, answers: BinaryIO) -> bool:
-    """Do one call; False where none came."""
-    try:
-        limits, (folder, work, args, named) = pickle.load(requests)  # noqa: S301 (from our parent)
-    except EOFError:
-        return False
-    answers.write(_TAKEN)
-    answers.flush()
-    with _limit(limits):
-        answer = _answer_of(folder, work, args, named)
-    for part in _parts(*answer):
-        answers.write(part)
-    answers.flush()
-    return True
-
-
-def _answer_of(
-    folder: str, work: Any, args: Any, named: Any
-) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
-    """The answer, in which every failure is a sentence: a file must never end the program that reads it."""
-    try:
-        os.chdir(folder)
-        return _pack(_VALUE, work(*args, **named))
-    except StillroomError as refused:
-        return _pack(_REFUSED, str(refused))
-    except MemoryError:
-        return _pack(_MEMORY, "")
-    except Exception as error:  # noqa: BLE001 (told to the parent, which refuses the file with it)
-        return _pack(_FAILED, f"{type(error).__name__}: {str(error)[:200]}")
-
-
-def _pack(kind: bytes, value: object) -> tuple[bytes, bytes, list[pickle.PickleBuffer]]:
-    buffers: list[pickle.PickleBuffer] = []
-    return kind, pickle.dumps(value, protocol=5, buffer_callback=buffers.append), buffers
-
-
-def _parts(kind: bytes, body: bytes, buffers: list[pickle.PickleBuffer]) -> Iterator[bytes | memoryview]:
-    raw = [buffer.raw() for buffer in buffers]
-    yield _HEAD.pack(kind, len(body), len(raw))
-    yield from (_LONG.pack(part.nbytes) for part in raw)
-    yield body
-    yield from raw
-
-
-def _pipes() -> tuple[BinaryIO, BinaryIO]:
-    """The standard input, and the standard output kept for answers: what a library prints goes nowhere."""
-    answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)
-    return os.fdopen(0, "rb", closefd=False), answers
-
-
-def _is_asked() -> bool:
-    """Whether a call comes within the time that a child stays idle."""
-    if sys.platform == "win32":
-        return True  # pipes cannot be waited for there; the child ends with its parent
-    return bool(select.select([0], [], [], _IDLE_S)[0])
-
-
-def _stay_inside() -> None:
-    """Limits that hold for all calls: no file is written, few are open, nothing of a failure is dumped."""
-    if not LIMITED:
-        return
-    import resource
-
-    for kind, most in (("RLIMIT_FSIZE", 0), ("RLIMIT_CORE", 0), ("RLIMIT_NOFILE", 64)):
-        resource.setrlimit(getattr(resource, kind), (most, most))
-
-
-@contextlib.contextmanager
-def _limit(limits: ChildLimits) -> Iterator[None]:
-    """Memory above what is in use now, and computing time from now on."""
-    if not LIMITED:
-        yield
-        return
-    import resource
-
-    begun = resource.getrusage(resource.RUSAGE_SELF)
-    until = int(begun.ru_utime + begun.ru_stime + limits.computing_s) + 1
-    resource.setrlimit(resource.RLIMIT_CPU, (until, resource.RLIM_INFINITY))
-    resource.setrlimit(resource.RLIMIT_DATA, (_in_use(5) + limits.memory, resource.RLIM_INFINITY))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_DATA, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
-
-
-def _in_use(column: int) -> int:
-    """Bytes of this process by proc(5), statm: column 1 is resident, column 5 is data and stack."""
-    if not LIMITED:
-        return 0
-    return int(Path("/proc/self/statm").read_text().split()[column]) * os.sysconf("SC_PAGE_SIZE")

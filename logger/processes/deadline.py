@@ -60,14 +60,14 @@ class Attempt(Generic[T]):
 
 
 class Lines:
-    """The sockets of one act, and how much of its time is left."""
+    """The sockets of one act, and how much of its time is left, in seconds."""
 
     def __init__(self, seconds: float) -> None:
         self.until_s = time.monotonic() + seconds
         self._held: list[socket.socket] = []
         self._lock = threading.Lock()
         self._shut = False
-        self.concluded = False  # what it was about is done; only taking leave remains
+        self.concluded = False  # its result is there; only closing remains
 
     @property
     def left_s(self) -> float:
@@ -100,15 +100,15 @@ class Lines:
             self._held.clear()
 
 
-class Errand:
-    """An act outside under one name; while one of it hangs no other is begun, which is Overdue as well."""
+class BoundedCall:
+    """A call outside that has so many seconds; while an earlier one hangs no other is begun."""
 
     def __init__(self, name: str, seconds: float) -> None:
         self.name, self.seconds = name, seconds
         self._hangs: Attempt[object] | None = None
 
     def run(self, work: Callable[[Lines], T]) -> T:
-        """What `work` gives, or raises what it raises; Overdue where it has not ended in time."""
+        """What `work` gives; raises what it raises, and DeadlineExceeded where it has not ended in time."""
         if self._hangs is not None and not self._hangs.ended:
             age_s = time.monotonic() - self._hangs.begun_s
             raise DeadlineExceeded(f"{self.name} has not ended for {age_s:.0f} s")
@@ -142,8 +142,8 @@ def _in_time(attempt: Attempt[T], late: DeadlineExceeded) -> T:
 
 
 def within(seconds: float, name: str, work: Callable[[Lines], T]) -> T:
-    """An errand that is run once."""
-    return Errand(name, seconds).run(work)
+    """What `work` gives, called once; DeadlineExceeded where it has not ended in time."""
+    return BoundedCall(name, seconds).run(work)
 
 
 class PlainConnection(HTTPConnection):
@@ -159,7 +159,7 @@ class PlainConnection(HTTPConnection):
 
 
 class TlsConnection(HTTPSConnection):
-    """The same over TLS."""
+    """HTTP over a TLS socket of `lines`."""
 
     def __init__(
         self, host: str, port: int | None = None, *, lines: Lines, context: ssl.SSLContext, **_: Any

@@ -7,9 +7,9 @@ bodies; what comes back are a year's verdicts as text. Workers read records and 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -120,54 +120,77 @@ def rejudge_by_workers(
     work: Sequence[ZoneWork | YearResult], client: Client, *, dry_run: bool
 ) -> Iterator[YearResult]:
     """Judge by the workers of a scheduler; results come as they are ready, the years of a zone in order."""
-    from distributed import as_completed
-
     refuse_other_versions(client)
     waiting = [item for item in work if isinstance(item, ZoneWork)][::-1]
     yield from (item for item in work if isinstance(item, YearResult))
-    running: dict[Any, tuple[ZoneWork, int]] = {}
-    years: dict[tuple[str, str], list[JudgedYear]] = {}
-    altered: set[tuple[str, str]] = set()
-    completed: Any = as_completed
-    ready = completed()
-
-    def submit(zone: ZoneWork, number: int) -> None:
-        zone_years = years.setdefault((zone.room, zone.tasks[0].zone), [])
-        future = client.submit(
-            judged, str(zone.folder), zone.tasks[number], zone_years[-1] if zone_years else None, versions(),
-            pure=False, retries=TRIES - 1,
-        )  # fmt: skip
-        running[future] = (zone, number)
-        ready.add(future)
-
+    running = _Running(client, dry_run)
     for _ in range(AHEAD * max(1, len(client.scheduler_info()["workers"]))):
         if waiting:
-            submit(waiting.pop(), 0)
-    while running:
-        future = next(ready)
-        zone, number = running.pop(future)
-        key = (zone.room, zone.tasks[0].zone)
+            running.submit(_ZoneYears(waiting.pop()))
+    while running.futures:
+        zone = yield from running.take_next()
+        if zone.next_task is not None:
+            running.submit(zone)
+        elif waiting:
+            running.submit(_ZoneYears(waiting.pop()))
+
+
+@dataclass
+class _ZoneYears:
+    """A zone in work: its years so far, without their verdicts. No year is judged after one that failed."""
+
+    zone: ZoneWork
+    years: list[JudgedYear] = field(default_factory=list)
+    changed: bool = False
+    failed: bool = False
+
+    @property
+    def next_task(self) -> YearTask | None:
+        count = len(self.years)
+        return None if self.failed or count == len(self.zone.tasks) else self.zone.tasks[count]
+
+
+class _Running:
+    """Years that workers judge just now, one of each zone."""
+
+    def __init__(self, client: Client, dry_run: bool) -> None:
+        from distributed import as_completed
+
+        completed: Any = as_completed
+        self.futures: dict[Any, _ZoneYears] = {}
+        self._client, self._dry_run, self._ready = client, dry_run, completed()
+
+    def submit(self, zone: _ZoneYears) -> None:
+        """Hand the next year of a zone to a worker, with the state of the bodies at its begin."""
+        before = zone.years[-1] if zone.years else None
+        future = self._client.submit(
+            judged, str(zone.zone.folder), zone.next_task, before, versions(), pure=False, retries=TRIES - 1
+        )
+        self.futures[future] = zone
+        self._ready.add(future)
+
+    def take_next(self) -> Generator[YearResult, None, _ZoneYears]:
+        """Wait for a year; yields its result, after the last one of a zone also what `_finished` says.
+
+        Returns the zone.
+        """
+        future = next(self._ready)
+        zone = self.futures.pop(future)
         if future.status == "finished":
             year = future.result()
-            result = _taken(zone, year, dry_run=dry_run)
-            if result.changed:
-                altered.add(key)
+            result = _taken(zone.zone, year, dry_run=self._dry_run)
+            zone.changed |= bool(result.changed)
             yield result
-            years[key].append(without_days(year))
-            last = number + 1 == len(zone.tasks)
-            if last:
-                yield from _finished(zone, years[key], changed=key in altered, dry_run=dry_run)
+            zone.years.append(without_days(year))
+            if zone.next_task is None:
+                yield from _finished(zone.zone, zone.years, changed=zone.changed, dry_run=self._dry_run)
         else:  # a worker met a fault, or died at it each time: it is named, and the rest goes on
-            task, why = zone.tasks[number], future.exception()
-            yield YearResult(zone.room, task.zone, task.year, why=f"{type(why).__name__}: {why}")
-            last = True
+            task, why = zone.next_task, future.exception()
+            assert task is not None  # noqa: S101 (it was submitted)
+            zone.failed = True
+            yield YearResult(zone.zone.room, task.zone, task.year, why=f"{type(why).__name__}: {why}")
         future.release()
-        if not last:
-            submit(zone, number + 1)
-        else:
-            years.pop(key)
-            if waiting:
-                submit(waiting.pop(), 0)
+        return zone
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from ..acts.alarms import alarm_list
 from ..core.alarms.lifecycle import ACKNOWLEDGED, AlarmState
 from ..core.calibration.status import status
+from ..core.judge.statement import read_statements
 from ..instants import NS, wall
 from ..record.signatures import Key, is_signature_of, key_name, signing_key
 from .registry import replace_file
@@ -69,7 +70,7 @@ def summarise(store: Store, setup: Setup, now_ns: int, begun_ns: int | None = No
     begun_ns: since when a service that has just started judges what came before, for zones without a verdict.
     """
     room, alarms = setup.room, [a for a in alarm_list(store) if a.state not in _QUIET]
-    live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
+    live = read_statements(store.verdict_cache.live())
     begun = "" if begun_ns is None else wall(begun_ns, ZoneInfo(room.timezone))[11:]
     return {
         "room": room.key,

@@ -15,8 +15,8 @@ from ..model import Setup, ThermalBody
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup
-from .room import DAY, at, judged, rule, series, setup
-from .settling import N, runs, silent
+from .room import DAY, N, at, judged, rule, series, setup
+from .settling import runs, silent
 
 DAY_NUMBER = DAY // (86_400 * 10**9)
 FIRST_ORDER = "T = T_air + (T0 − T_air)·exp(−t/τ), the solution of dT/dt = (T_air − T)/τ; by hand"

@@ -23,9 +23,8 @@ from ..model.reasons import Why
 from ..series import Float, Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
-from .evidence import GUM, QARTOD, N
 from .lengths import made_tracks
-from .room import alone, at, judged, rule, series, setup, whys
+from .room import GUM, QARTOD, N, alone, at, judged, rule, series, setup, whys
 from .rules import cell, finding_of
 
 SPIKE = {"spike": 0.5}

@@ -14,12 +14,9 @@ from ..instants import NS
 from ..model import Placement, Setup
 from ..units import MICRO
 from .case import Case, CaseGroup
-from .room import DAY, at, judged, rule, series, setup
-from .rules import cell, finding_of, word
+from .room import DAY, N, at, judged, rule, series, setup
+from .rules import SLOPE, cell, finding_of, word
 from .spatial_rules import GRADIENT
-from .windows import SLOPE
-
-N = 1440
 
 
 def cases() -> Iterator[Case]:

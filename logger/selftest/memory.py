@@ -17,8 +17,8 @@ from ..model import Settings, Setup, ThermalBody
 from ..series import Readings
 from ..units import MICRO
 from .case import OWN, Case, CaseGroup
-from .room import DAY, at, judged, rule, series, setup
-from .settling import N, runs, silent
+from .room import DAY, N, at, judged, rule, series, setup
+from .settling import runs, silent
 
 STILL = series(np.full(N, 20.0))
 

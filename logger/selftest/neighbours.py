@@ -10,9 +10,8 @@ from ..instants import NS
 from ..model.reasons import Why
 from ..series import Readings
 from .case import OWN, Case, CaseGroup
-from .room import DAY, judged, rule, series, setup
+from .room import DAY, N, judged, rule, series, setup
 
-N = 1440
 ASHRAE = "ASHRAE Handbook Fundamentals 2017, ch. 1, eq. 6, by hand"
 BOTH = ("temperature", "relative_humidity")
 PLACES = {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 1.0, 1.0), "T3": (3.0, 1.0, 1.0)}

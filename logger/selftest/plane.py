@@ -11,11 +11,10 @@ from ..core.rules.plane import Fit
 from ..model import Placement, Position
 from ..units import MICRO
 from .case import Case, CaseGroup
-from .room import at, judged, rule, series, setup
+from .room import N, at, judged, rule, series, setup
 from .rules import finding_of, word
 from .spatial_rules import CORNERS, GRADIENT
 
-N = 1440
 G = (0.06, -0.08, 0.30)
 FOUR = {p: CORNERS[p] for p in ("T1", "T2", "T3", "T4")}
 PLANE = {**GRADIENT, "kind": "plane", "direction": "vertical"}

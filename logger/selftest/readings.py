@@ -19,16 +19,9 @@ from ..core.evidence.quality import (
     spike_flags,
 )
 from ..instants import NS
-from ..model import Certificate, Channel
 from ..units import from_canonical, from_micro, micro, quantity, to_canonical, unit_name
 from .case import Case, CaseGroup
-
-QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
-GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
-N = 1440
-T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))
-BARE = Certificate("C-1", "T1.temperature", "", "", "", 0, None, (20.0,), (0.0,), (0.1,), 2.0, (10.0, 30.0))
-TWO = replace(BARE, indications=(18.0, 22.0), corrections=(-0.1, -0.2), U=(0.1, 0.3), range=(18.0, 22.0))
+from .room import QARTOD, T1
 
 
 def cases() -> Iterator[Case]:

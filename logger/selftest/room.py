@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -18,6 +19,13 @@ from ..model.reasons import Why
 from ..series import Readings
 
 DAY = int(datetime(2026, 3, 10, tzinfo=UTC).timestamp()) * NS
+N = 1440  # minutes of that day: so many readings have most series here
+# Sources of many cases, and what most cases of one channel need.
+QARTOD = "QARTOD manuals of the IOOS, tests 1, 4, 6 and 8; thresholds by hand"
+GUM = "JCGM 100:2008, 4.3 and 5.1; by hand"
+T1 = Channel("T1.temperature", "T1", "temperature", "degC", 60, 180, 0.0, 0.0, (-40.0, 60.0))
+BARE = Certificate("C-1", "T1.temperature", "", "", "", 0, None, (20.0,), (0.0,), (0.1,), 2.0, (10.0, 30.0))
+TWO = replace(BARE, indications=(18.0, 22.0), corrections=(-0.1, -0.2), U=(0.1, 0.3), range=(18.0, 22.0))
 _RULE: Mapping[str, Any] = {
     "zone": "bay", "kind": "limit", "name": "temperature", "quantity": "temperature", "unit": "degC",
     "lower": 19.0, "upper": 21.0, "basis": "made for a test", "from_ns": 0, "disturbs": True,

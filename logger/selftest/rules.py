@@ -15,7 +15,7 @@ from ..model.reasons import Why
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
-from .room import at, judged, rule, series, setup
+from .room import N, at, judged, rule, series, setup
 
 JCGM_106 = (
     "JCGM 106:2012, 8.3.2; ILAC-G8:09/2019 (w = r·U); beyond T is nonconforming by our own choice; by hand"
@@ -36,7 +36,6 @@ SLOPE: Mapping[str, Any] = {
     "upper": 0.4,
     "unit": "K/h",
 }
-N = 1440
 
 
 def cases() -> Iterator[Case]:

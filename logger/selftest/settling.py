@@ -12,9 +12,7 @@ from ..core.judge.settling import BodyState, at_start_of_record
 from ..model import REASONS
 from ..series import Float, Readings
 from .case import OWN, Case, CaseGroup
-from .room import DAY, at, judged, rule, series, setup, without
-
-N = 1440
+from .room import DAY, N, at, judged, rule, series, setup, without
 
 
 def cases() -> Iterator[Case]:

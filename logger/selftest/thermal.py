@@ -12,18 +12,6 @@ from ..core.physics.thermal import BODIES
 from . import reference_formulas as plain
 from .case import Case, CaseGroup
 
-BELOW, ABOVE = 1e-9, 1e-6  # so near to a bound, relative to it
-HUMID = ((20.0, 50.0), (20.0, 60.0), (22.0, 45.0), (5.0, 80.0), (35.0, 20.0), (20.0, 100.0))
-AIRS = (
-    (20.0, 101_325.0, 50.0),
-    (25.0, 80_000.0, 90.0),
-    (50.0, 120_000.0, 100.0),
-    (90.0, 1e5, 75.0),
-    (-40.0, 120_000.0, 0.0),
-    (-10.0, 1e5, 80.0),
-    (0.0, 1e5, 80.0),
-)
-
 
 def cases() -> Iterator[Case]:
     """All of them."""

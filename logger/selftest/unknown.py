@@ -13,11 +13,9 @@ from ..model import Placement
 from ..series import Readings
 from ..units import MICRO
 from .case import OWN, Case, CaseGroup
-from .room import DAY, alone, at, judged, rule, series, setup
+from .room import DAY, N, alone, at, judged, rule, series, setup
 from .rules import cell, finding_of, word
 from .settling import runs
-
-N = 1440
 
 
 def cases() -> Iterator[Case]:

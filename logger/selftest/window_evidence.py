@@ -16,8 +16,7 @@ from ..instants import NS
 from ..series import Int, Readings
 from .case import Case, CaseGroup
 from .room import DAY, judged, rule, series, setup
-from .rules import finding_of, word
-from .windows import SPAN
+from .rules import SPAN, finding_of, word
 
 MINUTES = 480
 

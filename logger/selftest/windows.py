@@ -12,26 +12,8 @@ from ..model import Conformity
 from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
-from .room import at, judged, rule, series, setup
-from .rules import finding_of, word
-
-SPAN: Mapping[str, Any] = {
-    "name": "span",
-    "kind": "span",
-    "window_s": 3600,
-    "lower": None,
-    "upper": 0.4,
-    "unit": "K",
-}
-SLOPE: Mapping[str, Any] = {
-    "name": "slope",
-    "kind": "slope",
-    "window_s": 3600,
-    "lower": None,
-    "upper": 0.4,
-    "unit": "K/h",
-}
-N = 1440
+from .room import N, at, judged, rule, series, setup
+from .rules import SLOPE, SPAN, finding_of, word
 
 
 def cases() -> Iterator[Case]:

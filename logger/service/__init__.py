@@ -1,4 +1,4 @@
-"""The service: polls, stores, judges, alarms and tells, day and night.
+"""The service: polls, stores, judges, alarms and notifies, day and night.
 
     bus threads ──rows──> writer ──> store <── judging loop ──> alarms ──> outbox ──> mail
                 └─events─┘                      └─> heartbeat

@@ -34,15 +34,15 @@ class NoticeWriter:
     def put(
         self, notice: AlarmNotice, alarm: Alarm, others: Sequence[Alarm] = (), standing: Sequence[Alarm] = ()
     ) -> int:
-        """One notice to every recipient of the alarm and of those that it speaks for.
+        """One notice to every recipient of the alarm and of those that it announces too.
 
-        `others` are told with it for the first time, `standing` ones of its cause were told before. Gives
-        the instant from which on it goes out.
+        `others` are announced with it for the first time, `standing` ones of its cause were before. Gives the
+        instant (ns) from which on it goes out.
         """
         spec = self.specs[notice.alarm]
-        fellows = [self.specs[o.key] for o in (*others, *standing)]
+        others_specs = [self.specs[o.key] for o in (*others, *standing)]
         escalated = notice.step.startswith("escalated")
-        names = [n for s in (spec, *fellows) for n in (s.escalate_to if escalated else s.routes)]
+        names = [n for s in (spec, *others_specs) for n in (s.escalate_to if escalated else s.routes)]
         recipients = addresses(names, self.config, self.now_ns)
         if not recipients:
             return self.now_ns
@@ -83,7 +83,7 @@ class NoticeWriter:
         return wording(notice, spec, zone_of(spec, self.config.setup), self.config.setup, around=mine)
 
     def _links(self, notice: AlarmNotice, around: NoticeContext, to: Address) -> dict[str, str]:
-        """By key of each alarm that the notice tells of: where its recipient can acknowledge it."""
+        """Key of each alarm in the notice -> the address where its recipient can acknowledge it."""
         pages = self.config.notices.pages
         if not pages or not to.recipient or notice.step == "returned":
             return {}

@@ -37,7 +37,7 @@ def scrub_backups(store: Store, plan: BackupPlan | None, event: Event, now_ns: i
     What is damaged among the files that backups share is taken away: the next backup copies it anew.
     """
     if plan is None or not Path(plan.folder).is_dir():
-        return  # that it is away is told by the backup that could not be made
+        return  # that it is away shows by the backup that could not be made
     part = now_ns // DAY_NS % PARTS
     read = scrub(Path(plan.folder), part)
     what: BackupReadEntry = {

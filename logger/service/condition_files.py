@@ -1,9 +1,9 @@
 """The conditions of each inspection as files for measuring programs that can only read files.
 
-`KEY.json` and its fellows are the newest word, written at once when the inspection has ended, and again when
-the verdict is final or another one; `KEY.revision-1.json` and so on stay as they were. `ready/ZONE.json` says
-each minute whether an inspection may begin, and until when that may be believed. Each file is written aside,
-synced and renamed, so that a program never reads half of one.
+`KEY.json` and the others of that name are the newest answer, written when the inspection has ended, and again
+when the verdict is final or another one; `KEY.revision-1.json` and so on stay as they were. `ready/ZONE.json`
+says each minute whether an inspection may begin, and until when that may be believed. Each file is written
+under another name, synced and renamed, so that a program never reads half of one.
 """
 
 from __future__ import annotations

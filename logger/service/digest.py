@@ -42,7 +42,7 @@ def queue_digest(store: Store, config: Config, verdicts: Verdicts, now_ns: int) 
 
 
 def _due_ns(config: Config, now_ns: int) -> int | None:
-    """The newest instant at which a digest was due; None where none is wanted, or its day is long over."""
+    """The newest instant at which a digest was due; None without one, or where its day is long over."""
     if config.notices.digest_at is None:
         return None
     hour, minute = config.notices.digest_at

@@ -11,7 +11,7 @@ from ..imports import ImportResult, choose_profile, import_file, known_profiles
 from ..imports.importer import plain_name, plain_text
 from ..imports.watching import Folder, Outcome
 from ..model import Config
-from ..processes.deadline import Errand
+from ..processes.deadline import BoundedCall
 from ..store import Store
 
 WHO = "watched folder"
@@ -26,17 +26,17 @@ class WatchedFolder:
         self._store = store
         self._clock = clock
         self._folder: Folder | None = None
-        self._listed = Errand("listing the watched folder", LISTED_S)
+        self._listed = BoundedCall("listing the watched folder", LISTED_S)
 
     def turn(self, config: Config) -> None:
-        """One look; Refused where the folder cannot be read, which the job loop tells."""
+        """One look; Refused where the folder cannot be read, which the job loop journals."""
         plan = config.watch
         if plan is None:
             self._folder = None
             return
         if self._folder is None or self._folder.folder != Path(plan.folder):
             self._folder = Folder(Path(plan.folder), plan.quiet_s)
-        # A share that hangs is found by this, and named; what follows would wait for it without a word.
+        # A share that hangs shows here, by name; what follows would wait for it without a message.
         self._listed.run(lambda _: [*Path(plan.folder).glob("*")])
         how = f"{config.setup.version} {plan.profile}"
         for outcome in self._folder.outcomes(lambda path: self._bring(path, config), time.monotonic(), how):
@@ -66,7 +66,7 @@ class RefusedFile:
 
 
 def journal_refusal(store: Store, outcome: Outcome, who: str) -> None:
-    """Journal a refusal, unless the newest one of that file says the same: a restart tells nothing twice."""
+    """Journal a refusal, unless the newest one of that file is the same: a restart repeats nothing."""
     name, why = plain_name(outcome.path), plain_text(outcome.why)
     newest = next((r for r in refused_files(store, include_imported=True) if r.name == name), None)
     if newest is None or newest.why != why:

@@ -1,8 +1,8 @@
-"""A small node: reads its probes, stores what they say, and sends it to a central stillroom.
+"""A small node: reads its probes, stores their readings, and sends them to a central stillroom.
 
-What is sent are the rows themselves in the order in which they arrived. The centre says which it wants next;
-what it has is not sent again, what it lost (because it was put back from a backup, say) is. The node's own
-store is the outbox: nothing is lost while the centre is away, and nothing is sealed that it has not got.
+What is sent are the rows themselves in the order in which they arrived. The centre names the number that it
+expects next; what it has is not sent again, what it lost (restored from a backup, for example) is. The node's
+own store is the outbox: nothing is lost while the centre is away, and nothing that it lacks is sealed.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def _words(error: Exception) -> str:
 
 
 class Forwarder:
-    """Sends what the centre has not got. `turn` is called again and again by one thread."""
+    """Sends what the centre does not have. `turn` is called again and again by one thread."""
 
     def __init__(self, store: Store, centre: Centre, clock_s: Callable[[], float] = time.monotonic) -> None:
         self._store = store
@@ -107,7 +107,7 @@ class Forwarder:
 
     @property
     def waiting(self) -> int:
-        """How many rows the centre has not got, as far as is known."""
+        """How many rows the centre does not have, as far as is known."""
         _, end = self._store.readings.arrived_after(-1)
         return max(0, end - max(self._next, 1) + 1)
 
@@ -124,7 +124,7 @@ class Forwarder:
         return sent
 
     def _ask(self) -> None:
-        """What the centre wants next. More than there is: this record was put back, numbers come twice."""
+        """Ask for the number that the centre expects next. One beyond our last: this record was restored."""
         _, end = self._store.readings.arrived_after(-1)
         try:
             next_seq = self._centre.send(self._store.key, 1, [])
@@ -132,8 +132,8 @@ class Forwarder:
             self._back_off(str(failure))
             return
         if next_seq > end + 1:
-            had = f"the centre has {next_seq - 1} rows of this node and this record only {end}"
-            self._back_off(f"{had}: it was put back from a backup; let the node begin a new data folder")
+            beyond = f"the centre has {next_seq - 1} rows of this node and this record only {end}"
+            self._back_off(f"{beyond}: it was restored from a backup; let the node begin a new data folder")
             return
         self._next, self.trouble, self._pause_s = next_seq, "", 1.0
 
@@ -145,9 +145,9 @@ class Forwarder:
             self._back_off(str(failure))
             return 0
         self.trouble, self._pause_s = "", 1.0
-        went, self._next = max(0, next_seq - first), next_seq
-        self.sent += went
-        return went
+        accepted, self._next = max(0, next_seq - first), next_seq
+        self.sent += accepted
+        return accepted
 
     def _back_off(self, why: str) -> None:
         if not self.trouble:

@@ -5,7 +5,6 @@ Nothing here is judged; `word` is "no fault", or says what to check. An unknown 
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from .. import __version__
 from ..acts import alarms as attending
 from ..config import in_force
 from ..config.plug_ins import plug_in_changes, plug_in_sentence
+from ..core.judge.statement import read_statements
 from ..instants import NS, to_ns
 from ..model import PluginLine, Setup
 from ..model.entry_forms import SelfTestEntry
@@ -32,7 +32,7 @@ LATE_S = 180  # of a zone that was not judged
 BACKUP_S = 2 * 86_400.0
 LATE_POLL_S = 1.0  # a poll so late, or by half of the shortest interval, is a fault (our choice, no source)
 LATE_POLL = "polls begin late: other work on this machine, or a probe that answers slowly on a shared line"
-FULL = 0.1  # share of the disk that must be free: less is told
+FULL = 0.1  # share of the disk that must be free: less is a fault
 GB = 1e9
 
 
@@ -142,7 +142,7 @@ def _heartbeat(stopped: bool, at_ns: int, now_ns: int) -> HealthFigure:
 
 def _zones(store: Store, setup: Setup, now_ns: int) -> Iterator[HealthFigure]:
     verdicts = Verdicts(store, setup)
-    live = {zone: json.loads(body) for zone, body in store.verdict_cache.live().items()}
+    live = read_statements(store.verdict_cache.live())
     for zone in setup.zones_now():
         until_ns = verdicts.stored_until(zone.key)
         late = until_ns is None or now_ns - until_ns > LATE_S * NS

@@ -10,7 +10,7 @@ from http.client import HTTPException
 from pathlib import Path
 
 from ..model import Heartbeat
-from ..processes.deadline import Errand, Lines, opener
+from ..processes.deadline import BoundedCall, Lines, opener
 
 FILE = "heartbeat"
 ANSWER_S = 10.0
@@ -34,8 +34,8 @@ class OutsideHeartbeat:
     """The heartbeat for other machines; a share that hangs does not keep the address from getting it."""
 
     def __init__(self) -> None:
-        self._file = Errand("the heartbeat's file", ANSWER_S)
-        self._address = Errand("the heartbeat's address", ANSWER_S)
+        self._file = BoundedCall("the heartbeat's file", ANSWER_S)
+        self._address = BoundedCall("the heartbeat's address", ANSWER_S)
 
     def beat(self, plan: Heartbeat, facts: Mapping[str, object]) -> None:
         """A file on another machine, and a POST. Raises OSError where nobody takes it."""

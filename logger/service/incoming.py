@@ -97,10 +97,10 @@ def take_rows(  # noqa: PLR0917 (who, of which record, from where, what, when)
     rows: Sequence[Sequence[Any]],
     now_ns: int | None = None,
 ) -> int:
-    """Store rows of another stillroom's record, numbered from `first`; gives the number that is wanted next.
+    """Store rows of another stillroom's record, numbered from `first`; gives the number expected next.
 
     Rows that are there already are passed over; where some are missing before `first` nothing is stored, and
-    the number tells where to go on. Each row has the fields of `FIELDS`; Refused where one has not. What was
+    the number is where to go on. Each row has the fields of `FIELDS`; Refused where one has not. What was
     taken at once there and comes late here is late: nobody was waiting for it at its instant.
     """
     now_ns = time.time_ns() if now_ns is None else now_ns
@@ -190,7 +190,7 @@ def _rows(  # noqa: PLR0917 (as above)
 
 
 def _own_time(value: MessageValue, clock_ns: int | None, now_ns: int | None) -> int:
-    """Judged by what the probe's clock said, where it did; else by ours, where that is sure."""
+    """Judged by the probe's clock where it sent its time; else by ours, where that is sure."""
     taken_ns = value.taken_ns or 0
     judged_by = now_ns if clock_ns is None else clock_ns
     if judged_by is not None and taken_ns > judged_by + AHEAD_NS:
@@ -250,7 +250,7 @@ def _is_stored(store: Store, row: Row) -> bool:
 
 
 def _note_comparison(store: Store, conn: Connection, probe: str, clock_ns: int | None, now_ns: int) -> None:
-    """Notes by how much a probe's clock is ahead: at first, when that changed, and every six hours."""
+    """Note by how much a probe's clock is ahead, in ns: at first, when that changed, and every six hours."""
     if clock_ns is None:
         return
     comparisons = store.clocks.comparisons(probe)

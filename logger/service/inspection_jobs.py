@@ -49,9 +49,9 @@ class InspectionJobs:
         self._next_ns = now_ns
         self._ask_forgotten(now_ns)
         self._review(now_ns)
-        self._tell_changes(now_ns)
+        self._notify_changes(now_ns)
 
-    def _tell_changes(self, now_ns: int) -> None:
+    def _notify_changes(self, now_ns: int) -> None:
         """Each verdict that became another one, whoever wrote its revision: once, also over restarts."""
         jobs = {job.key: job for job in inspections(self._store)}
         new = [i for group in issues(self._store).values() for i in group if self._is_news(i, now_ns)]
@@ -59,10 +59,10 @@ class InspectionJobs:
             self._announced.add(issue.entry)
             key = f"{issue.inspection}.issue-{issue.number}"
             if not outbox(self._store).of(key):
-                self._tell(key, _change_wording(jobs[issue.inspection], issue), now_ns)
+                self._notify(key, _change_wording(jobs[issue.inspection], issue), now_ns)
 
     def _is_news(self, issue: Issue, now_ns: int) -> bool:
-        """A revision of before this program names no way, and was told when it was written."""
+        """A revision of an older program names no origin; its change was notified when it was written."""
         young = issue.at_ns > now_ns - NEWS_NS
         return issue.other_verdict and bool(issue.way) and young and issue.entry not in self._announced
 
@@ -95,9 +95,9 @@ class InspectionJobs:
             if job.key not in already:
                 facts = {"inspection": job.key, "zone": job.zone, "since": rfc3339(job.from_ns)}
                 self._store.journal.append(ASKED, "stillroom", facts)
-                self._tell(f"{job.key}.forgotten", _forgotten_wording(job), now_ns)
+                self._notify(f"{job.key}.forgotten", _forgotten_wording(job), now_ns)
 
-    def _tell(self, key: str, words: Wording, now_ns: int) -> None:
+    def _notify(self, key: str, words: Wording, now_ns: int) -> None:
         mark = "SIMULATED: " if self._store.simulated else ""
         subject = f"{mark}{self._config.setup.room.name}: {words.subject}"
         with self._store.begin() as conn:

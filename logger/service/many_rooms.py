@@ -81,9 +81,9 @@ class RunningRoom:
 class ManyRooms:
     """The services of some rooms of a list, kept running."""
 
-    def __init__(self, entries: Sequence[RoomEntry], say: Callable[[str], None]) -> None:
+    def __init__(self, entries: Sequence[RoomEntry], report: Callable[[str], None]) -> None:
         self._entries = entries
-        self._say = say
+        self._report = report
         self._loops = SharedLoops()
         self._calendar = make_calendar()
         self._long_work = threading.Semaphore(2)
@@ -115,7 +115,7 @@ class ManyRooms:
         for key, room in list(self._running.items()):
             if not room.service.alive:
                 ended = f"its service ended, and is begun again in {AGAIN_S:.0f} s; see its journal"
-                self._say(f"{key}: {room.service.takeover or ended}")
+                self._report(f"{key}: {room.service.takeover or ended}")
                 self._end(key)
         for entry in self._entries:
             waited_s = time.monotonic() - self._tried_s.get(entry.key, 0.0)
@@ -178,5 +178,5 @@ class ManyRooms:
     def _name_fault(self, key: str, why: str) -> None:
         """Say why a room does not run, once for each reason."""
         if self._faults.get(key) != why:
-            self._say(f"{key}: does not run: {why}")
+            self._report(f"{key}: does not run: {why}")
         self._faults[key] = why

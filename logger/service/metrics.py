@@ -1,6 +1,6 @@
 """What programs that watch machines read: figures of service and record in an open text format.
 
-OpenMetrics 1.0, or the text format 0.0.4 of before. No corrected value is a sample: it would be kept without
+OpenMetrics 1.0, or the older text format 0.0.4. No corrected value is a sample: it would be kept without
 its uncertainty and read as the record.
 """
 

@@ -21,7 +21,7 @@ WHO = "service"
 
 
 def month_end(store: Store, config: Config, now_ns: int) -> dict[str, Any]:
-    """Issue what is not issued yet of the month before; gives what a person is to be told of it."""
+    """Issue what is not issued yet of the month before; gives what a person needs to know of it."""
     setup = config.setup
     zone = ZoneInfo(setup.room.timezone)
     first = local(now_ns, zone).date().replace(day=1)

@@ -74,7 +74,7 @@ class Node:
         ended = self._sources.stop(timeout_s / 2)
         self._writer.event("stop", {"in_time": ended})
         ended &= self._writer.stop(timeout_s / 3)
-        self._sending.stop(timeout_s / 12)  # the centre asks for what it has not got
+        self._sending.stop(timeout_s / 12)  # the centre asks for what it does not have
         self._watching.stop(timeout_s / 12)
         beat(self._store.folder, {**self.status(), "stopped": True})
         return ended
@@ -85,7 +85,7 @@ class Node:
         return self._writer.remainder
 
     def status(self) -> dict[str, object]:
-        """What the heartbeat says: besides the parts, how much the centre has not got and why."""
+        """What the heartbeat says: besides the parts, how much the centre does not have and why."""
         return {
             "at": rfc3339(self._clock()),
             "pid": os.getpid(),

@@ -15,7 +15,7 @@ AGAIN_S = 3600.0
 
 
 class NoticeLog:
-    """What was said of which route; a mail server that is away all night does not fill the log."""
+    """What the log has of each route; a mail server that is away all night does not fill it."""
 
     def __init__(self, clock_s: Callable[[], float] = time.monotonic) -> None:
         self._clock_s = clock_s

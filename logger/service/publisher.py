@@ -1,11 +1,11 @@
-"""Verdicts told to an MQTT broker, for lamps, screens and machine controls. Nothing is taken from it.
+"""Verdicts published to an MQTT broker, for lamps, screens and machine controls. Nothing is taken from it.
 
     PREFIX/zones/ZONE/verdict   JSON as the HTTP interface has it, and until when it may be believed
     PREFIX/state                running, stopped or gone
 
 MQTT 5 alone: with message expiry a verdict that nobody renews vanishes at the broker, so that no retained
 "stable" outlives this program. Whoever listens already sees no expiry, hence `valid_until` in each message. A
-broker that is away delays nothing: it is told the newest state once it is back.
+broker that is away delays nothing: it gets the newest state once it is back.
 """
 
 from __future__ import annotations
@@ -35,7 +35,9 @@ log = logging.getLogger(__name__)
 KEEPALIVE_S = 15
 ANSWERS_IN_S = 10.0
 LONGEST_WAIT_S = 30.0
-RENEWED_S = 30  # so often a verdict is told again though no minute was judged, so that it does not vanish
+RENEWED_S = (
+    30  # so often a verdict is published again though no minute was judged, so that it does not vanish
+)
 ENDS_IN_S = 1.0
 NO_EXPIRY = "without message expiry a verdict would outlive us"
 SILENT = (
@@ -47,7 +49,7 @@ Event = Callable[[str, Mapping[str, object]], None]
 
 
 class Publisher:
-    """One broker, with a thread of its own. `tell` never waits for it."""
+    """One broker, with a thread of its own. `publish` never waits for it."""
 
     def __init__(self, plan: PublishPlan, name: str, event: Event) -> None:
         """name: of the record, so that a second program with the same record is not taken for another."""
@@ -57,7 +59,7 @@ class Publisher:
         self._event = event
         self._ending = threading.Event()
         self._turn = threading.Lock()
-        self._newest: dict[str, tuple[ZoneState, int]] = {}  # with the instant at which it was told
+        self._newest: dict[str, tuple[ZoneState, int]] = {}  # and when it was published
         self._name = name
         self._greeted = False  # whether the broker let this connection in
         self._answered = False  # whether it said anything, a refusal included
@@ -84,7 +86,7 @@ class Publisher:
             client.disconnect()
         self._thread.join(timeout_s)
 
-    def tell(self, states: Sequence[ZoneState], now_ns: int) -> None:
+    def publish(self, states: Sequence[ZoneState], now_ns: int) -> None:
         """Publish what changed, and what would vanish soon; remembered for a broker that is away."""
         for state in states:
             with self._turn:
@@ -94,13 +96,13 @@ class Publisher:
                     self._newest[state.zone] = state, now_ns
             client = self._client
             if due and client is not None and self.connected:
-                self._publish(client, state)
+                self._send(client, state)
 
     def message(self, state: ZoneState) -> dict[str, Any]:
-        """What is told of a zone: its state, and until when it may be believed."""
+        """What is published of a zone: its state, and until when it may be believed."""
         return state.to_dict() | {"valid_until": state.valid_until(self.plan.keeps_s)}
 
-    def _publish(self, client: mqtt.Client, state: ZoneState) -> None:
+    def _send(self, client: mqtt.Client, state: ZoneState) -> None:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.MessageExpiryInterval = self.plan.keeps_s
         properties.ContentType = "application/json"
@@ -170,7 +172,7 @@ class Publisher:
         with self._turn:
             states = [state for state, _ in self._newest.values()]
         for state in states:
-            self._publish(client, state)
+            self._send(client, state)
 
     def _refused(self, why: str) -> None:
         if "protocol version" in why.lower():
@@ -201,10 +203,10 @@ class Publications:
             self._publisher = Publisher(plan, self._name, self._event)
             self._publisher.start()
 
-    def tell(self, store: Store, setup: Setup, now_ns: int) -> None:
+    def publish(self, store: Store, setup: Setup, now_ns: int) -> None:
         """Publish the state of every zone, where the setup asks for it."""
         if self._publisher is not None:
-            self._publisher.tell(zone_states(store, setup, now_ns), now_ns)
+            self._publisher.publish(zone_states(store, setup, now_ns), now_ns)
 
     def status(self) -> dict[str, bool]:
         """Whether the broker is connected, by its address."""

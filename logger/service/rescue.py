@@ -1,7 +1,7 @@
 """Rescue files: readings and events that could not be stored before the end, for the next start.
 
 They lie beside the record, or where the data folder takes nothing, in a folder of state: one that systemd
-names, else `$XDG_STATE_HOME/stillroom` or `~/.local/state/stillroom`. Their names bear the key of the record,
+names, else `$XDG_STATE_HOME/stillroom` or `~/.local/state/stillroom`. Their names hold the key of the record,
 so that they enter no other one. One transaction stores them with an entry of the journal that has their
 SHA-256: whatever ends this program in between, nothing is stored twice.
 """

@@ -20,7 +20,7 @@ from ..store.place import refusal
 from . import centre_post
 from .backups import damage, newest_backup_ns
 
-CLOCK_NS = 600 * NS  # so long a step of the clock is told
+CLOCK_NS = 600 * NS  # a step of the clock is notified for so long
 REFUSED_NS = 86_400 * NS
 STRANGE_NS = 3600 * NS
 # A centre that is away shows this room as silent itself: an alarm in each of its rooms would add nothing.

@@ -239,7 +239,7 @@ class Service:
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
         self._judged_s = time.monotonic()
         self._jobs.run(
-            "publish verdicts", lambda: self._publications.tell(self._store, self.config.setup, now_ns)
+            "publish verdicts", lambda: self._publications.publish(self._store, self.config.setup, now_ns)
         )
         if judged and alarmed and self._moves():
             self._beat()

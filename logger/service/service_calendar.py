@@ -1,7 +1,7 @@
 """Work of a service by the calendar, in UTC: a local 02:30 comes twice or not at all when clocks change.
 
-It is done by couriers: the calendar's own threads would be waited for at the end of the process. Many rooms
-in one process have one calendar, and take turns at long work.
+The work is done by threads of the senders: the calendar's own would be waited for at the end of the process.
+Many rooms in one process have one calendar, and take turns at long work.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ def make_calendar() -> BackgroundScheduler:
 class ServiceCalendar:
     """The entries of one service."""
 
-    def __init__(self, couriers: Senders, shared: SharedWork | None) -> None:
-        self._couriers = couriers
+    def __init__(self, senders: Senders, shared: SharedWork | None) -> None:
+        self._senders = senders
         self._shared = shared
         self._calendar = make_calendar() if shared is None else shared.calendar
         self._store = "default" if shared is None else shared.name
@@ -44,7 +44,7 @@ class ServiceCalendar:
     def put(self, name: str, work: Callable[[], object], **when: Any) -> None:
         """Have some work done at fixed times; an entry of that name is replaced."""
         self.drop(name)
-        begin = partial(copy_context().run, self._couriers.begin, name, work, self._turn)
+        begin = partial(copy_context().run, self._senders.begin, name, work, self._turn)
         entry = self._entry(name)
         self._calendar.add_job(begin, "cron", id=entry, name=entry, jobstore=self._store, **when)
 
@@ -64,7 +64,7 @@ class ServiceCalendar:
 
     def do_now(self, name: str, work: Callable[[], object]) -> None:
         """Have long work done as soon as it is its turn."""
-        self._couriers.begin(name, work, self._turn)
+        self._senders.begin(name, work, self._turn)
 
     def start(self) -> None:
         """Begin; a calendar of many rooms runs already."""

@@ -1,4 +1,4 @@
-"""Everything that brings readings: buses that ask, brokers that tell, and the clock that stamps them."""
+"""Everything that brings readings: buses that poll, brokers that publish, and the clock that stamps them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from . import incoming
 from .clock_watch import ClockWatch, is_synchronised
 from .writer import Writer
 
-HANGS_AFTER_S = 120.0  # a part that has not moved for so long is told to hang
+HANGS_AFTER_S = 120.0  # a part that has not moved for so long is said to hang
 ENDS_IN_S = 3.0  # a service ends within this whatever hangs, its process within five seconds
 STUCK_S = 30.0  # a probe or a broker that does not come back for so long is alarmed
 
@@ -67,12 +67,12 @@ class Sources:
     def stop(self, timeout_s: float) -> bool:
         """Ends all side by side; whether all ended in time."""
         deadline = time.monotonic() + timeout_s
-        ending, self._buses = self._buses, []  # a bus that was told to end is not a part that died
-        telling, self._subscribers = self._subscribers, []
+        ending, self._buses = self._buses, []  # a bus that was ended is not a part that died
+        subscribers_ending, self._subscribers = self._subscribers, []
         for bus in ending:
             bus.ask_to_stop()
         ended = [bus.stop(max(0.1, deadline - time.monotonic())) for bus in ending]
-        ended += [source.stop(max(0.1, deadline - time.monotonic())) for source in telling]
+        ended += [source.stop(max(0.1, deadline - time.monotonic())) for source in subscribers_ending]
         return all(ended)
 
     def stuck(self) -> dict[str, str]:
@@ -87,7 +87,7 @@ class Sources:
         return {name: f"for {seconds:.0f} s" for name, seconds in stuck.items()}
 
     def status(self, publishers: Mapping[str, bool] | None = None) -> dict[str, object]:
-        """What the heartbeat says of them: seconds since each bus came round, brokers, clock, polls.
+        """What the heartbeat says of them: seconds since each bus ended a round, brokers, clock, polls.
 
         publishers: further brokers, and whether they are connected.
         """

@@ -73,8 +73,8 @@ class StoreFailure:
 
 _ACTION = {
     False: "check the disk of the data folder, whether it is full, read-only or gone.",
-    True: "check that the database server runs, answers and has room on its disk, and that this machine can "
-    "reach it.",
+    True: "check that the database server runs, answers, takes the password of the room's role and has room "
+    "on its disk, and that this machine can reach it.",
 }
 
 

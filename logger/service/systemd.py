@@ -1,4 +1,4 @@
-"""What systemd is told, by its own small protocol (sd_notify(3)); without systemd nothing is said."""
+"""Messages to systemd by its own small protocol (sd_notify(3)); without systemd none is sent."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def notify(message: str) -> bool:
 
 
 def watchdog_s() -> float | None:
-    """Within so many seconds systemd wants a sign, if this process is the one that it watches."""
+    """Seconds within which systemd expects a message, if this process is the one that it watches."""
     interval, pid = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")
     if not interval.isdigit() or (pid and pid != str(os.getpid())):
         return None

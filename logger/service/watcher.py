@@ -19,9 +19,9 @@ from ..model import Config, MailRoute
 from ..notify.mail import Sender, SendOutcome, SmtpSender, identity, message
 from ..notify.text import Wording
 from ..notify.ways import Ways
-from ..processes.deadline import Errand, Lines, opener, within
+from ..processes.deadline import BoundedCall, Lines, opener, within
 
-TOLD_AGAIN_S = 86_400.0
+REPEATED_S = 86_400.0
 ANSWER_S = 10.0
 Read = Callable[[], str]
 
@@ -29,11 +29,11 @@ Read = Callable[[], str]
 def of_file(path: Path) -> Read:
     """The sign in a file; empty where it cannot be read."""
 
-    errand = Errand(f"reading {path}", ANSWER_S)
+    call = BoundedCall(f"reading {path}", ANSWER_S)
 
     def read() -> str:
         try:
-            return errand.run(lambda _: path.read_text(encoding="utf-8"))
+            return call.run(lambda _: path.read_text(encoding="utf-8"))
         except (OSError, UnicodeDecodeError):
             return ""
 
@@ -58,7 +58,7 @@ def of_address(url: str) -> Read:
 
 @dataclass
 class Watcher:
-    """Looks at one sign of life; `turn` says what was found and tells people once, and when it is back.
+    """Looks at the heartbeat of a service; `turn` notifies people once it has ended, and when it is back.
 
     `older_s`: a sign that has not changed for so long means that the service is dead.
     """
@@ -72,13 +72,13 @@ class Watcher:
     _sign: str = ""
     _changed_s: float | None = None
     _since_ns: int = 0
-    _told_s: float | None = None
+    _notified_s: float | None = None
     _waiting: list[tuple[Address, Wording, str]] = field(default_factory=list)
 
     @property
     def dead(self) -> bool:
-        """Whether people were told, or are being told, that it is dead."""
-        return self._told_s is not None
+        """Whether people were notified, or are being notified, that it is dead."""
+        return self._notified_s is not None
 
     def turn(self, monotonic_s: float, now_ns: int) -> list[tuple[Address, SendOutcome]]:
         """One look. What could not be handed over is tried again at the next one."""
@@ -88,14 +88,14 @@ class Watcher:
         if sign and sign != self._sign:
             self._sign, self._changed_s = sign, monotonic_s
             if self.dead:
-                self._told_s = None
+                self._notified_s = None
                 self._waiting = self._letters(self._back(now_ns), f"alive|{now_ns}", now_ns)
         silent_s = monotonic_s - self._changed_s
-        due = self._told_s is None or monotonic_s - self._told_s >= TOLD_AGAIN_S
+        due = self._notified_s is None or monotonic_s - self._notified_s >= REPEATED_S
         if silent_s >= self.older_s and due:
-            if self._told_s is None:
+            if self._notified_s is None:
                 self._since_ns = now_ns - round(silent_s * NS)
-            self._told_s = monotonic_s
+            self._notified_s = monotonic_s
             self._waiting = self._letters(self._gone(silent_s), f"dead|{now_ns}", now_ns)
         return self._send(now_ns)
 

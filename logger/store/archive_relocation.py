@@ -2,7 +2,7 @@
 
 Every file is read, compared with its seal, put, fetched again and compared; then the journal says where
 they are, and `store.toml` comes last. Whatever interrupts that: the files are read where they were, and
-the next attempt goes over what is at the new place already.
+the next attempt skips what is at the new place already.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class ArchiveRelocation:
 def relocate_archive(store: Store, address: str, endpoint: str, who: str) -> ArchiveRelocation:
     """Copy all sealed files to a place and read them there from then on; "" is the data folder itself.
 
-    The caller sees to it that no service runs. Refused where they lie there already, where files of another
+    The caller makes sure that no service runs. Refused where they lie there already, where files of another
     record do, or where there is no room; StoreDamaged where a file is not what was sealed.
     """
     content = store.archive.content

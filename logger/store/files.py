@@ -44,12 +44,17 @@ def copy_durably(source: Path, path: Path) -> None:
     part = path.with_name(path.name + PART)
     with plain_write_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-        with source.open("rb") as coming, part.open("wb") as going:
-            while chunk := coming.read(CHUNK):
-                going.write(chunk)
-            going.flush()
-            os.fsync(going.fileno())
+        copy_synced(source, part)
         publish(part, path)
+
+
+def copy_synced(source: Path, path: Path) -> None:
+    """Copy a file; its bytes are on the disk when this returns."""
+    with source.open("rb") as reading, path.open("wb") as writing:
+        while chunk := reading.read(CHUNK):
+            writing.write(chunk)
+        writing.flush()
+        os.fsync(writing.fileno())
 
 
 def publish(part: Path, path: Path) -> None:

@@ -11,7 +11,7 @@ ORIGIN: ContextVar[Mapping[str, str] | None] = ContextVar("way", default=None)
 
 @contextmanager
 def acting_through(**way: str) -> Iterator[None]:
-    """Within it, what this thread appends to a journal says by which way it came, under "through"."""
+    """Within it, what this thread appends to a journal names its origin under "through"."""
     before = ORIGIN.set(dict(way))
     try:
         yield

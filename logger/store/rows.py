@@ -165,7 +165,7 @@ def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
 
 
 def columns_of_series(writer: str, series: ImportedReadings) -> Columns:
-    """What a file told of one channel as it will be stored, numbered from 0."""
+    """The readings of one channel in a file as they will be stored, numbered from 0."""
     n = len(series.taken_ns)
     infinite = np.isinf(series.value)  # no number that could be taken for a valid one: it stays as text
     raw = np.array(series.raw, object)
@@ -191,7 +191,7 @@ def columns_of_series(writer: str, series: ImportedReadings) -> Columns:
 
 
 def _raw_texts(raw: NDArray[np.object_]) -> Texts:
-    """Texts of which most are empty: where the logger told a value there is nothing to explain."""
+    """Texts of which most are empty: a reading that is a value needs none."""
     filled = np.flatnonzero(raw != "")
     codes = np.zeros(len(raw), np.int32)
     if not len(filled):

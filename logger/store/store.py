@@ -166,9 +166,9 @@ class Store:
         return self.hot.append(writer, rows, conn)
 
     def load_series(self, writer: str, series: Sequence[ImportedReadings], now_ns: int) -> None:
-        """Store all that a file told, one series a channel; inside `importing`, whole or not at all.
+        """Store the readings of a file, one series a channel; inside `importing`, whole or not at all.
 
-        Months that are over go into sealed files at once where it tells much of them.
+        Months that are over go into sealed files at once where it has many readings of them.
         """
         room = self.setups.room_key()
         if self._intake.load(writer, series, now_ns, lambda _: room):

@@ -15,6 +15,7 @@ Without the file, and for a table that it lacks, everything lies in the folder.
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -56,6 +57,13 @@ def _schema(text: str) -> str:
     return text
 
 
+def _password_file(text: str) -> str:
+    """The path of a file with a password: absolute, since programs are started in any folder."""
+    if text and not Path(text).is_absolute():
+        raise ValueError("an absolute path, such as /etc/stillroom/hall-3.password")
+    return text
+
+
 class HotTable(BaseModel):
     """[hot]: a database server that keeps the hot tier."""
 
@@ -64,6 +72,16 @@ class HotTable(BaseModel):
     database: Annotated[str, AfterValidator(_address)]
     schema_name: Annotated[str, AfterValidator(_schema)] = Field(alias="schema")
     password_env: str = PASSWORD_ENV
+    password_file: Annotated[str, AfterValidator(_password_file)] = ""
+
+    def password(self) -> str | None:
+        """The password as it is now, from its file or else the environment; None: libpq's own rules hold.
+
+        OSError or UnicodeDecodeError where the file cannot be read.
+        """
+        if self.password_file:
+            return Path(self.password_file).read_text(encoding="utf-8").partition("\n")[0].strip() or None
+        return os.environ.get(self.password_env) or None
 
     @property
     def place(self) -> str:
@@ -128,10 +146,11 @@ def archive_table(folder: Path) -> ArchiveTable | None:
     return read_table(folder, "archive", ArchiveTable)
 
 
-def hot_table_of(database: str, schema: str, password_env: str = "") -> HotTable:
+def hot_table_of(database: str, schema: str, password_env: str = "", password_file: str = "") -> HotTable:
     """The table [hot] of an address that a person gave; ConfigError with what to enter instead."""
     faults: list[Fault] = []
-    raw = {"database": database, "schema": schema} | ({"password_env": password_env} if password_env else {})
+    passwords = {"password_env": password_env, "password_file": password_file}
+    raw = {"database": database, "schema": schema, **{key: text for key, text in passwords.items() if text}}
     entry = validated(HotTable, _without_secrets(raw), TomlFile("--to", {}, {}), ("hot",), faults)
     if entry is None:
         raise ConfigError(faults)

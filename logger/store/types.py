@@ -1,4 +1,4 @@
-"""What the store tells: plain frozen data."""
+"""What the store gives back: plain frozen data."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class JournalEntry:
     why: str
     sha256: str
 
-    def read(self, form: type[F]) -> F:  # noqa: ARG002 (it says what mypy is to know of `what`)
+    def read(self, form: type[F]) -> F:  # noqa: ARG002 (the form that mypy takes `what` for)
         """What it says, in the form of its kind; the chain proves that it stands as its writer left it."""
         return cast("F", self.what)
 

@@ -14,6 +14,7 @@ from .. import __version__
 from ..errors import Refused
 from ..instants import NS, wall_span
 from ..model import Setup
+from ..model.figures import channel_words
 from ..record.letters import all_printable, printable
 from ..record.pdf import STANDARDS
 from ..record.watermark import FILE as WATERMARK
@@ -93,7 +94,12 @@ def _study_facts(study: Study, clock: ZoneInfo, pictures: dict[str, bytes]) -> d
     return {
         "title": QUESTIONS[request.question].title,
         "headline": answer.headline,
-        "about": f"{request.channel or 'all channels'}, {wall_span(request.from_ns, request.to_ns, clock)}",
+        "about": ", ".join(
+            (
+                channel_words(request.channel) or "all channels",
+                wall_span(request.from_ns, request.to_ns, clock),
+            )
+        ),
         "figures": [
             [item.name, item.text, "" if n is None else f"{n:.0f}"]
             for item, n in zip(answer.figures, pieces, strict=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from ..core.judge.days import DAY_NS, DayVerdicts, split_into_days
+from ..core.judge.days import DAY_NS, UNREADABLE, DayVerdicts, split_into_days
 from ..core.judge.settling import BodyState
 from .head import HEAD, NEVER_NS, Head, LedgerComparison
 from .lead import state_from_readings
@@ -81,7 +81,7 @@ def _with_last_rule(ledger: Ledger, zone: str, day: int, state: BodyState) -> Bo
     """With the rule that disturbed last as it is stored: it says something only while bodies settle."""
     try:
         stored = ledger.state_before(zone, day)
-    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+    except UNREADABLE:
         return state
     return state if state.rule or state.settling_s else replace(state, rule=str(stored.rule))
 
@@ -122,7 +122,7 @@ def _alike_until(stored: tuple[str, str] | None, fresh: tuple[str, str], open_ns
         if stored is None or stored[0] != fresh[0]:
             return False
         return _final(stored[1], open_ns) == _final(fresh[1], open_ns)
-    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+    except UNREADABLE:
         return False
 
 
@@ -140,5 +140,5 @@ def _until_ns(stored: tuple[str, str] | None) -> int | None:
     """The end of a stored day; None where nothing can be read."""
     try:
         return None if stored is None else DayVerdicts.of_text(stored[1]).periods[-1].to_ns
-    except (ValueError, TypeError, KeyError, AttributeError, IndexError):
+    except UNREADABLE:
         return None

@@ -8,25 +8,33 @@ of time, each from the bodies' state that the day before left.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import select
 
 from ..core.evidence.grid import Grid
-from ..core.judge.days import DAY_NS, DayVerdicts, ScratchCache, VerdictCache, split_into_days
+from ..core.judge.days import (
+    DAY_NS,
+    UNREADABLE,
+    DayVerdicts,
+    ScratchCache,
+    VerdictCache,
+    split_into_days,
+)
 from ..core.judge.judgement import DAY_S, JUDGE_VERSION, Judgement, digest, lookback_s, reach_s
 from ..core.judge.live import Trail, begin_trail, extend_trail
-from ..core.judge.restarts import memory_s, turns
+from ..core.judge.restarts import memory_needed_s
 from ..core.judge.settings import SettingsPart, conclude_over, evaluate_rules_over
 from ..core.judge.settling import BodyState, at_start_of_record
 from ..core.validity.timeline import first_difference, timeline
-from ..instants import NS
+from ..instants import NS, rfc3339
 from ..model import Mark, Setup
 from ..series import Readings
 from ..store import Store
 from ..store.hot.tables import mark as mark_table
+from ..store.types import JSON
 from .head import HEAD, NEVER_NS, Head, LedgerComparison
 from .overlay import VerdictOverlay
 from .windows import read_windows
@@ -35,6 +43,7 @@ from .windows import read_windows
 MOST_CELLS = 1_050_000
 # A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
+DAMAGED = "stored verdicts could not be read; the zone was judged anew"
 MakeStatement = Callable[[Judgement, Mapping[int, DayVerdicts], "Head"], str | None]
 
 
@@ -89,7 +98,7 @@ class Ledger:
     def refresh(self, zone: str, now_ns: int, make_statement: MakeStatement | None = None) -> bool:
         """Judge again what is dirty, up to the last complete cell before `now_ns`; whether anything was.
 
-        `tell`: what to store as the newest statement about the zone, in the same transaction.
+        `make_statement`: makes what to store as the newest statement about the zone, in the same transaction.
         """
         self.setup.zone(zone)
         extended = self._extend(zone, now_ns, make_statement)
@@ -276,8 +285,39 @@ class Ledger:
         return digest([JUDGE_VERSION, self.setup.step_s])
 
     def state_before(self, zone: str, day: int) -> BodyState:
-        stored = self.cache.day(zone, day - 1)
-        return DayVerdicts.of_text(stored[1]).state_out if stored else self.unknown_state(zone, day)
+        stored = self.stored_days(zone, day - 1, day).get(day - 1)
+        return self.unknown_state(zone, day) if stored is None else stored.state_out
+
+    def stored_days(self, zone: str, first: int, end: int) -> dict[int, DayVerdicts]:
+        """Day (number since 1970) -> its verdicts, of those stored in [first, end), in order.
+
+        Where a text was damaged the zone is judged again from its first day, as far as it had been.
+        """
+        days, damaged = self._readable_days(zone, first, end)
+        if damaged:
+            self._judge_damaged(zone, damaged)
+            days, _ = self._readable_days(zone, first, end)
+        return days
+
+    def _readable_days(self, zone: str, first: int, end: int) -> tuple[dict[int, DayVerdicts], list[int]]:
+        days, damaged = {}, []
+        for day, (_, body) in self.cache.days(zone, first, end).items():
+            try:
+                days[day] = DayVerdicts.of_text(body)
+            except UNREADABLE:
+                damaged.append(day)
+        return days, damaged
+
+    def _judge_damaged(self, zone: str, damaged: Sequence[int]) -> None:
+        head = self.head(zone)
+        self._newest.pop(zone, None)
+        self.cache.drop_days(zone, [HEAD, *damaged])
+        if self.setup.version and not self.store.read_only:
+            dates: list[JSON] = [rfc3339(day * DAY_NS)[:10] for day in damaged]
+            what: dict[str, JSON] = {"zone": zone, "altered": dates}
+            self.store.journal.append("verdicts-altered", "stillroom", what, DAMAGED)
+        if head is not None:
+            self._judge_again(zone, head.until_ns, None)
 
     def unknown_state(self, zone: str, day: int) -> BodyState:
         """Nothing is known at the start of a day, for as long as the zone was set to settle then."""
@@ -290,13 +330,9 @@ class Ledger:
     def window(self, zone: str, grid: Grid, now_ns: int) -> tuple[int, int]:
         """Readings that a judgement over a grid needs, as [begin, end) in ns."""
         begin = (grid.first - 2) * grid.step_ns - self.lookback_ns[zone]
-        if any(turns(self.setup, zone, grid, activity) for activity in self._activities(zone)):
-            begin -= memory_s(self.setup, zone) * NS
+        begin -= memory_needed_s(self.setup, zone, grid) * NS
         end = (grid.first + grid.n) * grid.step_ns + self._reach_ns[zone]
         return begin, min(end, now_ns)
-
-    def _activities(self, zone: str) -> set[str]:
-        return {rule.activity for rule in self.setup.rules if rule.zone == zone} | {""}
 
     def grid(self, from_ns: int, to_ns: int) -> Grid:
         step_ns = self.setup.step_s * NS

@@ -111,8 +111,8 @@ class Verdicts:
 
     def stored_days(self, zone: str, from_ns: int, to_ns: int) -> list[DayVerdicts]:
         """Stored pieces of the UTC days that touch [from, to)."""
-        days = self._ledger.cache.days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
-        return [DayVerdicts.of_text(body) for _, (_, body) in sorted(days.items())]
+        days = self._ledger.stored_days(zone, max(0, from_ns // DAY_NS), -(-to_ns // DAY_NS))
+        return list(days.values())
 
     def periods(
         self, zone: str, from_ns: int, to_ns: int, now_ns: int, *, refresh: bool = True
@@ -146,9 +146,8 @@ class Verdicts:
         while True:
             first = max((head.until_ns - 1) // DAY_NS - days + 1, head.first_day)
             end = min([*unstored, NEVER_NS])
-            stored = self._ledger.cache.days(zone, first, end) if first < end else {}
-            by_day = {day: DayVerdicts.of_text(body) for day, (_, body) in stored.items()}
-            by_day |= unstored
+            stored = self._ledger.stored_days(zone, first, end) if first < end else {}
+            by_day = {**stored, **unstored}
             periods = join_periods(
                 p for _, day_verdicts in sorted(by_day.items()) for p in day_verdicts.periods
             )

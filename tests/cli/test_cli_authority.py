@@ -219,7 +219,7 @@ def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> No
         (folder / name).write_text(text.replace("20.5", "20.4") if name == "limits.toml" else text, "utf-8")
 
     result = run(demo_copy, "config", "apply", "--config", str(folder), "--why", "tighter")
-    assert "is proposed" in result.stdout, result.stderr
+    assert "is proposed. Another person approves it: stillroom config approve 2 --who faber" in result.stdout
     refused = run(demo_copy, "config", "approve", "2")
     assert "In this demo, give: --who faber." in refused.stderr
     assert run(demo_copy, "config", "approve", "2", "--who", "faber").returncode == 0
@@ -227,3 +227,26 @@ def test_a_demonstration_is_worked_by_its_invented_people(demo_copy: Path) -> No
     with Store.open(demo_copy, read_only=True) as store:
         newest = store.setups.versions()[-1]
     assert (newest.who, newest.approver) == ("Greta Holm", "Ines Faber")
+
+
+@pytest.mark.slow
+def test_a_drill_that_its_hint_begins_can_be_ended(demo_copy: Path) -> None:
+    """Who may not propose is sent to somebody after whom another can approve; who is the only approver and
+    proposes all the same is told so, and how to go on.
+    """
+    with Store.open(demo_copy) as store:
+        invented.settle(People(store))
+        texts = store.setups.versions()[-1].texts
+    folder = Path(shutil.copytree(example_folder(), demo_copy.parent / "config"))
+    for name, text in texts.items():
+        (folder / name).write_text(text.replace("20.5", "20.4") if name == "limits.toml" else text, "utf-8")
+    apply = ("config", "apply", "--config", str(folder), "--why", "tighter")
+
+    refused = run(demo_copy, *apply, "--who", "sova")
+    assert "In this demo, give: --who holm." in refused.stderr
+    alone = run(demo_copy, *apply, "--who", "faber")
+    assert "Nobody else here may approve it" in alone.stdout, alone.stderr
+    assert "propose it with --who holm" in alone.stdout
+    assert run(demo_copy, "config", "refuse", "2", "--why", "proposed by the wrong one").returncode == 0
+    hint = run(demo_copy, *apply, "--who", "holm").stdout.partition("stillroom ")[2].splitlines()[0]
+    assert run(demo_copy, *hint.split()).returncode == 0, hint

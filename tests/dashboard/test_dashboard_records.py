@@ -12,6 +12,7 @@ from dashboard.app import create_app
 from dashboard.data.queries import Queries
 from dashboard.data.source import Source
 from dashboard.pages import records
+from dashboard.parts import reviews
 from logger.errors import Refused
 from logger.record.issues import issues
 
@@ -68,6 +69,6 @@ def test_a_refusal_is_told_and_nothing_is_issued(q: Queries) -> None:
 
 
 def test_what_is_to_be_reviewed_is_shown(q: Queries) -> None:
-    text = words(records._review_card(q, "2026-10-19"))
+    text = words(reviews._review_card(q, "2026-10-19"))
     assert "Machine bay" in text
     assert "16.9 h" in text  # 16 h 54 min of Monday were stable, as the record of that day says

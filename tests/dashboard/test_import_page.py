@@ -186,7 +186,7 @@ def test_the_axis_is_drawn_with_words_for_who_cannot_see_it(q: Queries, desk: im
     upload = opened(q, desk, logger_file())
     importing.try_out(upload, profile_from_answers(q, upload, ANSWERS), q.source.store, q.setup, q.now_ns())
     drawn = axis_svg(upload.tried[1].axes)
-    assert 'aria-label="Time axis: P1.temperature: 30 readings, 0 gaps"' in drawn
+    assert 'aria-label="Time axis: P1 temperature: 30 readings, 0 gaps"' in drawn
 
 
 def test_the_work_on_a_file_is_that_of_who_signed_in(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import stat
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,10 +14,12 @@ from flask import g
 from dashboard.access.guard import CALLBACKS
 from dashboard.access.sign_in import First
 from dashboard.app import create_app
+from dashboard.data.queries import Queries
 from dashboard.pages.limits import _decision
 from logger.errors import StoreError
 from logger.model.roles import Role
 from logger.people import People, invented
+from logger.store import SetupProposal
 from logger.store.secret import secret_key
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_who_may import PASSWORD, calls_of, signed_in, with_token
@@ -161,12 +164,17 @@ def test_a_demonstration_shows_its_passwords_where_they_are_asked_for() -> None:
     assert "Ines Faber" in client.get("/account?next=/limits%3Fproposal%3D2").text
     assert "/limits?proposal=2" in client.get("/account?next=/limits%3Fproposal%3D2").text
     holm = People(record.store).account("holm")
+    q, proposal = Queries(record), SetupProposal(2, 0, "Greta Holm", "tighter", 1, False, {}, "", "waiting")
     for headers, shown in (({}, True), ({"X-Forwarded-For": "192.0.2.7"}, False)):
         with app.server.test_request_context("/", headers=headers, environ_base={"REMOTE_ADDR": "127.0.0.1"}):
             g.account = holm
             assert (invented.PASSWORD in password_hint()) == shown
-            assert (invented.PASSWORD in str(_decision(2))) == shown
-            assert ("/account?next=/limits%3Fproposal%3D2" in str(_decision(2))) == shown
+            drill = str(_decision(q, proposal))
+            assert (invented.PASSWORD in drill) == shown
+            assert ("/account?next=/limits%3Fproposal%3D2" in drill) == shown
+            assert (" to Ines Faber." in drill) == shown  # who can end what this leads to
+            alone = str(_decision(q, replace(proposal, who="Ines Faber")))
+            assert ("Nobody but its author may approve it." in alone) == shown
 
 
 def test_forms_take_the_token_of_their_page(real: Any) -> None:

@@ -22,8 +22,9 @@ from typing import Any
 import pytest
 
 from dashboard import connections
-from dashboard.connections import LASTS, ClientLimits, Turns
+from dashboard.connections import LASTS, ClientLimits
 from dashboard.server import ServingPlace, TlsFiles, bind
+from dashboard.turns import Turns
 from tests.dashboard.synthetic import Synthetic
 from tests.dashboard.test_serving import files, free_port
 

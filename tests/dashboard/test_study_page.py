@@ -61,7 +61,7 @@ def test_a_stored_answer_is_shown_with_interval_chart_and_tables(record: Synthet
         "not shown: 8.0 days recorded. Record 28 days or more.",
         "<svg",
         "mean day",
-        "P1.temperature: 48.0 h used.",
+        "P1 temperature: 48.0 h used.",
         "A remark.",
     ):
         assert expected in words, expected

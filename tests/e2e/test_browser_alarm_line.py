@@ -121,3 +121,23 @@ def test_all_pages_are_behind_one_button_on_a_phone(open_page: Callable[..., Any
     assert all(box["x"] >= 0 and box["x"] + box["width"] <= 390 and box["height"] >= 24 for box in boxes)
     page.keyboard.press("Escape")
     assert not names.first.is_visible()
+
+
+@pytest.mark.parametrize("path", ["/cases", "/inspections", "/help"])
+def test_the_line_on_a_phone_covers_nothing_that_has_the_focus(
+    open_page: Callable[..., Any], record: Any, path: str
+) -> None:
+    """WCAG 2.2, 2.4.11: Tab brings each field and link into view above the line at the lower edge."""
+    record.raise_alarm()
+    opened = open_page(width=390)
+    page = opened.go(path, ".alert")
+    opened.wait("document.querySelector('.strip').getBoundingClientRect().height > 0")
+    covered = """() => {
+      const focus = document.activeElement, box = focus.getBoundingClientRect();
+      const line = document.querySelector('.strip').getBoundingClientRect();
+      if (focus === document.body || focus.closest('.strip') || !box.height) { return ''; }
+      return box.bottom > line.top + 1 && box.height < line.top ? focus.outerHTML.slice(0, 120) : '';
+    }"""
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        assert page.evaluate(covered) == ""

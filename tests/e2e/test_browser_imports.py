@@ -34,7 +34,7 @@ def test_a_file_goes_in_by_the_page(
     look = page.get_by_text("Preview")
     look.wait_for()
     page.get_by_label(re.compile("^Column bay")).first.click()
-    page.get_by_role("option", name="P1.temperature").click()
+    page.get_by_role("option", name="P1 temperature").click()
     page.get_by_label("Unit of bay").first.click()
     page.get_by_role("option", name="degC").click()
     page.get_by_label(re.compile("^Time zone")).fill("UTC")

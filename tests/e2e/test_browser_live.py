@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from logger.errors import StoreError
 from logger.instants import NS
 from tests.dashboard.synthetic import NOW, value_at
 from tests.e2e.arrivals import LAST, arrive
@@ -81,6 +82,24 @@ def test_lost_server_is_told_at_once(browser: Any, record: Any, served: Callable
     assert "The server does not answer since" in page.locator("#lost").inner_text()
     assert "trust no verdict" in page.locator("#lost").inner_text()
     page.close()
+
+
+def test_a_record_that_cannot_be_read_is_told_on_an_open_page_until_it_can(
+    open_page: Callable[..., Any], record: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The pages answer, their database does not: what an open page shows is from before, and it says so."""
+    page = open_page().go("/", ".sentence")
+
+    def away(cursor: int) -> Any:
+        raise StoreError("schema hall-3 of db.example/rooms could not be used: connection refused.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(record, "arrived_after", away)
+        page.wait_for_selector("#lost:not([hidden])", timeout=45_000)
+        text = page.locator("#lost").inner_text()
+        assert "The record cannot be read now; the last news is from" in text
+        assert "trust no verdict" in text
+    page.wait_for_selector("#lost", state="hidden", timeout=45_000)
 
 
 def test_formula_of_the_record() -> None:

@@ -11,7 +11,7 @@ import pytest
 from logger import config
 from logger.config import outside
 from logger.errors import CertificateRefused, ConfigError, ImportRefused
-from logger.processes.confined import LIMITED
+from logger.processes.child_limits import LIMITED
 from tests.formats import certificates
 
 only_limited = pytest.mark.skipif(not LIMITED, reason="this system sets no limits")

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import json
+import zipfile
 from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
+from logger.cli.imports import _leave_out_hint
 from logger.cli.program import program_for
 from logger.errors import ImportRefused
 from logger.imports import Profile
 from logger.imports.describing import describe
+from logger.imports.importer import checked
 from logger.imports.preview import lines_of, preview_of
 from logger.imports.profile import Column
 from logger.imports.reading import read_content
@@ -152,6 +156,65 @@ def test_bad_lines_are_left_out_by_name_and_on_record(tmp_path: Path) -> None:
         assert entry.what["summary"]["left_out"] == output["left_out"]
         (remaining,) = store.imports.all()
         assert (store.folder / remaining.original).read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("row", "bad_line"),
+    [
+        ("2026-1#-13 09:10:00,20.15", 3),
+        ("2026-10-32 09:10:00,20.15", 3),
+        ("2026-10-13 09:61:00,20.15", 3),
+        ("2026-10-13 09:10:00,20.1x", 3),
+        ("2026-10-13 09:10:00,20.15,7", 3),
+        ("2026-10-13 09:10:00", 3),
+        ("2026-10-13 09:10:00,1e400", 3),
+        ("2126-10-13T09:10:00Z,20.15", None),  # another form of time: which line is damaged?
+        ("1826-10-13 09:10:00,20.15", 3),
+    ],
+)
+def test_a_refusal_names_the_one_line_that_cannot_be_read(
+    setup: Setup, row: str, bad_line: int | None
+) -> None:
+    """As a field, which the child process hands on; the command says by it how to go on without the line."""
+    text = f"time,temperature\n{STAMPS[0]},20.05\n{row}\n{STAMPS[2]},20.25\n".encode()
+    profile = Profile("p", ("time",), BOTH[:1], zone="UTC")
+    with pytest.raises(ImportRefused) as refused:
+        checked("a.csv", text, profile, setup, now_ns=2**62)
+    assert refused.value.bad_line == bad_line
+    assert (f"--leave-out {bad_line}." in _leave_out_hint(refused.value)) is (bad_line is not None)
+
+
+def test_a_file_that_counts_days_is_not_read_without_its_first_line(setup: Setup) -> None:
+    """Each of its lines is like that one: the profile is what is to be changed."""
+    with pytest.raises(ImportRefused, match="serial_1900") as refused:
+        read_content(
+            "a.csv", b"time;temperature\n46308.1;20.5\n", Profile("p", ("time",), BOTH[:1], zone="UTC"), setup
+        )
+    assert refused.value.bad_line is None
+
+
+@pytest.mark.parametrize(("count", "bad_line"), [(1, 3), (2, None)])
+def test_a_line_in_an_archive_is_named_where_it_can_be_left_out(
+    setup: Setup, count: int, bad_line: int | None
+) -> None:
+    text = f"time,temperature\n{STAMPS[0]},20.05\n{STAMPS[1]},bad\n"
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for n in range(count):
+            archive.writestr(f"{n}.csv", text)
+    profile = Profile("p", ("time",), BOTH[:1], zone="UTC")
+    with pytest.raises(ImportRefused, match="Line 3") as refused:
+        read_content("a.zip", packed.getvalue(), profile, setup)
+    assert refused.value.bad_line == bad_line
+
+
+@pytest.mark.parametrize("others", [["--describe"], ["--draft", "new"], ["--watch", "."], ["config"]])
+def test_lines_of_what_is_not_one_file_are_not_left_out_unsaid(others: list[str]) -> None:
+    """`--leave-out` beside an option or a folder, for which it would do nothing."""
+    files = [] if "--watch" in others else ["README.md"]
+    base = ["import", *files, *others, "--leave-out", "3"]
+    refused = CliRunner().invoke(program_for(base), base)
+    assert "names lines of one file" in str(refused.exception)
 
 
 @pytest.mark.parametrize("lines", ["0", "5-3", "x", "1-1000000", "99"])

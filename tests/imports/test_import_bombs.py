@@ -22,7 +22,8 @@ from logger.imports.outside import description_of
 from logger.imports.reading import read_content
 from logger.instants import NS
 from logger.model import Setup
-from logger.processes.confined import LIMITED, ChildLimits, run_confined
+from logger.processes.child_limits import LIMITED, ChildLimits
+from logger.processes.confined import run_confined
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"

@@ -105,7 +105,7 @@ def test_the_last_line_without_a_line_end_may_be_whole(bring: Bring, memory: Any
     [
         (HEAD + ROWS.replace("20.02", "20.02,7"), "Line 4 has 3 columns, expected 2"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "paused"), "Line 4 has no time in it"),
-        (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-10-32T09:02:00Z"), "There is no day '2026-10-32'"),
+        (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-10-32T09:02:00Z"), "Line 4: there is no day"),
         (HEAD + ROWS.replace("2026-10-13T09:02:00Z", "2026-11-31T09:02:00Z"), "Line 4: there is no day"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:62:00Z"), "Line 4: there is no time '09:62:00Z'"),
         (HEAD + ROWS.replace("T09:02:00Z", "T09:02:00"), "Some times carry an offset"),
@@ -229,7 +229,7 @@ def test_readings_after_the_clock_of_this_machine_are_refused(bring: Bring, memo
 
 
 def test_one_wrong_month_does_not_turn_the_order_of_all_dates(bring: Bring, memory: Any) -> None:
-    with pytest.raises(ImportRefused, match="There is no day '2026-13-01'"):
+    with pytest.raises(ImportRefused, match="there is no day '2026-13-01'"):
         bring(HEAD + "2026-03-01T09:00:00Z,20.05\n2026-13-01T09:01:00Z,20.05\n", memory())
 
 

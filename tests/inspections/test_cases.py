@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from logger.acts import inspections as actions
-from logger.acts.case_book import CaseTexts, case_book
+from logger.acts.case_book import CaseTexts, CaseWork, case_book
 from logger.acts.cases import close, join_cases, note, part_case
 from logger.cli.case_lines import headline
 from logger.config import in_force
+from logger.core.judge.cases import Case
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.cases import all_cases, case_at, case_of, decide_on_case, impacts_of, lost_time
@@ -321,3 +322,27 @@ def test_hours_by_cause_are_all_hours_not_stable_in_use(verdicts: Verdicts) -> N
         ("no cause yet", 1, 5 * 60 + 25)
     ]
     assert lost.rest_ns + lost.causes[0].lost_ns == lost.not_stable_ns
+
+
+def test_of_a_case_that_asks_for_nothing_nothing_is_missing() -> None:
+    """Outside hours of use, and still out of limits: page Now said "-1 missing" of it."""
+    out = Excursion(
+        "bay",
+        "bay.temperature",
+        0,
+        HOUR,
+        20.8,
+        0,
+        20.5,
+        0.3,
+        "degC",
+        0.1,
+        ("P1",),
+        True,
+        asks_disposition=False,
+    )
+    record = CaseRecord(Case((out,)), CaseWork(), {}, running=True, affected=())
+    assert (record.state, record.missing, record.missing_count) == ("no decision needed", [], 0)
+    asks = replace(record, case=Case((replace(out, asks_disposition=True),)))
+    assert asks.state == "running"
+    assert asks.missing_count == len(asks.missing) - 1 > 0  # its end is no entry of a person

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 import logger
+from logger.processes.child_limits import ChildLimits
 from logger.processes.children import module
-from logger.processes.confined import ChildLimits, run_confined
+from logger.processes.confined import run_confined
 
 
 @pytest.mark.slow

@@ -188,7 +188,7 @@ class Rig:
             },
         }
         self.routes = [*self._mails, *self._ways]
-        self.couriers = Senders(Jobs(lambda _kind, _what: None), self._carry)
+        self.senders = Senders(Jobs(lambda _kind, _what: None), self._carry)
         self._outside = OutsideHeartbeat()
         lines = [
             *(
@@ -213,8 +213,8 @@ class Rig:
         before, begun_s = Counter(self.taken), time.monotonic()
         sound = [route for route in self.routes if route.endswith("1")]
         assert until(lambda: not any(self._is_away(route) for route in sound), LONG_S)
-        self.couriers.send(self.routes)
-        self.couriers.begin("watcher", lambda: self._outside.beat(self._watcher, {}))
+        self.senders.send(self.routes)
+        self.senders.begin("watcher", lambda: self._outside.beat(self._watcher, {}))
         assert until(lambda: all(self.taken[route] > before[route] for route in sound), LONG_S), faults
         self.late_s.append(time.monotonic() - begun_s)
         time.sleep(random.uniform(0.0, 0.2))
@@ -223,7 +223,7 @@ class Rig:
         return [row for row in self.rows if row.channel == f"{probe}.t"]
 
     def _is_away(self, route: str) -> bool:
-        thread = self.couriers._away.get(f"send notices by {route}")
+        thread = self.senders._threads.get(f"send notices by {route}")
         return thread is not None and thread.is_alive()
 
     def _carry(self, route: str) -> None:
@@ -260,7 +260,7 @@ def campaign(folder: Path, rounds: int, interval_s: float, monkeypatch: pytest.M
         back_ns = time.time_ns()
 
         def back() -> bool:
-            rig.couriers.send(rig.routes)
+            rig.senders.send(rig.routes)
             notified = all(rig.taken[route] > taken[route] for route in rig.routes)
             read = all(
                 any(row.value == 20.5 and row.taken_ns > back_ns for row in rig.values(f"{kind}0"))

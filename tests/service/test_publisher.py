@@ -105,14 +105,14 @@ def test_each_change_is_told_with_its_end(publisher: Publisher, lamp: Callable[[
     early = lamp()
     assert early.next(STATE)[0] == "running"
     zone_state = state()
-    publisher.tell([zone_state], time.time_ns())
+    publisher.publish([zone_state], time.time_ns())
     text, _, left_s = early.next()
     message = json.loads(text)
     assert (message["verdict"], message["zone"]) == ("stable", "bay")
     assert message["valid_until"] == rfc3339(_ns(zone_state) + 180 * NS)
     assert left_s is not None
     assert 0 < left_s <= 180
-    publisher.tell([replace(zone_state, verdict="not stable")], time.time_ns())
+    publisher.publish([replace(zone_state, verdict="not stable")], time.time_ns())
     assert json.loads(early.next()[0])["verdict"] == "not stable"
     text, retained, _ = lamp().next()
     assert (json.loads(text)["verdict"], retained) == ("not stable", True)
@@ -126,10 +126,10 @@ def _ns(state: ZoneState) -> int:
 
 def test_the_same_is_told_again_before_it_vanishes(publisher: Publisher, lamp: Callable[[], Lamp]) -> None:
     listener, zone_state, now_ns = lamp(), state(), time.time_ns()
-    publisher.tell([zone_state], now_ns)
-    publisher.tell([zone_state], now_ns + NS)  # nothing new
-    publisher.tell([zone_state], now_ns + 31 * NS)
-    publisher.tell([replace(zone_state, verdict="not shown")], now_ns + 32 * NS)
+    publisher.publish([zone_state], now_ns)
+    publisher.publish([zone_state], now_ns + NS)  # nothing new
+    publisher.publish([zone_state], now_ns + 31 * NS)
+    publisher.publish([replace(zone_state, verdict="not shown")], now_ns + 32 * NS)
     assert [json.loads(listener.next()[0])["verdict"] for _ in range(3)] == ["stable", "stable", "not shown"]
 
 
@@ -140,7 +140,7 @@ def test_a_verdict_that_nobody_renews_vanishes(broker: Broker, lamp: Callable[[]
     sender.start()
     until(lambda: sender.connected)
     witness = lamp()
-    sender.tell([state()], time.time_ns())
+    sender.publish([state()], time.time_ns())
     witness.next()
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
@@ -159,12 +159,12 @@ def test_a_broker_that_comes_back_is_told_the_newest(
     broker: Broker, publisher: Publisher, lamp: Callable[[], Lamp]
 ) -> None:
     """While it is away nothing waits; once it is back it has the newest state and no older one."""
-    publisher.tell([state("stable")], time.time_ns())
+    publisher.publish([state("stable")], time.time_ns())
     broker.stop()
     until(lambda: not publisher.connected)
     begun = time.monotonic()
-    publisher.tell([state("not stable")], time.time_ns())
-    publisher.tell([state("not shown")], time.time_ns())
+    publisher.publish([state("not stable")], time.time_ns())
+    publisher.publish([state("not shown")], time.time_ns())
     assert time.monotonic() - begun < 60  # it does not wait for the broker
     broker.start()
     until(lambda: publisher.connected)
@@ -175,7 +175,7 @@ def test_a_broker_that_comes_back_is_told_the_newest(
 
 
 def test_who_stops_takes_its_verdicts_along(publisher: Publisher, lamp: Callable[[], Lamp]) -> None:
-    publisher.tell([state()], time.time_ns())
+    publisher.publish([state()], time.time_ns())
     listener = lamp()
     listener.next()
     publisher.stop()
@@ -197,7 +197,7 @@ made = Publisher(PublishPlan(sys.argv[1], "stillroom/room-east"), "room-east", l
 made.start()
 while True:
     at = rfc3339(time.time_ns())
-    made.tell([ZoneState("bay", "Bay", "stable", "conforming", "", at, at, True)], time.time_ns())
+    made.publish([ZoneState("bay", "Bay", "stable", "conforming", "", at, at, True)], time.time_ns())
     time.sleep(0.1)
 """
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -18,6 +22,7 @@ from logger.store.hot import tables
 from logger.store.hot.database import FILE
 from logger.store.hot.guards import triggers
 from logger.store.store_file import HotTable, hot_table
+from tests.cutting_proxy import CuttingProxy, cutting_proxy
 from tests.database_server import PASSWORD, PASSWORD_ENV, DatabaseServer, database_server, quick_server_schema
 from tests.store.homes import BOTH, EMBEDDED_ONLY, ON_SERVER_TOO, QUICK
 
@@ -34,6 +39,13 @@ def server() -> Iterator[DatabaseServer]:
         patch.setenv(PASSWORD_ENV, PASSWORD)
         with quick_server_schema():
             yield running
+
+
+@pytest.fixture
+def way(server: DatabaseServer) -> Iterator[CuttingProxy]:
+    """The way to the server, which a test cuts."""
+    with cutting_proxy(server.port) as proxy:
+        yield proxy
 
 
 @pytest.fixture
@@ -140,3 +152,29 @@ def faults_after(folder: Path, *statements: str) -> tuple[str, ...]:
 
 
 Faults = Callable[..., tuple[str, ...]]
+
+
+Disk = Callable[..., Path]
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Disk]:
+    """Makes file systems of so many kB, in a folder of this test or at a place of its own."""
+    item: list[Path] = []
+
+    def make(size_kb: int, place: Path | None = None) -> Path:
+        place = place or tmp_path / f"disk{len(item)}"
+        place.mkdir()
+        command = ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(place)]
+        if not _may_mount() or subprocess.run(command, check=False).returncode:
+            pytest.skip("a small file system cannot be mounted here")
+        item.append(place)
+        return place
+
+    yield make
+    for place in item:
+        subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+def _may_mount() -> bool:
+    return sys.platform == "linux" and os.geteuid() == 0 and shutil.which("mount") is not None

@@ -5,13 +5,12 @@ Small file systems are made with tmpfs, which takes root on Linux; elsewhere tho
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from logger.store.backup.backup import backup
 from logger.store.backup.catalogue import generations
 from logger.store.backup.restore import restore
 
-from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, polled
+from .conftest import DAY, IN_DECEMBER, NOVEMBER, OCTOBER, Disk, polled
 
 WHO = "Greta Holm"
 BACKING_UP = """
@@ -133,32 +132,6 @@ def test_killed_while_restoring(filled: Store, tmp_path: Path, rounds: int) -> N
             report = again.verify()
         assert (report.faults, report.readings) == ((), 6500)
         shutil.rmtree(data)
-
-
-Disk = Callable[[int], Path]
-
-
-@pytest.fixture
-def disk(tmp_path: Path) -> Iterator[Disk]:
-    """Makes file systems of so many kB."""
-    item: list[Path] = []
-
-    def make(size_kb: int) -> Path:
-        place = tmp_path / f"disk{len(item)}"
-        place.mkdir()
-        command = ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(place)]
-        if not _may_mount() or subprocess.run(command, check=False).returncode:
-            pytest.skip("a small file system cannot be mounted here")
-        item.append(place)
-        return place
-
-    yield make
-    for place in item:
-        subprocess.run(["umount", "-l", str(place)], check=True)
-
-
-def _may_mount() -> bool:
-    return sys.platform == "linux" and os.geteuid() == 0 and shutil.which("mount") is not None
 
 
 def remounted(place: Path, how: str) -> None:

@@ -16,7 +16,7 @@ import pytest
 
 from logger.errors import Refused, StoreDamaged
 from logger.model import Row
-from logger.processes.confined import LIMITED
+from logger.processes.child_limits import LIMITED
 from logger.store import Store
 from logger.store.archive.parquet import SCHEMA
 from logger.store.exchange import outside

@@ -35,6 +35,10 @@ def test_the_table_says_which_server_holds_the_hot_tier(tmp_path: Path) -> None:
         (GOOD.replace("schema", "scheme"), "did you mean 'schema'?"),
         (GOOD.replace("[hot]", "[hott]"), "the unknown table 'hott'"),
         (GOOD.replace('"hall-3"', "3"), "expected text, found 3 (line 3)"),
+        (
+            GOOD + 'password_file = "hall-3.password"\n',
+            "an absolute path, such as /etc/stillroom/hall-3.password",
+        ),
         ("[hot\n", "a syntax error"),
         ("hot = 3\n", "expected a table, found 3"),
     ],

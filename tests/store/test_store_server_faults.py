@@ -17,32 +17,16 @@ from logger.service.writer import Writer
 from logger.store import Store
 from logger.store.hot import head_seen, server, tables
 from logger.store.hot.server_rows import sent_together
-from tests.cutting_proxy import CuttingProxy, cutting_proxy
+from tests.cutting_proxy import CuttingProxy
 from tests.database_server import DatabaseServer
 from tests.store.conftest import MINUTE, OCTOBER, polled
-
-MOST_S = 60.0
-
-
-@pytest.fixture
-def way(server: DatabaseServer) -> Iterator[CuttingProxy]:
-    """The way to the server, which a test cuts."""
-    with cutting_proxy(server.port) as proxy:
-        yield proxy
+from tests.store.server_rig import MOST_S, record_on, seqs, wait_until
 
 
 @pytest.fixture
 def store(server: DatabaseServer, way: CuttingProxy, tmp_path: Path) -> Iterator[Store]:
-    """A record on the server, reached over the proxy."""
-    name, _ = server.new_schema()
-    server.point(tmp_path / "data", name, way.port)
-    with Store.open(tmp_path / "data", create=True) as opened:
+    with record_on(server, tmp_path / "data", way.port) as opened:
         yield opened
-    server.drop_schema(name)
-
-
-def seqs(store: Store) -> list[int]:
-    return sorted(store.hot.all_rows().seq.tolist())
 
 
 @pytest.mark.slow
@@ -76,7 +60,7 @@ def test_the_writer_asks_before_it_repeats_a_batch_that_nobody_answered(
     writer.start()
     rows = polled(OCTOBER, 5)
     writer.rows(rows)
-    _wait(lambda: bool(answers))
+    wait_until(lambda: bool(answers))
     writer.rows(polled(OCTOBER + 10 * MINUTE, 2))
     assert writer.stop(MOST_S)
     assert answers[0] == (where == "after")
@@ -106,11 +90,11 @@ def test_readings_wait_while_the_server_is_away_and_are_stored_once(store: Store
     way.end_all()
     writer.start()
     writer.rows(polled(OCTOBER, 5))
-    _wait(lambda: bool(writer.trouble))
+    wait_until(lambda: bool(writer.trouble))
     assert "Check that the server runs" in writer.trouble
     writer.rows(polled(OCTOBER + 10 * MINUTE, 5))
     way.away = False
-    _wait(lambda: not writer.waiting and not writer.trouble)
+    wait_until(lambda: not writer.waiting and not writer.trouble)
     assert writer.stop(MOST_S)
     assert seqs(store) == list(range(1, 11))
     assert [e.what["event"] for e in store.journal.entries(kind="event")] == ["store-refused"]
@@ -276,14 +260,14 @@ def test_a_service_whose_lock_connection_broke_holds_its_lock_again(
             way.end_all()
         if by == "a batch":
             store.append("poll", polled(OCTOBER, 1))
-        _wait(lambda: store.keep_lock() or (bool(_holders(server)) and not _broken(store)))
+        wait_until(lambda: store.keep_lock() or (bool(_holders(server)) and not _broken(store)))
         assert _refused(second)
         assert server.run(epoch) == before
         if by != "a batch":
             writer.rows(polled(OCTOBER, 1))
             assert writer.stop(MOST_S)
         assert seqs(store) == [1]
-    _wait(lambda: not _refused(store))  # it was let go of; the server may take a moment to see that
+    wait_until(lambda: not _refused(store))  # it was let go of; the server may take a moment to see that
     assert store.verify().faults == ()
 
 
@@ -299,7 +283,7 @@ def test_a_lock_that_another_service_had_meanwhile_is_not_taken_again(
     server.point(tmp_path / "second", store._database.table.schema_name)  # type: ignore[attr-defined]
     with store.lock_service():
         way.end_all()
-        _wait(lambda: not _holders(server))
+        wait_until(lambda: not _holders(server))
         with Store.open(tmp_path / "second") as second, second.lock_service():
             second.append("poll", polled(OCTOBER, 1))
         with pytest.raises(StoreTaken, match="Another service took"):
@@ -351,10 +335,3 @@ def test_fifty_writers_flat_out_leave_no_hole_and_no_fork(
     assert verification.faults == ()
     assert verification.readings == sum(stored) > 0
     print(f"{len(stored) / seconds:.0f} batches/s of 50 writers in 5 stores on a server")
-
-
-def _wait(until: object) -> None:
-    end = time.monotonic() + MOST_S
-    while not until():  # type: ignore[operator]
-        assert time.monotonic() < end
-        time.sleep(0.02)

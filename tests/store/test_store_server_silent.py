@@ -17,11 +17,11 @@ from logger.service.writer import Writer
 from logger.store import Store
 from logger.store.hot import server as on_server
 from logger.store.hot import server_patience as patience
-from tests.cutting_proxy import CuttingProxy, cutting_proxy
+from tests.cutting_proxy import CuttingProxy
 from tests.database_server import DatabaseServer
 from tests.store.conftest import MINUTE, OCTOBER, polled
+from tests.store.server_rig import MOST_S, record_on, seqs, wait_until
 
-MOST_S = 60.0
 SHORT_S = 1.0  # instead of the usual deadlines
 FAULTS = ("server frozen", "network silent")
 
@@ -38,19 +38,9 @@ def short(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def way(server: DatabaseServer) -> Iterator[CuttingProxy]:
-    with cutting_proxy(server.port) as proxy:
-        yield proxy
-
-
-@pytest.fixture
 def store(server: DatabaseServer, way: CuttingProxy, tmp_path: Path) -> Iterator[Store]:
-    """A record on the server, reached over the proxy."""
-    name, _ = server.new_schema()
-    server.point(tmp_path / "data", name, way.port)
-    with Store.open(tmp_path / "data", create=True) as opened:
+    with record_on(server, tmp_path / "data", way.port) as opened:
         yield opened
-    server.drop_schema(name)
 
 
 @pytest.fixture
@@ -82,17 +72,6 @@ def ended(act: Callable[[], object]) -> str:
     thread.join(MOST_S)
     assert sentences, f"it did not come back within {MOST_S:.0f} s"
     return sentences[0]
-
-
-def seqs(store: Store) -> list[int]:
-    return sorted(store.hot.all_rows().seq.tolist())
-
-
-def _wait(until: Callable[[], object]) -> None:
-    end = time.monotonic() + MOST_S
-    while not until():
-        assert time.monotonic() < end
-        time.sleep(0.02)
 
 
 def within_a_turn(store: Store, begin: Callable[[], None]) -> None:
@@ -153,15 +132,15 @@ def test_readings_wait_in_memory_while_the_server_is_silent_and_are_stored_once(
     with store.lock_service():
         writer.start()
         writer.rows(polled(OCTOBER, 5))
-        _wait(lambda: not writer.waiting)
+        wait_until(lambda: not writer.waiting)
         begin()
         writer.rows(polled(OCTOBER + 10 * MINUTE, 5))
-        _wait(lambda: bool(writer.trouble))
+        wait_until(lambda: bool(writer.trouble))
         assert "has not answered for" in writer.trouble
         writer.rows(polled(OCTOBER + 20 * MINUTE, 5))
         assert writer.waiting == 10
         end()
-        _wait(lambda: not writer.waiting and not writer.trouble)
+        wait_until(lambda: not writer.waiting and not writer.trouble)
         assert writer.stop(MOST_S)
     assert seqs(store) == list(range(1, 16))
     assert [e.what["event"] for e in store.journal.entries(kind="event")] == ["store-refused"]
@@ -184,9 +163,9 @@ def test_a_commit_whose_answer_does_not_come_is_asked_about_and_not_repeated(
     way.stops_at_commit = True
     writer.start()
     writer.rows(polled(OCTOBER + 10 * MINUTE, 2))
-    _wait(lambda: "whether it stands" in writer.trouble)
+    wait_until(lambda: "whether it stands" in writer.trouble)
     way.flows.set()
-    _wait(lambda: not writer.waiting and not writer.trouble)
+    wait_until(lambda: not writer.waiting and not writer.trouble)
     assert writer.stop(MOST_S)
     assert seqs(store) == [1, 2, 3, 4, 5, 6]
     assert store.verify().faults == ()

@@ -6,7 +6,7 @@ none: sums and comparisons are those of integers, and no machine differs in a la
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -228,36 +228,10 @@ def _neighbours(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str
 def _to_cells(
     zone: str, setup: Setup, parts: Mapping[str, _Channel], grid: Grid, now_ns: int
 ) -> Iterator[tuple[str, Cells]]:
-    """Cells of several channels at once, which lie one after the other on a grid k times as long."""
+    """Cells of several channels, reduced at once and cut apart; yields the key with each."""
     near = [_on_grid(part, grid) for part in parts.values()]
-    row = np.repeat(np.arange(len(parts)), [len(part.taken_ns) for part in near])
-    taken_ns, doubt = _join(part.taken_ns for part in near), _join(_reasons(part) for part in near)
-    index = taken_ns // grid.step_ns - grid.first
-    present = _join(part.flags for part in near) < Quality.FAIL
-    if len(parts) > 1:
-        index += row * grid.n
-    why = np.zeros(len(parts) * grid.n, np.uint8)
-    clear = doubt == Why.EVIDENCE
-    good: Bool | slice = slice(None)
-    outside = np.zeros(len(why), np.bool_)
-    if not (clear & present).all():
-        doubtful = present & ~clear
-        np.maximum.at(why, index[doubtful], doubt[doubtful])
-        good = present & clear
-    micro, U = _join(part.micro for part in near), _join(part.U for part in near)
-    cells = reduce_to_cells(index[good], taken_ns[good], micro[good], U[good], len(why))
     channels = [setup.channels[key] for key in parts]
-    cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
-    why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
-    if not isinstance(good, slice):
-        beyond = present & _join(part.outside & ~part.doubted for part in near)
-        if beyond.any():
-            outside[index[beyond]] = True
-            visible = good | beyond
-            with_outside = reduce_to_cells(
-                index[visible], taken_ns[visible], micro[visible], U[visible], len(why)
-            )
-            _show_outside_range(cells, outside, with_outside)
+    cells, why, outside = _reduced(near, channels, grid, now_ns)
     for number, (key, part) in enumerate(parts.items()):
         row_cells = slice(number * grid.n, (number + 1) * grid.n)
         channel_cells = Cells(
@@ -271,6 +245,43 @@ def _to_cells(
         )
         as_read = _as_read(channel_cells, near[number], setup, now_ns)
         yield key, channel_cells if as_read is None else replace(channel_cells, as_read=as_read)
+
+
+def _reduced(
+    near: Sequence[_Channel], channels: Sequence[Channel], grid: Grid, now_ns: int
+) -> tuple[ReducedCells, NDArray[np.uint8], Bool]:
+    """Cells of k channels, which lie one after the other on a grid k times as long: shape (k·n,).
+
+    With the reason why each supports nothing, and where readings lie outside the range of a certificate.
+    """
+    row = np.repeat(np.arange(len(near)), [len(part.taken_ns) for part in near])
+    taken_ns, doubt = _join(part.taken_ns for part in near), _join(_reasons(part) for part in near)
+    index = taken_ns // grid.step_ns - grid.first
+    present = _join(part.flags for part in near) < Quality.FAIL
+    if len(near) > 1:
+        index += row * grid.n
+    why = np.zeros(len(near) * grid.n, np.uint8)
+    clear = doubt == Why.EVIDENCE
+    good: Bool | slice = slice(None)
+    outside = np.zeros(len(why), np.bool_)
+    if not (clear & present).all():
+        doubtful = present & ~clear
+        np.maximum.at(why, index[doubtful], doubt[doubtful])
+        good = present & clear
+    micro, U = _join(part.micro for part in near), _join(part.U for part in near)
+    cells = reduce_to_cells(index[good], taken_ns[good], micro[good], U[good], len(why))
+    cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
+    why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
+    if not isinstance(good, slice):
+        beyond = present & _join(part.outside & ~part.doubted for part in near)
+        if beyond.any():
+            outside[index[beyond]] = True
+            visible = good | beyond
+            with_outside = reduce_to_cells(
+                index[visible], taken_ns[visible], micro[visible], U[visible], len(why)
+            )
+            _show_outside_range(cells, outside, with_outside)
+    return cells, why, outside
 
 
 def _arrays(cells: ReducedCells, part: slice) -> dict[str, Any]:

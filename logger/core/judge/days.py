@@ -15,6 +15,8 @@ from .periods import ExcursionRun, excursion_runs, join_runs, periods
 from .settling import BodyState
 
 DAY_NS = DAY_S * NS
+# What reading a stored day raises where its text was damaged.
+UNREADABLE = (ValueError, TypeError, KeyError, AttributeError, IndexError)
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,10 @@ class DayVerdicts:
     @staticmethod
     @lru_cache(maxsize=8192)
     def of_text(text: str) -> DayVerdicts:
-        """From what was stored; days that a chart of years asks for again and again are read once."""
+        """From what was stored; days that a chart of years asks for again and again are read once.
+
+        Raises one of `UNREADABLE` where the text is not what `to_text` gave.
+        """
         body: Mapping[str, Any] = json.loads(text)
         return DayVerdicts(
             tuple(Period(**p) for p in body["periods"]),

@@ -41,6 +41,12 @@ def memory_s(setup: Setup, zone: str) -> int:
     )
 
 
+def memory_needed_s(setup: Setup, zone: str, grid: Grid) -> int:
+    """`memory_s` where other rules, of any activity, begin in a grid; else 0."""
+    activities = {rule.activity for rule in setup.rules if rule.zone == zone} | {""}
+    return memory_s(setup, zone) if any(turns(setup, zone, grid, a) for a in activities) else 0
+
+
 def grid_before(setup: Setup, zone: str, turn: int, step_s: int) -> Grid:
     """The cells before a turn that its memory follows from."""
     n = -(-SETTLING_TIMES * setup.zone(zone).settling_s // step_s)

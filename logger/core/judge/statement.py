@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from datetime import datetime
+from typing import cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,6 +21,23 @@ from .judgement import Judgement
 from .leading_reason import WorstValue, beyond, in_guard_band, width
 from .outlook import Gains, expected_bands, expected_crossing, leavings, skill_text
 from .periods import label
+
+
+def read_statements(texts: Mapping[str, str]) -> dict[str, LiveStatement]:
+    """Zone -> statement, of those stored as JSON that are whole: a damaged one is none.
+
+    >>> read_statements({"bay": '{"zone": "bay"}', "bench": "{"})
+    {}
+    """
+    statements: dict[str, LiveStatement] = {}
+    for zone, text in texts.items():
+        try:
+            body = json.loads(text)
+        except ValueError:
+            continue
+        if isinstance(body, dict) and LiveStatement.__required_keys__ <= body.keys():
+            statements[zone] = cast(LiveStatement, body)
+    return statements
 
 
 def rule_states(judgement: Judgement, cell: int, start: RecordStart | None = None) -> list[RuleState]:

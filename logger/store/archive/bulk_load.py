@@ -1,4 +1,4 @@
-"""What a file tells, stored whole or not at all: complete months at once as sealed files.
+"""The readings of a file, stored whole or not at all: complete months at once as sealed files.
 
 Years of readings would else be written to the hot tier only to be sealed and deleted there. A seal
 speaks for all of its channels and month that arrived before it: a channel of which the hot tier
@@ -25,9 +25,10 @@ from ..hot.name_table import NameTable
 from ..hot.readings import HotTier, next_arrival
 from ..rows import Columns, columns_of_series, digests
 from ..types import Batch
-from .archive import AGE_NS, LOCK, Archive, is_hot
+from .archive import AGE_NS, LOCK, Archive
 from .month_file import ChannelFacts, Month
 from .months import month_of, month_span
+from .unsealed import is_hot
 
 LEAST = 20_000  # readings: smaller files would crowd the archive, and the hot tier takes few at once
 AT_ONCE = 50_000  # readings of one hot batch: what goes to the driver are objects, half a kilobyte each
@@ -50,7 +51,7 @@ class _File:
 
 
 class BulkLoader:
-    """Storing all that a file tells. The caller sees to it that one import runs at a time."""
+    """Stores the readings of a file. The caller makes sure that one import runs at a time."""
 
     def __init__(
         self, folder: Path, database: Home, names: NameTable, hot: HotTier, archive: Archive
@@ -173,7 +174,7 @@ def _by_month(series: ImportedReadings) -> Iterator[tuple[int, int, ImportedRead
 def _remaining_parts(
     series: Sequence[ImportedReadings], months: dict[Span, list[ImportedReadings]]
 ) -> list[ImportedReadings]:
-    """What no file takes, in the order in which it was told."""
+    """What goes into no sealed file, in the order of the imported file."""
     in_files = {(part.channel, span[1]) for span, parts in months.items() for part in parts}
     return [
         part

@@ -6,14 +6,13 @@ there is, and locks are held by the hot tier. Names are those of the seals, with
 
 from __future__ import annotations
 
-import os
 import shutil
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import unquote, urlsplit
 
 from ...errors import ArchiveAway, Refused
-from ..files import CHUNK, PART, plain_write_errors, publish
+from ..files import PART, copy_synced, plain_write_errors, publish
 
 
 class Place(Protocol):
@@ -70,7 +69,7 @@ class FolderPlace:
         with plain_write_errors(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             if part != source:
-                _copy(source, part)
+                copy_synced(source, part)
             publish(part, path)
 
     def get(self, name: str) -> bytes:
@@ -105,14 +104,6 @@ class FolderPlace:
                 "folder first: stillroom does not create it, so that an unmounted share is not mistaken "
                 "for an empty disk."
             )
-
-
-def _copy(source: Path, part: Path) -> None:
-    with source.open("rb") as coming, part.open("wb") as going:
-        while chunk := coming.read(CHUNK):
-            going.write(chunk)
-        going.flush()
-        os.fsync(going.fileno())
 
 
 def place_at(address: str, endpoint: str = "") -> Place:

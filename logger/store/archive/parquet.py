@@ -250,7 +250,7 @@ def _values(table: Any) -> Any:
 
 
 def _with_nan(chunk: Any) -> Any:
-    """Null becomes NaN. What stands in the buffer under a null is not told, hence set here."""
+    """Null becomes NaN. What stands in the buffer under a null is not defined, hence set here."""
     value = np.frombuffer(chunk.buffers()[1], np.float64)[chunk.offset : chunk.offset + len(chunk)]
     if chunk.null_count == 0:
         return value

@@ -42,12 +42,12 @@ def copy_file(source: Path, path: Path) -> str:
     """Copy a file so that it is there whole or not at all; gives the SHA-256 of what was read."""
     sha, part = hashlib.sha256(), path.with_name(path.name + PART)
     path.parent.mkdir(parents=True, exist_ok=True)
-    with source.open("rb") as coming, part.open("wb") as going:
-        while chunk := coming.read(CHUNK):
+    with source.open("rb") as reading, part.open("wb") as writing:
+        while chunk := reading.read(CHUNK):
             sha.update(chunk)
-            going.write(chunk)
+            writing.write(chunk)
             moved()
-        _sync(going.fileno())
+        _sync(writing.fileno())
     _rename(part, path)
     return sha.hexdigest()
 

@@ -75,7 +75,7 @@ def load_export(source: Path, data: Path, who: str, now_ns: int) -> RestoreResul
 
 
 def _check_export(source: Path, manifest: Mapping[str, Any]) -> None:
-    """Every file of the export against its digest, before anything is made; and what it says of itself."""
+    """Compare every file of the export with its digest before anything is made; gives the manifest."""
     if manifest.get("sha256") != manifest_digest(manifest):
         raise StoreDamaged(
             f"{source / MANIFEST} is altered: its SHA-256 is not the one that it names; {_NOTHING}"

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from ...errors import Refused
-from ...processes.confined import ChildLimits, half_of_memory, run_confined
+from ...processes.child_limits import ChildLimits, half_of_memory
+from ...processes.confined import run_confined
 from ..archive.parquet import ParquetReader
 from ..hot.journal_files import UNREADABLE
 

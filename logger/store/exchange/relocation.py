@@ -34,7 +34,7 @@ from ..store import Store
 from ..store_file import HotTable, hot_table, replace_table
 from ..types import JSON
 
-Say = Callable[[str], None]
+Report = Callable[[str], None]
 KIND = "store-moved"
 _CLOSED = (
     "CREATE TRIGGER journal_moved BEFORE INSERT ON journal "
@@ -54,66 +54,67 @@ class Relocation:
     aside: str
 
 
-def to_server(folder: Path, table: HotTable, who: str, say: Say = lambda _: None) -> Relocation:
+def to_server(folder: Path, table: HotTable, who: str, report: Report = lambda _: None) -> Relocation:
     """Move the hot tier of a folder to a schema of a server; where that fails, nothing is changed."""
     if hot_table(folder) is not None:
         raise Refused(f"{folder}: the hot tier is on a server already; move it back first (--to embedded).")
     (folder / head_seen.FILE).unlink(missing_ok=True)  # of an earlier or interrupted move: the folder holds
     with Store.open(folder) as store, store.lock_service(), closing(_server(folder, table)) as server:
-        noted = _verified_head(store, (), say)
+        noted = _verified_head(store, (), report)
         with plain_server_errors(table):
             _fit(server)
         with store.begin() as source:
             _refuse_news(source, noted)
             with plain_server_errors(table):
                 rows = _fill(server, source)
-            say("copied")
+            report("copied")
             target = Store(folder, server)
-            _verified_head(target, (noted,), say)
+            _verified_head(target, (noted,), report)
             _journal(target, who, str(folder / FILE), table.place, noted)
-            say("journalled")
+            report("journalled")
             source.exec_driver_sql(_CLOSED)
             keys = {"database": table.database, "schema": table.schema_name}
-            if table.password_env != HotTable.model_fields["password_env"].default:
-                keys["password_env"] = table.password_env
+            for key in ("password_env", "password_file"):
+                if getattr(table, key) != HotTable.model_fields[key].default:
+                    keys[key] = getattr(table, key)
             replace_table(folder, "hot", keys)
-            say("switched")
+            report("switched")
     aside = set_aside(folder)
-    say("set aside")
+    report("set aside")
     return Relocation(str(folder / FILE), table.place, noted, rows, aside)
 
 
-def to_embedded(folder: Path, who: str, say: Say = lambda _: None) -> Relocation:
+def to_embedded(folder: Path, who: str, report: Report = lambda _: None) -> Relocation:
     """Move the hot tier from the server back into the folder; the schema stays, closed to writers."""
     table = hot_table(folder)
     if table is None:
         raise Refused(f"{folder}: the hot tier is in the folder already; nothing was changed.")
     part = folder / (FILE + PART)
     with Store.open(folder) as store, store.lock_service(), closing(_server(folder, table)) as server:
-        noted = _verified_head(store, (), say)
+        noted = _verified_head(store, (), report)
         part.unlink(missing_ok=True)
         with server.begin() as source:
             _refuse_news(source, noted)
             rows = server.snapshot_in(source, part)
-            say("copied")
+            report("copied")
             with closing(Database(folder, file=part.name)) as embedded:
                 embedded.prepare(create=False)
                 target = Store(folder, embedded)
-                _verified_head(target, (noted,), say)
+                _verified_head(target, (noted,), report)
                 _journal(target, who, table.place, str(folder / FILE), noted)
-            say("journalled")
+            report("journalled")
             sync_file(part)
             publish(part, folder / FILE)
-            say("published")
+            report("published")
             replace_table(folder, "hot", None)
-            say("switched")
+            report("switched")
             source.exec_driver_sql("INSERT INTO turn (name, epoch) VALUES (%s, 1)", (MOVED,))
     (folder / head_seen.FILE).unlink(missing_ok=True)
-    say("set aside")
+    report("set aside")
     return Relocation(table.place, str(folder / FILE), noted, rows, table.place)
 
 
-def _verified_head(store: Store, heads: Sequence[tuple[int, str]], say: Say) -> tuple[int, str]:
+def _verified_head(store: Store, heads: Sequence[tuple[int, str]], report: Report) -> tuple[int, str]:
     """The head of a record that is whole; StoreError with its first faults where it is not."""
     result = store.verify(heads)
     faults = (*result.faults, *(f"not compared: {sentence}" for sentence in result.unread))
@@ -123,7 +124,7 @@ def _verified_head(store: Store, heads: Sequence[tuple[int, str]], say: Say) -> 
             f"Not moved: {'; '.join(faults[:3])}{more}. Nothing was changed. `stillroom verify` lists "
             "all that is wrong."
         )
-    say("verified")
+    report("verified")
     return result.head
 
 

@@ -27,6 +27,7 @@ from ..archived import refuse_archived
 from ..files import PART, publish, sync_file
 from ..place import Witness, file_identity, gone_error, refusal, replaced_error
 from .migrations import NEWEST, migrate, refuse_newer, version
+from .tables import decode_json
 
 FILE = "stillroom.db"
 RESTORING = "restore.unfinished"  # stands in a folder while a backup is put into it
@@ -227,6 +228,7 @@ class Database:
             pool_size=8,
             max_overflow=32,
             pool_timeout=BUSY_S,
+            json_deserializer=decode_json,
         )
         event.listen(engine, "connect", self._configure)
         event.listen(engine, "begin", _begin)

@@ -79,7 +79,7 @@ def read_lines(path: Path) -> Iterator[JournalLine]:
                     yield JournalLine(*(*row, True))
     except UNREADABLE as error:
         raise StoreDamaged(
-            f"The file {path} of the journal cannot be read: {error}. Put it back from a backup; `stillroom "
+            f"The file {path} of the journal cannot be read: {error}. Restore it from a backup; `stillroom "
             "verify` says what is proven."
         ) from error
 
@@ -131,7 +131,7 @@ def newest_moved(
 def walk(conn: Connection, folder: Path) -> Generator[JournalLine, None, None]:
     """All entries in order, those in files among them, in bounded memory.
 
-    An entry that stands in both, as while it is being moved, is told once; a file that cannot be read tells
+    An entry that stands in both, as while it is being moved, comes once; a file that cannot be read gives
     none, which those who count will miss. Who stops before the end closes it, before the transaction ends.
     """
     query = select(*(journal.c[name] for name in FIELDS)).order_by(journal.c.number)

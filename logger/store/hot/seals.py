@@ -84,7 +84,7 @@ def all_seals(conn: Connection, disposed: bool = True) -> list[Seal]:
 
 
 def seal_of(row: Row[Any]) -> Seal:
-    """A row of the table as what is told."""
+    """A row of the table as plain data."""
     return Seal(row.number, row.room, row.from_ns, row.to_ns, row.file, row.rows, row.size_bytes, row.sha256)
 
 

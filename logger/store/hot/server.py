@@ -8,7 +8,6 @@ fork. The first answer of each also says whether the server is the one that it w
 from __future__ import annotations
 
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -41,7 +40,7 @@ log = logging.getLogger(__name__)
 
 READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 TURN = "BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE"
-ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller is told
+ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller gets the error
 GENERATION = "generation"
 SETTINGS = (
     "SET client_encoding TO 'UTF8'",
@@ -90,7 +89,7 @@ class ServerDatabase:
         try:
             connection = patience.connection_class().connect(
                 self.table.database,
-                password=os.environ.get(self.table.password_env) or None,
+                password=self._password(),
                 autocommit=True,
                 connect_timeout=patience.CONNECTS_S,
                 keepalives_idle=10,
@@ -107,6 +106,16 @@ class ServerDatabase:
         if self._answers_s is not None:
             connection.answers_s = self._answers_s
         return connection
+
+    def _password(self) -> str | None:
+        """The password as it is now; the driver's own error where its file cannot be read."""
+        try:
+            return self.table.password()
+        except (OSError, UnicodeDecodeError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            raise self._driver.OperationalError(
+                f"the password file {self.table.password_file} cannot be read: {why}"
+            ) from error
 
     def _prepare_session(self, connection: Any) -> None:
         try:

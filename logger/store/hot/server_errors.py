@@ -66,13 +66,26 @@ def _is_ours(refusal: BaseException) -> bool:
     )
 
 
+def _password_remedy(table: HotTable) -> str:
+    if table.password_file:
+        return (
+            f"Put the password of that role into the first line of {table.password_file}, which is read for "
+            f"each new connection: nothing has to be started again. {WAITING}"
+        )
+    return (
+        f"Put the password of that role into the environment variable {table.password_env} of the service, "
+        "and start the service again: readings that it still has in memory go into a file and are stored "
+        "after the start. With `password_file` in store.toml a new password takes no restart."
+    )
+
+
 def _remedy(message: str, state: str, table: HotTable) -> str:
     low = message.lower()
     role = f"role of {table.database}"
     owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO …; REASSIGN OWNED BY … TO ….'
     remedies = (
-        (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low,
-         f"Put the password of that role into the environment variable {table.password_env} of the service."),
+        (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low
+         or "password file" in low, _password_remedy(table)),
         (state == "3D000" or ("database" in low and "does not exist" in low),
          "Create it: CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."),
         ("role" in low and "does not exist" in low, "Create that role, or correct `database` in store.toml."),

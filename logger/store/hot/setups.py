@@ -136,7 +136,7 @@ class Setups:
 
 
 def proposal_rows(conn: Connection) -> list[Row[Any]]:
-    """Rows of the proposals, oldest first; none in a folder of before there were any, opened for reading."""
+    """Rows of the proposals, oldest first; none in an older folder without the table, opened for reading."""
     if not inspect(conn).has_table(setup_proposal.name):
         return []
     return list(conn.execute(select(setup_proposal).order_by(setup_proposal.c.version)))

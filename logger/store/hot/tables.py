@@ -26,10 +26,23 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from ...errors import StoreDamaged
+
 metadata = MetaData()
 
 # SQLite gives out row numbers only to a column declared INTEGER; elsewhere that would be 32 bits.
 Number = BigInteger().with_variant(Integer, "sqlite")
+
+
+def decode_json(text: str) -> Any:
+    """What a column of JSON holds; StoreDamaged where its bytes are none any more."""
+    try:
+        return json.loads(text)
+    except ValueError as error:
+        raise StoreDamaged(
+            f"The database of the record was damaged: a text in it cannot be read ({error}). "
+            "`stillroom verify` names the place. Put the newest backup in its place: stillroom restore."
+        ) from error
 
 
 class _JsonText(TypeDecorator[Any]):
@@ -42,7 +55,7 @@ class _JsonText(TypeDecorator[Any]):
         return json.dumps(value)
 
     def process_result_value(self, value: Any, dialect: Any) -> Any:  # noqa: ARG002
-        return None if value is None else json.loads(value)
+        return None if value is None else decode_json(value)
 
 
 # A server that knows JSON would hand it out decoded, and a verification could not see what stands there.
@@ -264,7 +277,7 @@ delivery = Table(
     _instant("at_ns"),
 )
 
-# `number` is that of the journal's entry; `arrival` tells those who look by arrivals that readings moved.
+# `number` is that of the journal's entry; by `arrival` a reader of what is new sees that readings moved.
 clock_comparison = Table(
     "clock_comparison",
     metadata,

@@ -35,7 +35,7 @@ def secret_mark(secret_digest: str) -> str:
 def read_person(row: Row[Any], what: Mapping[str, Any], claims: AccountClaims) -> None:
     """Learn what one entry of kind account or token says; KeyError where it lacks something.
 
-    What entries of an earlier version did not tell yet (`secret`, instants) stays open.
+    What entries of an earlier version do not hold yet (`secret`, instants) stays open.
     """
     if row.kind == "account":
         _account(what, claims.accounts)

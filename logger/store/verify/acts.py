@@ -1,4 +1,4 @@
-"""What people and alarms did, as the journal tells it, against the rows that follow from it."""
+"""What people and alarms did, as the journal has it, against the rows that follow from it."""
 
 from __future__ import annotations
 

@@ -85,7 +85,7 @@ def _cut_off(claims: Claims, heads: Mapping[int, str]) -> Iterator[str]:
         if number > claims.head[0]:
             yield (
                 f"journal entry {number}: missing, though it left this machine as head; the journal was cut "
-                "off or an older one was put back"
+                "off or an older one was restored"
             )
 
 
@@ -144,7 +144,7 @@ def _read_record(row: Row[Any], what: Mapping[str, Any], claims: Claims) -> None
     facts = {"zone": what["zone"], "replaces": what["replaces"], "who": row.who, "why": row.why}
     facts["folder"] = f"records/{number:06d}"
     facts["sha256"] = next(sha256 for name, sha256 in files.items() if name.endswith(".pdf"))
-    if "body" in what:  # an entry of before that was told leaves these open
+    if "body" in what:  # an entry of an older program leaves these open
         facts |= {name: what[name] for name in ("from_ns", "to_ns", "at_ns")}
         facts["body"] = {"files": files} | what["body"]
     claims.records[number] = {"files": files, "row": facts}

@@ -24,7 +24,7 @@ UNREADABLE = object()  # stands for text that is no JSON; equal to nothing that 
 
 
 def read_rows(conn: Connection, table: Table) -> list[dict[str, Any]]:
-    """All rows of a table, in no order; none in a folder of before there was such a table.
+    """All rows of a table, in no order; none in an older folder without such a table.
 
     JSON is read row by row: read by the column's type, one broken text would hide every other row.
     """
