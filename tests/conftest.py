@@ -174,7 +174,6 @@ def _quick_passwords() -> Iterator[None]:
 
     from logger.people import passwords
 
-    strong = passwords._HASHER
-    passwords._HASHER = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
-    yield
-    passwords._HASHER = strong
+    weak = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
+    with mock.patch.object(passwords, "_hasher", return_value=weak):
+        yield

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
 
 from ..config import in_force, load_texts
 from ..config.edits import added, disconnected, ended, placed, standing, with_certificates
 from ..errors import Refused
-from ..instants import rfc3339
+from ..instants import wall
 from ..store import Store
 from .setup import propose
 
@@ -42,7 +43,7 @@ def add(store: Store, text: str, position: str, deed: ProbeChange) -> ProposedCh
     texts = texts_of_addition(with_certificates(_texts(store), deed.papers), text, position, deed.at_ns)
     _, key = added(_texts(store), text)
     serial = load_texts(texts).setup.probes[key].serial
-    return _propose(store, texts, f"{key} ({serial}) is at {position} from {_at(deed)} on.", deed)
+    return _propose(store, texts, f"{key} ({serial}) is at {position} from {_at(store, deed)} on.", deed)
 
 
 def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") -> ProposedChange:
@@ -50,7 +51,7 @@ def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") 
     texts: Mapping[str, str] = with_certificates(_texts(store), change.papers)
     place = standing(texts, old)
     texts = texts_of_swap(texts, old, new, change.at_ns, text)
-    sentence = f"At {place.position}, {new} replaces {old} from {_at(change)} on."
+    sentence = f"At {place.position}, {new} replaces {old} from {_at(store, change)} on."
     return _propose(store, texts, sentence, change)
 
 
@@ -59,7 +60,7 @@ def move(store: Store, probe: str, position: str, change: ProbeChange) -> Propos
     texts = _texts(store)
     place = standing(texts, probe)
     texts = texts_of_move(texts, probe, position, change.at_ns)
-    sentence = f"{probe} is at {position} from {_at(change)} on, until then at {place.position}."
+    sentence = f"{probe} is at {position} from {_at(store, change)} on, until then at {place.position}."
     return _propose(store, texts, sentence, change)
 
 
@@ -68,7 +69,7 @@ def withdraw(store: Store, probe: str, change: ProbeChange) -> ProposedChange:
     texts = _texts(store)
     place = standing(texts, probe)
     texts = texts_of_withdrawal(texts, probe, change.at_ns)
-    sentence = f"{probe} leaves {place.position} at {_at(change)}; its readings stay."
+    sentence = f"{probe} leaves {place.position} at {_at(store, change)}; its readings stay."
     return _propose(store, texts, sentence, change)
 
 
@@ -105,8 +106,8 @@ def texts_of_withdrawal(texts: Mapping[str, str], probe: str, at_ns: int) -> dic
     return disconnected(ended(texts, probe, at_ns), probe)
 
 
-def _at(deed: ProbeChange) -> str:
-    return rfc3339(deed.at_ns)
+def _at(store: Store, deed: ProbeChange) -> str:
+    return wall(deed.at_ns, ZoneInfo(load_texts(_texts(store)).setup.room.timezone))
 
 
 def _texts(store: Store) -> Mapping[str, str]:

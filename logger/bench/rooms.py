@@ -1,7 +1,9 @@
 """Many rooms on this machine: years judged by workers each bound to one core; rooms in one process.
 
 One core each, because a judge alone already looks at two parts side by side: two workers that share what one
-had to itself would show that, and not what a second worker is worth.
+had to itself would show that, and not what a second worker is worth. One and two take turns, and the shortest
+time of each counts. Where others use the cores as well, the time on the wall says more about them: so what a
+worker needs of its core is counted too, processor seconds and the time that it lay idle between two tasks.
 """
 
 from __future__ import annotations
@@ -14,11 +16,12 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
 
 Digest = tuple[str, str, int, str, str]  # room, zone, year, digest, why not
 DAY_NS = 86_400 * NS
+ROUNDS = 2
 BEGIN_NS = int(datetime(2026, 10, 2, tzinfo=UTC).timestamp()) * NS
 READINGS_ON_PAPER = 84_000_000_000  # 1,000 rooms of 16 channels at 60 s over ten years
 CORES_ON_PAPER = 64
@@ -55,6 +59,9 @@ class RoomsFigures:
     here_cpu_s: float
     one_s: float
     two_s: float
+    one_busy_s: float  # processor of the worker, and idle between its tasks
+    two_busy_s: float  # of the busier of two
+    two_idle_s: float  # between its tasks, longest of the two
     equal: bool
     rooms: int
     began_s: float
@@ -74,6 +81,9 @@ class RoomsFigures:
             "CPU second",
             f"one worker on one core {self.one_s:.1f} s, two on one core each {self.two_s:.1f} s; ratio "
             f"{self.one_s / self.two_s:.2f}; digests {digests}",
+            f"processor and idle between tasks: one worker {self.one_busy_s:.2f} s, the busier of two "
+            f"{self.two_busy_s:.2f} s (idle {self.two_idle_s:.2f} s); ratio "
+            f"{self.one_busy_s / self.two_busy_s:.2f} before what others take of the cores",
             f"at that rate 84 billion readings take {hours:.1f} CPU hours, on {CORES_ON_PAPER} cores "
             f"{hours / CORES_ON_PAPER * 60:.0f} minutes",
             f"{self.rooms} rooms in one process: begun and judged after {self.began_s:.1f} s "
@@ -107,18 +117,60 @@ def run(years: int, days: int, rooms: int, seconds: float, say: Callable[[str], 
 
         say("judging in this process")
         cpu_s = time.process_time()
-        walls = [judge(None)]
+        here_s, expected = judge(None)
         cpu_s = time.process_time() - cpu_s
-        for workers in (1, 2):
+        runs: dict[int, list[_WorkerRun]] = {1: [], 2: []}
+        for workers in (1, 2) * ROUNDS:
             say(f"judging by {workers} on one core each")
             with local_workers(workers) as client:
                 _bind(client)
-                walls.append(judge(client))
-        (here_s, one_s, two_s), equal = [s for s, _ in walls], len({digests for _, digests in walls}) == 1
+                runs[workers].append(_measured_run(client, judge))
+        alone, beside = ([min(each) for each in zip(*map(_figures, runs[n]), strict=True)] for n in (1, 2))
+        equal = all(run.digests == expected for run in (*runs[1], *runs[2]))
         say(f"running {rooms} rooms in one process")
         many = _run_rooms(Path(scratch), rooms, seconds)
     judged_years = years * days / 365.25
-    return RoomsFigures(readings, judged_years, here_s, cpu_s, one_s, two_s, equal, rooms, *many, load_before)
+    return RoomsFigures(
+        readings, judged_years, here_s, cpu_s, alone[0], beside[0], alone[1], beside[1], beside[2],
+        equal, rooms, *many, load_before,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _WorkerRun:
+    """Of one run of all workers: wall, and of each worker (processor, idle between its tasks), in seconds."""
+
+    wall_s: float
+    workers: tuple[tuple[float, float], ...]
+    digests: frozenset[Digest]
+
+
+def _figures(run: _WorkerRun) -> tuple[float, float, float]:
+    """Wall, what the busiest worker needs of its core, and the longest idle time between tasks."""
+    return run.wall_s, max(map(sum, run.workers)), max(idle_s for _, idle_s in run.workers)
+
+
+def _measured_run(client: Client, judge: Callable[[Client], tuple[float, frozenset[Digest]]]) -> _WorkerRun:
+    from distributed import get_task_stream
+
+    before = client.run(time.process_time)
+    with get_task_stream(client) as stream:
+        wall_s, digests = judge(client)
+    after = client.run(time.process_time)
+    workers = tuple((after[name] - before[name], _idle_s(stream.data, name)) for name in sorted(before))
+    return _WorkerRun(wall_s, workers, digests)
+
+
+def _idle_s(tasks: Iterable[Mapping[str, Any]], worker: str) -> float:
+    """How long a worker waited between its tasks; from the first one's begin to the last one's end."""
+    spans: list[tuple[float, float]] = sorted(
+        (part["start"], part["stop"])
+        for task in tasks
+        if task["worker"] == worker
+        for part in task["startstops"]
+        if part["action"] == "compute"
+    )
+    return sum(max(0.0, begin - end) for (_, end), (begin, _) in pairwise(spans))
 
 
 def _digests(results: Iterable[YearResult]) -> frozenset[Digest]:

@@ -162,7 +162,7 @@ def _text_lines(r: CaseRecord, zone: ZoneInfo) -> list[str]:
     for name, label in LABELS.items():
         if name in r.work.text_entries:
             w = r.work.text_entries[name]
-            lines.append(f"{label}: {w.text}  ({w.who}, {wall(w.at_ns, zone)[:16]})")
+            lines.append(f"{label}: {w.text}  ({w.who}, {wall(w.at_ns, zone)})")
     return [*lines, ""] if lines else []
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-from ..instants import rfc3339
+from ..instants import rfc3339, wall
 from .output import table
 
 if TYPE_CHECKING:
@@ -59,13 +60,13 @@ def _conflict(c: Conflict) -> dict[str, Any]:
 
 
 def result_lines(
-    results: Sequence[ImportResult], dry_run: bool, previews: Sequence[Preview | None]
+    results: Sequence[ImportResult], dry_run: bool, previews: Sequence[Preview | None], zone: ZoneInfo
 ) -> list[str]:
     from ..imports.preview import lines_of
 
     total = sum(r.stored for r in results)
     heads = ("file", "rows", "stored", "there already", "conflicts", "without value", "from", "to")
-    rows = [_row(r) for r in results]
+    rows = [_row(r, zone) for r in results]
     notes = [f"  {r.name}: {note}" for r in results for note in r.assumed]
     notes += [f"  {r.name}: imported before, nothing to do" for r in results if r.already]
     if not dry_run and any(r.conflicts for r in results):
@@ -75,6 +76,6 @@ def result_lines(
     return [first, "", *table(heads, rows), *preview_lines, "", *notes]
 
 
-def _row(r: ImportResult) -> tuple[Any, ...]:
-    ends = [None if at is None else rfc3339(at) for at in (r.first_ns, r.last_ns)]
+def _row(r: ImportResult, zone: ZoneInfo) -> tuple[Any, ...]:
+    ends = [None if at is None else wall(at, zone) for at in (r.first_ns, r.last_ns)]
     return r.name, r.rows, r.stored, r.duplicates, len(r.conflicts), r.flagged, *ends

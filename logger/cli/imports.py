@@ -147,14 +147,14 @@ def _import(  # noqa: PLR0917 (the options of the command)
     with _record(data, config, who, dry_run) as session:
         name = _importer(session, who, dry_run)
         trials = _try_all(session, files, profile, say, without)
-        results = [result for _, _, result, _ in trials]
+        results, zone = [result for _, _, result, _ in trials], session.zone_info
         if not dry_run:
             results = [import_one(session, file, how, name, say, without) for file, how, _, _ in trials]
     shown = [preview for *_, preview in trials] if dry_run else []
     payload = [result_dict(r, dry_run) for r in results]
     for body, trial_preview in zip(payload, shown, strict=False):
         body["preview"] = None if trial_preview is None else preview_dict(trial_preview)
-    answer(payload, as_json, result_lines(results, dry_run, shown))
+    answer(payload, as_json, result_lines(results, dry_run, shown, zone))
 
 
 def _try_all(

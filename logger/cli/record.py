@@ -164,7 +164,7 @@ def list_records(
 def _row(issuance: RecordIssue, session: Session, since: int) -> list[object]:
     from ..record.names import person_text
 
-    times = [wall(ns, session.zone_info)[:16] for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
+    times = [session.wall(ns) for ns in (issuance.from_ns, issuance.to_ns, issuance.at_ns)]
     standing = f"replaced by {issuance.replaced_by}" if issuance.replaced_by else "in force"
     if since:
         standing += f", {number_of(since, 'act')} since: stillroom record amend {issuance.number}"
@@ -373,6 +373,6 @@ def key(
         if rotate or lost:
             rotate_key(session.store, authorised(session.store, who, Act.APPROVE), why, lost=lost)
         keys, zone = public_keys(session.store), session.zone_info
-    rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone)[:16], k["who"], k["why"]] for k in keys]
+    rows = [[k["key"], k["act"], wall(parse(k["at"], zone), zone), k["who"], k["why"]] for k in keys]
     lines = [f"{number_of(len(keys), 'key')}.", "", *table(("key", "act", "since", "who", "why"), rows)]
     answer(keys, as_json, [*lines, *(["", keys[-1]["public"].strip()] if keys else [])])

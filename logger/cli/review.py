@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import time
 from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
-from ..instants import NS, wall
+from ..instants import NS, parse, wall, wall_span
 from ..model.figures import percent
 from ..model.roles import Act
 from .authority import account_of, proven
@@ -45,10 +46,10 @@ def show(label: Label, *, data: Data = DEFAULT_DATA, config: Config = None, as_j
 
     with open_session(data, config) as session:
         content = review_content(session.store, session.verdicts(), label, session.now_ns)
-    answer(content, as_json, _review_lines(content))
+    answer(content, as_json, _review_lines(content, session.zone_info))
 
 
-def _review_lines(content: dict[str, Any]) -> list[str]:
+def _review_lines(content: dict[str, Any], zone: ZoneInfo) -> list[str]:
     words = ("stable", "not stable", "not shown")
     rows = [
         [
@@ -60,9 +61,12 @@ def _review_lines(content: dict[str, Any]) -> list[str]:
         for z in content["zones"]
     ]
     heads = ("zone", *words, "without record", "excursions")
-    waiting = [f"Alarm {a['alarm']}: {a['state']} since {a['since']}." for a in content["alarms"]]
+    waiting = [
+        f"Alarm {a['alarm']}: {a['state']} since {wall(parse(a['since'], zone), zone)}."
+        for a in content["alarms"]
+    ]
     return [
-        f"{content['period']}: {content['from']} to {content['to']}.",
+        f"{content['period']}: {wall_span(parse(content['from'], zone), parse(content['to'], zone), zone)}.",
         "",
         *table(heads, rows),
         "",
@@ -175,10 +179,10 @@ def year(
         summary = summed(
             session.store, session.verdicts(), year_number, action, session.now_ns, session.config.reviews
         )
-    answer(summary, as_json, _year_lines(summary))
+    answer(summary, as_json, _year_lines(summary, session.zone_info))
 
 
-def _year_lines(summary: dict[str, Any]) -> list[str]:
+def _year_lines(summary: dict[str, Any], zone: ZoneInfo) -> list[str]:
     def share(value: float | None) -> str:
         return "no record" if value is None else percent(value)
 
@@ -188,14 +192,14 @@ def _year_lines(summary: dict[str, Any]) -> list[str]:
     heads = ("zone", "stable", "year before", "in hours of use", "cases in use", "year before")
     actions = [_action_row(a) for a in summary["actions"]]
     lines = [
-        f"{summary['year']}, up to {summary['to']}.",
+        f"{summary['year']}, up to {wall(parse(summary['to'], zone), zone)}.",
         "",
         *table(heads, zones),
         "",
         *_cause_lines(summary),
     ]
     if summary["repeats"]:
-        repeats = [[r[k] for k in ("case", "zone", "from")] for r in summary["repeats"]]
+        repeats = [[r["case"], r["zone"], wall(parse(r["from"], zone), zone)] for r in summary["repeats"]]
         lines += [
             "Third or later of its cause within 30 days:",
             *table(("case", "zone", "from"), repeats),

@@ -22,7 +22,7 @@ from ..instants import NS, rfc3339
 from ..model import Excursion, Inspection, Period, Setup
 from ..verdicts.verdicts import Verdicts
 from .case_record import CaseRecord
-from .impact import Impact, effects, settled_ns
+from .impact import Impact, JudgedBlocks, effects, settled_ns
 
 MARGIN_NS = 2 * 86_400 * NS  # how far around an interval excursions are read at first
 TRIES = 5  # to write numbers while others write about cases
@@ -141,6 +141,7 @@ class _Reading:
         self._jobs = inspections(verdicts.store)
         self._joined = self.book.joined()
         self._settled: dict[grouping.Run, int] = {}
+        self._judged = JudgedBlocks(verdicts, now_ns)
         self._revisions = {n.number: self.book.revision(n.number) for n in self.book.numbered()}
 
     def within(self, zone: str | None, from_ns: int, to_ns: int) -> list[CaseRecord]:
@@ -197,7 +198,7 @@ class _Reading:
     def _settled_after(self, e: Excursion) -> int:
         run = e.rule, e.from_ns, e.to_ns
         if run not in self._settled:
-            self._settled[run] = settled_ns(self.verdicts, e, self.now_ns)
+            self._settled[run] = settled_ns(self._judged, self.verdicts.setup, e)
         return self._settled[run]
 
     def _affected(self, case: Case) -> list[str]:

@@ -7,7 +7,7 @@ of a calibration, or a position that was moved. Effects unknown in µm come firs
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..acts.dispositions import Book, Disposition, Span, book
@@ -25,6 +25,7 @@ from .assess import question_of
 from .batch import BatchOutcome, outcomes
 
 FOR_EVER_NS = 2**62
+BLOCK_NS = 2 * DAY_NS
 
 
 @dataclass(frozen=True)
@@ -75,15 +76,37 @@ class Impact:
         }
 
 
-def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
+class JudgedBlocks:
+    """Periods of zones as they are stored, read two days at a time and each block once."""
+
+    def __init__(self, verdicts: Verdicts, now_ns: int) -> None:
+        self._verdicts, self._now_ns = verdicts, now_ns
+        self._blocks: dict[tuple[str, int], list[Period]] = {}
+
+    def after(self, zone: str, from_ns: int) -> Iterator[Period]:
+        """Periods from an instant on; settling is over soon, a record is long."""
+        for block in range(from_ns // BLOCK_NS, -(-self._now_ns // BLOCK_NS)):
+            for p in self._periods(zone, block):
+                if p.to_ns > from_ns:
+                    yield p if p.from_ns >= from_ns else replace(p, from_ns=from_ns)
+
+    def _periods(self, zone: str, block: int) -> list[Period]:
+        if (zone, block) not in self._blocks:
+            begin_ns, end_ns = block * BLOCK_NS, min((block + 1) * BLOCK_NS, self._now_ns)
+            periods = self._verdicts.periods(zone, begin_ns, end_ns, self._now_ns, refresh=False)
+            self._blocks[zone, block] = periods
+        return self._blocks[zone, block]
+
+
+def settled_ns(judged: JudgedBlocks, setup: Setup, e: Excursion) -> int:
     """When bodies have recovered from an excursion, as the record judged it."""
-    at = verdicts.setup.at(e.worst_ns)
+    at = setup.at(e.worst_ns)
     rules = [r for r in at.rules if r.key == e.rule and r.from_ns <= e.worst_ns]
     zone = at.zone(e.zone)
     if not rules or not rules[-1].disturbs:
         return e.to_ns
     end, left_ns = e.to_ns, zone.settling_s * NS
-    for p in _periods_after(verdicts, e.zone, e.to_ns, now_ns):
+    for p in judged.after(e.zone, e.to_ns):
         if p.from_ns > end or (zone.bodies and p.reason not in ("settling", "nonconforming", "marked")):
             break
         if zone.bodies:
@@ -96,15 +119,6 @@ def settled_ns(verdicts: Verdicts, e: Excursion, now_ns: int) -> int:
         if left_ns <= 0:
             break
     return end
-
-
-def _periods_after(verdicts: Verdicts, zone: str, from_ns: int, now_ns: int) -> Iterator[Period]:
-    """Periods from an instant on, read some days at a time: settling is over soon, a record is long."""
-    width = 2 * DAY_NS
-    while from_ns < now_ns:
-        to_ns = min(from_ns + width, now_ns)
-        yield from verdicts.periods(zone, from_ns, to_ns, now_ns, refresh=False)
-        from_ns, width = to_ns, 4 * width
 
 
 def by_probe(

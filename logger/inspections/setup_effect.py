@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from ..core.rules import channels
 from ..core.rules.finding import demand
 from ..core.validity.timeline import first_affected
 from ..errors import Refused
-from ..instants import NS, rfc3339
+from ..instants import NS, rfc3339, wall
 from ..model import REASONS, VERDICT_OF, Placement, Rule, Setup
 from ..model.figures import percent
 from ..store import Store
@@ -54,6 +55,12 @@ class RuleLoss:
     from_ns: int
     was: Support
     becomes: Support
+    timezone: str
+
+    @property
+    def since(self) -> str:
+        """From when on, as people of the room read it."""
+        return wall(self.from_ns, ZoneInfo(self.timezone))
 
     @property
     def not_shown(self) -> bool:
@@ -63,7 +70,7 @@ class RuleLoss:
     @property
     def sentence(self) -> str:
         """The loss in one sentence."""
-        name, since = f"{self.rule} in zone {self.zone}", f"from {rfc3339(self.from_ns)} on"
+        name, since = f"{self.rule} in zone {self.zone}", f"from {self.since} on"
         if self.not_shown:
             has, least = self.becomes.evident, self.becomes.least
             return f"{name} is not shown {since}: evidence of {has} of the {least} channels it requires."
@@ -108,23 +115,30 @@ class SetupEffect:
                 zones[loss.zone] = min(loss.from_ns, zones.get(loss.zone, loss.from_ns))
         return zones
 
+    def _zones_lost(self) -> list[str]:
+        """A sentence for each zone that is not shown from an instant on."""
+        first = {
+            loss.zone: loss.since
+            for loss in sorted(self.losses, key=lambda loss: -loss.from_ns)
+            if loss.not_shown
+        }
+        return [
+            f"Zone {zone} is not shown from {first[zone]} on, until it has the channels it lacks."
+            for zone in self.not_shown
+        ]
+
     @property
     def worse(self) -> list[str]:
         """What gets worse, a sentence each; empty where nothing does."""
-        zones = [
-            f"Zone {zone} is not shown from {rfc3339(at_ns)} on, until it has the channels it lacks."
-            for zone, at_ns in self.not_shown.items()
-        ]
         shares = [s.sentence for s in self.shares if s.worse]
         verdicts = [v.sentence + "." for v in self.verdicts if is_worse(v)]
-        return [*zones, *(loss.sentence for loss in self.losses), *shares, *verdicts]
+        return [*self._zones_lost(), *(loss.sentence for loss in self.losses), *shares, *verdicts]
 
     @property
     def sentences(self) -> list[str]:
         """Zones, rules and shares in sentences; the changed verdicts have a table of their own."""
-        zones = [s for s in self.worse if s.startswith("Zone") and "not shown from" in s]
         judged = [s.sentence for s in self.shares if s.before is not None or s.after is not None]
-        return [*zones, *(loss.sentence for loss in self.losses), *judged]
+        return [*self._zones_lost(), *(loss.sentence for loss in self.losses), *judged]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for programs."""
@@ -199,7 +213,7 @@ def rule_losses(before: Setup, after: Setup, now_ns: int) -> Iterator[RuleLoss]:
             if lost and (rule.key, becomes.evident) not in listed:
                 listed.add((rule.key, becomes.evident))
                 since = _since(before, after, rule, at_ns)
-                yield RuleLoss(rule.name, rule.zone, since, was, becomes)
+                yield RuleLoss(rule.name, rule.zone, since, was, becomes, after.room.timezone)
 
 
 def support(setup: Setup, rule: Rule, at_ns: int) -> Support:

@@ -18,15 +18,16 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
-from typing import Literal, Protocol
+from typing import BinaryIO, Literal, Protocol
 
 from ..core.alarms.lifecycle import AlarmNotice
 from ..instants import NS
 from ..model import MailRoute
 from ..processes.deadline import DeadlineExceeded, Lines, within
-from ..processes.peer_faults import peer_fault
+from ..processes.peer_faults import one_line, peer_fault
 from .text import Wording
 
+MOST_LINES = 200  # of one answer; what a server can do are some twenty
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
@@ -80,12 +81,46 @@ class _Smtp(smtplib.SMTP):
     """Over a socket that is shut at the deadline; with a context over TLS from the first byte."""
 
     def __init__(self, lines: Lines, context: ssl.SSLContext | None, route: MailRoute, name: str) -> None:
-        self._lines, self._tls = lines, context
+        self._lines, self._tls, self._called = lines, context, route.host
         super().__init__(route.host, route.port, name, timeout=lines.left_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:  # noqa: ARG002 (lines knows)
         peer = self._lines.connect(host, port)
         return peer if self._tls is None else self._tls.wrap_socket(peer, server_hostname=host)
+
+    def getreply(self) -> tuple[int, bytes]:
+        """An answer of the server, which `smtplib` would collect for as long as lines come."""
+        if self.file is None and self.sock is not None:
+            self.file = _AnswerFile(self.sock.makefile("rb"))
+        if self.file is not None:
+            self.file.lines = 0
+        try:
+            return super().getreply()
+        except smtplib.SMTPServerDisconnected as error:
+            if isinstance(error.__context__, _WithoutEnd):  # as bad as one that never comes
+                raise DeadlineExceeded(f"mail server {self._called}: {error.__context__}") from error
+            raise
+
+
+class _WithoutEnd(OSError):
+    """An answer of more lines than any answer has."""
+
+
+class _AnswerFile:
+    """The answers of a server, line by line; one that does not end is given up."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.lines = 0  # of this answer
+
+    def readline(self, size: int) -> bytes:
+        self.lines += 1
+        if self.lines > MOST_LINES:
+            raise _WithoutEnd(f"its answer does not end: more than {MOST_LINES} lines")
+        return self._file.readline(size)
+
+    def close(self) -> None:
+        self._file.close()
 
 
 @dataclass(frozen=True)
@@ -177,4 +212,4 @@ def _outcome_of(error: Exception, server: str) -> SendOutcome:
 
 def _by_code(code: int, reply: bytes | str) -> SendOutcome:
     text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
-    return SendOutcome("refused" if code >= 500 else "later", code, text)
+    return SendOutcome("refused" if code >= 500 else "later", code, one_line(text))

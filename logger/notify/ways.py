@@ -24,7 +24,7 @@ from urllib.parse import urlsplit
 from ..instants import NS
 from ..model import ChatRoute, CommandRoute, WebhookRoute
 from ..processes.deadline import DeadlineExceeded, Lines, PlainConnection, TlsConnection, within
-from ..processes.peer_faults import peer_fault
+from ..processes.peer_faults import one_line, peer_fault
 from ..processes.programs import Program
 from .mail import SendOutcome
 
@@ -79,7 +79,7 @@ class Ways:
             return SendOutcome("later", 0, f"{route.arguments[0]} could not be started: {why}")
         if ran.ended:
             return SendOutcome("later", 0, f"{route.arguments[0]} {ran.ended}", overdue=True)
-        output = ran.err[:800].decode("utf-8", "replace").strip()[:200]
+        output = one_line(ran.err[:800].decode("utf-8", "replace"))
         return SendOutcome("later" if ran.code else "accepted", ran.code, output)
 
     def _chat(self, route: ChatRoute, letter: Mapping[str, Any]) -> SendOutcome:
@@ -122,10 +122,14 @@ def _send_request(url: str, body: bytes, headers: Mapping[str, str], timeout_s: 
     except DeadlineExceeded as late:
         return SendOutcome("later", 0, str(late), overdue=True)
     except (OSError, HTTPException) as error:
-        return SendOutcome("later", 0, peer_fault(f"web server {at.netloc.rpartition('@')[2]}", error)[:200])
+        return SendOutcome(
+            "later", 0, one_line(peer_fault(f"web server {at.netloc.rpartition('@')[2]}", error))
+        )
     if 200 <= status < 300:
         return SendOutcome("accepted", status)
-    return SendOutcome("later" if status >= 500 or status in LATER_CODES else "refused", status, reason[:200])
+    return SendOutcome(
+        "later" if status >= 500 or status in LATER_CODES else "refused", status, one_line(reason)
+    )
 
 
 def _post(url: str, body: bytes, headers: Mapping[str, str], lines: Lines) -> tuple[int, str]:

@@ -9,14 +9,14 @@ from __future__ import annotations
 import threading
 import unicodedata
 from functools import cache
-
-from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
+from typing import TYPE_CHECKING
 
 from ..errors import Refused
 
+if TYPE_CHECKING:
+    from argon2 import PasswordHasher
+
 LEAST, MOST = 12, 128
-_HASHER = PasswordHasher()
 _TURNS = threading.BoundedSemaphore(2)  # each takes 64 MiB: many strangers at once must not take all there is
 
 
@@ -35,28 +35,38 @@ def checked_password(password: str, *names: str) -> str:
 
 def digest(password: str) -> str:
     """What is stored; takes some 50 ms and 64 MiB on purpose."""
-    return _HASHER.hash(_normal(password))
+    return _hasher().hash(_normal(password))
 
 
 def fits(password: str, digest_: str | None) -> bool:
     """Whether the password has that digest; takes as long where there is no digest to compare with."""
     if len(password) > 4 * MOST:
         return False
+    from argon2.exceptions import InvalidHashError, VerificationError
+
     try:
         with _TURNS:
-            return _HASHER.verify(digest_ or _nobody(), _normal(password)) and digest_ is not None
+            return _hasher().verify(digest_ or _nobody(), _normal(password)) and digest_ is not None
     except (VerificationError, InvalidHashError):
         return False
 
 
 def needs_renewal(digest_: str) -> bool:
     """Whether the digest was made with weaker parameters than today's."""
-    return _HASHER.check_needs_rehash(digest_)
+    return _hasher().check_needs_rehash(digest_)
+
+
+@cache
+def _hasher() -> PasswordHasher:
+    """The library is loaded by those commands alone that ask for a password."""
+    from argon2 import PasswordHasher
+
+    return PasswordHasher()
 
 
 @cache
 def _nobody() -> str:
-    return _HASHER.hash("nobody has this password")
+    return _hasher().hash("nobody has this password")
 
 
 def _normal(password: str) -> str:

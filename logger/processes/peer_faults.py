@@ -16,6 +16,16 @@ _WORDS: tuple[tuple[type[OSError], str], ...] = (
 _NO_WAY = frozenset({errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTDOWN})
 
 
+def one_line(text: str, most: int = 200) -> str:
+    """What a peer said, as part of a line: nothing that would move a cursor, and no more than fits.
+
+    >>> one_line("no such user\\r\\n\\x1b[31mhere ")
+    'no such user [31mhere'
+    """
+    words = " ".join("".join(c if c.isprintable() else " " for c in text[: 20 * most]).split())
+    return words if len(words) <= most else f"{words[: most - 1]}…"
+
+
 def peer_fault(peer: str, error: Exception) -> str:
     """One clause, the peer first: no class of an exception and no number of an error.
 
@@ -35,4 +45,4 @@ def peer_fault(peer: str, error: Exception) -> str:
     if isinstance(error, OSError) and error.errno in _NO_WAY:
         return f"{peer} cannot be reached from this machine; see its network"
     text = (isinstance(error, OSError) and error.strerror) or str(error) or "the connection ended"
-    return f"{peer}: {text}"
+    return f"{peer}: {one_line(text)}"

@@ -50,6 +50,7 @@ InspectionFacts = TypedDict(
         "tolerance_um": float | None,
         "share_of_tolerance": float | None,
         "revision": NotRequired[int | None],
+        "revision_cause": NotRequired[str],
         "decisions": NotRequired[Sequence[DecisionFacts]],
     },
 )

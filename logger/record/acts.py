@@ -14,6 +14,7 @@ from .names import Names
 
 if TYPE_CHECKING:
     from ..inspections.batch import BatchAnswer
+    from ..inspections.revisions import Issue
     from ..model import Inspection
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
@@ -69,13 +70,13 @@ def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: boo
     answers = assess_many(verdicts, [question_of(job, span.now_ns) for job in jobs], span.now_ns)
     revisions = {} if draft else revise_answers(store, jobs, answers, span.now_ns, "record")
     return [
-        _inspection(job, answer, span, revisions[job.key].number if job.key in revisions else None)
+        _inspection(job, answer, span, revisions.get(job.key))
         for job, answer in zip(jobs, answers, strict=True)
     ]
 
 
 def _inspection(
-    job: Inspection, answer: BatchAnswer, span: Interval, revision: int | None
+    job: Inspection, answer: BatchAnswer, span: Interval, revision: Issue | None
 ) -> InspectionFacts:
     assessment = answer.assessment
     thermal: Mapping[str, Any] = (assessment.thermal_json() if assessment else None) or {}
@@ -96,7 +97,8 @@ def _inspection(
         "U_um": thermal.get("U_um"),
         "tolerance_um": job.tolerance_um,
         "share_of_tolerance": thermal.get("share_of_tolerance"),
-        "revision": revision,
+        "revision": None if revision is None else revision.number,
+        "revision_cause": "" if revision is None else revision.cause,
     }
 
 

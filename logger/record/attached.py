@@ -24,7 +24,7 @@ TABLES: Mapping[str, str] = {
     "corrective_action look_on closed_by closed_at inspections",
     "excursions": "rule from to worst worst_at limit U unit exceedance probes proven",
     "inspections": "key title part person activity from to running verdict reason because error_um U_um "
-    "tolerance_um share_of_tolerance revision digest decisions",
+    "tolerance_um share_of_tolerance revision revision_cause digest decisions",
     "gaps": "from to seconds channels",
     "marks": "from to reason who proven",
     "alarms": "at alarm what who proven why",

@@ -83,13 +83,13 @@ def correction_points(c: CorrectionFacts) -> str:
     return f"{points}; polynomial {terms} of (indication − {_number(curve['centre'])})/{curve['scale']:g}"
 
 
-def as_found_words(as_found: AsFoundFacts, zone: ZoneInfo) -> str:
+def as_found_words(as_found: AsFoundFacts, units: str, zone: ZoneInfo) -> str:
     """What the next calibration found and between which days of the room's clock it acts, by which model."""
     errors = "; ".join(
         f"{_signed_number(p['error'])} at {_number(p['indication'])}" for p in as_found["points"]
     )
     begin, end = (wall(parse(as_found[name], zone), zone)[:10] for name in ("from", "to"))
-    return f"{as_found['certificate']}: error {errors}, {as_found['model']} from {begin} to {end}"
+    return f"{as_found['certificate']}: errors ({units}) {errors}, {as_found['model']} from {begin} to {end}"
 
 
 def _signed_number(value: float) -> str:

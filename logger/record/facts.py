@@ -55,6 +55,7 @@ def record_facts(
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
     result = verdicts.check(*where, pre_window_s=0)
+    answer = result.to_dict()
     cases = record_cases(verdicts, span, write=not draft)
     acts = acts_in(store, verdicts, setup, span, draft=draft)
     _add_decisions(acts, cases)
@@ -67,7 +68,7 @@ def record_facts(
         "zone": _zone(setup, span.zone),
         "from": rfc3339(span.from_ns),
         "to": rfc3339(span.to_ns),
-        "decision_rule": result.to_dict()["decision_rule"],
+        "decision_rule": answer["decision_rule"],
         "settings": list(result.settings),
         "notices": list(result.notices),
         "verdict": result.verdict,
@@ -85,7 +86,7 @@ def record_facts(
         "cases": cases,
         **acts,
         "reviews": [r.to_dict() for r in covering(store, span.zone, span.from_ns, span.to_ns)],
-        "digest": result.to_dict()["digest"],
+        "digest": answer["digest"],
         "setup": _setup(store, setup, span),
         "software": f"stillroom {__version__}",
         "head": {"number": number, "sha256": head},

@@ -88,23 +88,22 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         "signed_by": key.name,
     }
 
-    def build(conn: Connection) -> tuple[int, dict[str, bytes]]:
+    def build(conn: Connection) -> tuple[int, dict[str, bytes], dict[str, str]]:
         _refuse_replacement(conn, replaces, why)
         number = _next_number(conn)
-        return number, _sign_files(
-            key, render_files(with_issue_head(facts, {**head, "number": number}), drawn, readings)
-        )
+        files = render_files(with_issue_head(facts, {**head, "number": number}), drawn, readings)
+        return number, *_sign_files(key, files, readings, facts["readings"]["sha256"])
 
     with store.read() as conn:  # the pages of a year take seconds, in which nobody must wait to store
-        number, files = build(conn)
+        number, files, sha256s = build(conn)
     with store.begin() as conn:
         if number != _next_number(conn):  # another record was issued meanwhile
-            number, files = build(conn)
+            number, files, sha256s = build(conn)
         _refuse_replacement(conn, replaces, why)
         _refuse_overwriting(out, files)
         folder = _store_copy(store.folder, number, files)
         _write_all(out, files)
-        issued = IssuedRecord(number, folder, digests(files), sentence(facts), altered)
+        issued = IssuedRecord(number, folder, sha256s, sentence(facts), altered)
         _journal_issue(store, conn, issued, span, {"who": who, "replaces": replaces, "why": why}, facts)
     return issued
 
@@ -123,10 +122,18 @@ def render_files(facts: IssuedFacts, drawn: Mapping[str, str], readings: bytes) 
     }
 
 
-def _sign_files(key: Key, files: dict[str, bytes]) -> dict[str, bytes]:
-    """The files with the list of their digests and its signature."""
+def _sign_files(
+    key: Key, files: dict[str, bytes], readings: bytes, readings_sha256: str
+) -> tuple[dict[str, bytes], dict[str, str]]:
+    """The files with the list of their digests and its signature, and the digests of all of them.
+
+    Those of the readings are large, and their digest is there already.
+    """
     stem = next(name.removesuffix(".pdf") for name in files if name.endswith(".pdf"))
-    return files | sealed_by(key, stem, files)
+    others = digests({name: content for name, content in files.items() if content is not readings})
+    sha256s = {name: others.get(name, readings_sha256) for name in files}
+    seal = sealed_by(key, stem, files, sha256s)
+    return files | seal, sha256s | digests(seal)
 
 
 def stem_of(facts: IssuedFacts) -> str:

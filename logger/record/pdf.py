@@ -38,7 +38,7 @@ def compile_pdf(facts: IssuedFacts, pictures: Mapping[str, str], attachments: Ma
     `ATTACHED`.
     """
     large = {name: content for name, content in attachments.items() if len(content) >= LEAST_BYTES}
-    small = {name: stand_in(content) for name, content in large.items()}
+    small = {name: stand_in(name, content) for name, content in large.items()}
     with ThreadPoolExecutor() as pool:  # compressed while the pages are set
         packing = {name: pool.submit(zlib.compress, content, LEVEL) for name, content in large.items()}
         pdf: bytes | None = _compiled(facts, pictures, {**attachments, **small})

@@ -47,13 +47,18 @@ def _status(c: CertificateFacts) -> str:
 def _parts(c: CertificateFacts, zone: ZoneInfo) -> str:
     """Points and allowances as stated, then the correction and U as they acted in this interval."""
     issuer = f"{c['issuer']} ({c['accreditation']})" if c["accreditation"] else c["issuer"]
-    units = "K at °C" if c["unit"] == "K" else unit(c["unit"])
+    units = units_of(c)
     stated = f"{issuer}: corrections ({units}) {correction_points(c)}. Drift ±{c['drift']:g}, "
     stated += f"resolution {c['resolution']:g}, noise {c['noise']:g}, other {c['other_u']:g}."
     if c["as_found"]:
-        stated += f" Found later by {as_found_words(c['as_found'], zone)}."
+        stated += f" Found later by {as_found_words(c['as_found'], units, zone)}."
     trace = c.get("worked_out")
     return stated if not trace else f"{stated} On {at(trace['at'], zone)}, {trace['text']}."
+
+
+def units_of(c: CertificateFacts) -> str:
+    """The units of a correction and of the indication at which it is stated."""
+    return "K at °C" if c["unit"] == "K" else unit(c["unit"])
 
 
 def _last_day(due: str | None, zone: ZoneInfo) -> str:

@@ -84,12 +84,15 @@ def head(columns: Iterable[tuple[str, str]]) -> bytes:
     return f"{','.join(name for name, _ in columns)}\n".encode()
 
 
-def lines(table: pa.Table, quoting: str = "none") -> bytes:
+def lines(*tables: pa.Table, quoting: str = "none", before: bytes = b"") -> bytes:
+    """The rows of tables behind each other, without heads; `before` stands in front of them."""
     import pyarrow as pa
     from pyarrow import csv
 
-    sink = pa.BufferOutputStream()
-    csv.write_csv(table, sink, csv.WriteOptions(include_header=False, quoting_style=quoting))
+    sink, options = pa.BufferOutputStream(), csv.WriteOptions(include_header=False, quoting_style=quoting)
+    sink.write(before)
+    for table in tables:
+        csv.write_csv(table, sink, options)
     content: bytes = sink.getvalue().to_pybytes()
     return content
 

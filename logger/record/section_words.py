@@ -15,7 +15,7 @@ from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
 from .act_forms import ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows, run_figures
-from .fact_forms import ExcursionFacts, JudgedFacts, LimitFacts, RecordFacts, StatisticFacts
+from .fact_forms import ExcursionFacts, JudgedFacts, LimitFacts, RecordFacts, StatisticFacts, StayFacts
 from .names import person_text
 from .print_words import (
     Clock,
@@ -23,6 +23,7 @@ from .print_words import (
     at,
     figure,
     first_of,
+    grouped,
     length,
     names,
     table,
@@ -81,10 +82,19 @@ def _band(row: LimitFacts) -> str:
 
 
 def statistics(facts: JudgedFacts) -> Table:
-    """What each channel read, corrected."""
-    rows = [_statistic(row) for row in facts["statistics"]]
+    """What each channel read, corrected; what is computed from others stands here where it has a value."""
+    measured = {key for stay in facts["probes"] for key in _channels_of(stay)}
+    rows = [
+        _statistic(row)
+        for row in facts["statistics"]
+        if row["mean"] is not None or row["channel"] in measured
+    ]
     heads = ("Channel", "Least", "Greatest", "Mean", "Span", "Unit", "Within limits", "In hours of use")
     return table("Corrected readings by channel", heads, "wrrrrlrr", rows, "No channel has readings here.")
+
+
+def _channels_of(stay: StayFacts) -> list[str]:
+    return [c["channel"] for c in stay["certificates"]] + [*stay.get("without_certificate", ())]
 
 
 def _statistic(row: StatisticFacts) -> tuple[str, ...]:
@@ -223,9 +233,10 @@ def inspections(facts: JudgedFacts, zone: ZoneInfo) -> Table:
         SHARE_HEAD,
     )
     counts = _verdict_counts(facts["inspections"])
+    notes = counts, more, _length_note(shown), _revision_note(shown)
     return table(
         "Inspections", (*heads, "Decision"), "lwlllrrw", [_job(j, clock) for j in shown],
-        "No inspections registered.", " ".join(filter(None, (counts, more, _length_note(shown)))),
+        "No inspections registered.", " ".join(filter(None, notes)),
     )  # fmt: skip
 
 
@@ -234,6 +245,16 @@ def _length_note(shown: Sequence[InspectionFacts]) -> str:
     with_error = [job for job in shown if job.get("error_um") is not None]
     by_bounds = any(job.get("U_um") is None for job in with_error)
     return " ".join([ERROR_NOTE] * bool(with_error) + [BOUNDS_NOTE] * by_bounds)
+
+
+def _revision_note(shown: Sequence[InspectionFacts]) -> str:
+    """Because of what verdicts or figures are not those of revision 1, said once for all of one cause."""
+    because = [
+        f"{job['key']}: {job['revision_cause']}"
+        for job in shown
+        if (job.get("revision") or 1) > 1 and job.get("revision_cause")
+    ]
+    return " ".join(f"Revised, {words}." for words in grouped(because))
 
 
 def _job(job: InspectionFacts, clock: Clock) -> tuple[str, ...]:

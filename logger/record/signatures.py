@@ -185,9 +185,15 @@ def head_text(store: Store, at_ns: int) -> bytes:
     ).encode()
 
 
-def sealed_by(key: Key, name: str, files: Mapping[str, bytes]) -> dict[str, bytes]:
-    """The list of digests of files as `sha256sum -c` reads it, its signature, and the public key."""
-    lines = [f"{sha256}  {file}\n" for file, sha256 in sorted(digests(files).items())]
+def sealed_by(
+    key: Key, name: str, files: Mapping[str, bytes], sha256s: Mapping[str, str] | None = None
+) -> dict[str, bytes]:
+    """The list of digests of files as `sha256sum -c` reads it, its signature, and the public key.
+
+    sha256s: those of all files, where they are there already.
+    """
+    listed = digests(files) if sha256s is None else sha256s
+    lines = [f"{listed[file]}  {file}\n" for file in sorted(files)]
     digest_list = "".join(lines).encode()
     return {
         f"{name}.sha256": digest_list,

@@ -87,7 +87,8 @@ def stored_csv(
     if temperatures == "degF":
         tables = {key: _with_fahrenheit(setup, key, each[key], table) for key, table in tables.items()}
     return {
-        key: (heads + lines(_marked(store, table), "needed"), table.num_rows) for key, table in tables.items()
+        key: (lines(_marked(store, table), quoting="needed", before=heads), table.num_rows)
+        for key, table in tables.items()
     }
 
 
@@ -99,7 +100,7 @@ def record_csv(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) 
 
 def table_csv(*tables: pa.Table, simulated: bool) -> bytes:
     """Tables in the columns of `columns_of` as one file."""
-    return head(columns_of(simulated=simulated)) + b"".join(map(lines, tables))
+    return lines(*tables, before=head(columns_of(simulated=simulated)))
 
 
 def zone_tables(store: Store, setup: Setup, zone: str, from_ns: int, to_ns: int) -> dict[str, pa.Table]:

@@ -22,6 +22,7 @@ from .probe_words import probes
 from .reader_facts import reader_facts
 
 __all__ = ["at", "figure", "length", "page", "percent", "sentence", "unit"]
+MOST_VERSIONS = 4  # of the setup, on page 1
 MEANINGS = (
     ("Stable", "every limit is proven to be kept, guard band included, and machine and parts have settled."),
     ("Not stable", "a limit was exceeded, the time was marked, or machine and parts had not settled."),
@@ -114,7 +115,7 @@ def _heads(facts: IssuedFacts, zone: ZoneInfo) -> list[list[str]]:
         *([["Temperatures", NOTE]] if facts.get("temperatures") == "degF" else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
         ["Custodian", facts["room"]["custodian"]],
-        *_approval_rows(facts["setup"], zone),
+        *_approval_rows(facts["setup"], parse(facts["from"], zone), zone),
         [
             "Issued" if issue["number"] else "Drafted, not issued",
             f"{at(issue['issued_at'], zone)} by {person_text(issue, 'by')}",
@@ -125,17 +126,26 @@ def _heads(facts: IssuedFacts, zone: ZoneInfo) -> list[list[str]]:
     return rows
 
 
-def _approval_rows(setup: SetupFacts, zone: ZoneInfo) -> list[list[str]]:
-    """Who put the setup in force; one person alone and corrected entry errors are always said."""
-    newest = [v for v in setup["versions"] if v["version"] == setup["version"]]
+def _approval_rows(setup: SetupFacts, from_ns: int, zone: ZoneInfo) -> list[list[str]]:
+    """Who put the setup in force, and each version since the interval began, the newest of them; one person
+    alone and corrected entry errors are always said.
+    """
+    since = [
+        v
+        for v in setup["versions"]
+        if v["version"] == setup["version"] or parse(v["approved"], zone) >= from_ns
+    ]
+    newest = since[-MOST_VERSIONS:]
     rows = [
         [
             f"Setup version {v['version']}",
             f"by {person_text(v, 'author')}, approved by {person_text(v, 'approver')} "
-            f"{at(v['approved'], zone)}",
+            f"{at(v['approved'], zone)}" + (f": {v['reason']}" if v["reason"] and len(newest) > 1 else ""),
         ]
         for v in newest
     ]
+    if len(since) > len(newest):
+        rows.append(["Earlier versions", f"{len(since) - len(newest)} more since then, in record.json"])
     rows += [["Setup in force", notice] for notice in setup.get("notices", [])]
     if setup["single_person"]:
         rows.append(["Approval", "one person may approve own proposals in this room"])

@@ -68,6 +68,7 @@ class Sightings:
     folder: Path
     _seen: dict[str, dict[str, Any]] = field(default_factory=dict)
     _stamp: tuple[int, int] | None = None
+    _verified: dict[str, tuple[bytes, Summary]] = field(default_factory=dict)  # of each room, the last bytes
 
     def look(self, registry: Registry, now_ns: int) -> list[RoomState]:
         """Every room as it may be shown now, the worst first; one small file a room is read, and no store."""
@@ -128,7 +129,7 @@ class Sightings:
         """The newest summary of a room, from its folder or sent here; when it came, where it was sent."""
         receipt = Receipts(self.folder).of(entry.key_name)
         try:
-            own = opened(_content(entry))
+            own = self._opened(entry)
             if own.key_name != entry.key_name:
                 raise SummaryFault("its summary is signed by another key than the one that was confirmed")
         except (OSError, SummaryFault):
@@ -138,6 +139,14 @@ class Sightings:
         if receipt is not None and not is_newer(own, receipt.summary):
             return receipt.summary, receipt.received_ns
         return own, None
+
+    def _opened(self, entry: RoomEntry) -> Summary:
+        """The summary in a room's folder; one whose bytes are those of the last look was verified then."""
+        content = _content(entry)
+        last = self._verified.get(entry.key)
+        if last is None or last[0] != content:
+            last = self._verified[entry.key] = (content, opened(content))
+        return last[1]
 
     def _load(self) -> None:
         """Read the stored sightings, unless they are unchanged since the last read."""

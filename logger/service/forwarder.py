@@ -133,7 +133,7 @@ class Forwarder:
             return
         if next_seq > end + 1:
             beyond = f"the centre has {next_seq - 1} rows of this node and this record only {end}"
-            self._back_off(f"{beyond}: it was put back from a backup; let the node begin a new data folder")
+            self._back_off(f"{beyond}: it was restored from a backup; let the node begin a new data folder")
             return
         self._next, self.trouble, self._pause_s = next_seq, "", 1.0
 

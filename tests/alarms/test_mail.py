@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import smtplib
+import socket
 import ssl
+import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from email.message import EmailMessage, Message
 from typing import Any
@@ -212,3 +215,54 @@ def test_a_password_that_cannot_be_sent_is_refused_and_not_shown(
     assert (outcome.result, outcome.code, peer.attempts) == ("refused", 0, [])
     assert "password" in outcome.reply
     assert "geh" not in outcome.reply
+
+
+def flooded(lines: int, last: bytes) -> tuple[int, list[int], threading.Thread]:
+    """A server whose greeting does not end for so many lines; its port, the bytes that went out, itself."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    sent = [0]
+
+    def greet() -> None:
+        peer, _ = listener.accept()
+        with listener, peer, suppress(OSError):
+            for _ in range(lines // 1000):
+                sent[0] += len(part := b"220-hello\r\n" * 1000)
+                peer.sendall(part)
+            peer.sendall(last)
+            peer.settimeout(10)
+            while peer.recv(4096):
+                pass
+
+    thread = threading.Thread(target=greet, daemon=True)
+    thread.start()
+    return listener.getsockname()[1], sent, thread
+
+
+@pytest.mark.parametrize("lines", [50_000, 1000])
+def test_a_greeting_without_end_is_neither_read_to_its_end_nor_repeated(lines: int) -> None:
+    """Cut within a line, as where such a server dies. The log had got millions of lines as one answer."""
+    port, sent, thread = flooded(lines, b"22")
+    route = MailRoute("duty", "127.0.0.1", port, "room@almtal.example", (), "none")
+    outcome = SmtpSender(timeout_s=10).send(route, letter())
+    thread.join(10)
+    assert outcome.result == "later"
+    assert len(outcome.reply) < 200
+    assert "\n" not in outcome.reply
+    assert outcome.reply.endswith("its answer does not end: more than 200 lines")
+    assert sent[0] < 8_000_000  # what the system itself takes ahead of the reader
+
+
+@pytest.mark.parametrize(
+    ("reply", "words"),
+    [
+        ("550-no such user\r\n550-here\r\n550 at all", "no such user here at all"),
+        ("550 " + "x" * 700, "x" * 199 + "…"),
+        ("550 \x1b[31mred\x00", "[31mred"),
+    ],
+)
+def test_an_answer_is_one_line_of_words(
+    serve: Callable[..., tuple[Any, MailRoute]], reply: str, words: str
+) -> None:
+    peer, route = serve()
+    peer.answers = {"greta@almtal.example": reply}
+    assert SmtpSender(timeout_s=5).send(route, letter()) == SendOutcome("refused", 550, words)

@@ -79,3 +79,20 @@ def test_a_shelved_alarm_and_a_boot_that_waits_say_it_in_local_time(stillroom: A
     assert "shelved by Greta Holm until 2026-11-13 18:46 +01:00: being serviced" in shelved
     boots = stillroom("clock", "list", "--data", room).stdout
     assert re.search(r"boot-a +\d{4}-\d\d-\d\d \d\d:\d\d \+0[12]:00 +1 +no time server", boots)
+
+
+LISTINGS = (
+    "case list", "case causes", "review list", "review show 2026-W43", "review year 2026", "record list",
+    "record months --zone machine-bay", "inspection list", "excursion list", "config list", "probe list",
+    "campaign list", "case show 1", "verdicts --zone machine-bay --from 2026-10-19 --to 2026-10-20",
+    "inspection impact --probe P1 --from 2026-10-19 --to 2026-10-20",
+)  # fmt: skip
+
+
+@pytest.mark.slow
+def test_no_listing_of_the_demo_shows_utc(stillroom: Any, demo_copy: Path) -> None:
+    shown = {words: stillroom(*words.split(), "--data", demo_copy) for words in LISTINGS}
+
+    assert {words: result.stderr for words, result in shown.items() if result.returncode} == {}
+    utc = {words: UTC.findall(result.stdout) for words, result in shown.items()}
+    assert {words: times for words, times in utc.items() if times} == {}

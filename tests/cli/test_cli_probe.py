@@ -179,12 +179,12 @@ def test_a_swap_is_proposed_approved_and_keeps_the_series_of_the_position(
     assert result.returncode == 0, result.stderr
     to = ("--data", data, "--who", "Greta Holm")
     swap = ("probe", "swap", "P2", "P8", *new, "--at", "2026-10-26T10:00:00Z", *to)
-    lost = "relative humidity in zone machine-bay rests on 1 of 2 channels from 2026-10-26T10:00:00Z on."
+    lost = "relative humidity in zone machine-bay rests on 1 of 2 channels from 2026-10-26 11:00 +01:00 on."
     result = stillroom(*swap)  # P8 has no humidity
     assert (result.returncode, lost in result.stderr, "Add --yes" in result.stderr) == (2, True, True)
     result = stillroom(*swap, "--yes")
     assert result.stdout.splitlines() == [
-        "At column-top, P8 replaces P2 from 2026-10-26T10:00:00Z on.",
+        "At column-top, P8 replaces P2 from 2026-10-26 11:00 +01:00 on.",
         lost,
         "Proposed as version 2; another person runs: stillroom config approve 2",
     ]

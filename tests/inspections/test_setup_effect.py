@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -25,11 +27,13 @@ from logger.inspections.setup_effect import (
     support,
 )
 from logger.inspections.setup_impact import ChangedVerdict
-from logger.instants import NS, rfc3339
+from logger.instants import NS, wall
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
 from tests.cli.test_cli_probe import NEW, PAPERS
 from tests.inspections.test_lists import NOW
+
+VIENNA = ZoneInfo("Europe/Vienna")
 
 DAY_NS = 86_400 * NS
 PLACES = {"T1": (1.0, 1.0, 1.0), "T2": (3.0, 1.0, 1.0)}
@@ -58,7 +62,7 @@ def test_who_takes_a_probe_away_is_told_which_rules_lose_it(build: SimpleNamespa
     before = build.setup(rules, PLACES)
     ended = tuple(replace(p, to_ns=build.at(12)) if p.probe == "T2" else p for p in before.placements)
     losses = list(rule_losses(before, replace(before, placements=ended), build.at(12)))
-    noon = rfc3339(build.at(12))
+    noon = wall(build.at(12), ZoneInfo(before.room.timezone))
     assert [loss.sentence for loss in losses] == [
         f"both in zone bay is not shown from {noon} on: evidence of 1 of the 2 channels it requires.",
         f"any in zone bay rests on 1 of 2 channels from {noon} on.",
@@ -97,7 +101,9 @@ def test_a_swap_to_a_probe_without_humidity_is_not_silent(store: Store) -> None:
     assert [p for p in store.setups.proposals() if p.state == "waiting"] == []
     placing.withdraw(store, "P1", ProbeChange("Greta Holm", NOW - DAY_NS, NOW, "calibration"))
     approve(store, 2, "Ines Faber", "", NOW)
-    with pytest.raises(Refused, match=f"Zone machine-bay is not shown from {rfc3339(NOW)} on"):
+    with pytest.raises(
+        Refused, match=f"Zone machine-bay is not shown from {re.escape(wall(NOW, VIENNA))} on"
+    ):
         swap_p2(store, check)
     effect = seen[-1]
     assert effect.not_shown == {"machine-bay": NOW}

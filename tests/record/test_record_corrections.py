@@ -159,7 +159,7 @@ def test_a_recalibration_acts_until_its_day_on_the_clock_of_the_room() -> None:
         "from": "2026-03-02T00:00:00Z",
         "to": "2026-08-17T23:00:00Z",
     }
-    words = as_found_words(as_found, ZoneInfo("Europe/Lisbon"))
+    words = as_found_words(as_found, "K at °C", ZoneInfo("Europe/Lisbon"))
     assert words == "K-21: error +0.11 at 20.11, linear from 2026-03-02 to 2026-08-18"
 
 

@@ -2,7 +2,7 @@
 
 What they are asked is stated by ISO 19005-3 (PDF/A-3a), ISO 14289-1 (PDF/UA-1) and ISO 32000-1; clauses from
 memory.
-This is no validation by a validator of the standards: none is in the registries that the project uses.
+A validator of another make judges whole papers besides: test_paper_standards.py.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
 from ...series import Bool
@@ -35,6 +35,7 @@ from ..types import Seal
 from .month_file import SEAL_FACTS, ChannelFacts, Month, channel_facts, days_of, seal_entry, seal_facts
 from .months import DAY_NS, month_of, month_span
 from .sealed_content import FOLDER, SealedContent
+from .unsealed import unsealed_spans
 
 if TYPE_CHECKING:
     from .parquet import ParquetReader
@@ -104,7 +105,7 @@ class Archive:
             if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
                 raise unopened_error(Path(self.content.at(file)), error) from error
             raise StoreDamaged(
-                f"The sealed file {self.content.at(file)} cannot be read: {error}. Put it back from a "
+                f"The sealed file {self.content.at(file)} cannot be read: {error}. Restore it from a "
                 "backup; `stillroom verify` says what is proven."
             ) from error
 
@@ -242,7 +243,7 @@ class Archive:
         months: dict[tuple[str, int, int], dict[str, int]] = {}
         with self._database.read() as conn:
             for key, number in channels.items():
-                for span in _spans(conn, number, before_ns):
+                for span in unsealed_spans(conn, number, before_ns):
                     months.setdefault((room_of(key), *span), {})[key] = number
         return [Month(room, a, b, months[room, a, b]) for room, a, b in sorted(months)]
 
@@ -389,33 +390,3 @@ class Archive:
             numbers = {str(number): number for number in conn.execute(within).scalars()}
         if newest is not None:
             self._delete(Month(newest.room, newest.from_ns, newest.to_ns, numbers), newest.upto_arrival)
-
-
-def is_hot(conn: Connection, channel: int, from_ns: int, to_ns: int) -> bool:
-    """Whether the hot tier holds a reading of the channel in [from, to) that no seal covers."""
-    c = reading.c
-    within = (c.channel == channel, c.taken_ns >= from_ns, c.taken_ns < to_ns)
-    return conn.execute(select(c.arrival).where(*within, _free()).limit(1)).first() is not None
-
-
-def _free() -> ColumnElement[bool]:
-    """That no seal covers a hot row."""
-    c, s = reading.c, seal_channel.c
-    under = (
-        s.channel == c.channel,
-        s.from_ns <= c.taken_ns,
-        s.to_ns > c.taken_ns,
-        s.upto_arrival >= c.arrival,
-    )
-    return ~select(s.number).where(*under).exists()
-
-
-def _spans(conn: Connection, channel: int, before_ns: int) -> Iterator[tuple[int, int]]:
-    """Months before an instant in which the channel has rows that no seal covers; the last ends there."""
-    c = reading.c
-    first = select(c.taken_ns).where(c.channel == channel, _free()).order_by(c.taken_ns).limit(1)
-    from_ns = conn.execute(first.where(c.taken_ns < before_ns)).scalar()
-    while from_ns is not None:
-        first_ns, end_ns = month_span(*month_of(from_ns))
-        yield first_ns, min(end_ns, before_ns)
-        from_ns = conn.execute(first.where(c.taken_ns >= end_ns, c.taken_ns < before_ns)).scalar()

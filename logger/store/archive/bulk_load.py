@@ -25,9 +25,10 @@ from ..hot.name_table import NameTable
 from ..hot.readings import HotTier, next_arrival
 from ..rows import Columns, columns_of_series, digests
 from ..types import Batch
-from .archive import AGE_NS, LOCK, Archive, is_hot
+from .archive import AGE_NS, LOCK, Archive
 from .month_file import ChannelFacts, Month
 from .months import month_of, month_span
+from .unsealed import is_hot
 
 LEAST = 20_000  # readings: smaller files would crowd the archive, and the hot tier takes few at once
 AT_ONCE = 50_000  # readings of one hot batch: what goes to the driver are objects, half a kilobyte each

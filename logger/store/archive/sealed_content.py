@@ -132,7 +132,7 @@ class SealedContent:
             return content
         if hashlib.sha256(content).hexdigest() != sha256:
             raise StoreDamaged(
-                f"{self.at(file)} is not what was sealed: its SHA-256 differs. Put it back from a "
+                f"{self.at(file)} is not what was sealed: its SHA-256 differs. Restore it from a "
                 "backup; `stillroom verify` says what is proven."
             )
         self._remember(file, content)

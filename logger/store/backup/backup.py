@@ -144,7 +144,7 @@ def _claim_target(store: Store, target: Path, anew: bool) -> None:
     if marker is None and (target / MARKER).exists():
         raise StoreError(
             f"{target / MARKER} cannot be read, so nobody knows whose backups these are; nothing was "
-            "written. Put it back from another copy, or name another folder."
+            "written. Restore it from another copy, or name another folder."
         )
     if marker is not None and marker.get("record") != store.key:
         raise Refused(

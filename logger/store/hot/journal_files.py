@@ -79,7 +79,7 @@ def read_lines(path: Path) -> Iterator[JournalLine]:
                     yield JournalLine(*(*row, True))
     except UNREADABLE as error:
         raise StoreDamaged(
-            f"The file {path} of the journal cannot be read: {error}. Put it back from a backup; `stillroom "
+            f"The file {path} of the journal cannot be read: {error}. Restore it from a backup; `stillroom "
             "verify` says what is proven."
         ) from error
 

@@ -85,7 +85,7 @@ def _cut_off(claims: Claims, heads: Mapping[int, str]) -> Iterator[str]:
         if number > claims.head[0]:
             yield (
                 f"journal entry {number}: missing, though it left this machine as head; the journal was cut "
-                "off or an older one was put back"
+                "off or an older one was restored"
             )
 
 
