@@ -12,6 +12,7 @@ from typing import Literal, NotRequired, TypedDict
 from ..core.calibration.trace import WorkedOut
 from ..inspections.case_forms import CaseForm
 from ..model import Reason, TemperatureUnit, Verdict
+from ..model.plain_forms import CheckStatistics
 from .act_forms import ActFacts, ActsFacts, PersonFacts, ReviewFacts
 from .names import Proven, VersionPeople
 
@@ -192,22 +193,10 @@ StayFacts = TypedDict(
 StayFacts.__doc__ = """A stay of a probe in the zone, with the certificates that were in force during it."""
 
 
-class StatisticFacts(TypedDict):
-    """A channel over the interval; shares in [0, 1], None where there is nothing to count."""
+class StatisticFacts(CheckStatistics):
+    """A channel over the interval, as in the answer to a check."""
 
     channel: str
-    quantity: str
-    unit: str
-    readings: int
-    min: float | None
-    max: float | None
-    mean: float | None
-    span: float | None
-    share_conforming: float | None
-    share_within: float | None
-    share_conforming_in_use: float | None
-    U: NotRequired[float | None]
-    medium: NotRequired[str]
 
 
 class ShareFacts(TypedDict):
