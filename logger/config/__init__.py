@@ -26,7 +26,7 @@ from ..core.validity.versions import Version, effective_setup
 from ..errors import ConfigError, Fault, Refused, UnitError
 from ..formats.dcc import LARGEST_BYTES, text_of
 from ..formats.toml import nearest
-from ..imports.profile import profile_of
+from ..imports.profile_file import profile_of
 from ..model import Config, Setup
 from ..probes.lookalikes import find_lookalikes
 from ..units import to_canonical

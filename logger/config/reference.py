@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from ..imports import profile
+from ..imports import profile_file
 from ..probes import connection_tables as wires
 from ..probes.bacnet import BacnetTable
 from ..probes.opc_ua import OpcUaTable
@@ -102,10 +102,10 @@ TABLES: dict[str, tuple[KeyTable, ...]] = {
         KeyTable("use", "[[use]], beside a DCC (XML)", schema.UseTable),
     ),
     "profiles/*.toml": (
-        KeyTable("profile", "above all tables", profile.ProfileFile),
-        KeyTable("time", "[time]", profile.ProfileTimeTable),
-        KeyTable("time zones", "[[time.zones]]", profile.ProfileZoneTable),
-        KeyTable("columns", "[[columns]]", profile.ProfileColumnTable),
+        KeyTable("profile", "above all tables", profile_file.ProfileFile),
+        KeyTable("time", "[time]", profile_file.ProfileTimeTable),
+        KeyTable("time zones", "[[time.zones]]", profile_file.ProfileZoneTable),
+        KeyTable("columns", "[[columns]]", profile_file.ProfileColumnTable),
     ),
     "store.toml": (
         KeyTable("hot", "[hot]", store_file.HotTable),

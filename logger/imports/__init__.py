@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from .choosing import choose_profile, known_profiles
     from .comparison import Conflict
     from .importer import ImportResult, import_content, import_file
-    from .profile import Profile, load_profile, profile_of
+    from .profile import Profile
+    from .profile_file import load_profile, profile_of
 
 __all__ = [
     "Conflict",
@@ -30,7 +31,8 @@ _NAMES = {
     "choosing": ("choose_profile", "known_profiles"),
     "comparison": ("Conflict",),
     "importer": ("ImportResult", "import_content", "import_file"),
-    "profile": ("Profile", "load_profile", "profile_of"),
+    "profile": ("Profile",),
+    "profile_file": ("load_profile", "profile_of"),
 }
 _MODULE_OF = {name: module for module, names in _NAMES.items() for name in names}
 

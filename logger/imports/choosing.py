@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from ..errors import ConfigError, ImportRefused
-from .profile import Profile, profile_of
+from .profile import Profile
+from .profile_file import profile_of
 
 
 class _Imported(Protocol):

@@ -47,6 +47,31 @@ def _may_be_plain(text: str, delimiter: str, profile: Profile) -> bool:
     return delimiter != " " and '"' not in text and text.endswith("\n")
 
 
+def _begins_with_digits(column: pyarrow.Array) -> bool:
+    """Whether every text begins with one of 0 to 9: bytes are compared, which is quicker than a pattern."""
+    import pyarrow.compute as pc
+
+    fn: Any = pc
+    return bool(fn.all(fn.and_(fn.greater_equal(column, "0"), fn.less(column, ":"))).as_py())
+
+
+def _holds_digits(column: pyarrow.Array) -> bool:
+    import pyarrow.compute as pc
+
+    fn: Any = pc
+    return _begins_with_digits(column) or bool(fn.all(fn.match_substring_regex(column, r"[0-9]")).as_py())
+
+
+def _holds_comment(column: pyarrow.Array) -> bool:
+    """Whether a text begins with #, or with a sign that a comment may begin with in another encoding."""
+    import pyarrow.compute as pc
+
+    if _begins_with_digits(column):
+        return False
+    fn: Any = pc
+    return bool(fn.any(fn.match_substring_regex(column, r"^\s*#|^[^\x00-\x7f]")).as_py())
+
+
 class _Head:
     """What stands above the first reading: headings, units, and which columns are wanted."""
 
@@ -111,11 +136,10 @@ class _Head:
 
         fn: Any = pc
         (times,) = time_places(self.places, self.profile)
-        timed = [fn.match_substring_regex(batch.column(str(p)), r"[0-9]") for p in times]
-        comment = fn.match_substring_regex(batch.column("0"), r"^\s*#|^[^\x00-\x7f]")
+        if not all(_holds_digits(batch.column(str(p))) for p in times) or _holds_comment(batch.column("0")):
+            return False
         beyond = [batch.column(str(p)) for p in range(self.width, self.cells)]
-        empty = [fn.equal(fn.utf8_trim_whitespace(column), "") for column in beyond]
-        return not fn.any(comment).as_py() and all(fn.all(each).as_py() for each in (*timed, *empty))
+        return all(fn.all(fn.equal(fn.utf8_trim_whitespace(column), "")).as_py() for column in beyond)
 
     def table(self, cells: dict[int, Sequence[str]]) -> TextTable:
         """Grid of a plain file, equal to the one that the reader of rows makes of it."""

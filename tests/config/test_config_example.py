@@ -11,7 +11,7 @@ from logger import config
 from logger.config import schema as config_schema
 from logger.config.feasible import rule_U
 from logger.errors import ConfigError
-from logger.imports import profile
+from logger.imports import profile_file
 from logger.instants import NS
 from logger.model import Config
 from logger.probes import bacnet, connection_tables, opc_ua, snmp
@@ -94,7 +94,7 @@ def test_the_digest_knows_every_character_but_not_the_line_ends(example: Config)
 
 _TABLES = [
     table
-    for module in (config_schema, connection_tables, profile, opc_ua, snmp, bacnet)
+    for module in (config_schema, connection_tables, profile_file, opc_ua, snmp, bacnet)
     for table in vars(module).values()
     if isinstance(table, type) and issubclass(table, config_schema.BaseModel) and table.model_fields
 ]

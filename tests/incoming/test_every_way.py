@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from logger.imports import import_file
-from logger.imports.profile import profile_of
+from logger.imports.profile_file import profile_of
 from logger.instants import NS, rfc3339
 from logger.model import Config, Message, MqttTopic, PushedLine, Row
 from logger.probes import Bus
