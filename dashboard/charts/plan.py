@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
 from html import escape
 
 from logger.model import Room, Zone
@@ -24,8 +26,7 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
     """The plan as SVG text: x to the right, y upwards, the colour range fixed at low..high degC."""
     width, height = room.size_m[0] * _scale(room), room.size_m[1] * _scale(room)
     gradient_ = gradient(spots)
-    temperature, fade = field(spots, room)
-    picture = field_png(temperature, fade, low, high)
+    picture = _field_picture(room, _for_the_eye(spots), low, high)
     parts = [
         f'<image class="plan-field" x="{PAD}" y="{PAD}" width="{width}" height="{height}" '
         f'preserveAspectRatio="none" href="data:image/png;base64,{picture}"/>',
@@ -39,6 +40,17 @@ def plan(room: Room, zones: Sequence[Zone], spots: Sequence[Spot], low: float, h
         f'<svg class="plan" viewBox="0 0 {max(width, PX) + 2 * PAD} {height + 2 * PAD + 56}" role="img" '
         f'aria-label="{escape(words(spots, gradient_), quote=True)}">{"".join(parts)}</svg>'
     )
+
+
+@lru_cache(maxsize=16)
+def _field_picture(room: Room, spots: tuple[Spot, ...], low: float, high: float) -> str:
+    """The field as base64 of a PNG: the same for all who look, and until a value moves by 0.01 K."""
+    return field_png(*field(spots, room), low, high)
+
+
+def _for_the_eye(spots: Sequence[Spot]) -> tuple[Spot, ...]:
+    """What the picture depends on: the air probes to 0.01 K; a band of equal colour is 0.05 K wide."""
+    return tuple(replace(s, value=round(s.value or 0.0, 2), age_s=0.0) for s in air(spots))
 
 
 def words(spots: Sequence[Spot], gradient_: Gradient | None) -> str:

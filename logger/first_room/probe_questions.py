@@ -19,7 +19,7 @@ def reach_fields(draft: Draft) -> tuple[Field, ...]:
         Field(
             "ask", "What is sent to ask for a reading", hint="for example READ?", empty="it sends by itself"
         ),
-        Field("baud", "Bits per second", "9600", "of a serial line; 8 data bits, no parity"),
+        Field("baud", "Bits per second", "9600", "for a serial line alone; 8 data bits, no parity"),
         Field("interval", "Seconds between readings", "10"),
     )
 

@@ -9,7 +9,7 @@ from .book import Account, People
 # Shown beside every place that asks for it. It opens nothing but a simulated record on its own machine.
 PASSWORD = "invented people only"  # noqa: S105 (no secret: it is printed on the page)
 PEOPLE = (
-    ("holm", "Greta Holm", (Role.METROLOGIST, Role.OPERATOR, Role.ADMINISTRATOR)),
+    ("holm", "Greta Holm", (Role.OPERATOR, Role.METROLOGIST, Role.ADMINISTRATOR)),
     ("sova", "Radek Sova", (Role.OPERATOR,)),
     ("faber", "Ines Faber", (Role.QUALITY,)),
     ("visitor", "A visitor", (Role.READER,)),
