@@ -10,6 +10,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -94,6 +95,10 @@ def workbook(
     return content.getvalue()
 
 
+LINE = 14  # points of a line of 10-point text
+SUMMARY_WIDTHS = (24, 24, *[14] * 8)
+
+
 class _Sheets:
     """The sheets of one workbook; each method writes one."""
 
@@ -101,7 +106,9 @@ class _Sheets:
         self._book, self._zone, self._simulated, self._unit = book, zone, simulated, unit
         face = {"font_name": "Calibri", "font_size": 10}
         self._plain = book.add_format(face)
-        self._head = book.add_format({**face, "bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        self._head = book.add_format(
+            {**face, "bold": True, "bottom": 1, "text_wrap": True, "valign": "bottom"}
+        )
         self._title = book.add_format({**face, "bold": True, "font_size": 14})
         self._mark = book.add_format({**face, "bold": True, "font_color": LIMIT})
         self._share = book.add_format({**face, "num_format": "0.0%"})
@@ -115,16 +122,22 @@ class _Sheets:
         if self._simulated:
             sheet.write_string(1, 0, "SIMULATED: no measured data", self._mark)
             sheet.set_header("&CSIMULATED: no measured data")
-        for n, head in enumerate(heads):
-            sheet.write_string(3, n, head, self._head)
         for n, width in enumerate(widths):
             sheet.set_column(n, n, width)
+        self._write_heads(sheet, 3, heads, widths)
         if heads:
             sheet.freeze_panes(4, 1)
         sheet.set_landscape()
         sheet.set_paper(9)
         sheet.fit_to_pages(1, 0)
         return sheet, 4
+
+    def _write_heads(self, sheet: Any, row: int, heads: Sequence[str], widths: Sequence[int]) -> None:
+        """Heads of columns, in a row as high as the longest of them takes."""
+        lines = [len(wrap(head, max(width - 1, 1))) for head, width in zip(heads, widths, strict=False)]
+        sheet.set_row(row, LINE * max(lines, default=1))
+        for n, head in enumerate(heads):
+            sheet.write_string(row, n, head, self._head)
 
     def _row(self, sheet: Any, row: int, cells: Sequence[Any], formats: Sequence[Any] = ()) -> None:
         for n, cell in enumerate(cells):
@@ -155,9 +168,7 @@ class _Sheets:
                  "in hours of use min", "stable in hours of use", "not stable in hours of use min",
                  "cases in use")  # fmt: skip
         room = verdicts.setup.room
-        sheet, row = self._sheet(
-            "Summary", f"{room.site}, {room.name}: {facts.label}", heads, (24, *[14] * 9)
-        )
+        sheet, row = self._sheet("Summary", f"{room.site}, {room.name}: {facts.label}", heads, SUMMARY_WIDTHS)
         for zone, parts in facts.figures.items():
             total = {name: sum(getattr(p, name) for p in parts) for name in _FIELDS}
             recorded = total["stable_s"] + total["not_stable_s"] + total["not_shown_s"]
@@ -176,8 +187,8 @@ class _Sheets:
     def _limits(self, sheet: Any, row: int, verdicts: Verdicts, facts: WorkbookFacts) -> None:
         from .door_notice import limits_text, rule_subject
 
-        for n, head in enumerate(("zone", "limit", "for", "at", "basis as it was written")):
-            sheet.write_string(row, n, head, self._head)
+        heads = ("zone", "limit", "for", "at", "basis as it was written")
+        self._write_heads(sheet, row, heads, SUMMARY_WIDTHS)
         for zone in facts.figures:
             for rule in verdicts.setup.rules:
                 if (

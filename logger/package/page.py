@@ -19,7 +19,7 @@ _STYLE = """body{font:15px/1.5 system-ui,sans-serif;margin:2rem auto;max-width:6
 color:#1b2430;background:#fff}table{border-collapse:collapse;margin:.5rem 0 1.5rem;
 display:block;overflow-x:auto}
 th,td{text-align:left;padding:.2rem .8rem .2rem 0;border-bottom:1px solid #d8dcdd;white-space:nowrap}
-td.n{text-align:right;font-variant-numeric:tabular-nums}th{color:#5a6672;font-weight:normal}
+.n{text-align:right;font-variant-numeric:tabular-nums}th{color:#5a6672;font-weight:normal}
 .mark{border:2px solid;padding:.5rem 1rem;font-weight:bold}code{overflow-wrap:anywhere}a{color:#0072b2}
 @media(prefers-color-scheme:dark){body{color:#e6e9eb;background:#1b2430}a{color:#56b4e9}th{color:#b5bdc5}}"""
 
@@ -91,7 +91,11 @@ def _share(spent: Mapping[str, int]) -> str:
 def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     if not rows:
         return f"<h3>{caption}</h3><p>None.</p>"
-    head = "".join(f'<th scope="col">{escape(h)}</th>' for h in heads)
+    figures = [all(_FIGURE.match(row[n]) for row in rows) for n in range(len(heads))]
+    head = "".join(
+        f'<th scope="col"{" class=n" if right else ""}>{escape(h)}</th>'
+        for h, right in zip(heads, figures, strict=True)
+    )
     lines = "".join(
         "<tr>"
         + "".join(f"<td{' class=n' if _FIGURE.match(c) else ''}>{escape(c)}</td>" for c in row)

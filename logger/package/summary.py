@@ -39,7 +39,8 @@ def summary(store: Store, verdicts: Verdicts, span: tuple[int, int], now_ns: int
 def _zone(verdicts: Verdicts, zone: str, span: tuple[int, int], now_ns: int) -> dict[str, Any]:
     periods = verdicts.periods(zone, span[0], min(span[1], now_ns), now_ns)
     days = by_day(periods, ZoneInfo(verdicts.setup.room.timezone))
-    worst = sorted(days, key=lambda day: (days[day]["stable"] - sum(days[day].values()), day))
+    lost = {day: sum(spent.values()) - spent["stable"] for day, spent in days.items()}
+    worst = sorted((day for day in days if lost[day]), key=lambda day: (-lost[day], day))
     months: dict[str, dict[str, int]] = {}
     for day, spent in sorted(days.items()):
         of_month = months.setdefault(day[:7], dict.fromkeys(_VERDICTS, 0))

@@ -177,3 +177,14 @@ def test_a_free_office_program_opens_it(store: Store, verdicts: Verdicts, tmp_pa
     subprocess.run(call, check=True, timeout=300, capture_output=True)
 
     assert (tmp_path / "x.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_no_head_runs_into_the_figures_below_it(store: Store, verdicts: Verdicts) -> None:
+    """Heads wrap inside their column: the row is as high as their lines take."""
+    content = workbook(store, verdicts, workbook_facts(verdicts, "2026-10", ZONES, NOW), NOW)
+    sheet = openpyxl.load_workbook(io.BytesIO(content))["Summary"]
+
+    head = next(cell for cell in sheet[4] if cell.value == "not stable in hours of use min")
+    width = sheet.column_dimensions[head.column_letter].width
+
+    assert sheet.row_dimensions[4].height >= 12 * -(-len(head.value) // width)

@@ -153,6 +153,8 @@ def test_days_and_months_sum_up_to_the_interval(packed: tuple[Path, Path]) -> No
     for zone in answer["zones"]:
         assert sum(sum(month.values()) for month in zone["months"].values()) == 3 * 86_400
     assert answer["zones"][0]["worst_days"][0]["day"].startswith("2026-10-1")
+    listed = [day for zone in answer["zones"] for day in zone["worst_days"]]
+    assert all(day["not stable"] + day["not shown"] > 0 for day in listed)  # a stable day is not a worst one
 
 
 def test_the_page_is_in_the_time_of_the_room(packed: tuple[Path, Path]) -> None:

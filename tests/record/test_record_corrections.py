@@ -160,7 +160,7 @@ def test_a_recalibration_acts_until_its_day_on_the_clock_of_the_room() -> None:
         "to": "2026-08-17T23:00:00Z",
     }
     words = as_found_words(as_found, "K at °C", ZoneInfo("Europe/Lisbon"))
-    assert words == "K-21: error +0.11 at 20.11, linear from 2026-03-02 to 2026-08-18"
+    assert words == "K-21: errors (K at °C) +0.11 at 20.11, linear from 2026-03-02 to 2026-08-18"
 
 
 def test_a_certificate_is_worked_out_while_its_probe_stood_in_the_zone(

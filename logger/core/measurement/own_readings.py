@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...model import Conformity, Setup
 from ...series import Bool
 from ..evidence.cells import Cells
-from ..evidence.gridded import cut
 from ..judge.judgement import Judgement
 from ..rules import channels
 from ..rules.finding import Finding, demand
@@ -50,26 +50,49 @@ def rules_without_reading(
     judgement: Judgement, setup: Setup, inside: slice, from_ns: int, to_ns: int
 ) -> list[tuple[str, str]]:
     """(rule, probe) of each rule that is met in all cells of `inside` without enough readings there."""
-    pairs = []
+    pairs, has_reading = [], _ReadingsInside(judgement, inside, (from_ns, to_ns))
     for finding in judgement.findings:
         conformity = finding.conformity[inside]
-        if conformity.any() and not np.isin(conformity, _DECIDED).any():
-            probe = _probe_without_reading(finding, judgement, setup, inside, (from_ns, to_ns))
+        if conformity.any() and not _decides(conformity):
+            probe = _probe_without_reading(finding, judgement, setup, has_reading)
             pairs += [(finding.rule.key, probe)] if probe else []
     return pairs
 
 
-_DECIDED = (Conformity.NONCONFORMING, Conformity.INDETERMINATE)
+def _decides(conformity: NDArray[np.uint8]) -> bool:
+    """Whether any cell shows something worse than a guard band; `isin` would be a tenth of many questions."""
+    decisive = (conformity == Conformity.NONCONFORMING) | (conformity == Conformity.INDETERMINATE)
+    return bool(decisive.any())
+
+
+class _ReadingsInside:
+    """Whether channels have a reading in an interval; each is looked at once, for all rules."""
+
+    def __init__(self, judgement: Judgement, inside: slice, span: tuple[int, int]) -> None:
+        self._cells, self._part, self._span = judgement.cells, judgement.grid.part(inside), span
+        self._answers: dict[str, bool | None] = {}
+
+    def of(self, key: str) -> bool | None:
+        """None where the channel was not placed in the interval."""
+        if key not in self._answers:
+            self._answers[key] = self._look(self._cells[key])
+        return self._answers[key]
+
+    def _look(self, cells: Cells) -> bool | None:
+        begin = self._part.first - cells.grid.first
+        part = slice(begin, begin + self._part.n)
+        if not cells.placed[part].any():
+            return None
+        valid = (cells.last_ns[part] >= self._span[0]) & (cells.first_ns[part] < self._span[1])
+        return bool((valid & (cells.count[part] > 0)).any())
 
 
 def _probe_without_reading(
-    finding: Finding, judgement: Judgement, setup: Setup, inside: slice, span: tuple[int, int]
+    finding: Finding, judgement: Judgement, setup: Setup, has_reading: _ReadingsInside
 ) -> str:
     """A probe without a reading in the interval, where fewer have one than the rule needs; else ""."""
     keys = [key for key in channels(finding.rule, setup) if key in judgement.cells]
-    cuts = [cut(judgement.cells[key], judgement.grid.part(inside)) for key in keys]
-    placed = [cells for cells in cuts if cells.placed.any()]
-    read = [bool(has_reading_in(cells, *span).any()) for cells in placed]
-    if sum(read) >= (demand(finding.rule) or len(placed)):
+    answers = {key: answer for key in keys if (answer := has_reading.of(key)) is not None}
+    if sum(answers.values()) >= (demand(finding.rule) or len(answers)):
         return ""
-    return next((c.channel.probe for c, has_reading in zip(placed, read, strict=True) if not has_reading), "")
+    return next((judgement.cells[key].channel.probe for key, answer in answers.items() if not answer), "")

@@ -138,8 +138,7 @@ def _mean(judgement: Judgement, setup: Setup, medium: str, span: InspectionCells
     channels = [
         cells
         for key, cells in sorted(judgement.cells.items())
-        if _measures(key, cells, setup, judgement.zone, medium)
-        and (np.isfinite(cells.low) & np.isfinite(cells.U) & cells.placed)[inside].any()
+        if _measures(key, cells, setup, judgement.zone, medium) and _has_value(cells, inside)
     ]
     if not channels:
         return None
@@ -147,7 +146,7 @@ def _mean(judgement: Judgement, setup: Setup, medium: str, span: InspectionCells
     has_value = np.isfinite(middles)
     total = np.where(has_value, middles, 0.0).sum(axis=0)
     count = has_value.sum(axis=0)
-    means = [float(np.nanmean(m[inside])) for m in middles]
+    means = np.nanmean(middles[:, inside], axis=1).tolist()
     largest = max(float(np.nanmax(c.U[inside])) for c in channels) / MICRO / 2
     return _Mean(
         np.where(count > 0, total / np.maximum(count, 1), np.nan),
@@ -155,6 +154,11 @@ def _mean(judgement: Judgement, setup: Setup, medium: str, span: InspectionCells
         (max(means) - min(means)) / 2,
         tuple(c.channel.key for c in channels),
     )
+
+
+def _has_value(cells: Cells, inside: slice) -> bool:
+    valid = np.isfinite(cells.low[inside]) & np.isfinite(cells.U[inside]) & cells.placed[inside]
+    return bool(valid.any())
 
 
 def _measures(key: str, cells: Cells, setup: Setup, zone: str, medium: str) -> bool:
