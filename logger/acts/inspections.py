@@ -6,13 +6,13 @@ what is, and what it is about. Refusals come before anything is written and name
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
 from sqlalchemy import insert, select, update
 
-from ..errors import Refused, UnknownName
+from ..errors import Refused, StoreDamaged, UnknownName
 from ..instants import rfc3339
 from ..model import Inspection, Setup
 from ..store import Store
@@ -90,7 +90,17 @@ def inspections(store: Store, zone: str | None = None) -> list[Inspection]:
     query = select(t).order_by(t.c.from_ns, t.c.key)
     with store.read() as conn:
         rows = conn.execute(query if zone is None else query.where(t.c.zone == zone)).mappings()
-        return [Inspection(**{name: row[name] for name in _COLUMNS}, **row["body"]) for row in rows]
+        return [_inspection(row) for row in rows]
+
+
+def _inspection(row: Mapping[Any, Any]) -> Inspection:
+    try:
+        return Inspection(**{name: row[name] for name in _COLUMNS}, **row["body"])
+    except TypeError as error:
+        raise StoreDamaged(
+            f"Inspection {row['key']!r} was damaged in the database: {error}. "
+            "`stillroom verify` says what is proven. Put the newest backup in its place: stillroom restore."
+        ) from error
 
 
 def _validate(setup: Setup, job: Inspection) -> Inspection:

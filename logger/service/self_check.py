@@ -7,11 +7,13 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
 from ..core.alarms.system import SystemFacts
 from ..core.calibration.status import status
+from ..errors import SeparateErrors
 from ..instants import NS
 from ..model import Config
 from ..notify.outbox import Letter, Outbox
@@ -42,26 +44,40 @@ class SelfCheck:
     late_routes: Mapping[str, str] = field(default_factory=dict)
 
     def facts(self, now_ns: int) -> SystemFacts:
-        """As of now."""
-        box = attending.outbox(self.store)
-        waiting = box.undelivered_letters()
+        """As of now. What cannot be learnt is named as a job that fails, and silences none of the others."""
+        errors, facts = SeparateErrors(), {}
+        for name, (field_name, learn) in self._questions(now_ns).items():
+            with errors.of(name):
+                facts[field_name] = learn()
+        failing = {job: why for job, why in tuple(self.failing.items()) if job != CENTRE}
+        failing |= {name: f"{type(error).__name__}: {error}" for name, error in errors.by_name.items()}
         return SystemFacts(
-            disk_free_GB=shutil.disk_usage(self.store.folder).free / 1e9,
-            disk_trouble=refusal(self.store.folder),
             disk_wanted_GB=self.config.notices.disk_free_GB,
-            backup_age_days=self._backup_age_days(now_ns),
-            backup_damage="" if self.config.backup is None else damage(self.store),
-            clock_step_s=self._clock_step_s(now_ns),
-            failing={job: why for job, why in tuple(self.failing.items()) if job != CENTRE},
+            failing=failing,
             stuck=self.stuck(),
             late_routes=dict(self.late_routes),
-            refused=_names(box.failed_letters(now_ns - REFUSED_NS)),
-            waiting_s=max((now_ns - int(x.body["queued_ns"]) for x in waiting), default=0) / NS,
-            unproven=self._unproven_routes(box, now_ns),
-            overdue=self._overdue(now_ns),
-            strangers=self._strangers(now_ns),
-            clock_unsure=self._clock_unsure(),
+            **facts,
         )
+
+    def _questions(self, now_ns: int) -> dict[str, tuple[str, Callable[[], Any]]]:
+        """What is looked at -> the field of `SystemFacts`, and how it is learnt."""
+        box = attending.outbox(self.store)
+        return {
+            "look at the disk": ("disk_free_GB", lambda: shutil.disk_usage(self.store.folder).free / 1e9),
+            "look at the data folder": ("disk_trouble", lambda: refusal(self.store.folder)),
+            "look at the age of backups": ("backup_age_days", lambda: self._backup_age_days(now_ns)),
+            "look at backups": (
+                "backup_damage",
+                lambda: "" if self.config.backup is None else damage(self.store),
+            ),
+            "look at steps of the clock": ("clock_step_s", lambda: self._clock_step_s(now_ns)),
+            "look at refused notices": ("refused", lambda: _names(box.failed_letters(now_ns - REFUSED_NS))),
+            "look at waiting notices": ("waiting_s", lambda: _waiting_s(box, now_ns)),
+            "look at proofs of routes": ("unproven", lambda: self._unproven_routes(box, now_ns)),
+            "look at calibrations": ("overdue", lambda: self._overdue(now_ns)),
+            "look at who answers": ("strangers", lambda: self._strangers(now_ns)),
+            "look at corrections of the clock": ("clock_unsure", self._clock_unsure),
+        }
 
     def _backup_age_days(self, now_ns: int) -> float | None:
         if self.config.backup is None:
@@ -115,6 +131,12 @@ class SelfCheck:
         setup = self.config.setup
         here = (c for c in setup.channels if setup.position_at(c, now_ns) is not None)
         return [c for c in here if status(setup, c, now_ns).status == "overdue"]
+
+
+def _waiting_s(box: Outbox, now_ns: int) -> float:
+    """Age of the oldest notice that nobody took yet."""
+    queued_ns = (int(letter.body["queued_ns"]) for letter in box.undelivered_letters())
+    return max((now_ns - ns for ns in queued_ns), default=0) / NS
 
 
 def _routes(texts: Mapping[str, str]) -> set[str]:

@@ -10,10 +10,15 @@ import pytest
 
 from logger.acts import alarms as attending
 from logger.core.alarms.lifecycle import AlarmState
+from logger.core.alarms.system import WATCHED
+from logger.instants import NS
+from logger.model import Row
+from logger.service.alarm_engine import AlarmEngine
+from logger.service.self_check import SelfCheck
 from logger.store import Store
 from tests.command_line import Run
 
-from .test_alarming import live, states
+from .test_alarming import CONFIG, MINUTE, START, live, states
 
 
 def damage(folder: Path, table: str, column: str, text: str) -> None:
@@ -42,21 +47,39 @@ def _keys(store: Store) -> list[tuple[str]]:
         return list(db.execute("SELECT key FROM alarm"))
 
 
+@pytest.mark.parametrize("text", ["{", ""])
+def test_a_damaged_entry_of_the_journal_hides_no_other_fact_of_the_service(store: Store, text: str) -> None:
+    store.append("poll", [Row("P1.temperature", START, START, 20.0)])
+    store.journal.append("event", "service", {"event": "start"})
+    damage(store.folder, "journal", "what", text)
+    facts = SelfCheck(store, CONFIG, {"daily seal": "no room"}).facts(START + 3600 * NS)
+    assert facts.disk_free_GB is not None
+    assert facts.failing["daily seal"] == "no room"
+    assert "was altered" in facts.failing["look at steps of the clock"]
+    assert "look at steps of the clock fails" in WATCHED["jobs"].out(facts)
+    AlarmEngine(store, CONFIG, live(store, [20.0]), facts=SelfCheck(store, CONFIG, {}).facts).turn(
+        START + 2 * MINUTE
+    )
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("table", "column", "command"),
+    ("table", "column", "text", "command"),
     [
-        ("setup", "texts", ("alarm", "list")),
-        ("setup", "texts", ("run",)),
-        ("inspection", "body", ("inspection", "list")),
+        ("setup", "texts", "{", ("alarm", "list")),
+        ("setup", "texts", "{", ("run",)),
+        ("setup", "texts", "[1]", ("run",)),
+        ("inspection", "body", "{", ("inspection", "list")),
+        ("inspection", "body", '{"tytle": "Ring gear"}', ("inspection", "list")),
     ],
 )
 def test_a_command_says_that_the_database_was_damaged_and_what_to_do(
-    demo_copy: Path, stillroom: Run, table: str, column: str, command: tuple[str, ...]
+    demo_copy: Path, stillroom: Run, table: str, column: str, text: str, command: tuple[str, ...]
 ) -> None:
-    damage(demo_copy, table, column, "{")
+    damage(demo_copy, table, column, text)
     answer = stillroom(*command, "--data", demo_copy)
     assert answer.returncode == 3
-    assert answer.stderr.startswith("stillroom: The database of the record was damaged: a text in it")
+    assert answer.stderr.startswith("stillroom: ")
+    assert "damaged" in answer.stderr
     assert "stillroom restore" in answer.stderr
     assert stillroom("verify", "--data", demo_copy).returncode == 10

@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, inspect, select
 
-from ...errors import Refused, UnknownName
+from ...errors import Refused, StoreDamaged, UnknownName
 from ..types import JSON, SetupProposal, SetupVersion
 from .home import Home
 from .journal import Journal
@@ -156,10 +156,20 @@ def _state(version: int, approved: set[int], refused: set[int]) -> str:
 
 
 def _version(row: Row[Any], proposal: Row[Any] | None) -> SetupVersion:
-    fields = (row.version, row.at_ns, row.who, row.approver, row.why, row.texts, row.digest)
+    fields = (row.version, row.at_ns, row.who, row.approver, row.why, _texts(row), row.digest)
     if proposal is None:
         return SetupVersion(*fields, proposed_ns=row.at_ns)
     return SetupVersion(*fields, proposed_ns=proposal.at_ns, correction=bool(proposal.correction))
+
+
+def _texts(row: Row[Any]) -> dict[str, str]:
+    """Name -> text of the files of a version; StoreDamaged where the stored bytes are something else."""
+    if isinstance(row.texts, dict) and all(isinstance(text, str) for text in row.texts.values()):
+        return row.texts
+    raise StoreDamaged(
+        f"Version {row.version} of the setup was damaged in the database. `stillroom verify` says what is "
+        "proven. Put the newest backup in its place: stillroom restore."
+    )
 
 
 def _proposal(row: Row[Any], state: str) -> SetupProposal:

@@ -41,7 +41,7 @@ def _check_setups(
 def _digest(texts: Any) -> str:
     try:
         return text_digest(texts)
-    except (TypeError, AttributeError):  # no JSON, or JSON of another shape
+    except (TypeError, AttributeError, LookupError):  # no JSON, or JSON of another shape
         return ""
 
 
