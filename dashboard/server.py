@@ -163,7 +163,7 @@ def _say_where(place: ServingPlace, say: Callable[[str], None]) -> None:
 
 def _say_first(place: ServingPlace, first: sign_in.First, say: Callable[[str], None]) -> None:
     here = place.address.replace(place.host, "127.0.0.1") if place.open_to_others else place.address
-    say("No account yet. Within an hour, on this machine, make the first administrator:")
+    say("No account yet. Within an hour, on this machine, create the first administrator:")
     say(f"  {here}first?code={first.code}")
 
 

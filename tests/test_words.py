@@ -62,6 +62,13 @@ DIALECT = {
     r"\bYou entered “”": "nothing (errors.you_entered)",
     r"\bwas planned yet\b": "No … yet.",
     r"\bWhere to\?": "name a folder with --to",
+    r"\bis called so\b": "has this name",
+    r"\bwants? a look\b": "needs attention",
+    r"\b(account|administrator) was (not )?made\b|\bmake the first administrator\b": "create",
+    r"\bthat the terminal shows\b": "shown in the terminal",
+    r"\bsaid nothing\b": "without a message",
+    r"\bare another case\b": "become another case",
+    r"\bNothing asks this\b": "is not polled",
     r"\b1 (zones|probes|rules|certificates|alarms|readings|files)\b": "plural by number",
 }
 

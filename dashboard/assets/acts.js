@@ -12,7 +12,12 @@
     return button && JSON.stringify([button.getAttribute("data-press"), JSON.parse(button.getAttribute("data-subject"))]);
   }
   function sheet() { return document.getElementById("alarm-sheet"); }
-  function opener() { return document.querySelector("#alert [data-sheet].act") || document.querySelector("#alert [data-sheet]"); }
+  /* The button that opened the sheet, or its heir in a line that was drawn anew meanwhile. */
+  var byAct = true;
+  function opener() {
+    var same = document.querySelector(byAct ? "#alert [data-sheet].act" : "#alert [data-sheet]:not(.act)");
+    return same && same.offsetParent ? same : document.querySelector("#alert [data-sheet].act") || document.querySelector("#alert [data-sheet]");
+  }
   function isOpen() { return sheet() && !sheet().hidden; }
   function mark() {
     document.querySelectorAll("#alert [data-sheet]").forEach(function (button) {
@@ -20,6 +25,7 @@
     });
   }
   function open(then) {
+    byAct = then;
     sheet().hidden = false;
     mark();
     var field = document.getElementById("acknowledge-comment");

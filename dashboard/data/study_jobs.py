@@ -115,7 +115,7 @@ class StudyJobs:
         if code == 0:
             job.word = ""
         elif not job.word:
-            job.word = f"The study ended with code {code} and said nothing."
+            job.word = f"The study ended with code {code} and without a message."
 
     def _compute(self, job: StudyJob, answer: IO[str]) -> int:
         """The code with which the child ended; its answer is in the file."""

@@ -126,7 +126,7 @@ def _admit(desk: Desk) -> Answer | None:
     if hmac.compare_digest(request.args.get("code", "").encode(), desk.code.encode()):
         session["in"] = True
         return redirect("/")
-    return Response("Open the address that the terminal shows.\n", 403, mimetype="text/plain")
+    return Response("Open the address shown in the terminal.\n", 403, mimetype="text/plain")
 
 
 def _harden(response: Response) -> Response:
@@ -337,7 +337,7 @@ def _first_account(data: Path, name: str, person: str, roles: set[Role], passwor
         with Store.open(data) as store:
             People(store).add(name, person, roles, password, person)
     except Refused as refused:
-        return f"The account was not made: {refused} Make it by the address that the terminal shows."
+        return f"No account was created: {refused} Create it at the address shown in the terminal."
     return ""
 
 

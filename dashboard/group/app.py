@@ -203,7 +203,7 @@ class Group:
         """Give the rooms the new password of an account; says where that did not go."""
         spread = spread_password(self.registry, self._guard.people, name, by)
         away = ", ".join(key for key, _ in spread.failed)
-        return f"In these rooms the password is still the old one, they are away: {away}." if away else ""
+        return f"Not reached, and so with the old password still: {away}." if away else ""
 
     def _add_pages(self, server: Flask) -> None:
         """The group's own pages; each view says what it needs."""

@@ -1,4 +1,4 @@
-"""What page Rooms shows: the rooms that want a look, the worst first, and the quiet ones in few words."""
+"""What page Rooms shows: the rooms that need attention, the worst first, and the quiet ones in few words."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Choice:
 
 @dataclass(frozen=True)
 class RoomRow:
-    """A room that wants a look. `level`: where its mark stands; `lines`: what is said, the worst first."""
+    """A room that needs attention. `level`: where its mark stands; `lines`: what is said, the worst first."""
 
     key: str
     name: str
@@ -93,7 +93,7 @@ def overview(states: Sequence[RoomState], choice: Choice, now_ns: int) -> Overvi
 
 
 def sentence(chosen: Sequence[RoomState], count: int) -> str:
-    """How many rooms want a look, in one line.
+    """How many rooms need attention, in one line.
 
     >>> sentence([], 0)
     'There is no room yet: stillroom rooms add KEY --data DIR.'
@@ -101,12 +101,12 @@ def sentence(chosen: Sequence[RoomState], count: int) -> str:
     if not count:
         return "There is no room yet: stillroom rooms add KEY --data DIR."
     if not chosen:
-        return f"None of the {count} rooms is called so."
+        return f"None of the {count} rooms has this name."
     loud = sum(not state.quiet for state in chosen)
     rooms = f"{len(chosen)} room{'s' if len(chosen) != 1 else ''}"
     if not loud:
         return f"All of {rooms} stable, no alarm." if len(chosen) > 1 else "The room is stable, no alarm."
-    return f"{loud} of {rooms} want{'s' if loud == 1 else ''} a look."
+    return f"{loud} of {rooms} need{'s' if loud == 1 else ''} attention."
 
 
 def _row(state: RoomState, now_ns: int) -> RoomRow:

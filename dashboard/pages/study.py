@@ -171,7 +171,7 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
         try:
             acting(Act.STUDY)
             if question not in QUESTIONS:
-                raise Refused("This question cannot be put to a room.")
+                raise Refused("This question is not part of the room study.")
             view = view_of(q, search or "")
             name = f"{QUESTIONS[question].title} {q.zone(view.zone).name}"
             pairs = zip(idents, values, strict=True)

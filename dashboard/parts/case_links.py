@@ -33,7 +33,7 @@ def links_card(q: Queries, record: CaseRecord) -> Component:
     ]
     example = field_text(later, q.room.timezone)
     part = [
-        field("part-at", "Runs from this time on are another case, local", placeholder=example),
+        field("part-at", "Excursions from this time on become another case, local", placeholder=example),
         button("part-go", "Split", quiet=True),
     ]
     undo = [
@@ -90,7 +90,7 @@ def _join(q: Queries, number: int, other: str, who: str, why: str) -> int:
 
 
 def _part(q: Queries, number: int, at: str, who: str, why: str) -> int:
-    at_ns = instant(at, q.room.timezone, wanted_in="Runs from this time on")
+    at_ns = instant(at, q.room.timezone, wanted_in="Excursions from this time on")
     return desk(q).part(number, number, at_ns, who=who, why=why, now_ns=q.now_ns())
 
 

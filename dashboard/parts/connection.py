@@ -11,7 +11,7 @@ from logger.model import Line
 from ..data.queries import Queries
 from .components import card
 
-NOT_REACHED = "Nothing asks this probe by itself: its readings come from imported files."
+NOT_REACHED = "This probe is not polled: its readings come from imported files."
 
 
 def connection_card(q: Queries, probe: str) -> Component:

@@ -148,7 +148,7 @@ def preview_card(q: Queries, upload: Upload) -> Component:
         return card("Imported before", html.P(f"{upload.name} was already imported. Nothing to do."))
     sentence = (
         f"{result.stored:,} readings would be stored, {result.duplicates:,} are there already, "
-        f"{len(result.conflicts)} contradict what is there, {result.flagged:,} carry no value."
+        f"{len(result.conflicts)} contradict stored values, {result.flagged:,} have no value."
     )
     rows = [*preview.first, *(r for r in preview.last if r not in preview.first)]
     return card(

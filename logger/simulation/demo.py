@@ -46,7 +46,7 @@ EARLIER_CASE = {
     "immediate_action": "Nothing was measured until the zone was stable again.",
     "impact": "No inspection lies in this time.",
     "decision": "No result is affected.",
-    "customer": "Nobody is told, as no result is affected.",
+    "customer": "Nobody is notified: no result is affected.",
 }
 _NOTE = "demo.json"
 _NOTICES = "demo-notices.jsonl"

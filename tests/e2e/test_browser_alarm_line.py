@@ -106,7 +106,7 @@ def test_the_alarm_is_the_first_stop_of_the_keyboard(
     assert page.locator("#alarm-sheet").is_visible()
     page.keyboard.press("Escape")
     assert not page.locator("#alarm-sheet").is_visible()
-    assert page.evaluate("document.activeElement.hasAttribute('data-sheet')")
+    assert page.evaluate("document.activeElement.className") == "more-alarms"
 
 
 def test_all_pages_are_behind_one_button_on_a_phone(open_page: Callable[..., Any], where: str) -> None:

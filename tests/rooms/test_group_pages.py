@@ -56,7 +56,7 @@ def routes(group: Group) -> Iterator[tuple[str, Any]]:
 def test_page_rooms_shows_states_and_its_guest_gets_into_no_room(served: Group) -> None:
     client = signed_in(served, "guest")
     page = client.get("/").text
-    assert "2 of 2 rooms want a look" in page
+    assert "2 of 2 rooms need attention" in page
     assert "Plate bench: not shown" in page
     for word in ("Gear hub", "Valve body", "VB-9"):
         assert word not in page
@@ -191,7 +191,7 @@ def test_search_site_and_custodian(served: Group) -> None:
     client = signed_in(served, "guest")
     assert "2 of 2 rooms" in client.get("/?site=Almtal+Gearworks&custodian=Greta+Holm").text
     assert "None of the 2 rooms" in client.get("/?q=nowhere").text
-    assert "1 of 1 room wants a look" in client.get("/?q=hall-4").text
+    assert "1 of 1 room needs attention" in client.get("/?q=hall-4").text
     shown = client.get("/?q=<script>alert(1)</script>").text
     assert "<script>alert" not in shown
 
