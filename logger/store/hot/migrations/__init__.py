@@ -41,7 +41,7 @@ def migrate(conn: Connection, to: str = NEWEST) -> None:
 
 def refuse_newer(schema: str, called: str = "The data folder") -> None:
     """StoreError where a newer program wrote the record: an older one leaves it alone."""
-    if schema > NEWEST:
+    if str(schema) > NEWEST:  # a damaged one may be no text
         raise StoreError(
             f"{called} was written by a newer stillroom (schema {schema}; this one knows {NEWEST}). "
             "Nothing was changed. Install the newer version to use it."
