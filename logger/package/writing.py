@@ -19,7 +19,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,6 +36,7 @@ from ..record.case_sheet import case_sheet
 from ..record.export import setup_files
 from ..record.issues import issues
 from ..record.names import Names
+from ..record.proven_facts import days_around, gather_proven
 from ..record.readings import column_description, columns_of
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
@@ -113,8 +114,8 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
 ) -> PackedFiles:
     """Write the package of [from, to) = `span`; journalled as kind `package`. Refused where `out` stands.
 
-    Every zone is judged anew for it: no stored verdict is believed. temperatures: of its
-    first page and of the sheets of cases.
+    What it rests on is judged anew for it, in every zone: no stored verdict is believed.
+    temperatures: of its first page and of the sheets of cases.
     """
     import bagit
 
@@ -124,11 +125,18 @@ def pack(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its 
             raise Refused(f"{path} is there already; nothing was written. Name another one with --out.")
     _refuse_outside(store, span)
     key = signing_key(store, who)
-    zones = verdicts.setup.zones
-    altered = tuple(f"zone {zone}: {day}" for zone in zones for day in verdicts.prove(zone, now_ns))
+
+    def gather() -> tuple[dict[str, Any], dict[str, bytes]]:
+        texts = dict(_texts(store, verdicts, span, now_ns, temperatures))
+        return summary(store, verdicts, span, now_ns), texts
+
+    around = dict.fromkeys(verdicts.setup.zones, days_around(*span))
+    (contents, texts), days = gather_proven(verdicts, around, now_ns, gather)
+    altered = tuple(f"zone {zone}: {day}" for zone, day in days)
     with plain_target_errors(out):
         out.mkdir(parents=True)
-        _payload(store, verdicts, span, out, now_ns, temperatures=temperatures)
+        parts = contents, texts, report_files(selftest(now_ns))
+        _payload(store, verdicts, span, out, parts, temperatures=temperatures)
         bagit.make_bag(str(out.resolve()), _bag_info(store, verdicts.setup, span), checksums=["sha256"])
         manifest = (out / MANIFEST).read_bytes()
         write_file(out / SIGNATURE, key.sign(manifest))
@@ -185,14 +193,15 @@ def _payload(
     verdicts: Verdicts,
     span: tuple[int, int],
     out: Path,
-    now_ns: int,
+    parts: tuple[dict[str, Any], dict[str, bytes], Mapping[str, bytes]],
     *,
     temperatures: TemperatureUnit,
 ) -> None:
-    contents = summary(store, verdicts, span, now_ns)
-    files = dict(_texts(store, verdicts, span, now_ns, temperatures)) | {"summary.json": _json(contents)}
+    """parts: the summary, the texts, and the files of the self-test."""
+    contents, texts, report = parts
+    files = texts | {"summary.json": _json(contents)}
     files |= {f"setup/{name.removeprefix('setup/')}": c for name, c in setup_files(store).items()}
-    files |= report_files(selftest(now_ns))
+    files |= report
     for name, content in files.items():
         write_file(out / name, content)
     _copies(store, span, out)

@@ -13,7 +13,7 @@ from .facts import record_facts, with_issue_head
 from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
-from .pictures import pictures
+from .pictures import judged_periods, pictures
 from .reader_facts import mark_temperatures
 from .signatures import digests
 from .stored import record_csv
@@ -43,6 +43,5 @@ def draft(
     }  # fmt: skip
     whole = with_issue_head(facts, head)
     body = json.dumps(whole, indent=1, ensure_ascii=False).encode() + b"\n"
-    periods = verdicts.periods(span.zone, span.from_ns, span.to_ns, span.now_ns)
     attachments = {"readings.csv": readings, "record.json": body, **attached_tables(whole)}
-    return compile_pdf(whole, pictures(store, setup, periods, span, temperatures), attachments)
+    return compile_pdf(whole, pictures(store, setup, judged_periods(facts), span, temperatures), attachments)

@@ -21,7 +21,7 @@ from .facts import with_issue_head
 from .interval import Interval
 from .names import Names
 from .pdf import compile_pdf
-from .pictures import pictures
+from .pictures import judged_periods, pictures
 from .proven_facts import proven_facts
 from .reader_facts import mark_temperatures
 from .readings import column_description, columns_of
@@ -76,7 +76,7 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
         readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     mark_temperatures(facts, temperatures)
-    drawn = pictures(store, setup, verdicts.periods(zone, from_ns, to_ns, now_ns), span, temperatures)
+    drawn = pictures(store, setup, judged_periods(facts), span, temperatures)
     key = signing_key(store, who)
     head: IssueFacts = {
         "number": 0,

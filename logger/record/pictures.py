@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from ..instants import parse
 from ..model import Period, Setup, TemperatureUnit
 from .day_strips import draw_ruler, draw_strip, hour_of_points, row_height, strip_length, strips
 from .figure import figure
 
 if TYPE_CHECKING:
     from ..store import Store
+    from .fact_forms import JudgedFacts
     from .interval import Interval
 
 PAGE, HEADS, LOWEST = (
@@ -19,6 +21,18 @@ PAGE, HEADS, LOWEST = (
     84.0,
     200.0,
 )  # points of a page; heading, ruler and note of the strips; of the chart
+
+
+def judged_periods(facts: JudgedFacts) -> list[Period]:
+    """The periods that a record states: its pictures show these, whatever was stored since."""
+    utc = ZoneInfo("UTC")
+    return [
+        Period(
+            facts["zone"]["key"], parse(p["from"], utc), parse(p["to"], utc), p["verdict"], p["reason"],
+            p["rule"], p["probe"], provisional=p["provisional"],
+        )
+        for p in facts["periods"]
+    ]  # fmt: skip
 
 
 def pictures(

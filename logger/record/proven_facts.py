@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, TypeVar
 
 from ..core.judge.days import DAY_NS
 from .fact_forms import RecordFacts
@@ -17,26 +17,46 @@ if TYPE_CHECKING:
 
 # Cases and excursions that touch the interval are followed as far as this, most of the time.
 AROUND_DAYS = 34
+T = TypeVar("T")
 Days = tuple[int, int]  # first and last, numbers since 1970
 
 
 def proven_facts(
     store: Store, verdicts: Verdicts, setup: Setup, span: Interval
 ) -> tuple[RecordFacts, tuple[str, ...]]:
-    """The facts of a record, and which stored days, of this zone or another, had been altered.
+    """The facts of a record, and which stored days, of this zone or another, had been altered."""
 
-    Altered days are replaced first, and then the facts are gathered again.
+    def gather() -> RecordFacts:
+        return record_facts(store, verdicts, setup, span)
+
+    around = {span.zone: days_around(span.from_ns, span.to_ns)}
+    facts, altered = gather_proven(verdicts, around, span.now_ns, gather)
+    named = (day if zone == span.zone else f"zone {zone}: {day}" for zone, day in altered)
+    return facts, tuple(named)
+
+
+def days_around(from_ns: int, to_ns: int) -> Days:
+    """The days of an interval, with those around it that cases and settling are followed through."""
+    return max(0, from_ns // DAY_NS - AROUND_DAYS), (to_ns - 1) // DAY_NS + AROUND_DAYS
+
+
+def gather_proven(
+    verdicts: Verdicts, around: Mapping[str, Days], now_ns: int, gather: Callable[[], T]
+) -> tuple[T, list[tuple[str, str]]]:
+    """What `gather` reads from stored verdicts, and (zone, day) of those that had been altered.
+
+    around: days by zone that are judged anew first; of others those that were read, afterwards. Altered days
+    are replaced, and then all is gathered again.
     """
-    around = (max(0, span.from_ns // DAY_NS - AROUND_DAYS), (span.to_ns - 1) // DAY_NS + AROUND_DAYS)
     proven: dict[str, Days] = {}
-    altered = _prove(verdicts, {span.zone: around}, proven, span)
+    altered = _prove(verdicts, around, proven, now_ns)
     while True:
         with verdicts.watch_reads() as reads:
-            facts = record_facts(store, verdicts, setup, span)
-        more = _prove(verdicts, _unproven(reads, proven), proven, span)
+            gathered = gather()
+        more = _prove(verdicts, _unproven(reads, proven), proven, now_ns)
         altered += more
         if not more:
-            return facts, tuple(altered)
+            return gathered, altered
 
 
 def _unproven(reads: Mapping[str, Iterable[int]], proven: Mapping[str, Days]) -> dict[str, Days]:
@@ -50,12 +70,12 @@ def _unproven(reads: Mapping[str, Iterable[int]], proven: Mapping[str, Days]) ->
 
 
 def _prove(
-    verdicts: Verdicts, days: Mapping[str, Days], proven: dict[str, Days], span: Interval
-) -> list[str]:
-    """Judge days anew and note them in `proven`; what had been altered, with its zone where it is another."""
-    altered: list[str] = []
+    verdicts: Verdicts, days: Mapping[str, Days], proven: dict[str, Days], now_ns: int
+) -> list[tuple[str, str]]:
+    """Judge days anew and note them in `proven`; (zone, day) of what had been altered."""
+    altered: list[tuple[str, str]] = []
     for zone, (first, last) in days.items():
-        between = verdicts.prove(zone, span.now_ns, (first * DAY_NS, (last + 1) * DAY_NS))
-        altered += between if zone == span.zone else [f"zone {zone}: {day}" for day in between]
+        between = verdicts.prove(zone, now_ns, (first * DAY_NS, (last + 1) * DAY_NS))
+        altered += [(zone, day) for day in between]
         proven[zone] = first, last
     return altered

@@ -5,6 +5,8 @@ Page 1 answers, page 2 draws, then cases, inspections and probes, and last who d
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,6 +24,8 @@ from .probe_words import probes
 from .reader_facts import reader_facts
 
 __all__ = ["at", "figure", "length", "page", "percent", "sentence", "unit"]
+# A certificate that has no due day; its number stands in the table of probes.
+_NUMBER = re.compile(r"certificate \S+(?= has no due date)")
 MOST_VERSIONS = 4  # of the setup, on page 1
 MEANINGS = (
     ("Stable", "every limit is proven to be kept, guard band included, and machine and parts have settled."),
@@ -110,7 +114,7 @@ def _heads(facts: IssuedFacts, zone: ZoneInfo) -> list[list[str]]:
     rows = [
         ["Interval in UTC", f"{facts['from']} to {facts['to']}"],
         ["Decision rule", facts["decision_rule"]],
-        ["Settings of evidence", "; ".join(grouped(facts["settings"]))],
+        ["Settings of evidence", _settings(facts["settings"])],
         *([["Sampling", "; ".join(grouped(facts["notices"]))]] if facts["notices"] else []),
         *([["Temperatures", NOTE]] if facts.get("temperatures") == "degF" else []),
         ["Hours of use", facts["zone"]["hours_of_use"]],
@@ -124,6 +128,14 @@ def _heads(facts: IssuedFacts, zone: ZoneInfo) -> list[list[str]]:
     if issue["replaces"] is not None:
         rows.append(["Replaces", f"record {issue['replaces']}: {issue['why']}"])
     return rows
+
+
+def _settings(phrases: Sequence[str]) -> str:
+    """
+    >>> _settings([f"T{n}: certificate K-{n} has no due date" for n in (1, 2, 3)])
+    'T1, T2, T3: certificate has no due date'
+    """
+    return "; ".join(grouped([_NUMBER.sub("certificate", phrase) for phrase in phrases]))
 
 
 def _approval_rows(setup: SetupFacts, from_ns: int, zone: ZoneInfo) -> list[list[str]]:

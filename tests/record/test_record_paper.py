@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from logger.instants import parse
+from logger.record.facts import record_facts
+from logger.record.interval import Interval
+from logger.record.pictures import judged_periods
 from logger.record.section_words import inspections, statistics
 from logger.record.words import MOST_VERSIONS, _approval_rows
 
+from .conftest import DAY, Room
+
 VIENNA = ZoneInfo("Europe/Vienna")
 NOVEMBER: Any = {"from": "2026-11-01T23:00:00Z", "to": "2026-11-12T23:00:00Z"}
+
+
+def test_the_strips_show_the_periods_that_the_record_states(room: Room) -> None:
+    """Also where other verdicts were stored since: page 1 and page 2 never differ."""
+    span = Interval("machine-bay", *DAY, room.now_ns)
+    facts = record_facts(room.store, room.verdicts, room.setup, span, draft=True)
+
+    periods = judged_periods(facts)
+
+    stored = room.verdicts.periods("machine-bay", *DAY, room.now_ns)
+    assert [replace(p, margin=None) for p in stored] == periods
+    facts["periods"] = facts["periods"][:1]
+    assert judged_periods(facts) == periods[:1]
 
 
 def version(number: int, approved: str, reason: str) -> dict[str, Any]:

@@ -82,7 +82,7 @@ def free_port() -> int:
 
 def wait_for_words(file: Path, words: str) -> None:
     """Until a program has written them."""
-    until = time.monotonic() + 2 * MOST_S
+    until = time.monotonic() + 4 * MOST_S
     while words not in file.read_text():
         assert time.monotonic() < until, file.read_text()
         time.sleep(0.2)
@@ -92,7 +92,7 @@ def page(port: int, path: str) -> tuple[int, str]:
     """Status and text of a page; 0 where nobody listens."""
     question = urllib.request.Request(f"http://127.0.0.1:{port}{path}", headers={"Accept": "text/html"})
     try:
-        with urllib.request.urlopen(question, timeout=MOST_S) as answer:  # noqa: S310 (a port of ours)
+        with urllib.request.urlopen(question, timeout=2 * MOST_S) as answer:  # noqa: S310 (a port of ours)
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as refused:
         with refused:

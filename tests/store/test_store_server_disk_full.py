@@ -37,6 +37,14 @@ def filled_up(place: Path) -> Iterator[None]:
 
 
 @pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that the user of the server may pass through; gone after the disks in it were unmounted."""
+    with tempfile.TemporaryDirectory(prefix="stillroom-full-") as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+@pytest.fixture
 def small_store(server: DatabaseServer, disk: Disk, tmp_path: Path) -> Iterator[tuple[Store, Path]]:
     """A record whose tables lie on a small disk of the server; its own log of changes lies elsewhere."""
     place = disk(12_000, server.folder / "small")
@@ -81,13 +89,11 @@ def test_tables_without_space_are_named_and_nothing_is_lost(small_store: tuple[S
 
 @pytest.mark.slow
 def test_a_server_that_cannot_write_its_own_log_ends_and_goes_on_when_it_is_started_with_space(
-    disk: Disk, tmp_path: Path, server: DatabaseServer, monkeypatch: pytest.MonkeyPatch
+    open_folder: Path, disk: Disk, tmp_path: Path, server: DatabaseServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """PostgreSQL ends itself then, as its manual says; batches that it confirmed stand, the others wait."""
-    scratch = Path(tempfile.mkdtemp(prefix="stillroom-full-"))
-    place = disk(140_000, scratch / "disk")
-    for folder in (scratch, place):
-        folder.chmod(0o755)
+    place = disk(140_000, open_folder / "disk")
+    place.chmod(0o755)
     monkeypatch.setattr(tempfile, "tempdir", str(place))
     with database_server() as full, record_on(full, tmp_path / "data") as store:
         writer = Writer(store)
@@ -97,15 +103,14 @@ def test_a_server_that_cannot_write_its_own_log_ends_and_goes_on_when_it_is_star
         with filled_up(place):
             full.run("SELECT pg_switch_wal()")
             sent = 0
-            while not writer.trouble:
+            while not (trouble := writer.trouble):
                 sent += 1
                 writer.rows(polled(OCTOBER + sent * DAY, 300, CHANNELS))
                 wait_until(lambda: not writer.waiting or writer.trouble)
-            assert "could not be used" in writer.trouble or "whether it stands" in writer.trouble
+            assert "could not be used" in trouble or "whether it stands" in trouble
         full.stop()
         full.start()
         wait_until(lambda: not writer.waiting and not writer.trouble)
         assert writer.stop(MOST_S)
         assert seqs(store) == list(range(1, 1600 + sent * 4800 + 1))
         assert store.verify().faults == ()
-    shutil.rmtree(scratch, ignore_errors=True)
