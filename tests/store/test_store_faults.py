@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from logger.store import Store
+from logger.store.hot import tables
 
-from .conftest import OCTOBER
+from .conftest import MINUTE, OCTOBER, polled
 
 # The child says of every batch and act that it was told is stored; it seals in between.
 CHILD = """
@@ -76,3 +77,18 @@ def _note(line: str, last: dict[str, int]) -> None:
     if line.endswith("\n"):
         kind, number = line.split()
         last[kind] = max(last[kind], int(number))
+
+
+def test_a_result_that_an_error_left_half_read_locks_nobody_out(store: Store) -> None:
+    """Since Python 3.11 a rollback leaves the statement as it is, and its snapshot with it."""
+    store.append("poll", polled(OCTOBER, 500))
+    remembered = []
+    for _ in range(3):
+        with pytest.raises(ValueError, match="half"), store.read() as conn:  # noqa: PT012
+            remembered.append(result := conn.execute(tables.reading.select()))  # as by a traceback
+            assert result.fetchone()
+            raise ValueError("half")
+    with Store.open(store.folder) as other:
+        other.append("other", polled(OCTOBER, 1))
+    for minute in range(12):  # over every connection of the pool
+        store.append("poll", polled(OCTOBER + (1000 + minute) * MINUTE, 1))

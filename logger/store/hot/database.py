@@ -82,7 +82,7 @@ class Database:
             self.check_place()
             self._thread.writing = True
             try:
-                with plain_errors(self.path), self._writing.begin() as conn:
+                with plain_errors(self.path), _dropped_on_error(self._writing) as conn, conn.begin():
                     yield conn
             finally:
                 self._thread.writing = False
@@ -108,7 +108,7 @@ class Database:
     def read(self) -> Iterator[Connection]:
         """One reading transaction: a snapshot that writers neither wait for nor disturb."""
         self.check_place()
-        with plain_errors(self.path), self._engine.connect() as conn:
+        with plain_errors(self.path), _dropped_on_error(self._engine) as conn:
             yield conn  # rolled back at the end: there is nothing to commit, and a damaged file refuses to
 
     def check_place(self) -> None:
@@ -338,6 +338,21 @@ def _remedy(message: str, folder: Path) -> str:
     if "full" in message:
         return "Nothing was changed. Free some space on this disk."
     return "Nothing was changed. Check that the folder is there and that this account may write to it."
+
+
+@contextmanager
+def _dropped_on_error(engine: Engine) -> Iterator[Connection]:
+    """A connection that no longer goes back to the pool where something went wrong while it was used.
+
+    A result may be half read then. Neither a rollback nor the pool ends its statement, which keeps its
+    snapshot for as long as the error is remembered; whoever used the connection next could not write.
+    """
+    with engine.connect() as conn:
+        try:
+            yield conn
+        except BaseException:
+            conn.invalidate()
+            raise
 
 
 def _begin(conn: Connection) -> None:
