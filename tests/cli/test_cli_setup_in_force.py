@@ -85,7 +85,7 @@ def test_a_record_that_is_issued_says_it(older: Path) -> None:
         setup = in_force(store.setups.versions()).setup
         facts = record_facts(store, Verdicts(store, setup), setup, span)
     assert all(words in facts["setup"]["notices"][0] for words in SAYS)
-    rows = _approval_rows(facts["setup"], ZoneInfo("Europe/Vienna"))
+    rows = _approval_rows(facts["setup"], BEGIN_NS, ZoneInfo("Europe/Vienna"))
     assert [text for name, text in rows if name == "Setup in force"] == facts["setup"]["notices"]
 
 
