@@ -142,10 +142,10 @@ class Bus:
         skipped = grid.leave()
         if skipped:
             self._event("overrun", {"url": self.url, "skipped": skipped})
-            self._tell_skipped(grid.skipped_ns, drivers)
+            self._report_skipped(grid.skipped_ns, drivers)
         self.passed_ns = self._clock.monotonic_ns()
 
-    def _tell_skipped(self, due_ns: Sequence[int], drivers: Sequence[ProbeDriver]) -> None:
+    def _report_skipped(self, due_ns: Sequence[int], drivers: Sequence[ProbeDriver]) -> None:
         """A poll that was missed because those before took too long is a row as well."""
         for driver in drivers:
             rows = [Raw(c, None, "timeout", at, SKIPPED) for at in due_ns for c in driver.channels]

@@ -14,9 +14,9 @@ EVERY_S = 60.0
 class ArchiveWatch:
     """Tries the place of the sealed files: a share or an object store that is away is named at once."""
 
-    def __init__(self, store: Store, couriers: Senders) -> None:
+    def __init__(self, store: Store, senders: Senders) -> None:
         self._store = store
-        self._couriers = couriers
+        self._senders = senders
         self._tried_s = -EVERY_S
 
     def turn(self) -> None:
@@ -24,4 +24,4 @@ class ArchiveWatch:
         now_s = time.monotonic()
         if not self._store.archive.content.is_own and now_s - self._tried_s >= EVERY_S:
             self._tried_s = now_s
-            self._couriers.begin(ARCHIVE, self._store.archive.reach)
+            self._senders.begin(ARCHIVE, self._store.archive.reach)

@@ -65,7 +65,7 @@ NUMBERS = "numbers of cases"
 FORECASTS = "skill of forecasts"
 STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
 RESCUED_WITHIN_S = 5.0  # with a database that somebody else holds the start does not wait longer
-UNSTORED = "tell that nothing is stored"
+UNSTORED = "alarm that nothing is stored"
 REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
@@ -102,11 +102,11 @@ class Service:
         self._jobs = Jobs(self._writer.event)
         self._judging = loop_of(shared, "judge", self._jobs, self._judge, judge_every_s)
         self._sending = loop_of(shared, "send notices", self._jobs, self._send, SEND_EVERY_S)
-        self._couriers = Senders(self._jobs, self._carry)
+        self._senders = Senders(self._jobs, self._send_due)
         # Apart from notices that lie in the store, which a silent server holds up.
-        tell = partial(self._couriers.begin, UNSTORED, self._tell_unstored)
-        self._storing_alarm = loop_of(shared, "alarm of what is not stored", self._jobs, tell, SEND_EVERY_S)
-        self._archive = ArchiveWatch(store, self._couriers)
+        alarm = partial(self._senders.begin, UNSTORED, self._alarm_unstored)
+        self._storing_alarm = loop_of(shared, "alarm of what is not stored", self._jobs, alarm, SEND_EVERY_S)
+        self._archive = ArchiveWatch(store, self._senders)
         self._late_routes: dict[str, str] = {}  # whose last attempt did not end by its deadline, and how
         self._notice_log = NoticeLog()
         self._watchers = OutsideHeartbeat()
@@ -121,11 +121,11 @@ class Service:
         self._sources = Sources(store, self._writer, bus_clock)
         self._publications = Publications(store.key, self._writer.event)
         beat_s = config.heartbeat.every_s if config.heartbeat else 60.0
-        self._outside = loop_of(shared, "heartbeat outside", self._jobs, self._tell_outside, beat_s)
+        self._outside = loop_of(shared, "heartbeat outside", self._jobs, self._beat_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
         self._summary, self._summarised_s = store.folder / "summary.json", -SUMMARY_EVERY_S
         self._calendar: ServiceCalendar | None = None
-        self._told_ns = 0  # when it was last looked for what comes due
+        self._due_checked_ns = 0  # when it was last looked for what comes due
         self._since_ns = clock()  # before that nobody asked the probes
         self._use(config)
 
@@ -145,7 +145,7 @@ class Service:
     def start(self) -> None:
         """Begins polling and judging; returns at once."""
         self._writer.start()
-        self._tell_start()
+        self._journal_start()
         self._sources.start(self.config)
         self._publications.use(self.config.publish)
         self._judging.start()
@@ -183,7 +183,7 @@ class Service:
         in_time &= self._judging.stop(left_s())
         for loop in loops:
             loop.stop(left_s() / 2)
-        self._couriers.wait(min(1.0, left_s()))
+        self._senders.wait(min(1.0, left_s()))
         self._publications.stop()
         self._writer.event("stop", {"in_time": in_time})
         ended = self._writer.stop(max(0.1, deadline - time.monotonic()))
@@ -255,7 +255,7 @@ class Service:
         self._summarised_s = time.monotonic()
         self._jobs.run("summary", lambda: write_summary(self._store, self.config.setup, now_ns))
         if self.config.centre is not None:  # which may hang, and holds up nothing else
-            self._couriers.begin(centre_post.JOB, self._post_summary)
+            self._senders.begin(centre_post.JOB, self._post_summary)
 
     def _post_summary(self) -> None:
         if self.config.centre is not None:
@@ -283,15 +283,15 @@ class Service:
     def _attend(self) -> None:
         self._jobs_of_people.turn(self._clock())
         if self.config.conditions is not None:  # a share may hang, which holds up nothing else
-            self._couriers.begin(CONDITION_FILES, lambda: self._condition_files.turn(self._clock()))
+            self._senders.begin(CONDITION_FILES, lambda: self._condition_files.turn(self._clock()))
 
     def _send(self) -> None:
         self._archive.turn()
-        self._jobs.run("notices of due days", self._tell_due)
+        self._jobs.run("notices of due days", self._notify_due_days)
         self._jobs.run("daily digest", self._digest)
-        self._couriers.send(attending.outbox(self._store).routes_due(self._clock()))
+        self._senders.send(attending.outbox(self._store).routes_due(self._clock()))
 
-    def _carry(self, route: str) -> None:
+    def _send_due(self, route: str) -> None:
         """Every letter of one route that is due."""
         results = attending.outbox(self._store).send_due(
             self._sender, self.config.routes, self._clock(),
@@ -324,17 +324,17 @@ class Service:
             self._calendar.do_now(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
-        self._tell_plug_ins()
+        self._journal_plug_ins()
         if self._calendar is not None:
             self._plan_backup(self._calendar)
 
-    def _tell_start(self) -> None:
+    def _journal_start(self) -> None:
         now_ns = self._clock()
         self._writer.looked.wait(RESCUED_WITHIN_S)  # what an earlier run left is no outage
         newest = max(self._store.readings.newest_taken().values(), default=None)
         what = {"software": version("stillroom"), "setup": self.config.setup.version}
         self._writer.event("start", {**what, "simulated": self._store.simulated})
-        self._tell_plug_ins()
+        self._journal_plug_ins()
         if newest is None:
             return
         away = {"from": rfc3339(newest), "to": rfc3339(now_ns)}
@@ -343,13 +343,13 @@ class Service:
         elif now_ns - newest > SHORTEST_OUTAGE_NS:
             self._writer.event("outage", {**away, "seconds": (now_ns - newest) // NS})
 
-    def _tell_plug_ins(self) -> None:
+    def _journal_plug_ins(self) -> None:
         """Drivers of other packages that are not those with which the setup was entered."""
         for kind, packages in plug_in_changes(self.config.texts, self.config.lines).items():
             self._writer.event("plug-in-changed", {"kind": kind, **packages})
 
     def _calendar_work(self) -> ServiceCalendar:
-        calendar = ServiceCalendar(self._couriers, self._shared)
+        calendar = ServiceCalendar(self._senders, self._shared)
         daily = (
             (self._measure_forecasts, FORECASTS, 0, 5),
             (self._seal, "daily seal", 2, 10),
@@ -395,19 +395,19 @@ class Service:
     def _scrub(self) -> None:
         backups.scrub_backups(self._store, self.config.backup, self._writer.event, self._clock())
 
-    def _tell_unstored(self) -> None:
+    def _alarm_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting
         self._unstored.turn(self.config, trouble, waiting, monotonic_s=time.monotonic(), now_ns=self._clock())
 
     def _digest(self) -> None:
         queue_digest(self._store, self.config, self._verdicts, self._clock())
 
-    def _tell_due(self) -> None:
+    def _notify_due_days(self) -> None:
         """Once an hour, and at the start: a service that was away for a month tells at once."""
         now_ns = self._clock()
-        if abs(now_ns - self._told_ns) >= 3600 * NS:
+        if abs(now_ns - self._due_checked_ns) >= 3600 * NS:
             notify_due(self._store, self.config, now_ns)
-            self._told_ns = now_ns
+            self._due_checked_ns = now_ns
 
     def _seal(self) -> None:
         self._store.seal(self._clock())
@@ -419,7 +419,7 @@ class Service:
         """Whether rows get to the disk; asked only when the judge has judged, so that it speaks for both."""
         return time.monotonic() - self._writer.passed_s < HANGS_AFTER_S and self.alive
 
-    def _tell_outside(self) -> None:
+    def _beat_outside(self) -> None:
         """Only while the heartbeat itself is given: what stops that must be noticed outside."""
         plan = self.config.heartbeat
         if plan is not None and time.monotonic() - self._beaten_s < HANGS_AFTER_S:

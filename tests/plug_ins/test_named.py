@@ -36,10 +36,10 @@ def test_the_journal_says_at_the_start_that_a_driver_is_another_than_was_approve
     approved = config.load_texts(texts('kind = "bath"'))
     events: list[tuple[str, Any]] = []
     service = SimpleNamespace(config=approved, _writer=SimpleNamespace(event=lambda *e: events.append(e)))
-    Service._tell_plug_ins(cast(Service, service))
+    Service._journal_plug_ins(cast(Service, service))
     assert events == []
     install("lab-probe", SOUND + "# another\n")
-    Service._tell_plug_ins(cast(Service, service))
+    Service._journal_plug_ins(cast(Service, service))
     ((kind, what),) = events
     assert kind == "plug-in-changed"
     assert (what["kind"], what["expected"]["version"], what["found"]["version"]) == ("bath", "1.0", "1.0")

@@ -61,7 +61,7 @@ def test_the_service_sends_its_summary_and_says_where_a_centre_is_away(store: St
     def send() -> None:
         service._summarised_s = float("-inf")
         service._summarise(time.time_ns())
-        service._couriers.wait(PATIENCE_S)
+        service._senders.wait(PATIENCE_S)
 
     send()
     assert "refuses the connection" in service._jobs.failing[JOB]

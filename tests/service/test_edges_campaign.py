@@ -188,7 +188,7 @@ class Rig:
             },
         }
         self.routes = [*self._mails, *self._ways]
-        self.senders = Senders(Jobs(lambda _kind, _what: None), self._carry)
+        self.senders = Senders(Jobs(lambda _kind, _what: None), self._send_due)
         self._outside = OutsideHeartbeat()
         lines = [
             *(
@@ -226,7 +226,7 @@ class Rig:
         thread = self.senders._threads.get(f"send notices by {route}")
         return thread is not None and thread.is_alive()
 
-    def _carry(self, route: str) -> None:
+    def _send_due(self, route: str) -> None:
         if route in self._mails:
             outcome = SmtpSender(timeout_s=LONG_S if route.endswith("1") else DEADLINE_S).send(
                 *self._mails[route]

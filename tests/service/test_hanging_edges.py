@@ -154,7 +154,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
         )
         with store.begin() as conn:
             attending.outbox(store).put_letter(conn, "x", Wording("x", "x\n"), [route], START_NS)
-        service._carry(route.key)
+        service._send_due(route.key)
         assert list(service._late_routes) == [route.key]
         assert (
             WATCHED["notices"].out(service._alarming.facts(clock.wall_ns())).startswith(f"route {route.key}")
@@ -162,7 +162,7 @@ def test_a_route_whose_server_drips_is_remembered_until_it_takes_a_notice(
         good = replace(route, port=9)  # refuses at once: no deadline is missed
         service.config = replace(service.config, mail=(good,))
         assert until(lambda: attending.outbox(store).routes_due(clock.wall_ns()), 60)
-        service._carry(route.key)
+        service._send_due(route.key)
         assert service._late_routes == {}
 
 
