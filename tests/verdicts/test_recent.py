@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -56,3 +57,14 @@ def _refuse_files(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(store.archive, "open", refuse)
     with pytest.raises(ArchiveAway):
         store.readings.read("P00.temperature", START_NS, FEBRUARY_NS)
+
+
+def test_of_fast_probes_fewer_days_are_judged(tmp_path: Path) -> None:
+    judged = room("none")
+    fast = {c: replace(channel, interval_s=0.1) for c, channel in judged.channels.items()}
+    with Store.open(tmp_path / "data", create=True, simulated=True) as store:
+        store.append("made", rows(1))
+        now_ns = START_NS + 45 * DAY_NS
+        for setup, days in ((judged, RECENT_DAYS), (replace(judged, channels=fast), 2)):
+            grid = judge_recent(Ledger(store, setup), ZONE, now_ns)[0].grid
+            assert grid.first * grid.step_ns == now_ns - days * DAY_NS
