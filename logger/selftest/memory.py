@@ -203,6 +203,21 @@ def _own_readings() -> Iterator[Case]:
             lambda a=begin_s, b=end_s: lacking(a, b),
         )
 
+    def lacking_of_two(need: int) -> object:
+        """Of 5 min from noon, with a reading of T2 alone, by a rule that needs so many probes."""
+        places = {"T1": (1.0, 1.0, 1.0), "T2": (2.0, 2.0, 1.0)}
+        two = setup((rule(need=need),), places, channel={"interval_s": 900, "max_age_s": 2700})
+        at_noon = series(np.full(96, 20.0), interval_s=900, phase_s=0)
+        judgement = judged(two, {"T1": quarter, "T2": at_noon})
+        return tuple(rules_without_reading(judgement, two, slice(720, 725), at(12), at(12) + 300 * NS))
+
+    for need, named in ((1, ()), (2, (("bay.temperature", "T1"),))):
+        yield group.case(
+            f"one of two probes has a reading inside, and the rule needs {need}",
+            named,
+            lambda n=need: lacking_of_two(n),
+        )
+
     def counted(begin_s: int) -> tuple[int, float]:
         cells = judged(room, {"T1": quarter}).cells
         own = drop_readings_outside(cells, room, at(12) + begin_s * NS, at(13))["T1.temperature"]

@@ -21,9 +21,10 @@ from ..rules.finding import Finding, demand
 NO_READING_INSIDE = "no reading in the interval"
 
 
-def has_reading_in(cells: Cells, from_ns: int, to_ns: int) -> Bool:
-    """Cells with a valid reading taken in [from, to), shape (n,)."""
-    return np.asarray((cells.count > 0) & (cells.last_ns >= from_ns) & (cells.first_ns < to_ns))
+def has_reading_in(cells: Cells, from_ns: int, to_ns: int, part: slice = slice(None)) -> Bool:
+    """Cells of a part of n cells with a valid reading taken in [from, to), shape (n,)."""
+    since = cells.last_ns[part] >= from_ns
+    return np.asarray((cells.count[part] > 0) & since & (cells.first_ns[part] < to_ns))
 
 
 def drop_readings_outside(
@@ -83,8 +84,7 @@ class _ReadingsInside:
         part = slice(begin, begin + self._part.n)
         if not cells.placed[part].any():
             return None
-        valid = (cells.last_ns[part] >= self._span[0]) & (cells.first_ns[part] < self._span[1])
-        return bool((valid & (cells.count[part] > 0)).any())
+        return bool(has_reading_in(cells, *self._span, part).any())
 
 
 def _probe_without_reading(
