@@ -148,6 +148,7 @@ def test_a_probe_is_moved_by_keyboard(open_page: Callable[..., Opened], where: s
     page.locator("#place-why").focus()
     page.keyboard.type("moved beside the scale")
     page.keyboard.press("Tab")
+    opened.wait("Object.values(sessionStorage).some(text => text.includes('moved beside the scale'))")
     page.reload()
     page.locator("#place-kind").wait_for(state="attached")
     unfold(page, "Enter what was done")
