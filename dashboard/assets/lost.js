@@ -7,6 +7,7 @@
   var cursor = null;
   var setup = null;
   var waiting = false;
+  var readable = true;  // the record, by the newest pulse: an act that needs nothing of it proves nothing
   var pending = 0;  // what the page itself asks for just now: a newer question would make its answer void
   /* What a person waits for says that it runs: a page, an answer, the part that was zoomed to. */
   var WORKS = ['"output":"..page.children', '"output":"..trend-graph.figure', '"output":"now-table-rows', "check-answer", "soak-answer"];
@@ -32,7 +33,7 @@
     stale((navigator.onLine === false ? "This device has no connection" : "The server does not answer") + " since " + clock(lastGood));
   }
   /* The server answers, but its record does not: a database server that is away, a disk that was unmounted. */
-  function unreadable() { stale("The record cannot be read now; the last news is from " + clock(lastGood)); }
+  function unreadable() { readable = false; stale("The record cannot be read now; the last news is from " + clock(lastGood)); }
   function stale(why) {
     old((Date.now() - lastGood) / 1000);
     show("lost", onWall() ? "No news since " + clock(lastGood).slice(0, 5) + ". Trust no verdict here." : why + ". What you see is from before: trust no verdict on this page.");
@@ -59,7 +60,7 @@
     if (own) { pending += 1; }
     if (works) { work(1); }
     return asked.call(window, resource, options).finally(function () { if (own) { pending -= 1; } if (works) { work(-1); } }).then(function (response) {
-      if (own && (response.ok || response.status === 204)) { good(); }
+      if (own && (response.ok || response.status === 204)) { if (readable) { good(); } }
       else if (own && response.status === 401) { signedOut(); }
       else if (own && response.status === 403) { show("lost", "This takes another role than your account has; nothing was changed."); }
       else if (own && response.status === 503) { unreadable(); }
@@ -77,6 +78,7 @@
     setup = news.setup;
   }
   function heard(news) {
+    readable = true;
     good();
     changed(news);
     if (news.stopped) {
