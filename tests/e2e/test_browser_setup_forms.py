@@ -97,6 +97,7 @@ def test_a_limit_is_proposed_by_keyboard(
     type_into(page, "Basis: where", "house instruction MR-04")
     type_into(page, "Reason for the change", "study of October")
     page.keyboard.press("Tab")
+    opened.wait("Object.values(sessionStorage).some(text => text.includes('study of October'))")
     page.reload()
     page.locator("#limit-rule").wait_for(state="attached")
     unfold(page, "Choose a rule")

@@ -165,6 +165,32 @@ def test_no_connection_stays_open_of_those_used_while_an_idle_one_broke_or_the_r
     assert all(connection.closed for connection in connections)
 
 
+@pytest.mark.parametrize("meanwhile", ["_drop_connections", "close"])
+def test_a_connection_that_was_being_made_meanwhile_is_closed_as_well(
+    store: Store, monkeypatch: pytest.MonkeyPatch, meanwhile: str
+) -> None:
+    """As while the server is frozen: one thread waits for a connection, another one drops all there are."""
+    database: Any = store._database
+    connections: list[Any] = []
+    make = database.connect
+
+    def connect() -> Any:
+        connections.append(connection := make())
+        if len(connections) == 1:
+            getattr(database, meanwhile)()
+        return connection
+
+    monkeypatch.setattr(database._engine.pool, "_invoke_creator", lambda _: connect())
+    database._drop_connections()
+    with store.read():
+        pass
+    with store.read():
+        pass
+    store.close()
+    assert connections
+    assert all(connection.closed for connection in connections)
+
+
 def test_a_row_that_the_server_refuses_is_named_and_holds_nothing_back(store: Store) -> None:
     """As from the embedded home: an error of SQLAlchemy, which the writer of the service survives."""
     store.append("poll", polled(OCTOBER, 1))

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, select
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DisconnectionError, OperationalError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreError, StoreUnanswered
@@ -68,6 +68,7 @@ class ServerDatabase:
         self._driver = driver()
         self._seen = HeadSeen(folder, self.called)
         self._generation = 0  # of connections: those of older ones are not used again
+        self._closed = False
         self._engine = self._create_engine()
         self._locks = ServerLocks(folder, self.called, self.connect)
         self._anchor = folder / STORE_FILE if (folder / STORE_FILE).exists() else folder
@@ -80,8 +81,9 @@ class ServerDatabase:
         return self.table.place
 
     def close(self) -> None:
-        """Let go of every connection."""
-        self._drop_connections()
+        """Let go of every connection; those in use are closed when they are given back."""
+        self._closed = True
+        self._engine.dispose()
 
     def connect(self) -> Any:
         """A connection of its own, outside the pool; raises what the driver raises."""
@@ -325,21 +327,27 @@ class ServerDatabase:
         )
         event.listen(engine, "begin", _begin)
         event.listen(engine, "connect", self._note_generation)
+        event.listen(engine, "checkout", self._refuse_dropped)
         event.listen(engine, "checkin", self._close_dropped)
         return engine
 
     def _drop_connections(self) -> None:
-        """Close the idle connections now, and those in use as soon as they are given back."""
+        """Use none of the connections there are again; those in use are closed when they are given back.
+
+        The pool stays: another one in its place would know nothing of connections that are just being made.
+        """
         self._generation += 1
-        self._engine.dispose()
 
     def _note_generation(self, _: Any, record: Any) -> None:
         record.info[GENERATION] = self._generation
 
-    def _close_dropped(self, connection: Any, record: Any) -> None:
-        """The pool that this one came from is no more: nobody else would close it."""
-        if connection is not None and record.info.get(GENERATION) != self._generation:
-            connection.close()
+    def _refuse_dropped(self, _: Any, record: Any, __: Any) -> None:
+        if record.info.get(GENERATION) != self._generation:
+            raise DisconnectionError("dropped")  # the pool closes it and makes another
+
+    def _close_dropped(self, _: Any, record: Any) -> None:
+        if self._closed or record.info.get(GENERATION) != self._generation:
+            record.invalidate()
 
 
 def driver() -> Any:
