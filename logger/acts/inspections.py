@@ -99,7 +99,7 @@ def _inspection(row: Mapping[Any, Any]) -> Inspection:
     except TypeError as error:
         raise StoreDamaged(
             f"Inspection {row['key']!r} was damaged in the database: {error}. "
-            "`stillroom verify` says what is proven. Put the newest backup in its place: stillroom restore."
+            f"`stillroom verify` says what is proven. {tables.RESTORE}"
         ) from error
 
 

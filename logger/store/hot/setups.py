@@ -16,7 +16,7 @@ from ...errors import Refused, StoreDamaged, UnknownName
 from ..types import JSON, SetupProposal, SetupVersion
 from .home import Home
 from .journal import Journal
-from .tables import setup, setup_proposal, setup_refusal
+from .tables import RESTORE, setup, setup_proposal, setup_refusal
 
 
 def text_digest(texts: Mapping[str, str]) -> str:
@@ -168,7 +168,7 @@ def _texts(row: Row[Any]) -> dict[str, str]:
         return row.texts
     raise StoreDamaged(
         f"Version {row.version} of the setup was damaged in the database. `stillroom verify` says what is "
-        "proven. Put the newest backup in its place: stillroom restore."
+        f"proven. {RESTORE}"
     )
 
 

@@ -34,6 +34,9 @@ metadata = MetaData()
 Number = BigInteger().with_variant(Integer, "sqlite")
 
 
+RESTORE = "Restore the newest backup: `stillroom restore`."
+
+
 def decode_json(text: str) -> Any:
     """What a column of JSON holds; StoreDamaged where its bytes are none any more."""
     try:
@@ -41,7 +44,7 @@ def decode_json(text: str) -> Any:
     except ValueError as error:
         raise StoreDamaged(
             f"The database of the record was damaged: a text in it cannot be read ({error}). "
-            "`stillroom verify` names the place. Put the newest backup in its place: stillroom restore."
+            f"`stillroom verify` names the place. {RESTORE}"
         ) from error
 
 
