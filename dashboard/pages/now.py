@@ -52,9 +52,9 @@ def layout(q: Queries, search: str) -> Component:
     parts = _parts(q, view, whole=True)
     return html.Div(
         [
+            html.H1(f"Now: {q.room.name}", className="unseen"),
             html.Div(parts["sentences"], id="now-sentences", className="sentences"),
             html.Div([_left(q, view, charts, parts), _right(parts)], className="now"),
-            html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
             dcc.Interval(id="now-minute", interval=q.tick_s * 1000 * TRACE_TICKS),
             dcc.Store(id="now-added"),

@@ -14,7 +14,7 @@ def reach_fields(draft: Draft) -> tuple[Field, ...]:
     if draft.described is not None:
         return tuple(_file_fields(draft))
     proposed = _first_port()
-    rate = Field("baud", "Bits per second", "9600", "8 data bits, no parity")
+    rate = Field("baud", "Bits per second", "9600", "of a serial line; 8 data bits, no parity")
     return (
         Field("serial", "Serial number of the probe", hint="as engraved"),
         Field("address", "Address", proposed, "a serial port, or socket://HOST:PORT"),

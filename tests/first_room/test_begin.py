@@ -108,7 +108,7 @@ def test_a_probe_that_does_not_answer_is_told_before_the_next_field(elsewhere: P
 def test_a_serial_port_is_asked_for_its_bits_per_second(elsewhere: Path) -> None:
     typed = TYPED.format(address="/dev/no-such-port", certificate=NONE)
     _, out, err = begin(elsewhere, typed.partition("READ?\n")[0] + "READ?\n2400\n")
-    assert "Bits per second (8 data bits, no parity)" in out
+    assert "Bits per second (of a serial line; 8 data bits, no parity)" in out
     assert "Check the name of the port, its rights" in err
 
 
