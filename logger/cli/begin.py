@@ -235,7 +235,7 @@ def _announce(data: Path) -> None:
             typer.echo(f"\n{zone.name}, what comes when:")
             for step in next_steps(session.setup, zone, from_ns):
                 at = "still missing" if step.at_ns is None else wall(step.at_ns, session.zone_info)
-                typer.echo(f"  {at:<18} {step.text}")
+                typer.echo(f"  {at:<23} {step.text}")
 
 
 def _run(data: Path, port: int) -> None:

@@ -58,7 +58,7 @@ def test_eight_questions_put_a_first_setup_in_force(probe: str, elsewhere: Path)
         "probes.toml",
         "room.toml",
     ]
-    assert "still missing      certificate of P1 temperature" in out
+    assert "still missing           certificate of P1 temperature" in out
     assert "stable for the first time" in out
     with Store.open(elsewhere / "stillroom-data") as store:
         (version,) = store.setups.versions()
