@@ -265,7 +265,7 @@ KINDS = (
     QuestionKind(
         "return",
         "Ready on Monday?",
-        "Needs 8 returns of the air handling after a set-back, with verdicts until the zone was ready.",
+        "Needs 12 returns of the air handling after a set-back, with verdicts until the zone was ready.",
         _return,
         fields=(
             StudyField("returns", "--return", "Times of the returns, local, separated by commas"),

@@ -13,47 +13,81 @@ from logger.core.study.set_back_return import Coming, Return, set_back_return
 BAND = 0.5
 
 
-def returns(seed: int, n: int) -> list[Return]:
+def returns(seed: int, n: int, scatter: float = 0.8) -> list[Return]:
     """R = 20 + 4·ln(D/band) − 0.4·outdoors ± 0.8 h."""
     chance = np.random.default_rng(seed)
     items = []
     for i in range(n):
         departure, outdoors = float(chance.uniform(1.5, 4)), float(chance.uniform(0, 12))
-        hours = 20 + 4 * np.log(departure / BAND) - 0.4 * outdoors + 0.8 * chance.normal()
+        hours = 20 + 4 * np.log(departure / BAND) - 0.4 * outdoors + scatter * chance.normal()
         items.append(Return(i * 604_800, departure, outdoors, float(hours)))
     return items
 
 
-def test_nine_of_ten_are_ready_by_the_bound() -> None:
-    """12 returns fitted, one further: ready by the bound in 0.85 to 0.95 of 200 rooms,
-    about an hour early.
-    """
-    early = []
-    for seed in range(200):
-        *observed, last = returns(seed, 13)
-        answer = set_back_return(observed, Coming(last.departure, last.outdoors), BAND)
-        bound = answer.figure("ready after, 9 of 10") if answer.figures[0].shown else None
-        if bound is not None and bound.value is not None and last.hours is not None:
+def promises(scatter: float, n: int, rooms: int = 200) -> tuple[list[float], int]:
+    """Hours by which the bound was early, of those rooms in which it is shown; and in how many it is not."""
+    early, refused = [], 0
+    for seed in range(rooms):
+        *observed, last = returns(seed, n + 1, scatter)
+        figures = set_back_return(observed, Coming(last.departure, last.outdoors), BAND).figures
+        bound = next((item for item in figures if item.name == "ready after, 9 of 10"), figures[0])
+        if bound.shown and bound.value is not None and last.hours is not None:
             early.append(bound.value - last.hours)
-    assert len(early) > 120
-    assert 0.84 <= np.mean(np.array(early) >= 0) <= 0.96
-    assert np.mean(early) <= 1.7
+        else:
+            refused += 1
+    return early, refused
+
+
+@pytest.mark.parametrize("n", [12, 20])
+def test_sixteen_of_twenty_are_ready_by_the_bound_and_not_early_by_far(n: int) -> None:
+    """One return not fitted in each of 200 rooms: 16 of 20 ready or more, on average 1.5 h early at most."""
+    early, refused = promises(0.8, n)
+    assert len(early) > 140
+    assert 0.82 <= np.mean(np.array(early) >= 0) <= 0.96
+    assert np.mean(early) <= 1.5
+    assert refused > 0  # colder than any return of the record
+
+
+@pytest.mark.parametrize("scatter", [1.2, 3.0])
+def test_returns_that_scatter_have_no_bound(scatter: float) -> None:
+    """3 h of scatter made the bound 4.1 to 4.9 h early; the few that are shown keep 16 of 20."""
+    early, refused = promises(scatter, 12)
+    assert refused > 0.6 * 200
+    if len(early) > 10:
+        assert np.mean(np.array(early) >= 0) >= 0.8
+    assert np.mean(early or [0.0]) <= 1.5
+    answer = set_back_return(returns(1, 12, 3.0), Coming(2.5, 6.0), BAND)
+    bound = answer.figure("ready after, 9 of 10")
+    assert not bound.shown
+    assert "early on average; 1.5 h is the most." in bound.why_not
+    assert answer.figures[0].shown  # the half of them
+    assert answer.headline.startswith("Not shown when 9 of 10 are ready: returns scatter by ")
+
+
+def test_eight_returns_say_when_half_are_ready_and_no_more() -> None:
+    """With 8, a bound passed only where the scatter was small by chance, and held in 0.77 of rooms."""
+    answer = set_back_return(returns(2, 8), Coming(2.5, 6.0), BAND)
+    half, bound = answer.figures[0], answer.figure("ready after, 9 of 10")
+    assert half.shown
+    assert half.low < half.value < half.high
+    assert bound.why_not == "8 returns recorded."
+    assert any(line.startswith("Each of the 8 returns foretold from the others:") for line in answer.remarks)
 
 
 def test_the_bound_is_that_of_the_textbook() -> None:
     """One further value on a straight line: ŷ + t·s·√(1 + 1/n + (x − x̄)²/Sxx),
     the line by scipy's linregress.
     """
-    departures = [1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5]
-    hours = [10.0, 12.4, 13.5, 15.1, 15.4, 16.6, 17.0, 17.7]
+    departures = [1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 1.2, 2.2, 3.2, 4.2]
+    hours = [10.0, 12.4, 13.5, 15.1, 15.4, 16.6, 17.0, 17.7, 11.0, 14.0, 15.9, 17.5]
     observed = [Return(i, d, None, h) for i, (d, h) in enumerate(zip(departures, hours, strict=True))]
     bound = set_back_return(observed, Coming(2.2, None), BAND).figure("ready after, 9 of 10")
     x, y, at = np.log(np.array(departures) / BAND), np.array(hours), np.log(2.2 / BAND)
     line = linregress(x, y)
     rest = y - line.intercept - line.slope * x
-    sd = np.sqrt(rest @ rest / 6)
-    wide = np.sqrt(1 + 1 / 8 + (at - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum())
-    assert bound.value == pytest.approx(line.intercept + line.slope * at + t.ppf(0.9, 6) * sd * wide)
+    sd = np.sqrt(rest @ rest / 10)
+    wide = np.sqrt(1 + 1 / 12 + (at - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum())
+    assert bound.value == pytest.approx(line.intercept + line.slope * at + t.ppf(0.9, 10) * sd * wide)
 
 
 def test_too_few_and_unfinished_returns_are_not_shown() -> None:
