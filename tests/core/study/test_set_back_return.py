@@ -42,10 +42,58 @@ def promises(scatter: float, n: int, rooms: int = 200) -> tuple[list[float], int
 def test_sixteen_of_twenty_are_ready_by_the_bound_and_not_early_by_far(n: int) -> None:
     """One return not fitted in each of 200 rooms: 16 of 20 ready or more, on average 1.5 h early at most."""
     early, refused = promises(0.8, n)
-    assert len(early) > 140
-    assert 0.82 <= np.mean(np.array(early) >= 0) <= 0.96
+    assert len(early) > 130
+    assert 0.8 <= np.mean(np.array(early) >= 0) <= 0.96
     assert np.mean(early) <= 1.5
     assert refused > 0  # colder than any return of the record
+
+
+def two_node_rooms(rooms: int, n: int) -> list[list[Return]]:
+    """Returns of rooms with air and walls: a set-back of 44 to 64 h, then a plant of limited power."""
+    chance, dt = np.random.default_rng(5), 0.1
+    low, high = np.array([[0.3, 6, 8, 1.5, 2, 0.5], [1.2, 30, 40, 4, 10, 3]])
+    air_h, wall_h, out_h, power, season, gain = (chance.uniform(low, high, (rooms, 6))).T
+    weather, listed = np.zeros(rooms), [list[Return]() for _ in range(rooms)]
+    for number in range(n):
+        weather = 0.5 * weather + 3 * chance.normal(size=rooms)
+        outdoors, length = season + weather, chance.uniform(44, 64, rooms)
+        air = np.full(rooms, 20.0)
+        wall, ready = air.copy(), np.full(rooms, np.nan)
+
+        def drift(air: np.ndarray, wall: np.ndarray, outdoors: np.ndarray = outdoors) -> np.ndarray:
+            return np.asarray((wall - air) / air_h + (outdoors + 6 - air) / out_h)
+
+        for k in range(640):
+            more = np.where(k * dt < length, dt, 0.0)
+            air, wall = air + more * drift(air, wall), wall + more * (air - wall) / wall_h
+        departure, most = np.abs(air - 20), power * np.exp(0.03 * chance.normal(size=rooms))
+        for k in range(1000):
+            plant = np.clip(4 * gain * (20 - air), -most, most)
+            air, wall = air + dt * (drift(air, wall) + plant), wall + dt * (air - wall) / wall_h
+            here = (np.abs(air - 20) < BAND) & (np.abs(wall - 20) < BAND) & np.isnan(ready)
+            ready[here] = (k + 1) * dt
+        ready *= np.exp(0.04 * chance.normal(size=rooms))
+        for j in range(rooms):
+            hours = None if np.isnan(ready[j]) else float(ready[j])
+            at_s, outside = number * 604_800, float(outdoors[j] + 0.5 * chance.normal())
+            listed[j].append(Return(at_s, float(departure[j]), outside, hours))
+    return listed
+
+
+@pytest.mark.slow
+def test_the_bound_holds_in_rooms_of_air_and_walls() -> None:
+    """150 rooms that no formula made, one return not fitted: 16 of 20 ready, 1.5 h early at most."""
+    early = []
+    for *observed, last in two_node_rooms(150, 21):
+        figures = set_back_return(observed, Coming(last.departure, last.outdoors), BAND).figures
+        bound = next((item for item in figures if item.name == "ready after, 9 of 10"), figures[0])
+        if bound.shown and bound.value is not None and last.hours is not None:
+            early.append(bound.value - last.hours)
+    kept = float(np.mean(np.array(early) >= 0))
+    print(f"shown in {len(early)} of 150, kept {kept:.2f}, early {np.mean(early):.2f} h")
+    assert len(early) > 30
+    assert kept >= 0.8
+    assert np.mean(early) <= 1.5
 
 
 @pytest.mark.parametrize("scatter", [1.2, 3.0])
@@ -75,19 +123,19 @@ def test_eight_returns_say_when_half_are_ready_and_no_more() -> None:
 
 
 def test_the_bound_is_that_of_the_textbook() -> None:
-    """One further value on a straight line: ŷ + t·s·√(1 + 1/n + (x − x̄)²/Sxx),
+    """One further value on a straight line of logarithms: ŷ + t·s·√(1 + 1/n + (x − x̄)²/Sxx),
     the line by scipy's linregress.
     """
     departures = [1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 1.2, 2.2, 3.2, 4.2]
     hours = [10.0, 12.4, 13.5, 15.1, 15.4, 16.6, 17.0, 17.7, 11.0, 14.0, 15.9, 17.5]
     observed = [Return(i, d, None, h) for i, (d, h) in enumerate(zip(departures, hours, strict=True))]
     bound = set_back_return(observed, Coming(2.2, None), BAND).figure("ready after, 9 of 10")
-    x, y, at = np.log(np.array(departures) / BAND), np.array(hours), np.log(2.2 / BAND)
+    x, y, at = np.log(np.array(departures) / BAND), np.log(hours), np.log(2.2 / BAND)
     line = linregress(x, y)
     rest = y - line.intercept - line.slope * x
     sd = np.sqrt(rest @ rest / 10)
     wide = np.sqrt(1 + 1 / 12 + (at - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum())
-    assert bound.value == pytest.approx(line.intercept + line.slope * at + t.ppf(0.9, 10) * sd * wide)
+    assert bound.value == pytest.approx(np.exp(line.intercept + line.slope * at + t.ppf(0.9, 10) * sd * wide))
 
 
 def test_too_few_and_unfinished_returns_are_not_shown() -> None:
