@@ -35,7 +35,13 @@ class Refused(StillroomError):
     """Input that cannot be used. Nothing was changed."""
 
 
-OF_PEOPLE = ("case", "inspection", "soak clock", "proposal")  # numbered or named as they come, in no setup
+OF_PEOPLE = (
+    "campaign",
+    "case",
+    "inspection",
+    "soak clock",
+    "proposal",
+)  # numbered or named as they come, in no setup
 MOST_NAMES = 40
 
 

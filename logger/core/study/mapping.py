@@ -165,7 +165,7 @@ def _corrections(
     drift = float(np.sqrt((within**2).mean()) / 12**0.5) if len(within) else float(np.abs(closure).max())
     u = np.sqrt((before.u**2 + after.u**2) / 4 + drift**2 + fixed)
     knocked = {
-        name: f"drifted or was knocked by {closure[i]:+.3f} K between the comparisons."
+        name: f"drifted or was knocked by {closure[i]:+.3f} K between the comparisons.".replace("-", "−")
         for i, name in enumerate(names)
         if abs(closure[i]) > bound[i]
     }

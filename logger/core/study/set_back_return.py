@@ -5,7 +5,7 @@
 D: departure of the air when the air handling returns. A prediction outside what was seen is refused: without
 that, bounds of 90 % held in 62 to 75 of 100 winters only.
 
-Of the logarithm, since long returns differ by more than short ones: on made rooms of air and walls, with a plant
+Of the logarithm, since long returns differ by more than short ones: on made rooms of air and walls, the plant
 near its power, twice as many got a bound as by R itself, and 0.90 to 0.91 of these held.
 
 A bound that 9 of 10 keep lies 1.3 standard deviations of a return above the mean, whatever the method: where
