@@ -22,7 +22,7 @@ from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes import waits
-from ..processes.deadline import DeadlineExceeded, within
+from ..processes.deadline import within
 from ..store import Store
 from ..store.hot import tables
 from ..store.store_file import hot_table
@@ -216,10 +216,8 @@ class Service:
         """What does not come back, by its name, each with for how long or why."""
         lasting = self._jobs.lasting().items()
         late = {job: f"for {s:.0f} s" for job, s in lasting if s > MAY_LAST_S.get(job, LONGEST_S)}
-        overdue = DeadlineExceeded.__name__
-        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith(overdue)}
         still = {name: f"for {s:.0f} s" for name, s in waits.lasting().items() if s > STILL_S}
-        return {**self._sources.stuck(), **late, **failing, **still}
+        return {**self._sources.stuck(), **late, **self._jobs.overdue(), **still}
 
     def _use(self, config: Config) -> None:
         self.config = config
