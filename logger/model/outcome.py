@@ -78,7 +78,7 @@ class Excursion:
         }
 
     def to_dict(self) -> ExcursionForm:
-        """The same with its zone, for programs."""
+        """Plain data for programs: what `facts` gives, with the zone and whether it may still change."""
         return {"zone": self.zone, **self.facts(), "provisional": self.provisional}
 
 

@@ -161,7 +161,7 @@ ExcursionFacts.__doc__ = """A run of one rule out of limits; the exceedance in i
 
 
 class ExcursionForm(ExcursionFacts):
-    """The same, of whatever zone."""
+    """A run of one rule out of limits in any zone; provisional while readings may still come in for it."""
 
     zone: str
     provisional: bool
