@@ -108,7 +108,7 @@ def _axis(series: Series, ends: tuple[int, int]) -> TimeAxis:
 
 
 def lines_of(preview: Preview) -> list[str]:
-    """The same for a terminal."""
+    """A preview as lines of a terminal."""
     lines = []
     for heading, rows in (
         ("first rows", preview.first),
