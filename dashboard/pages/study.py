@@ -111,12 +111,12 @@ def cards(q: Queries, view: StudyView) -> list[Component]:
     return [question_card(q, question, newest.get(question)) for question in QUESTIONS]
 
 
-def answered(q: Queries, view: StudyView, done: Sequence[StudyJob]) -> Any:
+def answered(q: Queries, view: StudyView, jobs: Sequence[StudyJob]) -> Any:
     """The cards of the questions that these jobs answered, and no other: in those a person may be typing."""
     order, drawn = list(QUESTIONS), Patch()
     zone = ["--zone", view.zone]
     mine = {
-        job.arguments[0] for job in done if "--zone" not in job.arguments or zone == list(job.arguments[1:3])
+        job.arguments[0] for job in jobs if "--zone" not in job.arguments or zone == list(job.arguments[1:3])
     }
     if not mine:
         return no_update

@@ -114,15 +114,15 @@ def _further(fit: _Fit, n: int, x: Float) -> Figure:
 
 def _left_out_in_turn(design: Float, hours: Float) -> str:
     """How the bound did on the returns of the record, each foretold from the others."""
-    kept, early = 0, 0.0
+    ready, early = 0, 0.0
     for i in range(len(hours)):
         others = np.arange(len(hours)) != i
         bound = _predict(_fit(design[others], hours[others]), len(hours) - 1, design[i])[1]
-        kept += bool(bound >= hours[i])
+        ready += bool(bound >= hours[i])
         early += bound - float(hours[i])
     n = len(hours)
     word = f"{early / n:.1f} h early" if early >= 0 else f"{-early / n:.1f} h late"
-    return f"Each of the {n} returns foretold from the others: {kept} ready by that time, on average {word}."
+    return f"Each of the {n} returns foretold from the others: {ready} ready by that time, on average {word}."
 
 
 def _row(departure: float, outdoors: float | None, band: float) -> list[float]:
