@@ -165,12 +165,11 @@ def _air() -> Iterator[Case]:
         5e-7,
         "Picard et al. (2008), Metrologia 45, 149, eq. 1 and 4; by hand",
     )
-    for where in ((20.0, 1e5, 50.0), (27.0, 65_000.0, 100.0), (15.0, 1.1e5, 40.0, 600.0)):
+    for t, p, rh, co2 in ((20.0, 1e5, 50.0, ()), (27.0, 6.5e4, 100.0, ()), (15.0, 1.1e5, 40.0, (600.0,))):
         yield group.case(
-            f"density by CIPM-2007 at {where[0]:g} degC, {where[1] / 1000:g} kPa, {where[2]:g} %RH"
-            + (f" and {where[3]:g} ppm of CO2" if where[3:] else ""),
-            plain.density_2007(*where),
-            partial(air.density_2007, *where),
+            f"CIPM-2007 at {t:g} degC, {p / 1000:g} kPa, {rh:g} %RH, {sum(co2) or 400:g} ppm of CO2",
+            plain.density_2007(t, p, rh, *co2),
+            partial(air.density_2007, t, p, rh, *co2),
             1e-13,
             plain.sources("picard"),
         )
