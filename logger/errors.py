@@ -35,7 +35,29 @@ class Refused(StillroomError):
     """Input that cannot be used. Nothing was changed."""
 
 
-OF_PEOPLE = ("case", "inspection", "soak clock", "proposal")  # numbered or named as they come, in no setup
+def sentence_of(error: BaseException) -> str:
+    """What an error says to people; the name of its class only where nobody foresaw it.
+
+    >>> sentence_of(StoreDamaged("The setup in force cannot be read."))
+    'The setup in force cannot be read.'
+    >>> sentence_of(FileNotFoundError(2, "No such file or directory", "/mnt/share/a.parquet"))
+    '/mnt/share/a.parquet: No such file or directory'
+    >>> sentence_of(TimeoutError("mail server plant:25 did not end within 30 s"))
+    'mail server plant:25 did not end within 30 s'
+    >>> sentence_of(KeyError("unit"))
+    "KeyError: 'unit'"
+    """
+    if isinstance(error, StillroomError):
+        return str(error)
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    if isinstance(error, OSError) and str(error):
+        return str(error)
+    return f"{type(error).__name__}: {error}"
+
+
+# Numbered or named as they come, in no setup.
+OF_PEOPLE = ("campaign", "case", "inspection", "soak clock", "proposal")
 MOST_NAMES = 40
 
 

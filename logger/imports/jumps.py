@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..instants import NS
+from ..model.figures import number_of
 from .profile import Order
 from .zones import DAY_NS, local
 
@@ -223,7 +224,9 @@ def evidence(walls: Mapping[Order, Int]) -> str:
         sentences.append((order, jumps))
     if len({jumps for _, jumps in sentences}) < 2:
         return ""
-    words = ", ".join(f"as {order} the rows hold {jumps} jump(s) of days" for order, jumps in sentences)
+    words = ", ".join(
+        f"as {order} the rows hold {number_of(jumps, 'jump')} of days" for order, jumps in sentences
+    )
     return f" To help: {words}."
 
 

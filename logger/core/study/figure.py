@@ -14,6 +14,7 @@ Question = Literal[
 ]
 Column = Sequence[Any]
 COVERAGE = 0.95  # of every interval
+MOST_DECIMALS = 4  # 0.1 mK: no probe tells less
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ def value_with_interval(value: float, low: float | None, high: float | None, uni
     name = unit_name(unit)
     if low is None or high is None:
         return f"{_number(value, 2)} {name}".rstrip()
-    n_decimals = decimals((high - low) / 2)
+    n_decimals = min(MOST_DECIMALS, decimals((high - low) / 2))
     ends = f"({_number(low, n_decimals)} to {_number(high, n_decimals)})"
     return f"{_number(value, n_decimals)} {name} {ends}".replace("  ", " ")
 
