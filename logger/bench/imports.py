@@ -56,8 +56,8 @@ class ImportFigures:
             f"DuckDB reads the file, explicitly told: {self.read_s:.2f} s; ratio "
             f"{self.import_s / self.read_s:.1f}",
             f"of a processor, all processes together: {self.first_cpu_s:.2f} s with the start of the one "
-            f"that reads, {self.next_cpu_s:.2f} s for each further file, DuckDB {self.read_cpu_s:.2f} s; ratios "
-            f"{self.first_cpu_s / self.read_cpu_s:.1f} and {self.next_cpu_s / self.read_cpu_s:.1f}",
+            f"that reads, {self.next_cpu_s:.2f} s for each further file, DuckDB {self.read_cpu_s:.2f} s; "
+            f"ratios {self.first_cpu_s / self.read_cpu_s:.1f} and {self.next_cpu_s / self.read_cpu_s:.1f}",
         ]
 
 

@@ -223,23 +223,23 @@ def join_columns(parts: Sequence[Columns]) -> Columns:
     return Columns(**fields)
 
 
-def are_equal(one: Columns, other: Columns) -> bool:
+def are_equal(first: Columns, other: Columns) -> bool:
     """Whether both are the same readings to the bit, in everything but `arrival`, which no file holds."""
-    if len(one) != len(other):
+    if len(first) != len(other):
         return False
-    numeric = (np.array_equal(_bits(getattr(one, n)), _bits(getattr(other, n))) for n in NUMERIC[1:])
-    return all(numeric) and all(_are_equal_texts(getattr(one, n), getattr(other, n)) for n in TEXTS)
+    numeric = (np.array_equal(_bits(getattr(first, n)), _bits(getattr(other, n))) for n in NUMERIC[1:])
+    return all(numeric) and all(_are_equal_texts(getattr(first, n), getattr(other, n)) for n in TEXTS)
 
 
 def _bits(column: NDArray[Any]) -> NDArray[Any]:
     return column.view(np.int64) if column.dtype == np.float64 else column
 
 
-def _are_equal_texts(one: Texts, other: Texts) -> bool:
-    if one.table == other.table:
-        return np.array_equal(one.codes, other.codes)
-    place = {text: code for code, text in enumerate(dict.fromkeys((*one.table, *other.table)))}
-    return np.array_equal(_recode(one, place), _recode(other, place))
+def _are_equal_texts(first: Texts, other: Texts) -> bool:
+    if first.table == other.table:
+        return np.array_equal(first.codes, other.codes)
+    place = {text: code for code, text in enumerate(dict.fromkeys((*first.table, *other.table)))}
+    return np.array_equal(_recode(first, place), _recode(other, place))
 
 
 def sort_columns(columns: Columns) -> Columns:
