@@ -35,7 +35,7 @@ def refuse_another_order(day: Int, clock_ns: Int, lines: Sequence[int], order: s
 
     day: days since 1970, shape (n,); clock_ns: times of day; both in order of the rows.
     """
-    other = {d: _turned(d) for d in np.unique(day).tolist()}
+    other = {d: _turned(d) for d in {*day[:1].tolist(), *day[1:][day[1:] != day[:-1]].tolist()}}
     if all(t in (None, d) for d, t in other.items()):
         return
     rows = DateRuns.of(day, clock_ns, day)
