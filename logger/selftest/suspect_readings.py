@@ -180,6 +180,7 @@ def departure_cases() -> Iterator[Case]:
         ("the second reading of the record", 20.0, spike, 1, {1: 20.8}),
         ("the last but one", 20.0, spike, N - 2, {N - 2: 20.8}),
         ("the last, which nothing follows", 20.8, rate, N - 1, {N - 1: 20.8}),
+        ("none beyond the span of the probe", 20.0, rate, 700, {600: 20.8, 601: 20.8, 700: 85.0}),
     ):  # fmt: skip
         yield group.case(name, expected, partial(highest, test, at_minute, minutes))
 
