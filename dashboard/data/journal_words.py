@@ -121,9 +121,9 @@ def entry_facts(what: Mapping[str, Any]) -> str:
     """
     if {"inspection", "issue", "verdict", "reason"} <= set(what):
         return _revision(what)
-    said = [(keys, words) for keys, words in SENTENCES if all(_is_plain(what.get(key)) for key in keys)]
-    if said:
-        return _sentence(*said[0], what)
+    phrases = [(keys, words) for keys, words in SENTENCES if all(_is_plain(what.get(key)) for key in keys)]
+    if phrases:
+        return _sentence(*phrases[0], what)
     return _facts(what)
 
 
@@ -182,8 +182,8 @@ def _fact_text(key: str, value: object) -> str:
     if isinstance(value, int | float):
         return _number(key, value)
     if isinstance(value, str):
-        said = ACT_WORDS.get(value, value) if key == "act" else value
-        short = DIGEST.sub(lambda match: match[0][:12], said).rstrip(".")
+        words = ACT_WORDS.get(value, value) if key == "act" else value
+        short = DIGEST.sub(lambda match: match[0][:12], words).rstrip(".")
         return short if len(short) <= LONGEST else ""
     return _several(value)
 
