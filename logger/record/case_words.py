@@ -82,7 +82,7 @@ def _corrective_action(texts: Mapping[str, str]) -> str:
     action, day = texts.get("corrective_action", ""), texts.get("look_on", "")
     parts = [
         f"Corrective action: {clip(action)}" if action else "",
-        f"effect looked at on {day}" if day else "",
+        f"effect to be reviewed on {day}" if day else "",
     ]
     text = "; ".join(filter(None, parts))
     return text[:1].upper() + text[1:]
