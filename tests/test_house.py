@@ -235,6 +235,27 @@ def test_every_room_says_what_it_holds() -> None:
     assert [n for n, text in packages.items() if not text.startswith('"""') or "To be" in text[:9]] == []
 
 
+def docstrings(source: str) -> list[str]:
+    """Every docstring of a module and of what it defines."""
+    described = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    nodes = [node for node in ast.walk(ast.parse(source)) if isinstance(node, described)]
+    return [text for node in nodes if (text := ast.get_docstring(node))]
+
+
+LEANING = re.compile(r"(The same\b|Likewise\b|Ditto\b|As above\b)")
+
+
+def test_every_docstring_stands_alone() -> None:
+    leaning = {
+        f"{file.relative_to(ROOT)}: {text.splitlines()[0]}"
+        for file in CODE
+        for text in docstrings(file.read_text("utf-8"))
+        if LEANING.match(text)
+    }
+    assert leaning == set()
+    assert LEANING.match(docstrings('def f():\n    """The same for a probe."""\n')[0])
+
+
 def test_no_example_of_a_property_has_a_time_limit() -> None:
     """Such a limit fails on a busy machine: the profile of tests/conftest.py has none, nor has any test."""
     from hypothesis import settings

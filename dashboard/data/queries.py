@@ -184,7 +184,7 @@ class Queries:
         return f"{probe} {_short_name(position, setup)}" if position else probe
 
     def probe_label(self, probe: str) -> str:
-        """The same for a probe: a derived quantity has no channel of its own, but stands where it stands."""
+        """`label` of the first channel of a probe: what is derived from it stands where it stands."""
         channels = [key for key, channel in self.setup.channels.items() if channel.probe == probe]
         return self.label(channels[0]) if channels else probe
 

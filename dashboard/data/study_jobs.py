@@ -24,6 +24,7 @@ REMEMBERED_S = 600
 class StudyJob:
     """One study on its way: `state` waiting, running, done or refused; `word`: what it says of itself.
 
+    number: which one of its queue it was to end, from 1; 0 before it has.
     use: what is to be done with its answer, given as the JSON text that the command prints.
     """
 
@@ -34,6 +35,7 @@ class StudyJob:
     word: str = ""
     begun_s: float = field(default_factory=time.monotonic)
     ended_s: float | None = None
+    number: int = 0
 
     @property
     def open(self) -> bool:
@@ -55,6 +57,7 @@ class StudyJobs:
         self._listed: list[StudyJob] = []
         self._guard = threading.Lock()
         self._busy = False
+        self._ended = 0
 
     def start(self, name: str, arguments: Sequence[str], use: Callable[[str], object] | None = None) -> None:
         """Put a study at the end of the queue; Refused where the same one, or too many, are in it.
@@ -85,8 +88,12 @@ class StudyJobs:
 
     @property
     def ended(self) -> int:
-        """How many of those listed have ended: a page that sees the number change draws itself anew."""
-        return sum(not job.open for job in self.listed())
+        """How many have ended since the queue began; a page that sees it grow asks for `done_since`."""
+        return self._ended
+
+    def done_since(self, number: int) -> list[StudyJob]:
+        """Those that ended with an answer after so many had ended."""
+        return [job for job in self.listed() if job.state == "done" and job.number > number]
 
     def _work(self) -> None:
         while True:
@@ -103,7 +110,9 @@ class StudyJobs:
             except StillroomError as refused:
                 job.state, job.word = "refused", str(refused)
             finally:
-                job.ended_s = time.monotonic()
+                with self._guard:
+                    self._ended += 1
+                    job.number, job.ended_s = self._ended, time.monotonic()
 
     def _run(self, job: StudyJob) -> None:
         with tempfile.TemporaryFile("w+", encoding="utf-8") as answer:

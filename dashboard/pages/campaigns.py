@@ -312,8 +312,11 @@ def _closings(q: Queries) -> list[StudyJob]:
 
 
 def _ended(q: Queries) -> int:
-    """How many closings have ended: a page that sees the number change draws its campaigns anew."""
-    return sum(not job.open for job in _closings(q))
+    """Number of the last campaign that was closed: a page that sees it change draws its campaigns anew.
+
+    A closing that was refused draws nothing: what was concluded stays where it was typed.
+    """
+    return max((job.number for job in _closings(q) if job.state == "done"), default=0)
 
 
 def _begin_closing(q: Queries, key: str, who: str, why: str) -> None:

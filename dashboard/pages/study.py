@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.core.study.figure import Question
@@ -20,7 +20,7 @@ from logger.studies.records import zone_channels
 
 from ..access.needs import acting, needs
 from ..data.queries import Queries
-from ..data.study_jobs import StudyJobs
+from ..data.study_jobs import StudyJob, StudyJobs
 from ..data.words import field_text, instant
 from ..parts.components import aria, button, choice, field, folding_form, refusal
 from ..parts.study_cards import job_lines, newest_studies, question_card
@@ -111,6 +111,22 @@ def cards(q: Queries, view: StudyView) -> list[Component]:
     return [question_card(q, question, newest.get(question)) for question in QUESTIONS]
 
 
+def answered(q: Queries, view: StudyView, jobs: Sequence[StudyJob]) -> Any:
+    """The cards of the questions that these jobs answered, and no other: in those a person may be typing."""
+    order, drawn = list(QUESTIONS), Patch()
+    zone = ["--zone", view.zone]
+    mine = {
+        job.arguments[0] for job in jobs if "--zone" not in job.arguments or zone == list(job.arguments[1:3])
+    }
+    if not mine:
+        return no_update
+    newest = newest_studies(q, view.zone, view.channel)
+    for question in order:
+        if question in mine:
+            drawn[order.index(question)] = question_card(q, question, newest.get(question))
+    return drawn
+
+
 def arguments_of(view: StudyView, question: Question, entries: Mapping[str, str]) -> list[str]:
     """The words of the command that answers a question for a view; `entries`: what was filled in."""
     kind = QUESTIONS[question]
@@ -193,9 +209,9 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
     @needs(Act.READ)
     def follow(_: Any, ended: int | None, search: str | None) -> tuple[Any, Any, Any]:
         lines, number = job_lines(jobs.listed()), jobs.ended
-        if ended in (number, -1):
+        if ended is None or ended in (number, -1):
             return lines, no_update, number
         try:
-            return lines, cards(q, view_of(q, search or "")), number
+            return lines, answered(q, view_of(q, search or ""), jobs.done_since(ended)), number
         except StillroomError:
             return lines, no_update, number

@@ -99,15 +99,16 @@ def _column(q: Queries, n: int, upload: Upload) -> list[Component]:
     units = sorted({u for c in q.setup.channels.values() for u in quantity(c.quantity).units if u != "1"})
     unit = guess.unit if guess.unit in units else ""
     chosen = guess.channel if guess.channel in channels else LEAVE
-    label = f"Column {guess.heading}, such as {guess.example}: channel"
+    open_unit = f"as column {guess.unit_in} says" if guess.unit_in else "no unit given"
+    label = f"Column {guess.name}, such as {guess.example}: channel"
     return [
         _select(upload, f"channel {n}", label, channels, chosen),
         _select(
             upload,
             f"unit {n}",
-            f"Unit of {guess.heading}",
-            {"": "no unit given"} | {u: u for u in units},
-            unit,
+            f"Unit of {guess.name}",
+            {"": open_unit} | {u: u for u in units},
+            "" if guess.unit_in else unit,
         ),
     ]
 
@@ -137,7 +138,8 @@ def _answered_column(column: Column, n: int, answers: Mapping[str, Any]) -> Colu
     channel = answers.get(f"channel {n}") or LEAVE
     if channel in (LEAVE, UNKNOWN):
         return None
-    return replace(column, channel=str(channel), unit=answers.get(f"unit {n}") or None)
+    unit = answers.get(f"unit {n}") or None
+    return replace(column, channel=str(channel), unit=unit, unit_in=None if unit else column.unit_in)
 
 
 def preview_card(q: Queries, upload: Upload) -> Component:

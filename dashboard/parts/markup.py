@@ -12,7 +12,7 @@ HTML = html.Div()._namespace  # the library of plain HTML
 
 
 def static(node: Component) -> Component:
-    """The same content as one component, put into the page by assets/drawings.js.
+    """Some content as one component, put into the page by assets/drawings.js.
 
     For tables of many cells: at every answer the page's programs go through all their components.
     """

@@ -47,7 +47,7 @@ def trail(q: Queries, zone: str, hours: float) -> Component:
 
 
 def _silence_words(q: Queries, zone: str, hours: float) -> str:
-    """The same for the ear: for how long each verdict held, the longest first."""
+    """What the trail says to the ear: for how long each verdict held, the longest first."""
     now = q.now_ns()
     from_ns, lasted = now - round(hours * 3600) * NS, dict[str, int]()
     for period in q.periods(zone, from_ns, now):

@@ -56,7 +56,7 @@ def swap(store: Store, old: str, new: str, change: ProbeChange, text: str = "") 
 
 
 def move(store: Store, probe: str, position: str, change: ProbeChange) -> ProposedChange:
-    """The same probe at another position."""
+    """A probe goes to another position."""
     texts = _texts(store)
     place = standing(texts, probe)
     texts = texts_of_move(texts, probe, position, change.at_ns)

@@ -33,8 +33,8 @@ from ..rooms import registry
 from ..rooms.rejudging import YearResult, local_workers, plan, rejudge_by_workers, rejudge_here
 from ..rooms.summary import write_summary
 from ..series import ImportedReadings
+from ..service.calendar_work import FORECASTS
 from ..service.many_rooms import ManyRooms, raise_file_limit
-from ..service.service import FORECASTS
 from ..store import Store
 
 if TYPE_CHECKING:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse, rfc3339
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..core.alarms.lifecycle import Alarm

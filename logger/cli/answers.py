@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 from ..instants import parse, rfc3339, wall, wall_span
 from ..model import Inspection
-from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
+from ..model.figures import number_of, percent, to_printed_unit, unit_name, usual_decimals
 from .context import Session
-from .output import duration, figures, number_of, table
+from .output import duration, figures, table
 
 if TYPE_CHECKING:
     from ..core.measurement.check import Check

@@ -14,11 +14,12 @@ import typer
 
 from ..errors import Refused, StillroomError, StoreDamaged
 from ..instants import parse, rfc3339, wall
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import APPROVER_PASSWORD, authorised
 from .context import has_record, load_folder, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
+from ..model.figures import number_of
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data
-from .output import number_of
 
 
 def add_to(app: typer.Typer) -> None:

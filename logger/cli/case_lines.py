@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from ..inspections.length_words import EFFECT_NOTE
 from ..instants import NS, local, rfc3339, wall
 from ..model import Excursion, Setup
-from ..model.figures import percent, to_printed_unit, unit_name
-from .output import duration, figures, number_of, table
+from ..model.figures import number_of, percent, to_printed_unit, unit_name
+from .output import duration, figures, table
 
 if TYPE_CHECKING:
     from ..core.judge.cases import BeforeAfter, Case, LostTime

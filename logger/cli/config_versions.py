@@ -12,11 +12,12 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339, wall
 from ..model import Setup
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import load_folder, open_session, open_store, refuse_no_record, refuse_second_begin
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json, Who, Yes, person
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..core.validity.changes import SetupChange

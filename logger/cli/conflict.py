@@ -9,11 +9,12 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, rfc3339
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, open_session
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..acts.conflicts import Disagreement

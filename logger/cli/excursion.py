@@ -8,11 +8,12 @@ import typer
 
 from ..instants import NS, wall
 from ..model import Excursion
+from ..model.figures import number_of
 from .case import disposed_times
 from .case_lines import printed_figures
 from .context import open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
-from .output import answer, duration, number_of, table
+from .output import answer, duration, table
 
 if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord

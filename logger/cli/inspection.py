@@ -11,7 +11,7 @@ import typer
 from ..errors import Refused
 from ..instants import parse, rfc3339
 from ..model import Inspection
-from ..model.figures import percent
+from ..model.figures import number_of, percent
 from ..model.roles import Act
 from .answers import inspection_lines, inspection_rows
 from .authority import authorised
@@ -19,7 +19,7 @@ from .budget import budget
 from .check import EXIT_OF
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
-from .output import answer, number_of, table
+from .output import answer, table
 from .verification import verification
 
 if TYPE_CHECKING:

@@ -8,9 +8,10 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused
+from ..model.figures import number_of
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, number_of, table
+from .output import answer, table
 
 HostName = Annotated[
     str,

@@ -59,15 +59,6 @@ def figures(worst: float | None, limit: float | None, U: float | None) -> list[s
     return ["" if value is None else f"{value:.{places}f}" for value in (worst, limit, U)]
 
 
-def number_of(number: int, what: str) -> str:
-    """A number with its noun, in the plural where there is not exactly one.
-
-    >>> number_of(1, "alarm"), number_of(0, "alarm")
-    ('1 alarm', '0 alarms')
-    """
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
 def duration(seconds: float) -> str:
     """A length of time as people say it.
 

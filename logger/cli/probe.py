@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..instants import parse
+from ..model.figures import number_of
 from .context import open_session
 from .labels import labels
 from .options import DEFAULT_DATA, Config, Data, Json
-from .output import answer, number_of, table
+from .output import answer, table
 from .probe_place import commands
 from .probe_register import register
 from .probe_try import try_

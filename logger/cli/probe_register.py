@@ -9,9 +9,9 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse
+from ..model.figures import number_of
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data
-from .output import number_of
 
 
 def register(

@@ -10,12 +10,12 @@ import typer
 
 from ..errors import Refused
 from ..instants import parse, parse_informal, wall
-from ..model.figures import decimals, limit_text, to_printed_unit
+from ..model.figures import decimals, limit_text, number_of, to_printed_unit
 from ..model.roles import Act
 from .authority import authorised
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, Temperatures, To, Who, Zone, person
-from .output import altered_lines, answer, figures, number_of, table
+from .output import altered_lines, answer, figures, table
 from .record_months import IssueFrom, IssueTo, Month, months, preview, record_span
 from .workbook import workbook
 

@@ -9,9 +9,10 @@ import typer
 
 from ..errors import Refused
 from ..instants import wall
+from ..model.figures import number_of
 from .context import Session, interval, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Temperatures, Who, Zone, person
-from .output import answer, number_of, table
+from .output import answer, table
 
 Month = Annotated[
     str, typer.Option("--month", metavar="MONTH", help="A month as in 2026-10, in place of --from and --to.")

@@ -11,8 +11,9 @@ import typer
 
 from ..errors import IntervalError, Refused
 from ..instants import parse
+from ..model.figures import number_of
 from .options import AnyTo, Json
-from .output import answer, number_of, table
+from .output import answer, table
 from .rooms import DEFAULT_ROOMS, RoomsFile
 
 if TYPE_CHECKING:

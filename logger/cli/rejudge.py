@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused
+from ..model.figures import number_of
 from .options import DEFAULT_DATA, Data, Json
-from .output import answer, number_of
+from .output import answer
 
 if TYPE_CHECKING:
     from ..rooms.registry import RoomEntry

@@ -9,13 +9,13 @@ from zoneinfo import ZoneInfo
 import typer
 
 from ..instants import NS, parse, wall, wall_span
-from ..model.figures import percent
+from ..model.figures import number_of, percent
 from ..model.roles import Act
 from .authority import account_of, proven
 from .case_lines import hours
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, duration, number_of, table
+from .output import answer, duration, table
 from .review_papers import handover, pages
 
 if TYPE_CHECKING:

@@ -9,9 +9,10 @@ from typing import Annotated
 import typer
 
 from ..instants import parse, wall
+from ..model.figures import number_of
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, number_of, table
+from .output import answer, table
 
 
 def pages(

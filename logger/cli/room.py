@@ -9,11 +9,12 @@ import typer
 
 from ..errors import Refused
 from ..instants import local
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import has_record, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who
-from .output import answer, number_of
+from .output import answer
 
 room = typer.Typer(help="A room as a whole: archive it, take its setup for another, go back a program.")
 NewFolder = Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")]

@@ -10,11 +10,12 @@ import typer
 
 from ..errors import Refused
 from ..instants import rfc3339
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import open_session, require_applied_setup
 from .options import Json, Who
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..rooms.sightings import RoomState

@@ -10,9 +10,9 @@ import typer
 
 from .. import __version__
 from ..errors import Refused, StillroomError, StoreTaken
+from ..model.figures import number_of
 from .context import Session, open_or_begin, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Port, Who, person
-from .output import number_of
 
 if TYPE_CHECKING:
     from ..service import Service

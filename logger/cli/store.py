@@ -7,11 +7,12 @@ from typing import Annotated
 
 import typer
 
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import refuse_no_record
 from .options import DEFAULT_DATA, Data, Json, Who
-from .output import answer, number_of
+from .output import answer
 
 store_app = typer.Typer(help="Where the parts of a record lie, and moving them.")
 

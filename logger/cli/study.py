@@ -267,7 +267,8 @@ def set_back(
 ) -> Options:
     """Ready on Monday: how long the zone takes to be stable after a set-back, from earlier returns.
 
-    Needs 8 returns. A start outside what was seen is refused.
+    Needs 12 returns (8 for when half of them are ready). A start outside what was seen is refused, and so is
+    a time that would be more than 1.5 h early on average, as returns scatter.
 
     \b
     Example:

@@ -110,12 +110,21 @@ def first_column(file: Path) -> list[str]:
 
     try:
         with file.open(encoding="utf-8-sig", newline="") as lines:
-            cells = [row[0].strip() for row in csv.reader(lines) if row and row[0].strip()]
+            reader = csv.reader(lines)
+            rows = [(reader.line_num, row[0].strip()) for row in reader if row and row[0].strip()]
     except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise Refused(
-            f"--events {file}: expected a CSV file with times in its first column; {error}."
+            f"--events {file}: expected a CSV file with times in its first column; {why}."
         ) from None
-    return cells if not cells or cells[0][:1].isdigit() else cells[1:]
+    rows = rows[1:] if rows and not rows[0][1][:1].isdigit() else rows
+    for line, cell in rows:
+        if not cell[:1].isdigit():
+            raise Refused(
+                f"--events {file}: expected times in the first column, as 2026-10-19T10:30; line {line} has "
+                f"{cell!r}. Nothing was computed."
+            )
+    return [cell for _, cell in rows]
 
 
 def run(

@@ -13,11 +13,12 @@ import typer
 
 from ..errors import Refused, UnknownName
 from ..instants import parse, rfc3339, wall
+from ..model.figures import number_of
 from ..model.roles import Act, Role
 from .authority import APPROVER_PASSWORD, authorised
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..people import Account, People, Token

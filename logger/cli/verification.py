@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ..errors import Refused
+from ..model.figures import number_of
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Zone
-from .output import answer, number_of, table
+from .output import answer, table
 
 if TYPE_CHECKING:
     from ..inspections.verification_log import LogRow

@@ -8,9 +8,9 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused
+from ..model.figures import number_of
 from .context import open_session
 from .options import DEFAULT_DATA, AnyZone, Config, Data
-from .output import number_of
 
 
 def workbook(

@@ -24,6 +24,7 @@ from ..core.rules.lines import counts_as
 from ..errors import Fault
 from ..formats.toml import Entry
 from ..model import Certificate, Channel, Rule, Setup
+from ..model.figures import number_of
 from ..units import difference_to_canonical, to_canonical
 from .schema import RuleTable
 from .tables import Tables
@@ -124,7 +125,7 @@ _PAIRS = {
 
 def _too_few(entry: Entry[RuleTable], rule: Rule, channels: tuple[str, ...], least: int) -> Fault:
     media = ", ".join(rule.media)
-    expected = f"at least {least} channel(s) of {rule.quantity} in {media} in zone {rule.zone}"
+    expected = f"at least {number_of(least, 'channel')} of {rule.quantity} in {media} in zone {rule.zone}"
     if rule.kind == "condensation":
         expected = f"a temperature of {media}, and temperature with humidity of the air, in zone {rule.zone}"
     those = ", ".join(channels) or "none: no probe here could ever prove that this limit is kept"

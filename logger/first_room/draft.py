@@ -126,7 +126,7 @@ class Draft:
     def _columns(self, described: Description) -> tuple[Guess, ...]:
         """The columns of a file, with the units that were answered where it names none."""
         return tuple(
-            replace(c, unit=self.text(f"unit.{c.heading}") or None) if c.unit is None else c
+            replace(c, unit=self.text(f"unit.{c.name}") or None) if c.unit is None else c
             for c in described.columns
         )
 

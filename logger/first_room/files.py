@@ -12,7 +12,7 @@ from ..imports.drafting import day_before, key_of
 from ..imports.profile import Column, Profile
 from ..imports.writing import profile_text
 from .certificates import certificate_texts
-from .draft import LIVE, Draft, number, toml
+from .draft import LIVE, ChannelDraft, Draft, number, toml
 from .questions import QUESTIONS, size_of, xyz_of
 from .trial import line_of, pattern_for
 
@@ -48,7 +48,7 @@ def zone_key(draft: Draft) -> str:
 
 def profile_of(draft: Draft, described: Description) -> Profile:
     """How the file is read, with the answers to what it left open."""
-    columns = [Column(c.column.guess.heading, c.key, c.unit) for c in draft.channels if c.column]
+    columns = [_column(c.column.guess.column, c) for c in draft.channels if c.column]
     profile = replace(described.profile, columns=tuple(columns))
     if zone := draft.text("file.zone"):
         profile = replace(profile, zone=zone)
@@ -57,6 +57,10 @@ def profile_of(draft: Draft, described: Description) -> Profile:
     if decimal := draft.text("file.decimal"):
         profile = replace(profile, decimal=decimal)
     return profile
+
+
+def _column(column: Column, channel: ChannelDraft) -> Column:
+    return replace(column, channel=channel.key, unit=None if column.unit_in else channel.unit)
 
 
 def _lines(rows: Iterator[str]) -> str:

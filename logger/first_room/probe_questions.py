@@ -79,8 +79,7 @@ def unit_fields(draft: Draft) -> tuple[Field, ...]:
     if draft.described is not None:
         bare = [c for c in draft.described.columns if c.unit is None]
         return tuple(
-            Field(f"unit.{c.heading}", f"Column {c.heading}, such as {c.example}", options=options)
-            for c in bare
+            Field(f"unit.{c.name}", f"Column {c.name}, such as {c.example}", options=options) for c in bare
         )
     line = draft.text("line")
     return tuple(

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 # What `dates` takes apart in the same way, text by text; any other stamp is left to it.
 _DAY, _CLOCK = re.compile(r"[0-9][0-9./-]{5,9}"), re.compile(r"[0-9][0-9:.,+Z-]*")
+_MOST_RUNS, _DIGITS = 1000, 6
 
 
 @dataclass(frozen=True)
@@ -86,6 +87,11 @@ class ArrowCells(Sequence[str]):
 
     def halves(self) -> tuple[Coded, Coded] | None:
         """The day and the time of day of plain stamps; None where one is written in any other way."""
+        chunks = [chunk for chunk in self._column.iterchunks() if len(chunk)]
+        return fixed_halves([text_bytes(chunk) for chunk in chunks]) or self._free_halves()
+
+    def _free_halves(self) -> tuple[Coded, Coded] | None:
+        """`halves` of stamps that are not all as long as the first."""
         parts = []
         for chunk in self._column.iterchunks():
             both = _divided(chunk)
@@ -97,8 +103,75 @@ class ArrowCells(Sequence[str]):
         texts = coded(parts)
         codes = texts.codes.reshape(-1, 2)
         day, clock = _used(texts.table, codes[:, 0]), _used(texts.table, codes[:, 1])
-        plain = all(_DAY.fullmatch(text) for text in day.table) and all(map(_CLOCK.fullmatch, clock.table))
-        return (day, clock) if plain else None
+        return (day, clock) if _are_plain(day, clock) else None
+
+
+def text_bytes(column: pyarrow.Array) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    """The bytes of n texts, one after the other, and where each begins, then the end of all: (n + 1,)."""
+    _, ends, content = column.buffers()
+    places = np.frombuffer(ends, np.int32)[column.offset : column.offset + len(column) + 1]
+    return np.frombuffer(content, np.uint8) if content else np.empty(0, np.uint8), places
+
+
+def fixed_halves(
+    chunks: Sequence[tuple[NDArray[np.uint8], NDArray[np.int32]]],
+) -> tuple[Coded, Coded] | None:
+    """Day and time of day of stamps that are all as long as the first, as most loggers write them.
+
+    None where one is longer or shorter, or is written in any other way. chunks: of `text_bytes`.
+    """
+    if not chunks:
+        return None
+    content, ends = chunks[0]
+    width = int(ends[1] - ends[0])
+    first = content[ends[0] : ends[1]].tobytes()
+    at = next((place for sign in b" T" if (place := first.find(sign)) > 0), 0)
+    if not 0 < at < width - 1 or any((np.diff(e) != width).any() for _, e in chunks):
+        return None
+    stamps = np.concatenate([c[e[0] : e[-1]].reshape(-1, width) for c, e in chunks])
+    if (stamps[:, at] != first[at]).any():
+        return None
+    day, clock = _runs_coded(stamps[:, :at]), _digits_coded(stamps[:, at + 1 :])
+    return (day, clock) if day and clock and _are_plain(day, clock) else None
+
+
+def _are_plain(day: Coded, clock: Coded) -> bool:
+    return all(map(_DAY.fullmatch, day.table)) and all(map(_CLOCK.fullmatch, clock.table))
+
+
+def _runs_coded(texts: NDArray[np.uint8]) -> Coded | None:
+    """Texts of bytes, shape (n, width), of which many neighbours are equal; None where few are."""
+    changes = np.zeros(len(texts), np.bool_)
+    for place in range(texts.shape[1]):
+        changes[1:] |= texts[1:, place] != texts[:-1, place]
+    begins = np.concatenate([[0], np.flatnonzero(changes)])
+    if len(begins) > _MOST_RUNS + len(texts) // 8:
+        return None
+    runs = Coded.of([row.tobytes().decode("latin-1") for row in texts[begins]])
+    return Coded(runs.table, runs.codes[np.cumsum(changes)])
+
+
+def _digits_coded(texts: NDArray[np.uint8]) -> Coded | None:
+    """Texts of bytes, shape (n, width), that differ in at most six digits; None for others."""
+    first = texts[0]
+    is_digit = (first >= ord("0")) & (first <= ord("9"))
+    digits, others = np.flatnonzero(is_digit), np.flatnonzero(~is_digit)
+    if not 0 < len(digits) <= _DIGITS or any((texts[:, place] != first[place]).any() for place in others):
+        return None
+    number = np.zeros(len(texts), np.int32)
+    for place in digits:
+        digit = texts[:, place] - ord("0")  # a sign before the zero comes round to above nine
+        if (digit > 9).any():
+            return None
+        number *= 10
+        number += digit
+    there = np.zeros(10 ** len(digits), np.bool_)
+    there[number] = True
+    row = np.zeros(len(there), np.int32)
+    row[number] = np.arange(len(texts), dtype=np.int32)  # any row that has the number
+    table = tuple(texts[row[n]].tobytes().decode("latin-1") for n in np.flatnonzero(there).tolist())
+    codes = np.cumsum(there, dtype=np.int32) - 1
+    return Coded(table, codes[number])
 
 
 def _divided(stamps: Any) -> Any:

@@ -6,8 +6,9 @@ Nothing is guessed: a column gets its channel where it bears the channel's own n
 from __future__ import annotations
 
 import itertools
+import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import PurePath
@@ -25,12 +26,15 @@ from .grid import Row, TextGrid
 from .heading import plain, text_grid, trimmed, unit_in_heading, without_mark
 from .profile import DELIMITERS, UNKNOWN, Column, Form, Profile
 from .reading import grid_of
+from .row_labels import RowLabels, row_labels
 from .stamps import clock, date_parts, divided
 from .table import Stream, TextColumn
 from .values import read_values
 from .writing import profile_text
 
-_NUMBER = re.compile(r"[+-]?\d[\d.,' ]*(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(
+    r"[+-]?(?:\d+(?:[.,]\d*)?|\d{1,3}(?:[., ']\d{3})+(?:[.,]\d*)?)(?:[eE][+-]?\d+)?"
+)  # with one sign between thousands or before decimals: 293.004,1017.44 are two
 _EPOCH_S, _EPOCH_MS = (946_684_800, 4_102_444_800), (946_684_800_000, 4_102_444_800_000)  # 2000 to 2100
 _SERIAL = (36_526, 73_051)  # the same years in days of a spreadsheet
 _SAMPLE = 400
@@ -38,13 +42,26 @@ _SAMPLE = 400
 
 @dataclass(frozen=True)
 class Guess:
-    """A column of values as the file shows it."""
+    """A column of values as the file shows it, or those of its rows in which other columns say `only`."""
 
     heading: str
     unit: str | None
     example: str
     channel: str
     candidates: tuple[str, ...]
+    only: tuple[tuple[str, str], ...] = ()
+    unit_in: str | None = None  # the column that says the unit
+
+    @property
+    def name(self) -> str:
+        """As `Column.name`."""
+        return self.column.name
+
+    @property
+    def column(self) -> Column:
+        """The column of a profile that reads it."""
+        unit = None if self.unit_in else self.unit
+        return Column(self.heading, self.channel, unit, self.unit_in, (), self.only)
 
 
 @dataclass(frozen=True)
@@ -60,7 +77,7 @@ class Description:
     @property
     def text(self) -> str:
         """The profile as a file, each open question above it."""
-        notes = {c.heading: _remark(c) for c in self.columns}
+        notes = {c.name: _remark(c) for c in self.columns}
         return profile_text(self.profile, notes, self.questions)
 
 
@@ -77,31 +94,52 @@ def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str |
     rows = _like(grid.rows, sample[0], width, times)
     headings = _headings(names, width, shift)
     guesses = _guesses(rows, width, times, (headings, units, shift), setup)
+    values = [headings.index(g.heading) for g in guesses]
+    others = [n for n in range(shift, width) if n not in times and n not in values]
+    labels = row_labels(rows, times, others, values if len(values) > 1 else ())
+    guesses = tuple(part for g in guesses for part in _parts(g, rows, headings, labels, setup))
     profile = Profile(
         PurePath(name).stem,
         tuple(headings[t] for t in times),
-        tuple(Column(g.heading, g.channel, g.unit) for g in guesses),
+        tuple(g.column for g in guesses),
         files=(_pattern(name),),
         form=form,
         delimiter=delimiter,
         sheet=sheet,
         unnamed_first_column=bool(shift),
     )
-    profile, questions = _open_points(profile, rows, times, width)
-    first_ns, step_s = _times(profile, rows, times)
-    return Description(profile, guesses, (*questions, *_unit_questions(guesses)), first_ns, step_s)
+    streams = list(_streams(profile, rows, times, headings))
+    questions = _open_points(profile, streams)
+    first_ns, step_s = _times(profile, streams)
+    questions += [*_label_questions(labels, headings), *_unit_questions(guesses)]
+    return Description(profile, guesses, tuple(questions), first_ns, step_s)
 
 
-def _times(profile: Profile, rows: Sequence[Row], times: Sequence[int]) -> tuple[int | None, float | None]:
+def _streams(
+    profile: Profile, rows: Sequence[Row], times: Sequence[int], headings: Sequence[str]
+) -> Iterator[Stream]:
+    """The rows of each probe with the columns read from them; all rows where there is no column."""
+    for only in dict.fromkeys(c.only for c in profile.columns) or ((),):
+        words = [(headings.index(key), word) for key, word in only]
+        own = [(line, cells) for line, cells in rows if all(cells[n].strip() == word for n, word in words)]
+        columns = [(c, headings.index(c.heading)) for c in profile.columns if c.only == only]
+        yield Stream(
+            [" ".join(cells[t] for t in times) for _, cells in own],
+            [line for line, _ in own],
+            tuple(TextColumn(c, None, [cells[n] for _, cells in own]) for c, n in columns),
+        )
+
+
+def _times(profile: Profile, streams: Sequence[Stream]) -> tuple[int | None, float | None]:
     """The first instant and the usual step, as far as they do not depend on the zone."""
-    stream = Stream([" ".join(cells[t] for t in times) for _, cells in rows], [line for line, _ in rows], ())
     try:
-        (instants_ns,), _ = instants([stream], replace(profile, zone="UTC", jumps_are_real=True))
+        instants_of, _ = instants(streams, replace(profile, zone="UTC", jumps_are_real=True))
     except ImportRefused:
         return None, None
-    steps = np.abs(np.diff(instants_ns))
+    steps = np.concatenate([np.abs(np.diff(instants_ns)) for instants_ns in instants_of])
     steps = steps[steps > 0]
-    return int(instants_ns.min()), float(np.median(steps)) / NS if len(steps) else None
+    first_ns = min(int(instants_ns.min()) for instants_ns in instants_of)
+    return first_ns, float(np.median(steps)) / NS if len(steps) else None
 
 
 def _best_grid(part: Part, sheet: str | None) -> tuple[TextGrid, str | None]:
@@ -242,6 +280,36 @@ def _guesses(
     return tuple(guesses)
 
 
+def _parts(
+    guess: Guess, rows: Sequence[Row], headings: Sequence[str], labels: RowLabels, setup: Setup | None
+) -> Iterator[Guess]:
+    """A column of values as one for each probe whose rows it holds."""
+    at = headings.index(guess.heading)
+    by_words: dict[tuple[str, ...], list[Sequence[str]]] = {}
+    for _, cells in rows:
+        if at not in labels.places and _NUMBER.fullmatch(cells[at].strip()):
+            by_words.setdefault(tuple(cells[n].strip() for n in labels.places), []).append(cells)
+    for words, of_probe in by_words.items():
+        only = tuple(sorted((headings[n], word) for n, word in zip(labels.places, words, strict=True)))
+        unit, unit_in = guess.unit, None
+        if unit is None and labels.unit_at is not None:
+            units = {unit_name(cells[labels.unit_at].strip().strip("[](){}")) for cells in of_probe}
+            unit, unit_in = (units.pop() if len(units) == 1 else None), headings[labels.unit_at]
+        name = " ".join((guess.heading, *words))
+        channel, candidates = _channels(name, unit or "", setup)
+        yield Guess(guess.heading, unit, of_probe[0][at].strip(), channel, candidates, only, unit_in)
+
+
+def _label_questions(labels: RowLabels, headings: Sequence[str]) -> list[str]:
+    """Columns whose words change now and then: rows of another probe, or a remark."""
+    return [
+        f"Does column {headings[n]!r} ({', '.join(words[:4])}{', …' if len(words) > 4 else ''}) say of which "
+        "probe a row is? Then write one [[columns]] for each, such as only = "
+        f"{{ {json.dumps(headings[n])} = {json.dumps(words[0])} }}; else nothing needs to be done."
+        for n, words in labels.changing
+    ]
+
+
 def _counts(numbers: Sequence[str]) -> bool:
     """A column that counts the rows."""
     whole = [int(t) for t in numbers if t.isdigit()]
@@ -260,23 +328,18 @@ def _channels(heading: str, unit: str, setup: Setup | None) -> tuple[str, tuple[
     return (named[0] if len(named) == 1 else UNKNOWN), tuple(c.key for c in fitting)
 
 
-def _open_points(
-    profile: Profile, rows: Sequence[Row], times: Sequence[int], width: int
-) -> tuple[Profile, list[str]]:
+def _open_points(profile: Profile, streams: Sequence[Stream]) -> list[str]:
     """What the dates and the numbers prove or leave open, asked of the importer's own rules."""
     questions = []
     if profile.form == "serial_1900":
-        example = rows[0][1][times[0]]
+        example = streams[0].times[0]
         questions.append(
             f"Is {example} a number of days as spreadsheets count them, {_serial_day(example)}? Then "
             'leave `form` under [time]; a workbook that counts from 1904 takes "serial_1904".'
         )
-    texts = [" ".join(cells[t] for t in times) for _, cells in rows]
-    cells = [TextColumn(c, None, [row[n] for _, row in rows]) for c, n in _places(profile, width)]
-    stream = Stream(texts, [line for line, _ in rows], tuple(cells))
     for zone in ("", "UTC"):
         try:
-            instants([stream], replace(profile, zone=zone or None))
+            instants(streams, replace(profile, zone=zone or None))
         except ImportRefused as refused:
             questions.append(str(refused))
             if "time zone" not in str(refused):
@@ -285,13 +348,13 @@ def _open_points(
             break
     questions = _with_hour_back(questions)
     try:
-        read_values([stream], profile)
+        read_values(streams, profile)
     except ImportRefused as refused:
         questions.append(str(refused))
     order_open = any("`order`" in q for q in questions)
     if order_open and not any("time zone" in q for q in questions):
         questions.append("In which time zone are the times written? Set `zone` under [time].")
-    return profile, questions
+    return questions
 
 
 def _with_hour_back(questions: list[str]) -> list[str]:
@@ -306,19 +369,10 @@ def _serial_day(text: str) -> str:
     return f"{at:%Y-%m-%d %H:%M}"
 
 
-def _places(profile: Profile, width: int) -> list[tuple[Column, int]]:
-    return [(c, n) for c in profile.columns if (n := _number(c.heading)) is not None and n < width]
-
-
-def _number(heading: str) -> int | None:
-    return int(heading[1:]) - 1 if re.fullmatch(r"#\d+", heading) else None
-
-
 def _unit_questions(guesses: Sequence[Guess]) -> list[str]:
-    questions = [f"Which channel is column {g.heading!r}?" for g in guesses if g.channel == UNKNOWN]
-    return questions + [
-        f"In which unit is column {g.heading!r}? Set `unit`." for g in guesses if g.unit is None
-    ]
+    questions = [f"Which channel is column {g.name!r}?" for g in guesses if g.channel == UNKNOWN]
+    bare = [g.name for g in guesses if g.unit is None and g.unit_in is None]
+    return questions + [f"In which unit is column {name!r}? Set `unit`." for name in bare]
 
 
 def _remark(guess: Guess) -> str:

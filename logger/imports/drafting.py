@@ -15,7 +15,6 @@ from ..errors import ImportRefused
 from ..instants import NS
 from ..units import QUANTITIES
 from .describing import Description, Guess
-from .profile import Column
 from .writing import profile_text
 
 # Unit -> quantity and a span of the probe, wide enough for any room; common practice, no source.
@@ -73,7 +72,7 @@ def drafted_columns(columns: tuple[Guess, ...]) -> Iterator[DraftedColumn]:
         if guess.unit not in MEASURED:
             continue
         quantity, low, high = MEASURED[guess.unit]
-        name = _probe(guess.heading)
+        name = _probe(" ".join(word for _, word in guess.only) or guess.heading)
         number = 2
         probe = name
         while (probe, quantity) in used:
@@ -158,7 +157,7 @@ def resolution_of(example: str) -> float:
 
 
 def _profile(description: Description, drafted: list[DraftedColumn]) -> str:
-    columns = tuple(Column(d.guess.heading, f"{d.probe}.{d.quantity}", d.guess.unit) for d in drafted)
+    columns = tuple(replace(d.guess.column, channel=f"{d.probe}.{d.quantity}") for d in drafted)
     return profile_text(replace(description.profile, columns=columns), questions=open_questions(description))
 
 

@@ -84,7 +84,7 @@ def import_content(  # noqa: PLR0917
     report: Say | None = None,
     without: frozenset[int] = frozenset(),
 ) -> ImportResult:
-    """The same for what came another way, under its own name: bytes, or a file that nobody changes."""
+    """Imports what came under a name: bytes, or an unchanging file. ImportRefused as `import_file`."""
     report = report or _silent
     sha256, beginning = identity_of(content)
     if store.imports.find(sha256) is not None:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..instants import NS
+from ..model.figures import number_of
 from .profile import Order
 from .zones import DAY_NS, local
 
@@ -34,7 +35,7 @@ def refuse_another_order(day: Int, clock_ns: Int, lines: Sequence[int], order: s
 
     day: days since 1970, shape (n,); clock_ns: times of day; both in order of the rows.
     """
-    other = {d: _turned(d) for d in np.unique(day).tolist()}
+    other = {d: _turned(d) for d in {*day[:1].tolist(), *day[1:][day[1:] != day[:-1]].tolist()}}
     if all(t in (None, d) for d, t in other.items()):
         return
     rows = DateRuns.of(day, clock_ns, day)
@@ -223,7 +224,9 @@ def evidence(walls: Mapping[Order, Int]) -> str:
         sentences.append((order, jumps))
     if len({jumps for _, jumps in sentences}) < 2:
         return ""
-    words = ", ".join(f"as {order} the rows hold {jumps} jump(s) of days" for order, jumps in sentences)
+    words = ", ".join(
+        f"as {order} the rows hold {number_of(jumps, 'jump')} of days" for order, jumps in sentences
+    )
     return f" To help: {words}."
 
 

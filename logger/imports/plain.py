@@ -11,8 +11,10 @@ import io
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ..errors import ImportRefused
-from .cells import ArrowCells, coded
+from .cells import ArrowCells, coded, text_bytes
 from .grid import Row
 from .heading import Heading, find_heading, head_lines, places_of, text_grid
 from .profile import Profile
@@ -22,6 +24,7 @@ from .table import Stream, TextColumn, TextTable, column_unit, time_places
 if TYPE_CHECKING:
     import pyarrow
 
+_BLOCK = 4 << 20  # bytes of rows that are taken apart in one go
 LONG = 1 << 20  # characters: below it, reading row by row takes no time that anybody would notice
 
 
@@ -49,10 +52,11 @@ def _may_be_plain(text: str, delimiter: str, profile: Profile) -> bool:
 
 def _begins_with_digits(column: pyarrow.Array) -> bool:
     """Whether every text begins with one of 0 to 9: bytes are compared, which is quicker than a pattern."""
-    import pyarrow.compute as pc
-
-    fn: Any = pc
-    return bool(fn.all(fn.and_(fn.greater_equal(column, "0"), fn.less(column, ":"))).as_py())
+    content, ends = text_bytes(column)
+    if not len(column) or (ends[1:] == ends[:-1]).any():
+        return not len(column)
+    first = content[ends[:-1]]
+    return bool(((first >= ord("0")) & (first <= ord("9"))).all())
 
 
 def _holds_digits(column: pyarrow.Array) -> bool:
@@ -97,12 +101,11 @@ class _Head:
         """The cells of the wanted columns by their places; None where a row is not as all others."""
         import pyarrow
 
-        if text.count("\r", start) != text.count("\r\n", start):
-            return None  # a carriage return alone ends a line too
         values = {self.places[c.heading] for c in self.profile.columns}
         cells = {p: _Repeated() if p in values else _Single() for p in self.places.values()}
+        source = _Encoded(text, start)
         try:
-            for batch in self._batches(text, start, delimiter):
+            for batch in self._batches(source, delimiter, values):
                 if not self._all_readings(batch):
                     return None
                 for place, batch_cells in cells.items():
@@ -110,34 +113,40 @@ class _Head:
         except (pyarrow.ArrowInvalid, UnicodeEncodeError):
             return None
         batch_texts = {place: batch_cells.texts() for place, batch_cells in cells.items()}
-        rows = text.count("\n", start)
-        return batch_texts if all(len(texts) == rows for texts in batch_texts.values()) else None
+        is_whole = all(len(texts) == source.lines for texts in batch_texts.values())
+        return batch_texts if is_whole and not source.lone_returns else None
 
-    def _batches(self, text: str, start: int, delimiter: str) -> Iterator[pyarrow.RecordBatch]:
+    def _batches(self, source: _Encoded, delimiter: str, values: set[int]) -> Iterator[pyarrow.RecordBatch]:
+        """Blocks of rows: values encoded, so that each of their texts is there once, all else as text."""
         import pyarrow
         from pyarrow import csv
 
         names = [str(n) for n in range(self.cells)]
         columns = sorted({0, *self.places.values(), *range(self.width, self.cells)})
+        (times,) = time_places(self.places, self.profile)
+        texts = {0, *times, *range(self.width, self.cells)}  # these are looked at as texts
         yield from csv.open_csv(
-            _Encoded(text, start),
-            read_options=csv.ReadOptions(column_names=names),
+            source,
+            read_options=csv.ReadOptions(column_names=names, block_size=_BLOCK),
             parse_options=csv.ParseOptions(delimiter=delimiter, quote_char=False, double_quote=False),
             convert_options=csv.ConvertOptions(
                 include_columns=[str(n) for n in columns],
-                column_types=dict.fromkeys(names, pyarrow.string()),
+                column_types=dict.fromkeys(names, pyarrow.string())
+                | {str(p): pyarrow.dictionary(pyarrow.int32(), pyarrow.string()) for p in values - texts},
                 strings_can_be_null=False,
             ),
         )
 
     def _all_readings(self, batch: pyarrow.RecordBatch) -> bool:
         """Whether every row has a time, is no comment, and has nothing in cells without a heading."""
-        import pyarrow.compute as pc
-
-        fn: Any = pc
         (times,) = time_places(self.places, self.profile)
         if not all(_holds_digits(batch.column(str(p))) for p in times) or _holds_comment(batch.column("0")):
             return False
+        if self.width == self.cells:
+            return True
+        import pyarrow.compute as pc
+
+        fn: Any = pc
         beyond = [batch.column(str(p)) for p in range(self.width, self.cells)]
         return all(fn.all(fn.equal(fn.utf8_trim_whitespace(column), "")).as_py() for column in beyond)
 
@@ -167,11 +176,16 @@ class _Head:
 
 
 class _Encoded(io.RawIOBase):
-    """The text from a place on as bytes, without a second copy of all of it."""
+    """The text from a place on as bytes, without a second copy of all of it.
+
+    `lines`: line feeds read so far; `lone_returns`: whether a carriage return ended a line by itself.
+    """
 
     def __init__(self, text: str, start: int) -> None:
         super().__init__()
         self._text, self._at = text, start
+        self._after_return = False
+        self.lines, self.lone_returns = 0, False
 
     def readable(self) -> bool:
         return True
@@ -180,7 +194,20 @@ class _Encoded(io.RawIOBase):
         """At most `size` bytes: no character takes more than four."""
         first = self._at
         self._at = len(self._text) if size < 0 else first + max(1, size // 4)
-        return self._text[first : self._at].encode("utf-8")
+        part = self._text[first : self._at].encode("utf-8")
+        self._count(part)
+        return part
+
+    def _count(self, part: bytes) -> None:
+        """Count the ends of lines; the text ends with a line feed, so no return stays open."""
+        if not part:
+            return
+        signs = np.frombuffer(part, np.uint8)
+        feeds, returns = signs == 10, signs == 13
+        self.lines += int(np.count_nonzero(feeds))
+        pairs = int(np.count_nonzero(returns[:-1] & feeds[1:])) + int(self._after_return and feeds[0])
+        self.lone_returns |= pairs != int(np.count_nonzero(returns[:-1])) + int(self._after_return)
+        self._after_return = bool(returns[-1])
 
 
 class _Repeated:
@@ -190,7 +217,10 @@ class _Repeated:
         self._columns: list[pyarrow.DictionaryArray] = []
 
     def add(self, column: pyarrow.Array) -> None:
-        self._columns.append(column.dictionary_encode())
+        import pyarrow
+
+        encoded = pyarrow.types.is_dictionary(column.type)
+        self._columns.append(column if encoded else column.dictionary_encode())
 
     def texts(self) -> Sequence[str]:
         return coded(self._columns)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..instants import NS, rfc3339
+from ..model.figures import number_of
 from .reading import Reading, Series
 
 Int = NDArray[np.int64]
@@ -108,7 +109,7 @@ def _axis(series: Series, ends: tuple[int, int]) -> TimeAxis:
 
 
 def lines_of(preview: Preview) -> list[str]:
-    """The same for a terminal."""
+    """A preview as lines of a terminal."""
     lines = []
     for heading, rows in (
         ("first rows", preview.first),
@@ -161,5 +162,7 @@ def _gap_lines(axes: Sequence[TimeAxis]) -> list[str]:
     ]
     more = len(shared) - len(gaps)
     return (
-        [f"  {len(shared)} gap(s):", *lines, *([f"    and {more} shorter"] if more else [])] if shared else []
+        [f"  {number_of(len(shared), 'gap')}:", *lines, *([f"    and {more} shorter"] if more else [])]
+        if shared
+        else []
     )

@@ -33,6 +33,11 @@ class Column:
     time: tuple[str, ...] = ()  # its own column(s) of times, where probes stand side by side with theirs
     only: tuple[tuple[str, str], ...] = ()  # rows whose other column, or section, says that
 
+    @property
+    def name(self) -> str:
+        """The heading, with the words of the rows meant."""
+        return ", ".join((self.heading, *(word for _, word in self.only)))
+
 
 @dataclass(frozen=True)
 class Profile:

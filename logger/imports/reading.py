@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..model import Channel, Setup
+from ..model.figures import number_of
 from ..units import from_canonical, quantity, to_canonical, unit_name
 from .cells import Coded, kinds
 from .containers import Part, parts_of
@@ -293,9 +294,10 @@ def _beyond(series: Series) -> list[str]:
     values, counts = np.unique(series.value[odd], return_counts=True)
     often = sorted(zip(counts.tolist(), values.tolist(), strict=True), reverse=True)[:3]
     examples = ", ".join(f"{value:g} ({count} times)" for count, value in often)
+    outside = number_of(int(odd.sum()), "value")
     return [
-        f"{int(odd.sum())} value(s) of {series.channel.key} lie outside the span of the probe, {low:g} to "
-        f"{high:g} {series.channel.unit}: {examples}. "
+        f"{outside} of {series.channel.key} outside the span of the probe, {low:g} to {high:g} "
+        f"{series.channel.unit}: {examples}. "
         f"Where such a number means a fault, list it under `sentinels`"
     ]
 

@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 
 from ..errors import ImportRefused
+from ..model.figures import number_of
 from ..units import QUANTITIES, unit_name
 from .grid import Row, TextGrid, is_filled
 from .heading import Heading, plain, trimmed
@@ -106,7 +107,9 @@ class GridRows:
         heads = [n for n in anchors if self._is_heading(self.rows[n][1])]
         if heads:
             where = self.rows[heads[0]][0]
-            notes.append(f"{len(heads)} repeated heading row(s) left out, the first in line {where}")
+            notes.append(
+                f"{number_of(len(heads), 'repeated row')} of headings left out, the first in line {where}"
+            )
         others = sorted(places - set(anchors))
         notes += [f"line {self.rows[n][0]} was left out: {short(self.rows[n][1])}" for n in others
                   if not self._left_out(self.rows[n][1]) and not self._is_unit_row(n)]  # fmt: skip

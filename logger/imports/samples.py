@@ -41,7 +41,7 @@ def refuse_simulated(name: str, sha256: str, beginning: bytes, *, simulated: boo
 
 
 def refuse_invented(name: str, *, simulated: bool) -> None:
-    """The same for a file that is known to hold them."""
+    """ImportRefused for a file that holds invented readings, unless the record is simulated."""
     if not simulated:
         raise ImportRefused(
             f"{name}: holds invented readings, and this is the record of a real room; nothing was imported."

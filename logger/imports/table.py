@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..errors import ImportRefused
+from ..model.figures import number_of
 from ..units import unit_name
 from .grid import Row, TextGrid
 from .heading import Heading, find_heading, places_of, unit_in_heading
@@ -150,7 +151,7 @@ def _unwanted(body: _Body, places: dict[str, int], profile: Profile) -> list[str
         else:
             others = [cells[places[key]].strip() for _, cells in body.rows]
         for other in sorted(set(others) - chosen):
-            notes.append(f"{others.count(other)} row(s) with {key} = {other!r} were left out")
+            notes.append(f"left out: {number_of(others.count(other), 'row')} with {key} = {other!r}")
     return notes
 
 

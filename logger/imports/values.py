@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
+from ..model.figures import number_of
 from ..units import QUANTITIES, unit_name
 from .cells import Coded, distinct, kinds
 from .grid import Exact
@@ -76,7 +77,7 @@ def read_values(streams: Sequence[Stream], profile: Profile) -> tuple[list[list[
         [_column(column, stream.lines, sign, profile) for column in stream.columns] for stream in streams
     ]
     blank = sum(int(v.blank.sum()) for some in values for v in some)
-    return values, [*how, *([f"{blank} empty cell(s) are no readings"] if blank else [])]
+    return values, [*how, *([f"no readings: {number_of(blank, 'empty cell')}"] if blank else [])]
 
 
 def _decimal_sign(

@@ -67,7 +67,7 @@ class Folder:
     def outcomes(
         self, bring: Callable[[Path], ImportResult], now_s: float, how: str = ""
     ) -> Iterator[Outcome]:
-        """The same, one by one: what a failing store interrupts has been reported up to there."""
+        """What `look` gives, one by one: what a failing store interrupts has been reported up to there."""
         with waiting_for(f"the watched folder {self.folder}"):
             files = self._files()
         self._states = {path: state for path, state in self._states.items() if path in files}

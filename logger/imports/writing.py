@@ -28,7 +28,7 @@ _DEFAULTS = {f.name: f.default for f in fields(Profile)}
 def profile_text(
     profile: Profile, notes: Mapping[str, str] | None = None, questions: Sequence[str] = ()
 ) -> str:
-    """The file; `notes` are remarks behind a key or a column's heading, `questions` stand above all.
+    """The file; `notes` are remarks behind a key or a column's name, `questions` stand above all.
 
     What is left to its default is not profile_text.
     """
@@ -56,7 +56,7 @@ def _differs(profile: Profile, name: str) -> bool:
 
 
 def _column(column: Column, notes: Mapping[str, str]) -> list[str]:
-    note = notes.get(column.heading, "")
+    note = notes.get(column.name, "")
     lines = [*([f"# {note}"] if note else []), "[[columns]]", _line("heading", column.heading, {})]
     lines.append(_line("channel", column.channel, {}))
     for name in ("unit", "unit_in"):

@@ -21,7 +21,7 @@ from ..core.physics.expansion import REFERENCE_C, UM_PER_MM, Material, material_
 from ..errors import IntervalError, Refused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Inspection, Period, Reason, Setup, ThermalBody, Verdict
-from ..model.plain_forms import AssessmentAnswer, Segment
+from ..model.plain_forms import AssessmentAnswer
 from ..verdicts.check_context import CheckContext
 from ..verdicts.conditions import Read, cells_of, conditions_of
 from ..verdicts.verdicts import Verdicts
@@ -65,7 +65,7 @@ class Assessment:
         return {
             **check,
             "thermal": self.thermal_json(),
-            "segments": [_segment(p) for p in self.segments],
+            "segments": [p.segment() for p in self.segments],
             "statement": self.statement,
             "stamp": stamp_text(check),
         }
@@ -207,17 +207,6 @@ def _temperatures_in(setup: Setup, judgement: Judgement, question: Question) -> 
     mastered = question.from_ns if question.mastered_ns is None else question.mastered_ns
     span = mastered, question.from_ns, question.to_ns
     return part_and_scale(judgement, setup, span, question.part, question.scale)
-
-
-def _segment(p: Period) -> Segment:
-    return {
-        "from": rfc3339(p.from_ns),
-        "to": rfc3339(p.to_ns),
-        "verdict": p.verdict,
-        "reason": p.reason,
-        "rule": p.rule,
-        "probe": p.probe,
-    }
 
 
 def _statement(verdicts: Verdicts, judgement: Judgement, result: Check, read: Read | None) -> str | None:

@@ -76,6 +76,15 @@ def percent(share: float, decimals: int = 1) -> str:
     return f"{100 * share:.{decimals}f} %"
 
 
+def number_of(number: int, what: str) -> str:
+    """A number with its noun, in the plural where there is not exactly one.
+
+    >>> number_of(1, "alarm"), number_of(0, "alarm")
+    ('1 alarm', '0 alarms')
+    """
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def usual_decimals(unit: str) -> int:
     """Decimal places, as printed, of values of a canonical unit whose U is not known, such as statistics.
 

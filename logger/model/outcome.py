@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..instants import rfc3339
-from .plain_forms import ExcursionForm
+from .plain_forms import ExcursionFacts, ExcursionForm, Segment
 from .words import Conformity, Reason, Verdict
 
 
@@ -22,6 +22,17 @@ class Period:
     probe: str = ""
     provisional: bool = False
     margin: float | None = None  # the smallest, as a share of the room between the limits of its rule
+
+    def segment(self) -> Segment:
+        """Plain data: instants in UTC (RFC 3339)."""
+        return {
+            "from": rfc3339(self.from_ns),
+            "to": rfc3339(self.to_ns),
+            "verdict": self.verdict,
+            "reason": self.reason,
+            "rule": self.rule,
+            "probe": self.probe,
+        }
 
 
 @dataclass(frozen=True)
@@ -48,10 +59,9 @@ class Excursion:
     provisional: bool = False
     asks_disposition: bool = True
 
-    def to_dict(self) -> ExcursionForm:
-        """Plain data for programs: instants in UTC (RFC 3339), the exceedance in its unit times hours."""
+    def facts(self) -> ExcursionFacts:
+        """Plain data within one zone: instants in UTC (RFC 3339), the exceedance in its unit times hours."""
         return {
-            "zone": self.zone,
             "rule": self.rule,
             "from": rfc3339(self.from_ns),
             "to": rfc3339(self.to_ns),
@@ -64,9 +74,12 @@ class Excursion:
             "probes": list(self.probes),
             "proven": self.proven,
             "basis": self.basis,
-            "provisional": self.provisional,
             "asks_disposition": self.asks_disposition,
         }
+
+    def to_dict(self) -> ExcursionForm:
+        """Plain data for programs: what `facts` gives, with the zone and whether it may still change."""
+        return {"zone": self.zone, **self.facts(), "provisional": self.provisional}
 
 
 @dataclass(frozen=True)

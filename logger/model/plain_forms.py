@@ -139,10 +139,9 @@ CheckAnswer = TypedDict(
 )
 CheckAnswer.__doc__ = """The answer for one interval; `digest` covers the result, not the software."""
 
-ExcursionForm = TypedDict(
-    "ExcursionForm",
+ExcursionFacts = TypedDict(
+    "ExcursionFacts",
     {
-        "zone": str,
         "rule": str,
         "from": str,
         "to": str,
@@ -155,11 +154,18 @@ ExcursionForm = TypedDict(
         "probes": Sequence[str],
         "proven": bool,
         "basis": str,
-        "provisional": bool,
         "asks_disposition": bool,
     },
 )
-ExcursionForm.__doc__ = """A run of one rule out of limits; the exceedance in its unit times hours."""
+ExcursionFacts.__doc__ = """A run of one rule out of limits; the exceedance in its unit times hours."""
+
+
+class ExcursionForm(ExcursionFacts):
+    """A run of one rule out of limits in any zone; provisional while readings may still come in for it."""
+
+    zone: str
+    provisional: bool
+
 
 Segment = TypedDict(
     "Segment", {"from": str, "to": str, "verdict": Verdict, "reason": Reason, "rule": str, "probe": str}

@@ -188,13 +188,14 @@ _guard = threading.Lock()
 _idle: list[_Child] = []
 
 
-def _end_idle() -> None:
+def end_idle() -> None:
+    """End the children that wait for work; the next call starts one."""
     with _guard:
         while _idle:
             _idle.pop().end()
 
 
-atexit.register(_end_idle)
+atexit.register(end_idle)
 
 
 def _start_child() -> subprocess.Popen[bytes]:

@@ -12,7 +12,7 @@ from typing import Literal, NotRequired, TypedDict
 from ..core.calibration.trace import WorkedOut
 from ..inspections.case_forms import CaseForm
 from ..model import Reason, TemperatureUnit, Verdict
-from ..model.plain_forms import CheckStatistics
+from ..model.plain_forms import CheckStatistics, ExcursionFacts, Segment
 from .act_forms import ActFacts, ActsFacts, PersonFacts, ReviewFacts
 from .names import Proven, VersionPeople
 
@@ -215,39 +215,12 @@ DayFacts = TypedDict(
 )
 DayFacts.__doc__ = """A day, week or month of the interval; `change` of the clock, such as "25 h"."""
 
-PeriodFacts = TypedDict(
-    "PeriodFacts",
-    {
-        "from": str,
-        "to": str,
-        "verdict": Verdict,
-        "reason": Reason,
-        "rule": str,
-        "probe": str,
-        "provisional": bool,
-    },
-)
-PeriodFacts.__doc__ = """A part of the interval with one verdict and one reason."""
 
-ExcursionFacts = TypedDict(
-    "ExcursionFacts",
-    {
-        "rule": str,
-        "from": str,
-        "to": str,
-        "worst": float,
-        "worst_at": str,
-        "limit": float,
-        "U": float,
-        "unit": str,
-        "exceedance": float,
-        "probes": Sequence[str],
-        "proven": bool,
-        "basis": str,
-        "asks_disposition": bool,
-    },
-)
-ExcursionFacts.__doc__ = """A run of one rule out of limits; the exceedance in its unit times hours."""
+class PeriodFacts(Segment):
+    """A part of the interval with one verdict and one reason."""
+
+    provisional: bool
+
 
 GapFacts = TypedDict("GapFacts", {"from": str, "to": str, "seconds": int, "channels": Sequence[str]})
 GapFacts.__doc__ = """Where channels that a limit rests on were silent for too long."""

@@ -12,7 +12,7 @@ from ..config import faults_in_force
 from ..core.validity.hours_of_use import Span, describe_hours, overlap_ns, spans
 from ..inspections.case_forms import CaseForm
 from ..instants import NS, rfc3339
-from ..model import REASONS, VERDICT_OF, Excursion, Period, Rule, Setup
+from ..model import REASONS, VERDICT_OF, Period, Rule, Setup
 from .act_facts import acts_about, people_of
 from .act_forms import ActsFacts
 from .acts import acts_in
@@ -20,12 +20,10 @@ from .case_facts import decisions_by_inspection, record_cases
 from .day_strips import Strip, strip_length, strips
 from .fact_forms import (
     DayFacts,
-    ExcursionFacts,
     IssuedFacts,
     IssueFacts,
     JudgedFacts,
     LimitFacts,
-    PeriodFacts,
     RecordFacts,
     RoomFacts,
     SetupFacts,
@@ -88,8 +86,8 @@ def record_facts(
         "data_begin": _data_begin(store, setup, span),
         "each": strip_length(span.from_ns, span.to_ns, zone),
         "days": [_day(strip) for strip in strips(periods, span.from_ns, span.to_ns, zone)],
-        "periods": [_period(p) for p in periods],
-        "excursions": [_excursion(e) for e in verdicts.excursions(*where)],
+        "periods": [{**p.segment(), "provisional": p.provisional} for p in periods],
+        "excursions": [e.facts() for e in verdicts.excursions(*where)],
         "gaps": gap_facts(stored, setup, span),
         "without_limit": unlimited_facts(stored, setup, span),
         "cases": cases,
@@ -260,36 +258,6 @@ def _shares(periods: Sequence[Period], used: Sequence[Span] | None) -> list[Shar
 def _share_of(periods: Sequence[Period], reason: str, used: Sequence[Span], whole_ns: int) -> float | None:
     of_reason = [(p.from_ns, p.to_ns) for p in periods if p.reason == reason]
     return overlap_ns(of_reason, used) / whole_ns if whole_ns else None
-
-
-def _period(p: Period) -> PeriodFacts:
-    return {
-        "from": rfc3339(p.from_ns),
-        "to": rfc3339(p.to_ns),
-        "verdict": p.verdict,
-        "reason": p.reason,
-        "rule": p.rule,
-        "probe": p.probe,
-        "provisional": p.provisional,
-    }
-
-
-def _excursion(e: Excursion) -> ExcursionFacts:
-    return {
-        "rule": e.rule,
-        "from": rfc3339(e.from_ns),
-        "to": rfc3339(e.to_ns),
-        "worst": e.worst,
-        "worst_at": rfc3339(e.worst_ns),
-        "limit": e.limit,
-        "U": e.U,
-        "unit": e.unit,
-        "exceedance": e.exceedance,
-        "probes": list(e.probes),
-        "proven": e.proven,
-        "basis": e.basis,
-        "asks_disposition": e.asks_disposition,
-    }
 
 
 def with_issue_head(facts: RecordFacts, issue: IssueFacts) -> IssuedFacts:

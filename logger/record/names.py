@@ -65,7 +65,7 @@ class Names:
         return self._proven(who, way if isinstance(way, Mapping) else {})
 
     def proven_now(self, who: str) -> Proven:
-        """The same for the act that goes on, which has no entry yet."""
+        """Whether an account proved that this name acts, for an act that has no entry yet."""
         return self._proven(who, ORIGIN.get() or {})
 
     def proven_versions(self) -> dict[int, dict[str, Proven]]:

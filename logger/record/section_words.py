@@ -12,10 +12,11 @@ from ..inspections.case_forms import CaseForm
 from ..inspections.length_words import BOUNDS_NOTE, ERROR_HEAD, ERROR_NOTE, SHARE_HEAD
 from ..instants import parse
 from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
+from ..model.plain_forms import ExcursionFacts
 from .act_forms import ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
 from .case_words import case_rows, run_figures
-from .fact_forms import ExcursionFacts, JudgedFacts, LimitFacts, RecordFacts, StatisticFacts, StayFacts
+from .fact_forms import JudgedFacts, LimitFacts, RecordFacts, StatisticFacts, StayFacts
 from .names import person_text
 from .print_words import (
     Clock,

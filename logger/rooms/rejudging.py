@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..config import in_force
 from ..core.judge.judgement import JUDGE_VERSION
-from ..errors import Refused, StillroomError
+from ..errors import Refused, StillroomError, sentence_of
 from ..store import Store
 from ..verdicts.ledger import Ledger
 from ..verdicts.years import JudgedYear, YearTask, changed_days, finish, judge_year, take_in, year_tasks
@@ -188,7 +188,7 @@ class _Running:
             task, why = zone.next_task, future.exception()
             assert task is not None  # noqa: S101 (it was submitted)
             zone.failed = True
-            yield YearResult(zone.zone.room, task.zone, task.year, why=f"{type(why).__name__}: {why}")
+            yield YearResult(zone.zone.room, task.zone, task.year, why=sentence_of(why))
         future.release()
         return zone
 

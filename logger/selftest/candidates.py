@@ -131,7 +131,7 @@ def _pairs() -> Iterator[Case]:
 
 
 def _moved(pair: Setup, probe: str, place: tuple[float, float, float]) -> Setup:
-    """The same setup where a probe stands at another place since noon."""
+    """A setup where a probe stands at another place since noon."""
     return replace(
         pair,
         positions={**pair.positions, "new": replace(pair.positions[probe], key="new", xyz_m=place)},

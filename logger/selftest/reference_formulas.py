@@ -113,6 +113,16 @@ def densities(t_C: float, p_Pa: float, rh_pct: float, xco2_ppm: float = 450.0) -
     return moles * _dry_mass(xco2_ppm) * (1 - x), moles * c["ciddor.Mv"] * x
 
 
+def density_2007(t_C: float, p_Pa: float, rh_pct: float, xco2_ppm: float = 400.0) -> float:
+    """kg/m³ of moist air, Picard 2008 eq. 1; compressibility and enhancement are those of Ciddor 1996."""
+    c, T = printed(), t_C + printed()["zero"]
+    saturated = math.exp(c["picard.A"] * T * T + c["picard.B"] * T + c["picard.C"] + c["picard.D"] / T)
+    f = c["ciddor.alpha"] + c["ciddor.beta"] * p_Pa + c["ciddor.gamma"] * t_C * t_C
+    x = rh_pct / 100 * f * saturated / p_Pa
+    dry = c["picard.Ma"] + c["picard.Mc"] * (xco2_ppm * 1e-6 - 0.0004)
+    return p_Pa * dry / (_Z(p_Pa, t_C, x) * c["ciddor.R"] * T) * (1 - x * (1 - c["picard.Mv"] / dry))
+
+
 def _dry_mass(xco2_ppm: float) -> float:
     return printed()["ciddor.Ma"] + printed()["ciddor.Mc"] * (xco2_ppm - 400)
 

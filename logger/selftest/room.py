@@ -114,7 +114,7 @@ def series(values: object, start_ns: int = DAY, interval_s: int = 60, phase_s: i
 
 
 def without(readings: Readings, from_ns: int, to_ns: int) -> Readings:
-    """The same readings with an interval taken out."""
+    """Readings with an interval taken out."""
     keep = (readings.taken_ns < from_ns) | (readings.taken_ns >= to_ns)
     return Readings(*(array[keep] for array in vars(readings).values()))
 

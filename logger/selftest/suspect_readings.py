@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from ..model.reasons import Why
 from ..series import Float, Readings
+from ..units import MICRO
 from .case import Case, CaseGroup
-from .room import N, at, judged, rule, series, setup, whys
+from .room import N, alone, at, judged, rule, series, setup, whys
 
 
 def confirmed_cases(group: CaseGroup) -> Iterator[Case]:
@@ -144,3 +146,39 @@ def stuck_cases() -> Iterator[Case]:
 
 def _ends(cells: tuple[int, ...]) -> tuple[int, int]:
     return cells[0], cells[-1]
+
+
+def departure_cases() -> Iterator[Case]:
+    """What is taken of doubted readings where a rule is judged on them as they stand."""
+    group = CaseGroup(
+        "doubted readings as they stand",
+        "required: all but a single departure that an undoubted reading on either side contradicts by more "
+        "than its U, here 0.2 K; by hand",
+    )
+    spike, rate = {"spike": 0.05}, {"rate": 0.5}
+
+    def highest(test: dict[str, float], at_minute: int, minutes: dict[int, float]) -> float:
+        """In the cell of that minute, in degC; all other readings of the day are 20.0."""
+        readings = np.full(N, 20.0)
+        readings[list(minutes)] = list(minutes.values())
+        as_read = alone(readings, channel=test).as_read
+        return math.nan if as_read is None else round(float(as_read.high[at_minute]) / MICRO, 6)
+
+    lower_before, lower_after = dict.fromkeys(range(580, 600), 19.5), dict.fromkeys(range(601, 620), 19.5)
+    lower_after_next = {601: 19.9, **dict.fromkeys(range(602, 620), 19.8)}
+    for name, expected, test, at_minute, minutes in (
+        ("a departure of 0.8 K is none of them", 20.0, spike, 600, {600: 20.8}),
+        ("0.2 K from the reading before", 20.2, spike, 600, {600: 20.2, **lower_after}),
+        ("0.200001 K from the reading before: none", 20.0, spike, 600, {600: 20.200001, **lower_after}),
+        ("0.2 K from the reading after", 20.1, spike, 600, {**lower_before, 600: 20.1, **lower_after_next}),
+        ("0.200001 K from the reading after: none", 19.9, spike, 600,
+         {**lower_before, 600: 20.100001, **lower_after_next}),
+        ("0.15 K from the reading before", 20.55, spike, 600, {599: 20.4, 600: 20.55}),
+        ("0.15 K from the reading after", 20.55, spike, 600, {600: 20.55, 601: 20.4}),
+        ("two in a row: the first", 20.8, rate, 600, {600: 20.8, 601: 20.8}),
+        ("two in a row: the second", 20.8, rate, 601, {600: 20.8, 601: 20.8}),
+        ("the second reading of the record", 20.0, spike, 1, {1: 20.8}),
+        ("the last but one", 20.0, spike, N - 2, {N - 2: 20.8}),
+        ("the last, which nothing follows", 20.8, rate, N - 1, {N - 1: 20.8}),
+    ):  # fmt: skip
+        yield group.case(name, expected, partial(highest, test, at_minute, minutes))

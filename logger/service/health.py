@@ -219,7 +219,7 @@ def _archive(store: Store) -> Iterator[HealthFigure]:
         return
     beat: dict[str, Any] = heartbeat.read(store.folder) or {}
     failing = dict(beat.get("failing") or {})
-    why = str(failing.get(ARCHIVE, "")).partition(": ")[2]
+    why = str(failing.get(ARCHIVE, ""))
     at_ns = to_ns(datetime.fromisoformat(str(beat["at"]))) if beat else None
     word = f"away; readings are taken and judged all the same: {why}" if why else ""
     word = word if beat else "not tried yet: the service has never run"

@@ -9,7 +9,8 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 
-from ..errors import StillroomError, StoreGone, StoreTaken
+from ..errors import StillroomError, StoreGone, StoreTaken, sentence_of
+from ..processes.deadline import DeadlineExceeded
 
 log = logging.getLogger(__name__)
 
@@ -23,12 +24,18 @@ class Jobs:
         self._event = event
         self.takeover = ""  # who took the record over, as a sentence: whoever runs these jobs ends
         self.failing: dict[str, str] = {}
+        self._overdue: set[str] = set()
         self._begun_s: dict[str, float] = {}
 
     def lasting(self) -> dict[str, float]:
         """Jobs that are at work just now, and for how many seconds."""
         now_s = time.monotonic()
         return {name: now_s - begun_s for name, begun_s in tuple(self._begun_s.items())}
+
+    def overdue(self) -> dict[str, str]:
+        """Jobs whose last run missed the deadline of something outside, and which."""
+        failing = self.failing.copy()
+        return {name: failing[name] for name in self._overdue.copy() if name in failing}
 
     def run(self, name: str, work: Callable[[], object]) -> bool:
         """Does the work; whether it succeeded. A failure and its end are one event each."""
@@ -45,12 +52,14 @@ class Jobs:
             self.takeover = str(error)
             return False
         except Exception as error:  # noqa: BLE001 (a job that fails becomes an event)
-            text = f"{type(error).__name__}: {error}"
+            text = sentence_of(error)
+            (self._overdue.add if isinstance(error, DeadlineExceeded) else self._overdue.discard)(name)
             if self.failing.get(name) != text:
                 _log(name, error)
                 self._event("job-failed", {"job": name, "error": text[:500]})
             self.failing[name] = text
             return False
+        self._overdue.discard(name)
         if self.failing.pop(name, None) is not None:
             self._event("job-works-again", {"job": name})
         return True

@@ -13,7 +13,7 @@ from ..acts import alarms as attending
 from ..config.notice_tables import ROUTES
 from ..core.alarms.system import SystemFacts
 from ..core.calibration.status import status
-from ..errors import SeparateErrors
+from ..errors import SeparateErrors, sentence_of
 from ..instants import NS
 from ..model import Config
 from ..notify.outbox import Letter, Outbox
@@ -50,7 +50,7 @@ class SelfCheck:
             with errors.of(name):
                 facts[field_name] = learn()
         failing = {job: why for job, why in tuple(self.failing.items()) if job != CENTRE}
-        failing |= {name: f"{type(error).__name__}: {error}" for name, error in errors.by_name.items()}
+        failing |= {name: sentence_of(error) for name, error in errors.by_name.items()}
         return SystemFacts(
             disk_wanted_GB=self.config.notices.disk_free_GB,
             failing=failing,

@@ -8,43 +8,38 @@ import time
 from collections.abc import Callable
 from functools import partial
 from importlib.metadata import version
-from pathlib import Path
 
 from sqlalchemy import func, select
 
 from ..acts import alarms as attending
 from ..config import in_force
 from ..config.plug_ins import plug_in_changes
-from ..inspections.cases import number_new
 from ..instants import NS, rfc3339
 from ..model import Config
 from ..notify.mail import Sender, SmtpSender
 from ..notify.outbox import gives_up
 from ..probes.clock import Clock
 from ..processes import waits
-from ..processes.deadline import DeadlineExceeded, within
 from ..store import Store
 from ..store.hot import tables
 from ..store.store_file import hot_table
 from ..verdicts.verdicts import Verdicts
-from . import backups, centre_post, systemd
+from . import centre_post, systemd
 from .alarm_engine import AlarmEngine
 from .archive_watch import ArchiveWatch
+from .calendar_work import BACKUP, NUMBERS, CalendarWork
 from .calibration_notices import notify_due
 from .condition_files import JOB as CONDITION_FILES
 from .condition_files import ConditionFiles
-from .daily_check import daily_check
 from .digest import queue_digest
 from .folder import WatchedFolder
 from .heartbeat import OutsideHeartbeat, beat
 from .inspection_jobs import InspectionJobs
 from .jobs import Jobs
-from .month_end import month_end
 from .notice_log import NoticeLog
 from .publisher import Publications
 from .self_check import SelfCheck
 from .senders import Senders
-from .service_calendar import ServiceCalendar
 from .shared_loops import SharedWork, loop_of
 from .sources import ENDS_IN_S, HANGS_AFTER_S, Sources
 from .store_failure import StoreFailure
@@ -58,15 +53,12 @@ JUDGES_AT_MOST_S = 1800.0  # years that are judged again take their time; longer
 LONGEST_S = 300.0
 MAY_LAST_S = {
     "judge": JUDGES_AT_MOST_S, "judge now": JUDGES_AT_MOST_S, "import files": 1800.0,
-    **dict.fromkeys(("daily seal", "daily check", "daily backup", "month's end"), 6 * 3600.0),
-    "numbers of cases": 1800.0,
+    **dict.fromkeys(("daily seal", "daily check", BACKUP, "month's end"), 6 * 3600.0),
+    NUMBERS: 1800.0,
 }  # fmt: skip
-NUMBERS = "numbers of cases"
-FORECASTS = "skill of forecasts"
 STILL_S = 45.0  # a share or a file of which nothing has moved for so long is alarmed as well
 RESCUED_WITHIN_S = 5.0  # with a database that somebody else holds the start does not wait longer
 UNSTORED = "alarm that nothing is stored"
-REACHED_S = 30.0  # a share that does not answer within this does not answer
 SEND_EVERY_S = 5.0
 IMPORT_EVERY_S = 5.0
 ATTEND_EVERY_S = 2.0
@@ -124,7 +116,7 @@ class Service:
         self._outside = loop_of(shared, "heartbeat outside", self._jobs, self._beat_outside, beat_s)
         self._beaten_s = self._judged_s = time.monotonic()
         self._summary, self._summarised_s = store.folder / "summary.json", -SUMMARY_EVERY_S
-        self._calendar: ServiceCalendar | None = None
+        self._calendar = CalendarWork(store, self._writer.event, clock, self._senders, shared)
         self._due_checked_ns = 0  # when it was last looked for what comes due
         self._since_ns = clock()  # before that nobody asked the probes
         self._use(config)
@@ -154,9 +146,7 @@ class Service:
         self._importing.start()
         self._attending.start()
         self._outside.start()
-        self._calendar = self._calendar_work()
         self._calendar.start()
-        self._calendar.do_now(FORECASTS, self._measure_forecasts)
         if self._shared is None:  # else who keeps the rooms speaks for all of them
             self._watching.start()
             systemd.notify("READY=1")
@@ -174,8 +164,7 @@ class Service:
 
         if self._shared is None:
             systemd.notify("STOPPING=1")
-        if self._calendar is not None:
-            self._calendar.end()
+        self._calendar.end()
         loops = (self._judging, self._attending, self._watching, self._importing, self._sending)
         for loop in (*loops, self._storing_alarm, self._outside):
             loop.end()
@@ -216,10 +205,8 @@ class Service:
         """What does not come back, by its name, each with for how long or why."""
         lasting = self._jobs.lasting().items()
         late = {job: f"for {s:.0f} s" for job, s in lasting if s > MAY_LAST_S.get(job, LONGEST_S)}
-        overdue = DeadlineExceeded.__name__
-        failing = {job: why for job, why in tuple(self._jobs.failing.items()) if why.startswith(overdue)}
         still = {name: f"for {s:.0f} s" for name, s in waits.lasting().items() if s > STILL_S}
-        return {**self._sources.stuck(), **late, **failing, **still}
+        return {**self._sources.stuck(), **late, **self._jobs.overdue(), **still}
 
     def _use(self, config: Config) -> None:
         self.config = config
@@ -228,6 +215,7 @@ class Service:
         self._verdicts = Verdicts(self._store, config.setup, measures_gains=False)
         facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
+        self._calendar.use(config, self._verdicts)
 
     def _judge(self) -> None:
         """One turn of the job loop."""
@@ -320,13 +308,9 @@ class Service:
             self._sources.change(config)
         self._use(config)
         self._publications.use(config.publish)
-        if self._calendar is not None:
-            self._calendar.do_now(FORECASTS, self._measure_forecasts)
         facts = {"version": config.setup.version, "lines_changed": other_lines}
         self._writer.event("setup-taken-over", facts)
         self._journal_plug_ins()
-        if self._calendar is not None:
-            self._plan_backup(self._calendar)
 
     def _journal_start(self) -> None:
         now_ns = self._clock()
@@ -348,53 +332,6 @@ class Service:
         for kind, packages in plug_in_changes(self.config.texts, self.config.lines).items():
             self._writer.event("plug-in-changed", {"kind": kind, **packages})
 
-    def _calendar_work(self) -> ServiceCalendar:
-        calendar = ServiceCalendar(self._senders, self._shared)
-        daily = (
-            (self._measure_forecasts, FORECASTS, 0, 5),
-            (self._seal, "daily seal", 2, 10),
-            (self._check, "daily check", 3, 10),
-            (self._scrub, "daily reading of backups", 5, 10),
-        )
-        for work, name, hour, minute in daily:
-            calendar.put(name, work, hour=hour, minute=minute)
-        calendar.put("month's end", self._month_end, day=3, hour=4, minute=10)
-        calendar.put(NUMBERS, self._number_cases, minute="*/10")
-        self._plan_backup(calendar)
-        return calendar
-
-    def _plan_backup(self, calendar: ServiceCalendar) -> None:
-        """Daily at the time that the setup says, which may be another one than before."""
-        name, plan = "daily backup", self.config.backup
-        calendar.drop(name)
-        if plan is not None:
-            hour, minute = plan.at_utc
-            calendar.put(name, self._back_up, hour=hour, minute=minute)
-
-    def _number_cases(self) -> None:
-        """By verdicts of its own: the judge of this minute is not waited for."""
-        number_new(Verdicts(self._store, self.config.setup), self._clock())
-
-    def _measure_forecasts(self) -> None:
-        """What forecasts gained over a week, beside the judge; again for a setup taken over meanwhile."""
-        served = None
-        while served is not self._verdicts:
-            served = self._verdicts
-            served.use_gains(Verdicts(self._store, served.setup).measure_gains(self._clock()))
-
-    def _month_end(self) -> None:
-        if self.config.monthly_records:
-            self._writer.event("month-end", month_end(self._store, self.config, self._clock()))
-
-    def _back_up(self) -> None:
-        if self.config.backup is not None:
-            folder = Path(self.config.backup.folder)
-            within(REACHED_S, f"the folder of the backups {folder}", lambda _: folder.exists())
-            backups.daily(self._store, self.config.backup, self._writer.event, self._clock())
-
-    def _scrub(self) -> None:
-        backups.scrub_backups(self._store, self.config.backup, self._writer.event, self._clock())
-
     def _alarm_unstored(self) -> None:
         trouble, waiting = self._writer.trouble, self._writer.waiting
         self._unstored.turn(self.config, trouble, waiting, monotonic_s=time.monotonic(), now_ns=self._clock())
@@ -408,12 +345,6 @@ class Service:
         if abs(now_ns - self._due_checked_ns) >= 3600 * NS:
             notify_due(self._store, self.config, now_ns)
             self._due_checked_ns = now_ns
-
-    def _seal(self) -> None:
-        self._store.seal(self._clock())
-
-    def _check(self) -> None:
-        daily_check(self._store, self.config.backup, self._writer.event, self._clock())
 
     def _moves(self) -> bool:
         """Whether rows get to the disk; asked only when the judge has judged, so that it speaks for both."""

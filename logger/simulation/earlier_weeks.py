@@ -41,7 +41,7 @@ class EarlierWeeks:
 
 
 def earlier_weeks() -> EarlierWeeks:
-    """The same numbers each time: from one seed."""
+    """The weeks as they are each time: all chance comes from one seed."""
     import numpy as np
 
     chance = np.random.default_rng(_SEED)

@@ -167,31 +167,37 @@ def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
 def columns_of_series(writer: str, series: ImportedReadings) -> Columns:
     """The readings of one channel in a file as they will be stored, numbered from 0."""
     n = len(series.taken_ns)
-    infinite = np.isinf(series.value)  # no number that could be taken for a valid one: it stays as text
-    raw = np.array(series.raw, object)
-    for at in np.flatnonzero(infinite).tolist():
-        raw[at] = raw[at] or repr(float(series.value[at]))
-    fault = np.where(infinite, STATUS.index("garbage"), STATUS.index("sensor-fault"))
     finite = np.isfinite(series.value)
+    all_finite = bool(finite.all())
+    infinite = np.isinf(series.value)  # no number that could be taken for a valid one: it stays as text
+    fault = np.where(infinite, STATUS.index("garbage"), STATUS.index("sensor-fault"))
     return Columns(
         arrival=np.zeros(n, np.int64),
         seq=np.arange(n, dtype=np.int64),
         taken_ns=series.taken_ns,
         received_ns=np.full(n, series.received_ns, np.int64),
         monotonic_ns=np.zeros(n, np.int64),
-        value=np.where(finite, series.value + 0.0, np.nan),  # SQLite keeps no minus zero
+        value=series.value + 0.0 if all_finite else np.where(finite, series.value + 0.0, np.nan),
         status=np.where(finite, STATUS.index("ok"), fault).astype(np.uint8),
         late=np.ones(n, np.bool_),
         writer=Texts.constant(writer, n),
         channel=Texts.constant(series.channel, n),
         boot=Texts.constant("", n),
-        raw=_raw_texts(raw),
+        raw=_raw_texts(series, np.flatnonzero(infinite).tolist()),
         source=Texts.constant(series.source, n),
     )
 
 
-def _raw_texts(raw: NDArray[np.object_]) -> Texts:
-    """Texts of which most are empty: a reading that is a value needs none."""
+def _raw_texts(series: ImportedReadings, infinite: Sequence[int]) -> Texts:
+    """Texts of which most are empty: a reading that is a value needs none.
+
+    infinite: places of values that stay as text alone.
+    """
+    if not infinite and _is_one_empty_text(series.raw):
+        return Texts.constant("", len(series.taken_ns))
+    raw = np.array(series.raw, object)
+    for at in infinite:
+        raw[at] = raw[at] or repr(float(series.value[at]))
     filled = np.flatnonzero(raw != "")
     codes = np.zeros(len(raw), np.int32)
     if not len(filled):
@@ -199,6 +205,11 @@ def _raw_texts(raw: NDArray[np.object_]) -> Texts:
     texts = Texts.of(["", *(_storable_text(text) for text in raw[filled].tolist())])
     codes[filled] = texts.codes[1:]
     return Texts(codes, texts.table)
+
+
+def _is_one_empty_text(raw: Sequence[str] | NDArray[np.object_]) -> bool:
+    """Whether one empty text stands for all readings, as `np.broadcast_to` gives it."""
+    return isinstance(raw, np.ndarray) and raw.strides == (0,) and len(raw) > 0 and raw[0] == ""
 
 
 def join_columns(parts: Sequence[Columns]) -> Columns:
@@ -210,6 +221,25 @@ def join_columns(parts: Sequence[Columns]) -> Columns:
     }
     fields |= {name: _join_texts([getattr(part, name) for part in parts]) for name in TEXTS}
     return Columns(**fields)
+
+
+def are_equal(first: Columns, other: Columns) -> bool:
+    """Whether both are the same readings to the bit, in everything but `arrival`, which no file holds."""
+    if len(first) != len(other):
+        return False
+    numeric = (np.array_equal(_bits(getattr(first, n)), _bits(getattr(other, n))) for n in NUMERIC[1:])
+    return all(numeric) and all(_are_equal_texts(getattr(first, n), getattr(other, n)) for n in TEXTS)
+
+
+def _bits(column: NDArray[Any]) -> NDArray[Any]:
+    return column.view(np.int64) if column.dtype == np.float64 else column
+
+
+def _are_equal_texts(first: Texts, other: Texts) -> bool:
+    if first.table == other.table:
+        return np.array_equal(first.codes, other.codes)
+    place = {text: code for code, text in enumerate(dict.fromkeys((*first.table, *other.table)))}
+    return np.array_equal(_recode(first, place), _recode(other, place))
 
 
 def sort_columns(columns: Columns) -> Columns:

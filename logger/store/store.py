@@ -171,8 +171,8 @@ class Store:
         Months that are over go into sealed files at once where it has many readings of them.
         """
         room = self.setups.room_key()
-        if self._intake.load(writer, series, now_ns, lambda _: room):
-            self.overviews.build([part.channel for part in series])
+        if files := self._intake.load(writer, series, now_ns, lambda _: room):
+            self.overviews.build([part.channel for part in series], files)
 
     # The archive and the proof
 

@@ -14,6 +14,7 @@ from .plot import SIZE, Palette, Plot, PlotAxis, picture, span_of, tick_text
 from .study import Study
 
 HEIGHT = 260.0
+CAUSE_ROW = 34.0
 
 
 def charts_of(study: Study, palette: Palette) -> list[tuple[str, str]]:
@@ -266,30 +267,34 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     if table is None or whole is None:
         return []
     unit, total, factor = unit_of(study), whole["whole"][0], whole["um_per_K"][0]
-    row, left_edge = 27.0, 130.0
     n = len(table["cause"])
-    height = 62 + (n + 2) * row
-    x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, left_edge, 420)
+    height = 62 + (n + 2) * CAUSE_ROW
+    x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, 110.0, 380)
     parts = _scale(x, height - 40, palette, unit)
     _step(parts, palette, (0, "today", total), x, 0.0)
+    _words(parts, palette, 0, f"{total:.2f} {unit}", "standard deviation")
     shown = [i for i in range(n) if table["shown"][i]]
     before = total
     for place, i in enumerate([*shown, *(i for i in range(n) if not table["shown"][i])], start=1):
         after = table["left"][i] if table["shown"][i] else before
         _step(parts, palette, (place, table["cause"][i], before), x, after if table["shown"][i] else before)
-        top = 30 + place * row
         if table["shown"][i]:
             um = "" if factor is None else f", {table['um'][i]:.1f} µm"
-            words = f"{_size(table, i, unit)} alone{um}; then {after:.2f}"
+            _words(parts, palette, place, f"{_size(table, i, unit)}{um}", f"then {after:.2f} {unit} remains")
         else:
-            words = f"not shown: up to {table['high'][i]:.2f} {unit}"
-        parts.append(text(428, top + 12, words, fill=palette.ink, font_size=SIZE - 1))
+            _words(parts, palette, place, "not shown", f"up to {table['high'][i]:.2f} {unit}")
         before = after
     _step(parts, palette, (n + 1, "rest", whole["rest"][0]), x, 0.0)
-    words = f"{whole['rest'][0]:.2f} {unit}, not explained"
-    parts.append(text(428, 30 + (n + 1) * row + 12, words, fill=palette.ink, font_size=SIZE - 1))
+    _words(parts, palette, n + 1, f"{whole['rest'][0]:.2f} {unit}", "not explained")
     caption = f"Standard deviation, {unit}; what remains when one cause after the other is fixed"
-    return [(caption, picture(parts, height, "Variation by cause", palette, 720.0))]
+    return [(caption, picture(parts, height, "Variation by cause", palette))]
+
+
+def _words(parts: list[str], palette: Palette, place: int, first: str, second: str) -> None:
+    """What a row of causes says beside its bar, in two lines."""
+    top = 30 + place * CAUSE_ROW
+    parts.append(text(390, top + 6, first, fill=palette.ink, font_size=SIZE))
+    parts.append(text(390, top + 20, second, fill=palette.soft, font_size=SIZE))
 
 
 def _size(table: Mapping[str, Any], i: int, unit: str) -> str:
@@ -314,7 +319,7 @@ def _scale(x: PlotAxis, base: float, palette: Palette, unit: str) -> list[str]:
 def _step(parts: list[str], palette: Palette, bar: tuple[int, str, float], x: PlotAxis, begin: float) -> None:
     """One row: its name, and a bar from `begin` to its value; the first and the last are outlines."""
     place, name, value = bar
-    top = 30 + place * 27.0
+    top = 30 + place * CAUSE_ROW
     weight = "" if place else "bold"
     parts.append(text(8, top + 12, name, fill=palette.ink, font_size=SIZE, font_weight=weight))
     a, b = x.place(begin), x.place(value)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from ..record.marks import HAIR, INK, LIMIT, SOFT
 from ..record.svg import drawing, element, path, text
 
-WIDTH, SIZE = 640.0, 11.0
+WIDTH, SIZE = 640.0, 12.0
 Number = float | None
 
 

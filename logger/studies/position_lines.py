@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from ..acts.campaigns import CampaignPosition
@@ -31,6 +32,8 @@ def positions_of(text: str) -> list[CampaignPosition]:
         cells = [cell.strip() for cell in line.split(";")]
         try:
             x, y, z = (float(cell.replace(",", ".")) for cell in cells[1:4])
+            if not all(map(math.isfinite, (x, y, z))):
+                raise ValueError
             positions.append(CampaignPosition(cells[0], x, y, z, *cells[4:6]))
         except (ValueError, TypeError):
             raise Refused(

@@ -10,7 +10,6 @@ import numpy as np
 from ..core.study.channel_record import ChannelRecord
 from ..core.study.figure import Answer, Question
 from ..errors import Refused
-from ..instants import NS
 from .jobs import jobs_of
 from .sources import QuestionKind, Sources, StudyField
 from .weeks import use_of_week, verdict_weeks
@@ -40,10 +39,8 @@ def _change(sources: Sources) -> Compute:
     at = sources.instants("at", "--at")
     if len(at) != 1:
         raise Refused("--at: enter the time of one intervention, for example 2026-10-19T10:30.")
-    others = tuple(int(s) for s in sources.instants("others", "--other", none=True))
+    others = tuple(int(s) for s in sources.instants("others", "--other", none=True, beyond=True))
     what = Comparison(int(at[0]), float(sources.request.options.get("left_out_days", 1.0)), others)
-    if not sources.request.from_ns < at[0] * NS < sources.request.to_ns:
-        raise Refused("--at: the intervention lies outside the interval. Choose one that holds it.")
     record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
     return lambda: before_and_after(record, what, outdoors)
 
@@ -145,6 +142,8 @@ def _map(sources: Sources) -> Compute:
     r, setup = sources.request, sources.verdicts.setup
     if r.options.get("campaign"):
         return _campaign(sources)
+    if r.options.get("state"):
+        raise Refused("--state is that of a campaign: name it with --campaign. Nothing was computed.")
     channels = sources.channels("positions", "--position", none=True) or sources.zone_channels()
     places = {key: setup.position_at(key, (r.from_ns + r.to_ns) // 2) for key in channels}
     stand = [(key, place.xyz_m) for key, place in places.items() if place is not None]
@@ -195,8 +194,10 @@ def _return(sources: Sources) -> Compute:
     returns = returns_of(sources, starts, limits)
     options = sources.request.options
     departures = [item.departure for item in returns]
-    expected = float(options.get("departure_K") or (np.median(departures) if departures else 0.0))
-    outdoors = options.get("outdoors_C")
+    usual, outdoors = float(np.median(departures)) if departures else 0.0, options.get("outdoors_C")
+    expected = float(options.get("departure_K", usual))
+    if "departure_K" in options and not expected > 0:
+        raise Refused(f"--departure-K: expected a number above 0, found {expected:g}. Nothing was computed.")
     coming = Coming(expected, None if outdoors is None else float(outdoors))
     return lambda: set_back_return(returns, coming, (limits[1] - limits[0]) / 2)
 
@@ -265,7 +266,7 @@ KINDS = (
     QuestionKind(
         "return",
         "Ready on Monday?",
-        "Needs 8 returns of the air handling after a set-back, with verdicts until the zone was ready.",
+        "Needs 12 returns of the air handling after a set-back, with verdicts until the zone was ready.",
         _return,
         fields=(
             StudyField("returns", "--return", "Times of the returns, local, separated by commas"),

@@ -81,7 +81,9 @@ def read_channels(
     grid = Grid(grid.first, max(0, end - grid.first), grid.step_s)
     zones = {channel: zone_of_channel(setup, channel) for channel in channels}
     if not grid.n:
-        raise IntervalError("The interval of the study holds no whole minute. Choose a longer one.")
+        raise IntervalError(
+            "The interval of the study holds no whole minute of the record. Choose a longer one."
+        )
     for zone in dict.fromkeys(zones.values()):
         mine = [channel for channel in channels if zones[channel] == zone]
         marks = [mark for mark in verdicts.marks() if mark.zone == zone]

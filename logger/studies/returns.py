@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 
 from ..core.study.channel_record import ChannelRecord
+from ..core.study.figure import counted
 from ..core.study.set_back_return import Return
 from ..instants import NS
 from .sources import Sources
@@ -21,13 +23,17 @@ def returns_of(sources: Sources, starts_s: Sequence[float], limits: tuple[float,
     r = sources.request
     record, outdoors = sources.record(r.channel).record, sources.outdoors()
     periods = sources.verdicts.periods(r.zone, r.from_ns, r.to_ns, sources.now_ns)
-    stable = sorted(p.from_ns / NS for p in periods if p.verdict == "stable")
-    ends = [p.to_ns / NS for p in periods if p.verdict == "stable"]
-    sources.arrays.append(np.array([*stable, *ends]))
-    middle, items = sum(limits) / 2, []
+    spans = sorted((p.from_ns / NS, p.to_ns / NS) for p in periods if p.verdict == "stable")
+    stable = [begin for begin, _ in spans]
+    sources.arrays.append(np.array([*stable, *(end for _, end in spans)]))
+    middle, items, left_out = sum(limits) / 2, list[Return](), Counter[str]()
     for number, start in enumerate(starts_s):
         level = _mean(record, start, 900)
         if level is None:
+            left_out["without a reading at that time"] += 1
+            continue
+        if any(begin < start < end for begin, end in spans):
+            left_out["when the zone was stable already"] += 1
             continue
         following = starts_s[number + 1] if number + 1 < len(starts_s) else np.inf
         last = min(following, start + LONGEST_S)
@@ -35,6 +41,7 @@ def returns_of(sources: Sources, starts_s: Sequence[float], limits: tuple[float,
         hours = None if ready is None else (ready - start) / 3600
         weather = None if outdoors is None else _mean(outdoors, start, 3600)
         items.append(Return(int(start), abs(level - middle), weather, hours))
+    sources.remarks += [f"{counted(n, 'return')} {why}: left out." for why, n in left_out.items()]
     return items
 
 

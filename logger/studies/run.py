@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from ..errors import IntervalError, Refused
-from ..instants import NS
+from ..instants import NS, wall
 from ..verdicts.verdicts import Verdicts
 from .campaign_data import of_campaign
 from .questions import QUESTIONS
@@ -63,6 +65,9 @@ def _completed(verdicts: Verdicts, request: StudyRequest, kind: QuestionKind, no
         zone_of_channel(setup, channel)
     if request.from_ns >= request.to_ns:
         raise IntervalError("The interval of the study is empty: its end must be later than its start.")
+    if request.from_ns >= now_ns:
+        begin = wall(request.from_ns, ZoneInfo(setup.room.timezone))
+        raise IntervalError(f"The interval of the study begins at {begin}, which is still to come.")
     return replace(request, zone=zone, channel=channel, options=_plain_options(request.options))
 
 
@@ -79,4 +84,9 @@ def default_channel(verdicts: Verdicts, zone: str) -> str:
 
 
 def _plain_options(options: Mapping[str, Any]) -> dict[str, Any]:
+    for key, value in options.items():
+        if isinstance(value, float) and not math.isfinite(value):
+            raise Refused(
+                f"--{key.replace('_', '-')}: expected a number, found {value}. Nothing was computed."
+            )
     return {str(key): plain(value) for key, value in options.items() if value is not None}

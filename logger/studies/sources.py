@@ -13,7 +13,7 @@ import numpy as np
 from ..core.study.channel_record import ChannelRecord, warmest_hour
 from ..core.study.figure import Answer, Question
 from ..errors import Refused
-from ..instants import NS, parse
+from ..instants import NS, parse, wall_span
 from ..model import Setup
 from ..verdicts.verdicts import Verdicts
 from .records import RecordUsed, read_channel, read_channels, zone_channels, zone_of_channel
@@ -60,9 +60,11 @@ class Sources:
             self.arrays.append(used.record.value)
             self.remarks.append(used.remark())
 
-    def instants(self, option: str, name: str, *, none: bool = False) -> list[float]:
-        """Instants of an option in UTC seconds, ascending;
-        Refused where one cannot be read, or none is there.
+    def instants(self, option: str, name: str, *, none: bool = False, beyond: bool = False) -> list[float]:
+        """Instants of an option inside the interval, in UTC seconds, ascending.
+
+        Refused where one cannot be read; where none is there (unless `none`); where all lie outside the
+        interval (unless `beyond`).
         """
         zone = ZoneInfo(self.verdicts.setup.room.timezone)
         texts = _words(self.request.options.get(option))
@@ -70,7 +72,18 @@ class Sources:
             raise Refused(
                 f"{name}: enter one or more times, for example 2026-10-19T10:30. Nothing was computed."
             )
-        return sorted(parse(text, zone, name) / NS for text in texts)
+        instants = sorted(parse(text, zone, name) / NS for text in texts)
+        begin, end = self.request.from_ns / NS, self.request.to_ns / NS
+        outside = sum(not begin <= at < end for at in instants)
+        if outside and outside == len(instants) and not beyond:
+            which = "the time lies" if outside == 1 else f"all {outside} times lie"
+            span = wall_span(self.request.from_ns, self.request.to_ns, zone)
+            raise Refused(f"{name}: {which} outside the interval, {span}. Nothing was computed.")
+        if outside:
+            self.remarks.append(
+                f"{name}: {outside} of {len(instants)} times lie outside the interval and do not count."
+            )
+        return [at for at in instants if begin <= at < end]
 
     def span(self, option: str, name: str) -> tuple[int, int] | None:
         """An interval of an option, "START/END", in ns; None where it is left out;
@@ -152,6 +165,12 @@ class Sources:
         """
         setup, named = self.verdicts.setup, self.request.options.get("outdoors")
         stored = set(self.verdicts.store.readings.channels())
+        if named and zone_of_channel(setup, str(named)) and str(named) == self.request.channel:
+            raise Refused(
+                f"--outdoors: {named} is the channel of the question. Name a probe that stands outdoors."
+            )
+        if named and setup.channels[str(named)].quantity != "temperature":
+            raise Refused(f"--outdoors: {named} is no temperature. Name a probe of outdoor temperature.")
         keys = [str(named)] if named else [
             key
             for key in setup.channels

@@ -16,7 +16,7 @@ from ..instants import rfc3339
 from ..store.hot.studies import StoredStudy
 
 # Goes up whenever the same readings could give another answer.
-STUDY_VERSION = 4
+STUDY_VERSION = 5
 
 
 @dataclass(frozen=True)

@@ -140,7 +140,7 @@ CASES = {
     ),
     "more probes needed than there are": (
         "limits.toml", "span_24h_K = 1.0", "span_24h_K = 1.0\nneed = 3",
-        ["[rules.machine-bay.span-24h] need: expected at least 3 channel(s)"],
+        ["[rules.machine-bay.span-24h] need: expected at least 3 channels"],
     ),
     "window too short for the sampling interval": (
         "limits.toml", "span_1h_K = 0.5", "span_2min_K = 0.5",

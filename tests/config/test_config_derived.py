@@ -88,7 +88,7 @@ def test_limits_of_the_air(example: Texts, key: str, quantity: str, channel: str
 @pytest.mark.parametrize(
     ("table", "lines", "expected"),
     [
-        ("plate-bench.air", ["upper_kg_per_m3 = 1.3"], "at least 1 channel(s) of air_density"),
+        ("plate-bench.air", ["upper_kg_per_m3 = 1.3"], "at least 1 channel of air_density"),
         ("machine-bay.c", ["condensation_margin_K = 2.0", 'media = ["part"]'], "a temperature of part"),
         ("machine-bay.c", ["condensation_margin_K = 2.0", 'channels = ["P1.relative_humidity"]'],
          "channels of temperature or dew_point"),

@@ -29,6 +29,9 @@ def test_lines_become_positions_and_back() -> None:
     assert positions_of("\n".join(line_of(p) for p in positions)) == positions
     with pytest.raises(Refused, match="line 2: expected"):
         positions_of("A; 1; 1; 1; P1.temperature\nB; one; 2; 1; P2.temperature")
+    for number in ("nan", "inf"):
+        with pytest.raises(Refused, match="line 1: expected"):
+            positions_of(f"A; {number}; 1; 1; P1.temperature")
 
 
 def test_a_click_adds_a_line_with_the_next_free_channel() -> None:

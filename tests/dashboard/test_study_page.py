@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from dash import no_update
 
 from dashboard.data.queries import Queries
-from dashboard.data.study_jobs import StudyJobs
+from dashboard.data.study_jobs import StudyJob, StudyJobs
 from dashboard.pages import study
 from dashboard.parts.study_cards import job_lines
 from logger.core.study.figure import Answer, absent, effect
@@ -140,7 +141,21 @@ def test_a_refused_job_says_the_sentence_of_the_command(tmp_path: Path) -> None:
     assert job.state == "refused"
     assert "There is no data folder" in job.word
     assert jobs.ended == 1
+    assert jobs.done_since(0) == []
     assert "There is no data folder" in text_of(job_lines(jobs.listed())[0])
+
+
+def test_a_job_that_ends_draws_its_own_card_and_no_other(record: Synthetic, q: Queries) -> None:
+    """What a person types in another card meanwhile, or in the card of a job that is refused, stays."""
+    stored(record)
+    view = study.view_of(q, "?zone=machine-bay")
+    answer = StudyJob("What is regular?", ("cycles", "--zone", "machine-bay"), state="done", number=1)
+    drawn = study.answered(q, view, [answer]).to_plotly_json()["operations"]
+    assert [(item["operation"], item["location"]) for item in drawn] == [("Assign", [1])]
+    assert "Day ±0.60 K." in text_of(drawn[0]["params"]["value"])
+    elsewhere = StudyJob("What is regular?", ("cycles", "--zone", "plate-bench"), state="done", number=2)
+    assert study.answered(q, view, [elsewhere]) is no_update
+    assert study.answered(q, view, []) is no_update
 
 
 def test_answers_hold_no_number_that_json_does_not_know(record: Synthetic) -> None:

@@ -107,7 +107,7 @@ def test_steps_of_an_undecided_order_are_told_to_the_person_who_decides(bring: B
     rows = [f"{datetime(2026, 4, 3) + timedelta(minutes=n):%d/%m/%Y %H:%M},20.05" for n in range(3 * 1440)]
     with pytest.raises(ImportRefused) as refused:
         bring("time,temperature\n" + "\n".join(rows) + "\n", memory())
-    assert "as day-month-year the rows hold 0 jump(s) of days, as month-day-year the rows hold 2" in str(
+    assert "as day-month-year the rows hold 0 jumps of days, as month-day-year the rows hold 2" in str(
         refused.value
     )
 

@@ -278,7 +278,7 @@ def test_probes_side_by_side_need_not_end_together(bring: Bring, memory: Any) ->
 
 def test_probes_that_nobody_asked_for_are_named(bring: Bring, memory: Any) -> None:
     result = bring(LONG, memory(), columns=BELOW[:1])
-    assert "4 row(s) with probe = 'S2' were left out" in result.assumed
+    assert "left out: 4 rows with probe = 'S2'" in result.assumed
     with pytest.raises(ImportRefused, match=r"No row of the file has probe = 'S1'"):
         bring(LONG.replace("S1", "S9"), memory(), columns=BELOW)
 

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import ImportRefused
-from logger.imports import Profile, plain
-from logger.imports.cells import ArrowCells
+from logger.imports import Profile, encoding, plain
+from logger.imports.cells import ArrowCells, fixed_halves, text_bytes
 from logger.imports.dates import _split
+from logger.imports.encoding import decoded
 from logger.imports.profile import Column
 from logger.imports.reading import read_content
 from logger.imports.table import TextTable
@@ -145,3 +146,75 @@ def test_stamps_are_taken_apart_alike_by_columns_and_one_by_one(texts: list[str]
         assert list(ours) == list(theirs)
         assert list(ours.first_lines(lines).items()) == list(theirs.first_lines(lines).items())
         assert ours.first_lines(lines) == dict(zip(reversed(list(theirs)), reversed(lines), strict=True))
+
+
+@settings(max_examples=200)
+@given(
+    st.sampled_from([" ", "T"]),
+    st.lists(
+        st.builds(
+            "{:02}.{:02}.2026{}{:02}:{:02}:{:02}".format,
+            st.integers(0, 99),
+            st.integers(0, 13),
+            st.sampled_from("  T./"),
+            st.integers(0, 29),
+            st.integers(0, 69),
+            st.integers(0, 9),
+        ),
+        min_size=1,
+        max_size=12,
+    ),
+    st.integers(0, 12),
+)
+def test_stamps_of_one_length_are_taken_apart_as_free_ones(sign: str, texts: list[str], cut: int) -> None:
+    """Equal texts of day and of time, row by row; other lines are left to the way for free stamps."""
+    texts = [*texts, f"31.12.2026{sign}23:59:59"]
+    chunks = [part for part in (texts[:cut], texts[cut:]) if part]
+    fast = fixed_halves([text_bytes(pa.array(part, pa.string())) for part in chunks])
+    free = ArrowCells(pa.chunked_array(chunks, pa.string()))._free_halves()
+    if fast is not None:
+        assert free is not None
+        assert [list(half) for half in fast] == [list(half) for half in free]
+    else:
+        assert len({text[10] for text in texts}) > 1 or free is None
+
+
+def test_stamps_that_begin_late_in_a_shared_buffer_are_taken_apart() -> None:
+    """A slice of a column shares the bytes of what lies before it."""
+    texts = pa.array(["x", "1.1.2026 00:00", "02.01.2026 07:05", "02.01.2026 07:06"], pa.string())[2:]
+    halves = fixed_halves([text_bytes(texts)])
+    assert halves is not None
+    assert [list(half) for half in halves] == [["02.01.2026"] * 2, ["07:05", "07:06"]]
+
+
+def test_stamps_without_one_length_or_without_bytes_are_left_to_the_free_way() -> None:
+    for texts in (["", ""], ["1.1.2026 10:00", "10.1.2026 9:00:0"], ["02.01.2026 07:05", "02.01.2026 7:05"]):
+        assert fixed_halves([text_bytes(pa.array(texts, pa.string()))]) is None
+    assert fixed_halves([]) is None
+
+
+@settings(max_examples=200)
+@given(st.text("a°\u2212\r\n", max_size=40), st.integers(4, 12))
+def test_ends_of_lines_are_counted_across_blocks(text: str, size: int) -> None:
+    """As in the text as a whole, wherever a block ends."""
+    source = plain._Encoded(text + "\n", 0)
+    blocks = []
+    while block := source.read(size):
+        blocks.append(block)
+    assert b"".join(blocks).decode() == text + "\n"
+    assert source.lines == text.count("\n") + 1
+    assert source.lone_returns is ((text + "\n").count("\r") != (text + "\n").count("\r\n"))
+
+
+def test_long_western_text_is_decoded_as_short_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every byte that the set of Windows knows, and the five it does not know, wherever they stand."""
+    monkeypatch.setattr(encoding, "_BLOCK", 16)
+    for byte in range(256):
+        content = b"a" * 40 + bytes([byte]) + b"\xb0" * 40
+        try:
+            expected = content.decode("cp1252")
+        except UnicodeDecodeError:
+            with pytest.raises(ImportRefused, match="cannot be read as cp1252"):
+                decoded(content, "cp1252")
+        else:
+            assert decoded(content, "cp1252").text == expected.replace("\0", " ")

@@ -70,7 +70,7 @@ def test_a_declared_encoding_that_does_not_fit_is_refused(bring: Bring, memory: 
     ("text", "note"),
     [
         ("\n".join(f"line {i} of a preamble, with; signs" for i in range(12)) + "\n" + HEAD + ROWS, ""),
-        (HEAD + ROWS[:54] + HEAD + ROWS[54:], "1 repeated heading row(s) left out, the first in line 4"),
+        (HEAD + ROWS[:54] + HEAD + ROWS[54:], "1 repeated row of headings left out, the first in line 4"),
         (HEAD + ROWS + "Minimum,20.00\nEnd of data\n", "line 6 is a footer and was left out"),
         (HEAD.replace("\n", "\0\n") + ROWS.replace("Z,", "Z,\0"), ""),
         (HEAD + ROWS + "2026-10-13T09:04:0", "line 6 is torn and was left out: '2026-10-13T09:04:0'"),

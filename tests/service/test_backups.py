@@ -14,9 +14,12 @@ from logger.errors import ConfigError, Refused
 from logger.instants import NS
 from logger.model import BackupPlan
 from logger.service.backups import PARTS, SCRUBBED, daily, damage, scrub_backups, watch
-from logger.service.service import Service
+from logger.service.calendar_work import CalendarWork
+from logger.service.jobs import Jobs
+from logger.service.senders import Senders
 from logger.store import Store
 from logger.store.backup.catalogue import generations
+from logger.verdicts.verdicts import Verdicts
 
 DAY = 86_400 * NS
 Told = list[tuple[str, Mapping[str, object]]]
@@ -97,12 +100,19 @@ def test_once_a_quarter_a_restore_test_is_asked_for(store: Store, plan: BackupPl
 
 def test_the_calendar_follows_the_setup(store: Store, tmp_path: Path) -> None:
     """A plan that is put in force later is taken over without a restart."""
-    service = Service(store, load_texts(configured("# nothing\n")))
-    calendar = service._calendar_work()
-    assert calendar.planned("daily backup") == ""
-    service.config = load_texts(configured('[backup]\nfolder = "/mnt/x"\nat_utc = "23:05"\n'))
-    service._plan_backup(calendar)
-    assert "hour='23', minute='5'" in calendar.planned("daily backup")
+    senders = Senders(Jobs(lambda kind, what: None), lambda route: None)
+    work = CalendarWork(store, lambda kind, what: None, time.time_ns, senders, None)
+    setup = load_texts(configured("# nothing\n"))
+    work.use(setup, Verdicts(store, setup.setup))
+    work.start()
+    try:
+        assert work.planned("daily backup") == ""
+        later = load_texts(configured('[backup]\nfolder = "/mnt/x"\nat_utc = "23:05"\n'))
+        work.use(later, Verdicts(store, later.setup))
+        assert "hour='23', minute='5'" in work.planned("daily backup")
+    finally:
+        work.end()
+        assert senders.wait(60.0)
 
 
 def test_backups_are_read_again_a_part_each_day_and_damage_raises_the_alarm(

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable, Mapping
 
+from logger.errors import StoreDamaged
+from logger.processes.deadline import DeadlineExceeded
 from logger.service.jobs import Jobs
 from logger.service.senders import Senders
 
@@ -45,4 +48,29 @@ def test_a_route_that_fails_is_named() -> None:
     senders = Senders(jobs, send_by)
     senders.send(["horn"])
     assert senders.wait(LONG_S)
-    assert jobs.failing == {"send notices by horn": "OSError: horn is shut"}
+    assert jobs.failing == {"send notices by horn": "horn is shut"}
+
+
+def test_a_failing_job_is_named_in_a_sentence_without_the_class_of_its_error() -> None:
+    """As it reaches the text of the alarm `system.jobs`, page Health and the heartbeat."""
+    events: list[Mapping[str, object]] = []
+    jobs = Jobs(lambda _kind, what: events.append(what))
+
+    def fail(error: Exception) -> Callable[[], None]:
+        def work() -> None:
+            raise error
+
+        return work
+
+    jobs.run("judge now", fail(StoreDamaged("The setup in force cannot be read.")))
+    jobs.run("back up", fail(DeadlineExceeded("the folder of the backups /mnt did not end within 10 s")))
+    jobs.run("seal", fail(KeyError("month")))
+    assert jobs.failing == {
+        "judge now": "The setup in force cannot be read.",
+        "back up": "the folder of the backups /mnt did not end within 10 s",
+        "seal": "KeyError: 'month'",  # nobody foresaw it: a developer wants to know the class
+    }
+    assert [what["error"] for what in events] == list(jobs.failing.values())
+    assert jobs.overdue() == {"back up": "the folder of the backups /mnt did not end within 10 s"}
+    jobs.run("back up", fail(OSError("refused")))
+    assert jobs.overdue() == {}

@@ -7,7 +7,8 @@ import random
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from threading import Lock
 from unittest.mock import patch
@@ -22,7 +23,9 @@ from logger.store import Store
 from logger.store.archive import bulk_load as intake
 from logger.store.archive.archive import Archive
 from logger.store.archive.months import month_span
+from logger.store.archive.parquet import ParquetReader
 from logger.store.hot.readings import HotTier
+from logger.store.rows import TEXTS, Columns, Texts
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows
 
@@ -75,6 +78,31 @@ def test_months_that_are_over_are_sealed_at_once(store: Store) -> None:
     assert changed == dict.fromkeys(CHANNELS, SEPTEMBER + 29 * DAY)
     assert store.readings.changed_since(end) == ({}, end)
     assert store.readings.read_new(cursor, CHANNELS) is None
+
+
+@pytest.mark.parametrize("name", ["seq", "taken_ns", "value", "status", "late", "raw", "source"])
+def test_a_file_that_does_not_read_back_is_removed(store: Store, folder: Path, name: str) -> None:
+    """One reading in one column is enough; nothing is sealed and nothing stands in the hot tier."""
+    read = ParquetReader.columns
+
+    def changed(reader: ParquetReader, groups: Sequence[int]) -> Columns:
+        columns = read(reader, groups)
+        column = getattr(columns, name)
+        altered = (
+            Texts.of(["x", *[column[n] for n in range(1, len(column))]]) if name in TEXTS else column.copy()
+        )
+        if name not in TEXTS:
+            altered[5] = not altered[5] if name == "late" else altered[5] + 1
+        return replace(columns, **{name: altered})
+
+    with (
+        patch.object(ParquetReader, "columns", changed),
+        pytest.raises(StoreError, match="did not read back as it was written, and was removed"),
+    ):
+        store.load_series("import-made", [series_of(days=40)], IN_DECEMBER)
+    assert (store.archive.seals(), hot_rows(store), files(folder)) == ([], 0, [])
+    store.load_series("import-made", [series_of(days=40)], IN_DECEMBER)
+    assert store.verify().faults == ()
 
 
 @pytest.mark.slow

@@ -162,7 +162,8 @@ def test_other_questions_answer_or_say_what_they_need(stillroom: Run, room: Path
         "returns recorded" in back["figures"][0]["why_not"]
         or "return recorded" in back["figures"][0]["why_not"]
     )
-    assert len(back["tables"]["returns"]["hours"]) == 2
+    assert len(back["tables"]["returns"]["hours"]) == 1
+    assert "1 return when the zone was stable already: left out." in back["data"]
     causes = answer_of(stillroom, room, "study", "causes", "--zone", "machine-bay")
     assert causes["figures"][0]["why_not"] == "2 weeks recorded."
 
@@ -188,7 +189,26 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
         ((*DOORS, "--events", "no-such-file.csv"), "expected a CSV file"),
         ((*SITE, "--permanent", "P2.temperature"), "is in the volume and among the candidates"),
         (("study", "hours", "--hours", "30"), "--hours: expected a whole number from 1 to 24"),
-        (("study", "change", "--at", "2020-01-01"), "--at: the intervention lies outside the interval"),
+        (("study", "change", "--at", "2020-01-01"), "--at: the time lies outside the interval, 2026-"),
+        (("study", "events", "--event", "2020-01-01", "--event", "2020-01-02"), "all 2 times lie outside"),
+        (("study", "step", "--step", "2020-01-01"), "--step: the time lies outside the interval"),
+        (("study", "cycles", "--from", "2031-01-01", "--to", "2031-02-01"), "which is still to come"),
+        (("study", "causes", "--length-mm", "nan"), "--length-mm: expected a number, found nan"),
+        (
+            ("study", "causes", "--channel", "P1.temperature", "--outdoors", "P1.temperature"),
+            "is the channel of the question",
+        ),
+        (("study", "causes", "--outdoors", "P1.relative_humidity"), "is no temperature"),
+        (("study", "map", "--state", "empty"), "--state is that of a campaign"),
+        (("study", "map", "--campaign", "map-9"), "There is no campaign 'map-9', and no other."),
+        (
+            ("study", "return", "--return", "2026-10-19T03:00", "--outdoors-C", "nan"),
+            "--outdoors-C: expected",
+        ),
+        (
+            ("study", "return", "--return", "2026-10-19T03:00", "--departure-K", "-3"),
+            "--departure-K: expected a number above 0, found -3",
+        ),
         (("study", "map", "--before", "yesterday"), "--before: expected START/END"),
         (("study", "map", "--position", "P9.temperature"), "There is no channel"),
         (("study", "plan", "--job", "Ring gear"), "--job: expected a name and whole hours from 1 to 24"),
@@ -210,6 +230,17 @@ def test_options_that_do_not_fit_are_refused(
     assert result.returncode == 2, result.stdout
     assert expected in result.stderr
     assert "Traceback" not in result.stderr
+
+
+@pytest.mark.slow
+def test_a_line_of_events_that_is_no_time_is_named(stillroom: Run, room: Path, tmp_path: Path) -> None:
+    """The file, the line and what stands there, not an option that nobody entered."""
+    file = tmp_path / "doors.csv"
+    file.write_text("time\n2026-10-13T08:00\nhello\n", "utf-8")
+    result = stillroom(*DOORS, "--events", file, "--data", room)
+    assert result.returncode == 2
+    assert f"--events {file}: expected times in the first column" in result.stderr
+    assert "line 3 has 'hello'. Nothing was computed." in result.stderr
 
 
 def test_the_command_line_starts_without_scipy() -> None:

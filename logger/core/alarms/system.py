@@ -65,7 +65,7 @@ def _clock(f: SystemFacts) -> str:
 
 
 def _jobs(f: SystemFacts) -> str:
-    return "; ".join(f"{name} fails: {why}"[:200] for name, why in sorted(f.failing.items()))
+    return "; ".join(f"{name} fails: {why}"[:200].rstrip(".") for name, why in sorted(f.failing.items()))
 
 
 def _stuck(f: SystemFacts) -> str:

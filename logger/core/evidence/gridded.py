@@ -63,13 +63,13 @@ def splice(old: T, new: T) -> T:
 
 
 def _as_read(thing: T) -> T:
-    """The same with doubted readings as they stand; the thing itself where none is doubted."""
+    """A thing with its doubted readings as they stand; the thing itself where none is doubted."""
     other: T | None = vars(thing).get(AS_READ)
     return thing if other is None else other
 
 
 def _like(like: T, grid: Grid, fields: dict[str, Any]) -> T:
-    """The same thing with other fields. `dataclasses.replace` would be half of a live minute's work."""
+    """A copy with other fields. `dataclasses.replace` would be half of a live minute's work."""
     new = object.__new__(type(like))
     vars(new).update(fields, grid=grid)
     return new

@@ -72,7 +72,7 @@ class RuleInput:
         return Block([self.cells[key] for key in keys], wide)
 
     def in_media(self, keys: Sequence[str], media: Sequence[str]) -> RuleInput:
-        """The same in which channels stand in the zone only while they stand in one of some media there."""
+        """This input where channels stand in the zone only while they stand in one of some media there."""
         changed = {key: self._in_media(self.cells[key], media) for key in keys if self._leaves(key, media)}
         return replace(self, cells={**self.cells, **changed}) if changed else self
 
@@ -120,7 +120,7 @@ class RuleInput:
             yield self.cells[key], slice(begin, begin + self.grid.n)
 
     def as_read(self, keys: Sequence[str]) -> RuleInput | None:
-        """The same with doubted readings of some channels as they stand; None where none is doubted here."""
+        """This input with doubted readings of some channels as they stand; None where none is doubted."""
         used = {key: self.cells[key] for key in keys}
         if all(c.as_read is None for c in used.values()):
             return None

@@ -59,7 +59,7 @@ def sufficiency(block: Block, window_s: int, completeness: float) -> NDArray[np.
 def _examine_windows(
     cells: Cells, grid: Grid, count: Int, window_s: int, completeness: float
 ) -> NDArray[np.uint8]:
-    """The same for one channel, shape (n,), every window looked at."""
+    """What `sufficiency` gives for one channel, shape (n,), with every window looked at."""
     width, interval_s = window_s // grid.step_s, cells.channel.interval_s
     part = slice(grid.first - cells.grid.first, grid.first - cells.grid.first + grid.n)
     total = moving_sum(count, width)

@@ -49,7 +49,8 @@ def disturbance(record: ChannelRecord, events_s: Sequence[float], small: float =
 
 
 def _refusal(record: ChannelRecord, events: Float) -> tuple[str, str] | None:
-    days = len(np.unique((events + record.offset_s[0]) // DAY_S))
+    local = _local_s(record, events)
+    days = len(np.unique(local // DAY_S))
     if len(events) < LEAST_EVENTS or days < LEAST_DAYS:
         return (
             f"{counted(len(events), 'event')} on {counted(days, 'day')} inside the record.",
@@ -57,7 +58,7 @@ def _refusal(record: ChannelRecord, events: Float) -> tuple[str, str] | None:
         )
     if record.step_s > BIN_S:
         return f"readings every {record.step_s / 60:.0f} min.", "Log one probe every 60 s on such days."
-    local = np.sort((events + record.offset_s[0]) % DAY_S)
+    local = np.sort(local % DAY_S)
     apart = np.diff(np.append(local, local[0] + DAY_S))
     if DAY_S - apart.max() <= QUARTER_S:
         return (
@@ -76,13 +77,19 @@ def _refusal(record: ChannelRecord, events: Float) -> tuple[str, str] | None:
     return None
 
 
+def _local_s(record: ChannelRecord, events: Float) -> Float:
+    """Events by the clock of the room on their day: doors follow it over a change of the clock."""
+    places = ((events - record.start_s) // record.step_s).astype(np.int64)
+    return np.asarray(events + record.offset_s[places])
+
+
 def _covered(record: ChannelRecord, events: Float) -> float:
     ends = np.minimum(events + POST_S, np.append(events[1:], np.inf))
     return float((ends - events).sum() / (len(record) * record.step_s))
 
 
 def _late_refusal(response: Response, record: ChannelRecord, events: Float) -> tuple[str, str] | None:
-    days = len(np.unique((events[response.used] + record.offset_s[0]) // DAY_S))
+    days = len(np.unique(_local_s(record, events[response.used]) // DAY_S))
     n = int(response.used.sum())
     if n >= LEAST_EVENTS and days >= LEAST_DAYS and len(response.without) >= 3:
         return None
@@ -220,8 +227,7 @@ def _bins(response: Response, g: int) -> dict[str, list[float]]:
 
 
 def _events_table(record: ChannelRecord, events: Float, used: Bool) -> dict[str, list[object]]:
-    places = ((events - record.start_s) // record.step_s).astype(np.int64)
-    local = events + record.offset_s[places]
+    local = _local_s(record, events)
     return {
         "utc_s": [int(at) for at in events],
         "local_hour": [round(float(at % DAY_S) / 3600, 3) for at in local],

@@ -20,6 +20,7 @@ from ...series import Bool, Float, Int
 from .channel_record import ChannelRecord
 from .figure import Answer, Figure, absent, counted, percent
 from .noise import in_blocks, regress
+from .uniformity import Instants, at_instants, probe_noise
 
 FEWEST = 9  # positions for a statement on the volume (common practice of chamber guides, no source)
 LEAST_RULE_S = 24 * 3600
@@ -31,7 +32,7 @@ DRAWS = 4000
 SURE = 0.9
 MOST_BEYOND = 0.05  # of the time
 BLOCK_S = 600
-SHORT_S = 300
+LEAST_BLOCKS = 6  # of a comparison side by side: an hour
 METHOD = "mean against the mean of all positions, corrected side by side"
 
 
@@ -52,10 +53,24 @@ class Campaign:
 
 @dataclass(frozen=True)
 class _Comparison:
-    """Side by side: each probe against the mean of all, and its standard uncertainty, shape (positions,)."""
+    """Side by side: each probe against the mean of all, and its standard uncertainty, shape (positions,).
+
+    at_s (n,), x (positions, n): the readings that were compared.
+    """
 
     mean: Float
     u: Float
+    at_s: Int
+    x: Float
+
+
+@dataclass(frozen=True)
+class _Doubts:
+    """Relative standard uncertainty of each position, probes that were knocked, noise of a 5 min mean."""
+
+    u: Float
+    knocked: dict[str, str]
+    noise: float | None
 
 
 def mapping(campaign: Campaign) -> Answer:
@@ -68,9 +83,12 @@ def mapping(campaign: Campaign) -> Answer:
         why = f"{counted(len(names), 'position')} read together in {counted(int(whole.sum()), 'cell')}."
         figure = absent("uniformity", unit, why, "Place 9 probes or more and log them together.", METHOD)
         return Answer("map", f"Not shown: {why}", (figure,))
-    correction, u_rel, notes, knocked = _corrections(campaign, names)
+    compared = tuple(_side_by_side(together, names) for together in (campaign.before, campaign.after))
+    correction, u_rel, notes, knocked = _corrections(campaign, names, compared)
     y = x[:, whole] - correction[:, None]
-    return _answer(campaign, (names, at_s[whole], y), (u_rel, knocked), [*failed, *_share(whole), *notes])
+    noise = probe_noise([(item.at_s, item.x) for item in compared if item is not None])
+    doubts = _Doubts(u_rel, knocked, noise)
+    return _answer(campaign, (names, at_s[whole], y), doubts, [*failed, *_share(whole), *notes])
 
 
 def _without_failed(campaign: Campaign) -> tuple[list[str], list[str]]:
@@ -108,29 +126,30 @@ def _side_by_side(records: Mapping[str, ChannelRecord] | None, names: list[str])
         return None
     at_s, x = _common({name: records[name] for name in names})
     good = np.isfinite(x).all(axis=0)
-    if good.sum() < 10:
+    at_s, x = at_s[good], x[:, good]
+    blocks = np.unique(at_s // BLOCK_S)
+    if len(blocks) < LEAST_BLOCKS:
         return None
-    away = x[:, good] - x[:, good].mean(axis=0)
-    block = at_s[good] // BLOCK_S
-    means = np.stack([away[:, block == b].mean(axis=1) for b in np.unique(block)], axis=1)
-    n = means.shape[1]
-    u = means.std(axis=1, ddof=1) / n**0.5 if n > 1 else np.full(len(x), np.nan)
-    return _Comparison(away.mean(axis=1), np.asarray(u))
+    away = x - x.mean(axis=0)
+    means = np.stack([away[:, at_s // BLOCK_S == b].mean(axis=1) for b in blocks], axis=1)
+    u = means.std(axis=1, ddof=1) / len(blocks) ** 0.5
+    return _Comparison(away.mean(axis=1), np.asarray(u), at_s, x)
 
 
-def _corrections(campaign: Campaign, names: list[str]) -> tuple[Float, Float, list[str], dict[str, str]]:
+def _corrections(
+    campaign: Campaign, names: list[str], compared: tuple[_Comparison | None, ...]
+) -> tuple[Float, Float, list[str], dict[str, str]]:
     """Correction and relative standard uncertainty (positions,), remarks, and probes that were knocked."""
-    before, after = _side_by_side(campaign.before, names), _side_by_side(campaign.after, names)
+    before, after = compared
     resolution = np.array([campaign.state[name].resolution for name in names])
     fixed = resolution**2 / 12
     if before is None and after is None:
         U = np.array([(campaign.U or {}).get(name, 0.1) for name in names])
-        line = "Not compared side by side: positions differ by what their certificates allow."
-        return np.zeros(len(names)), np.sqrt(fixed + (U / 2) ** 2), [line], {}
+        return np.zeros(len(names)), np.sqrt(fixed + (U / 2) ** 2), [_not_compared(campaign)], {}
     if before is None or after is None:
         closure_at = before if before is not None else after
         assert closure_at is not None  # noqa: S101 (one of both is there)
-        u = np.sqrt(fixed + np.nan_to_num(closure_at.u) ** 2 + DRIFT_K**2)
+        u = np.sqrt(fixed + closure_at.u**2 + DRIFT_K**2)
         when = "before" if before is not None else "after"
         return (
             closure_at.mean,
@@ -146,7 +165,7 @@ def _corrections(campaign: Campaign, names: list[str]) -> tuple[Float, Float, li
     drift = float(np.sqrt((within**2).mean()) / 12**0.5) if len(within) else float(np.abs(closure).max())
     u = np.sqrt((before.u**2 + after.u**2) / 4 + drift**2 + fixed)
     knocked = {
-        name: f"drifted or was knocked by {closure[i]:+.3f} K between the comparisons."
+        name: f"drifted or was knocked by {closure[i]:+.3f} K between the comparisons.".replace("-", "−")
         for i, name in enumerate(names)
         if abs(closure[i]) > bound[i]
     }
@@ -155,13 +174,19 @@ def _corrections(campaign: Campaign, names: list[str]) -> tuple[Float, Float, li
     return (before.mean + after.mean) / 2, u, notes, knocked
 
 
+def _not_compared(campaign: Campaign) -> str:
+    short = campaign.before is not None or campaign.after is not None
+    why = f" for {LEAST_BLOCKS * BLOCK_S // 60} min or more" if short else ""
+    return (
+        f"Not compared side by side{why}: positions differ by what their certificates allow, and the noise "
+        "of the probes is in the uniformity."
+    )
+
+
 def _answer(
-    campaign: Campaign,
-    data: tuple[list[str], Int, Float],
-    doubts: tuple[Float, dict[str, str]],
-    remarks: list[str],
+    campaign: Campaign, data: tuple[list[str], Int, Float], doubts: _Doubts, remarks: list[str]
 ) -> Answer:
-    (names, at_s, y), (u_rel, knocked) = data, doubts
+    (names, at_s, y), knocked = data, doubts.knocked
     unit = next(iter(campaign.state.values())).difference_unit
     working = [i for i, name in enumerate(names) if name not in knocked]
     remarks = [*remarks, *(f"{name} {why} Its position is not shown." for name, why in knocked.items())]
@@ -170,18 +195,15 @@ def _answer(
             "uniformity", unit, "too few positions closed.", "Compare side by side again.", METHOD
         )
         return Answer("map", "Not shown: too few positions closed.", (figure,), tuple(remarks))
-    names, y, u = [names[i] for i in working], y[working], u_rel[working]
+    names, y, u = [names[i] for i in working], y[working], doubts.u[working]
     away = y - y.mean(axis=0)
     deviation = away.mean(axis=1)
-    spread = y.max(axis=0) - y.min(axis=0)
-    worst = int(spread.argmax())
-    pair = names[int(y[:, worst].argmax())], names[int(y[:, worst].argmin())]
-    U_pair = float(2 * 2**0.5 * np.sqrt((u**2).mean()))
-    step_s = int(np.median(np.diff(at_s))) if len(at_s) > 1 else 60
-    stability = _stability(y, at_s, step_s)
+    instants = at_instants(at_s, y, doubts.noise)
+    worst = instants.value[:, int(instants.spread.argmax())]
+    pair = names[int(worst.argmax())], names[int(worst.argmin())]
+    stability = np.ptp(instants.value, axis=1)
     figures = [
-        _plus_minus("uniformity, 95 % of the time", float(np.quantile(spread, 0.95)), U_pair, unit),
-        _plus_minus("uniformity, largest", float(spread[worst]), U_pair, unit),
+        *_uniformity(instants, u, unit),
         Figure("stability, worst position", float(stability.max()), unit, method="span of 5 min means"),
         *_spots(names, deviation, u, unit),
     ]
@@ -189,7 +211,8 @@ def _answer(
     remarks += _volume_remark(len(names))
     rule = _as_a_rule(away, at_s, u)
     remarks += [] if rule is not None else ["Less than 24 h: nothing is said about other days."]
-    tables = _tables(campaign, (names, at_s, y), (deviation, u, stability), rule)
+    tables = _tables(campaign, (names, y), (deviation, u, stability), rule)
+    tables["uniformity"] = _over_time(instants)
     remarks += _not_to_use(tables["positions"])
     return Answer("map", _headline(figures, len(names), unit), tuple(figures), tuple(remarks), tables)
 
@@ -203,8 +226,20 @@ def _not_to_use(table: Mapping[str, Sequence[Any]]) -> list[str]:
     ]
 
 
-def _plus_minus(name: str, value: float, U: float, unit: str) -> Figure:
-    return Figure(name, value, unit, max(0.0, value - U), value + U, method="U of a difference side by side")
+def _uniformity(instants: Instants, u: Float, unit: str) -> list[Figure]:
+    """The largest difference at one instant: in the median, in 95 % of the time, and at its worst."""
+    U = float(2 * 2**0.5 * np.sqrt((u**2).mean()))
+    spread, U_instant = instants.spread, float(np.hypot(U, 2 * instants.left))
+    values = (
+        ("uniformity, 95 % of the time", float(np.quantile(spread, 0.95)), U),
+        ("uniformity, median", float(np.median(spread)), U),
+        ("uniformity, largest", float(spread.max()), U_instant),
+    )
+    method = "5 min means without the probes' noise; U of a difference side by side"
+    return [
+        Figure(name, value, unit, max(0.0, value - half), value + half, method=method)
+        for name, value, half in values
+    ]
 
 
 def _volume_remark(n: int) -> list[str]:
@@ -213,16 +248,6 @@ def _volume_remark(n: int) -> list[str]:
     return [
         f"{counted(n, 'position')}: a statement on these positions, not on the volume ({FEWEST} are needed)."
     ]
-
-
-def _stability(y: Float, at_s: Int, step_s: int) -> Float:
-    """Span of 5 min means of each position, shape (positions,)."""
-    block = at_s // max(SHORT_S, step_s)
-    edges = np.concatenate(([0], np.flatnonzero(np.diff(block)) + 1))
-    size = np.diff(np.append(edges, len(block)))
-    means = np.add.reduceat(y, edges, axis=1) / size
-    full = size >= 0.5 * size.max()
-    return np.asarray(np.ptp(means[:, full], axis=1))
 
 
 def _spots(names: list[str], deviation: Float, u: Float, unit: str) -> list[Figure]:
@@ -258,11 +283,11 @@ def _as_a_rule(away: Float, at_s: Int, u: Float) -> Float | None:
 
 def _tables(
     campaign: Campaign,
-    data: tuple[list[str], Int, Float],
+    data: tuple[list[str], Float],
     results: tuple[Float, Float, Float],
     rule: Float | None,
 ) -> dict[str, dict[str, list[object]]]:
-    (names, at_s, y), (deviation, u, stability) = data, results
+    (names, y), (deviation, u, stability) = data, results
     beyond: list[object] = [None] * len(names)
     if campaign.limits is not None:
         low, high = campaign.limits
@@ -270,8 +295,6 @@ def _tables(
         outside = (y + level > high) | (y - level < low)
         beyond = [round(float(share), 4) for share in outside.mean(axis=1)]
     places = [campaign.places.get(name, (None, None, None)) for name in names]
-    spread = y.max(axis=0) - y.min(axis=0)
-    thin = slice(None, None, max(1, len(spread) // 300))
     return {
         "positions": {
             "position": list(names),
@@ -286,11 +309,18 @@ def _tables(
             "p95": np.quantile(y, 0.95, axis=1).tolist(),
             "stability": stability.tolist(),
             "beyond limits": beyond,
-        },
-        "uniformity": {
-            "hour": ((at_s[thin] - at_s[0]) / 3600).tolist(),
-            "difference": spread[thin].tolist(),
-        },
+        }
+    }
+
+
+def _over_time(instants: Instants) -> dict[str, list[object]]:
+    thin = slice(None, None, max(1, len(instants.at_s) // 300))
+    hours = (instants.at_s[thin] - instants.at_s[0]) / 3600
+    read = np.ptp(instants.read, axis=0)[thin]
+    return {
+        "hour": hours.tolist(),
+        "difference": instants.spread[thin].tolist(),
+        "difference as read": read.tolist(),
     }
 
 

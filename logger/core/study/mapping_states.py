@@ -54,8 +54,9 @@ def _compared(states: Sequence[tuple[str, Campaign]], answers: Sequence[tuple[st
     for (name, campaign), (_, answer) in zip(states, answers, strict=True):
         table = answer.tables.get("uniformity")
         if table is not None and len(table["hour"]) >= 8:
+            # As read: the noise of the probes is that of both states, and the error model needs it.
             start = next(iter(campaign.state.values())).start_s / 3600
-            t, y = start + np.array(table["hour"]), np.array(table["difference"])
+            t, y = start + np.array(table["hour"]), np.array(table["difference as read"])
             blocks = in_blocks(t, y, most=100)
             series.append((name, blocks[0], blocks[1]))
     unit = next(iter(states[0][1].state.values())).difference_unit

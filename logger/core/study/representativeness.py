@@ -199,7 +199,8 @@ def _answer(
         lines.append(f"The record does not distinguish it from {', '.join(ties)}: these are not worse.")
     if advised is not None:
         weights = ", ".join(f"{w:.2f} {n}" for n, w in zip(advised.names, advised.weights, strict=True))
-        lines.append(f"Together better: {weights}, offset {advised.offset:+.3f} {unit_name(unit)}.")
+        offset = f"{advised.offset:+.3f} {unit_name(unit)}".replace("-", "−")
+        lines.append(f"Together better: {weights}, offset {offset}.".replace("-0.", "−0."))
     elif together is not None:
         lines.append("Two or three together are not shown to be better than the best one.")
     return Answer(
@@ -239,7 +240,8 @@ def _offset(choice: Choice, data: _Data, unit: str) -> Figure:
 def _headline(best: Choice, unit: str, ties: list[str]) -> str:
     name = unit_name(unit)
     tie = f", or {' or '.join(ties[:2])}" if ties else ""
-    return f"Keep {best.names[0]}{tie}: expect ±{best.rms:.3f} {name}, add {best.offset:+.3f} {name}."
+    offset = f"{best.offset:+.3f}".replace("-", "−")
+    return f"Keep {best.names[0]}{tie}: expect ±{best.rms:.3f} {name}, add {offset} {name}."
 
 
 def _tables(choices: list[Choice], best: Choice, data: _Data) -> dict[str, dict[str, list[object]]]:

@@ -23,10 +23,10 @@ from ...series import ImportedReadings
 from ..hot.home import Home
 from ..hot.name_table import NameTable
 from ..hot.readings import HotTier, next_arrival
-from ..rows import Columns, columns_of_series, digests
+from ..rows import Columns, columns_of_series
 from ..types import Batch
 from .archive import AGE_NS, LOCK, Archive
-from .month_file import ChannelFacts, Month
+from .month_file import ChannelFacts, Month, channel_facts, whole_and_days
 from .months import month_of, month_span
 from .unsealed import is_hot
 
@@ -64,15 +64,16 @@ class BulkLoader:
 
     def load(
         self, writer: str, series: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
-    ) -> bool:
-        """Store series, each ascending in time and of its own channel; gives whether files were sealed."""
+    ) -> dict[str, list[ImportedReadings]]:
+        """Store series, each ascending in time and of its own channel; gives what each sealed file holds."""
         with self._database.lock(LOCK, wait_s=5.0) as ours:
             months = self._months(series, now_ns, room_of) if ours else {}
-            if months and self._seal_months(writer, months, _remaining_parts(series, months)):
-                return True
+            files = self._seal_months(writer, months, _remaining_parts(series, months)) if months else {}
+            if files:
+                return files
         with self._database.begin() as conn:
             self._append(conn, writer, series)
-        return False
+        return {}
 
     def _months(
         self, series: Sequence[ImportedReadings], now_ns: int, room_of: Callable[[str], str]
@@ -94,8 +95,8 @@ class BulkLoader:
 
     def _seal_months(
         self, writer: str, months: dict[Span, list[ImportedReadings]], others: Sequence[ImportedReadings]
-    ) -> bool:
-        """Files, then all that leads to them; False, with nothing changed, where readings came between."""
+    ) -> dict[str, list[ImportedReadings]]:
+        """Files, then all that leads to them; none, with nothing changed, where readings came between."""
         with self._database.read() as conn:
             first = self._hot.read_next_seq(conn, writer)
         names = {span: self._archive.free_file(Month(*span, {})) for span in months}
@@ -107,10 +108,10 @@ class BulkLoader:
                 self._record_files(conn, writer, first, files)
                 self._append(conn, writer, others)
         except _LateReadings:
-            return False
+            return {}
         finally:
             self._archive.remove_unfinished()
-        return True
+        return {names[span]: parts for span, parts in months.items()}
 
     def _files(
         self, writer: str, months: dict[Span, list[ImportedReadings]], names: dict[Span, str], first: int
@@ -119,16 +120,24 @@ class BulkLoader:
         with ThreadPoolExecutor(2, "stillroom-seal") as pool:
             coming = []
             for span, parts in months.items():
-                coming.append(
-                    pool.submit(self._file, names[span], span, _number_channels(writer, parts, first))
-                )
+                coming.append(pool.submit(self._file, names[span], span, writer, parts, first))
                 first += sum(len(part.taken_ns) for part in parts)
             return [file.result() for file in coming]
 
-    def _file(self, file: str, span: Span, columns: Iterator[Columns]) -> _File:
+    def _file(
+        self, file: str, span: Span, writer: str, parts: Sequence[ImportedReadings], first: int
+    ) -> _File:
+        """Write one file; what reads back is compared with the readings, numbered once more."""
         batches: list[Batch] = []
-        channels = self._archive.write(file, _note_batches(columns, batches))
-        return _File(span, self._archive.settle(file, channels), channels, batches)
+
+        def facts_of(columns: Columns) -> ChannelFacts:
+            whole, days = whole_and_days(columns)
+            batches.append(Batch(0, writer, int(columns.seq[0]), int(columns.seq[-1]), whole))
+            return channel_facts(columns, days)
+
+        channels = self._archive.write(file, _number_channels(writer, parts, first), facts_of)
+        facts = self._archive.settle(file, channels, _number_channels(writer, parts, first))
+        return _File(span, facts, channels, batches)
 
     def _register_names(self, conn: Connection, series: Sequence[ImportedReadings]) -> None:
         """List what sealed readings name, as it is of hot ones."""
@@ -190,11 +199,3 @@ def _number_channels(writer: str, parts: Sequence[ImportedReadings], seq: int) -
         plain = columns_of_series(writer, part)
         yield replace(plain, seq=plain.seq + seq, arrival=plain.seq + seq)
         seq += len(plain)
-
-
-def _note_batches(blocks: Iterator[Columns], batches: list[Batch]) -> Iterator[Columns]:
-    """Pass columns on, and note of each the batch that it makes."""
-    for columns in blocks:
-        (sha,) = digests(columns, [0])
-        batches.append(Batch(0, columns.writer[0], int(columns.seq[0]), int(columns.seq[-1]), sha))
-        yield columns

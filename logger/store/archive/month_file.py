@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,8 +41,11 @@ class ChannelFacts:
     writers: Mapping[str, tuple[int, int]]  # first and last number
 
 
-def channel_facts(columns: Columns) -> ChannelFacts:
-    """The facts of one channel, whose readings are in the order of the record."""
+def channel_facts(columns: Columns, days: Mapping[str, str] | None = None) -> ChannelFacts:
+    """The facts of one channel, whose readings are in the order of the record.
+
+    days: UTC day -> digest, where it was computed already.
+    """
     valid = columns.taken_ns[np.isfinite(columns.value)]
     return ChannelFacts(
         rows=len(columns),
@@ -51,7 +54,7 @@ def channel_facts(columns: Columns) -> ChannelFacts:
         first_ok_ns=int(valid[0]) if len(valid) else None,
         last_ok_ns=int(valid[-1]) if len(valid) else None,
         last_arrival=int(columns.arrival.max()),
-        days=days_of(columns),
+        days=days_of(columns) if days is None else days,
         writers=_seq_spans(columns),
     )
 
@@ -59,8 +62,18 @@ def channel_facts(columns: Columns) -> ChannelFacts:
 def days_of(columns: Columns) -> dict[str, str]:
     """UTC day -> digest of the readings of one channel, which are in order."""
     starts = day_starts(columns.taken_ns)
-    days = [day_text(int(columns.taken_ns[start])) for start in starts]
-    return dict(zip(days, digests(columns, starts), strict=True))
+    return _by_day(columns, starts, digests(columns, starts))
+
+
+def whole_and_days(columns: Columns) -> tuple[str, dict[str, str]]:
+    """The digest of all readings of one channel, and those of `days_of`: the readings are encoded once."""
+    starts = day_starts(columns.taken_ns)
+    whole, *each = digests(columns, [0, *starts], [len(columns), *starts[1:], len(columns)])
+    return whole, _by_day(columns, starts, each)
+
+
+def _by_day(columns: Columns, starts: Sequence[int], each: Sequence[str]) -> dict[str, str]:
+    return {day_text(int(columns.taken_ns[at])): sha for at, sha in zip(starts, each, strict=True)}
 
 
 def seal_facts(file: str, content: bytes, channels: Mapping[str, ChannelFacts]) -> dict[str, Any]:
@@ -96,7 +109,7 @@ def seal_entry(
 
 def _seq_spans(columns: Columns) -> dict[str, tuple[int, int]]:
     spans = {}
-    for code in np.unique(columns.writer.codes).tolist():
+    for code in np.flatnonzero(np.bincount(columns.writer.codes)).tolist():
         seq = columns.seq[columns.writer.codes == code]
         spans[columns.writer.table[code]] = (int(seq.min()), int(seq.max()))
     return spans

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from urllib.parse import quote, unquote
 
@@ -21,7 +22,7 @@ from sqlalchemy import Connection, func, select
 
 from ...errors import StoreDamaged, StoreError
 from ...instants import NS
-from ...series import Float, Int
+from ...series import Float, ImportedReadings, Int
 from ..files import write_durably
 from ..hot.arrays import fetch_arrays
 from ..hot.home import Home
@@ -73,13 +74,18 @@ class Overviews:
         cells = join_cells([*parts, hot])
         return bin_cells(cells, _edges(from_ns, to_ns, bins, widths[-1] if widths else 1))
 
-    def build(self, channels: Sequence[str]) -> None:
-        """Make what is missing, as after a seal."""
+    def build(
+        self, channels: Sequence[str], files: Mapping[str, Sequence[ImportedReadings]] | None = None
+    ) -> None:
+        """Make what is missing, as after a seal.
+
+        files: what new sealed files hold, compared with them already, so that they are not read again.
+        """
         for channel in channels:
             with self._lock, self._database.read() as conn:
                 number = self._names.number("channel", channel)
                 if number is not None:
-                    self._level(channel, sealed_channel(conn, number), WIDTHS_NS[0])
+                    self._level(channel, sealed_channel(conn, number), WIDTHS_NS[0], files or {})
 
     def find_altered(self, broken: Collection[str]) -> Iterator[str]:
         """A sentence for every overview on the disk that its sealed files do not give, but for broken ones.
@@ -135,7 +141,13 @@ class Overviews:
             taken_ns, value, _, _ = reader.series(channel)
         return taken_ns, value
 
-    def _level(self, channel: str, seals: Sequence[SealedChannel], width: int) -> OverviewCells:
+    def _level(
+        self,
+        channel: str,
+        seals: Sequence[SealedChannel],
+        width: int,
+        contents: Mapping[str, Sequence[ImportedReadings]] = MappingProxyType({}),
+    ) -> OverviewCells:
         """Overview of all sealed files of a channel: remembered, kept on disk, or made now."""
         files = tuple(seal.file for seal in seals)
         if not files:
@@ -144,18 +156,28 @@ class Overviews:
         if level is None or level[0] != files:
             level = self._load(channel, width)
         if level is None or level[0] != files:
-            self._build_levels(channel, files)
+            self._build_levels(channel, files, contents)
             level = self._cells[channel, width]
         self._cells[channel, width] = level
         return level[1]
 
-    def _build_levels(self, channel: str, files: tuple[str, ...]) -> None:
+    def _build_levels(
+        self, channel: str, files: tuple[str, ...], contents: Mapping[str, Sequence[ImportedReadings]]
+    ) -> None:
         finest_level = self._load(channel, WIDTHS_NS[0])
         if finest_level is None or not set(finest_level[0]) <= set(files):
             finest_level = ((), NONE)
         new = [file for file in files if file not in finest_level[0]]
         finest = WIDTHS_NS[0]
-        added = [coarsen(cells_of_readings(*self._read_raw(file, channel)), finest) for file in new]
+        readings = [
+            next(
+                ((part.taken_ns, part.value) for part in contents.get(file, ()) if part.channel == channel),
+                None,
+            )
+            or self._read_raw(file, channel)
+            for file in new
+        ]
+        added = [coarsen(cells_of_readings(*columns), finest) for columns in readings]
         cells = coarsen(join_cells([finest_level[1], *added]), finest)
         for width in WIDTHS_NS:
             cells = coarsen(cells, width)

@@ -136,7 +136,7 @@ class ParquetReader:
             ),
             value=_values(table),
             status=_status(table),
-            late=array_of(table.column("late").cast(pa.uint8()), np.bool_),
+            late=_bits(table.column("late")),
             writer=_texts(table, "writer"),
             channel=_texts(table, "channel"),
             boot=_texts(table, "boot"),

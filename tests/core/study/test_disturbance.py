@@ -4,6 +4,8 @@ no effect, too few and gaps are not shown.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -57,6 +59,17 @@ def cover(runs: int, **how: float) -> tuple[float, float, float]:
         visible += peak.shown
         areas += area.low <= size * DECAY_S / 3600 <= area.high
     return inside / runs, visible / runs, areas / runs
+
+
+def test_doors_at_one_hour_of_the_room_are_not_told_from_its_day_over_a_change_of_the_clock() -> None:
+    """Every day at 08:00, seven days before the clocks are set back and seven after: two hours by UTC."""
+    record, _ = room(1, days=16)
+    changed = record.at_s >= START_S + 8 * 86_400
+    local = replace(record, offset_s=np.where(changed, 3600, 7200).astype(np.int64))
+    doors = [START_S + day * 86_400 + (7 if day >= 8 else 6) * 3600 for day in range(1, 15)]
+    peak = disturbance(local, doors).figure("peak")
+    assert not peak.shown
+    assert "within one quarter of an hour of the day" in peak.why_not
 
 
 def test_a_planted_door_is_measured() -> None:
