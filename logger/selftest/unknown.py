@@ -10,7 +10,7 @@ import numpy as np
 from ..core.evidence.cells import qualities
 from ..instants import NS
 from ..model import Placement
-from ..series import Readings
+from ..series import Float, Readings
 from ..units import MICRO
 from .case import OWN, Case, CaseGroup
 from .room import DAY, N, alone, at, judged, rule, series, setup
@@ -121,4 +121,20 @@ def _flags() -> Iterator[Case]:
                 [99, 100, 101, 199, 200, 201]
             ]
         ),
+    )
+
+    def stuck(beside: Float) -> tuple[int, ...]:
+        readings = 20.0 + 0.01 * (np.arange(N) % 2)
+        readings[600:640] = 20.005
+        places = {"T1": (0.0, 0.0, 1.0), "T2": (1.0, 0.0, 1.0)}
+        pair = setup((rule(),), places, channel={"flat_n": 30, "resolution": 0.01})
+        flags = qualities(pair, {"T1.temperature": series(readings), "T2.temperature": series(beside)})
+        return tuple(int(flag) for flag in flags["T1.temperature"][[599, 600, 639, 640]])
+
+    moved = np.full(N, 20.0)
+    moved[620:] = 20.2
+    yield group.case(
+        "a run of one value, beside a probe that stays and one that moves by 0.2 K",
+        ((1, 1, 1, 1), (1, 3, 3, 1)),
+        lambda: (stuck(np.full(N, 20.0)), stuck(moved)),
     )
