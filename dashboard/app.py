@@ -112,7 +112,8 @@ def create_app(
     for page in PAGES:
         page.register(app, q)
     alert.register(app, q)
-    news.register(app, q)
+    rhythm = news.Rhythm()
+    news.register(app, q, rhythm)
     drawing.install(app)
     _route(app, q)
     house = mount.house if mount else None
@@ -129,7 +130,9 @@ def create_app(
     if mount:
         mount.install(app.server)
     _refuse_undeclared(app)
-    SharedAnswers(app.server.wsgi_app, lambda: app.callback_map, news.PATH, fahrenheit).install(app.server)
+    shared = SharedAnswers(app.server.wsgi_app, lambda: app.callback_map, fahrenheit)
+    shared.pulse(news.PATH, rhythm.count)
+    shared.install(app.server)
     return app
 
 

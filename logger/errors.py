@@ -57,32 +57,35 @@ def sentence_of(error: BaseException) -> str:
 
 
 # Numbered or named as they come, in no setup.
-OF_PEOPLE = ("campaign", "case", "inspection", "soak clock", "proposal")
+IN_SETUP = ("alarm", "certificate", "channel", "position", "probe", "route", "rule", "zone")
 MOST_NAMES = 40
 
 
 class UnknownName(Refused):
-    """A name that is not in the setup, or a number that was not given yet.
+    """A name that is not in the setup, or of something else that is not there, or a number not given yet.
 
     >>> str(UnknownName("zone", "bay", ["machine-bay", "plate-bench"]))
     "There is no zone 'bay'. The setup has: machine-bay, plate-bench."
     >>> str(UnknownName("case", "99", map(str, range(1, 39))))
     'There is no case 99. There are: 1 to 38.'
+    >>> str(UnknownName("campaign", "winter", []))
+    "There is no campaign 'winter', and no other."
     """
 
     def __init__(self, kind: str, name: str, names: Iterable[str]) -> None:
         self.kind = kind
-        shown, where = repr(name), "There are" if kind in OF_PEOPLE else "The setup has"
-        if kind in OF_PEOPLE and name.isdigit():
-            shown = name
-        super().__init__(f"There is no {kind} {shown}. {where}: {_listed(set(names))}.")
+        in_setup = kind.partition(" ")[0] in IN_SETUP
+        shown = name if name.isdigit() and not in_setup else repr(name)
+        others = _listed(set(names))
+        rest = f". {'The setup has' if in_setup else 'There are'}: {others}." if others else ", and no other."
+        super().__init__(f"There is no {kind} {shown}{rest}")
 
 
 def _listed(names: set[str]) -> str:
     """Names in order, not more than a person reads; numbers as runs.
 
     >>> _listed({"1", "2", "3", "10", "12"}), _listed(set())
-    ('1 to 3, 10, 12', 'none')
+    ('1 to 3, 10, 12', '')
     """
     if names and all(name.isdigit() for name in names):
         numbers = sorted(map(int, names))
@@ -92,7 +95,7 @@ def _listed(names: set[str]) -> str:
     else:
         ordered = sorted(names)
     more = len(ordered) - MOST_NAMES
-    return ", ".join(ordered[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "") or "none"
+    return ", ".join(ordered[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
 class IntervalError(Refused):

@@ -248,7 +248,17 @@ class Guard:
             return Response("Sign in first.\n", 401, mimetype="text/plain")
         why = f"may not {need}" if need else "closed"
         self.refusals.note(who.person, _attempt(), why, request.remote_addr or "")
-        return Response(_refused(need), 403, mimetype="text/plain")
+        return self._refusal(_refused(need))
+
+    def _refusal(self, why: str) -> Response:
+        """A page for a browser that wants one, else a line of text."""
+        if request.method != "GET" or "text/html" not in request.headers.get("Accept", ""):
+            return Response(why, 403, mimetype="text/plain")
+        fields = {"title": "Not allowed", "room": "stillroom", "simulated": self.simulated, "refused": why}
+        home = f"{request.script_root}/"
+        return Response(
+            self.app.server.jinja_env.get_template("refused.html").render(**fields, home=home), 403
+        )
 
     def _csrf_token(self, response: Response) -> Response:
         """The token that Dash sends back with each call; told with the page, not with each tick."""

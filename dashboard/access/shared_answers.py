@@ -81,24 +81,28 @@ def phase(n: Any, phases: Iterable[int]) -> int:
 class SharedAnswers:
     """What stands before an application and answers for it where it just gave the same answer.
 
-    `callbacks` are those of the application, `pulse` is the path of its pulse; `depends` says what an answer
-    depends on besides the question and the roles of the visitor.
+    `callbacks` are those of the application; `depends` says what an answer depends on besides the question
+    and the roles of the visitor.
     """
 
     def __init__(
         self,
         application: Application,
         callbacks: Callable[[], Mapping[str, Mapping[str, Any]]],
-        pulse: str,
         depends: Callable[[], Hashable],
     ) -> None:
-        self._application, self._callbacks = application, callbacks
-        self._pulse, self._depends = pulse, depends
+        self._application, self._callbacks, self._depends = application, callbacks, depends
+        self._pulse = ""
+        self._count: Callable[[], None] = lambda: None
         self._lock = threading.Lock()
         self._admitted: dict[Hashable, tuple[Hashable, float]] = {}
         self._replies: dict[Hashable, Reply] = {}
         self._running: dict[Hashable, threading.Event] = {}
         self._acts = 0
+
+    def pulse(self, path: str, count: Callable[[], None]) -> None:
+        """The path of the pulse, and what is called each time that a page asks for it."""
+        self._pulse, self._count = path, count
 
     def install(self, server: Flask) -> None:
         """Stand before a Flask application, and behind its door: called when every other check stands."""
@@ -120,6 +124,7 @@ class SharedAnswers:
         """What is asked, where others may ask the same; None for anything else."""
         root = environ.get("SCRIPT_NAME", "")
         if environ["REQUEST_METHOD"] == "GET" and environ.get("PATH_INFO") == self._pulse:
+            self._count()
             return root, self._pulse
         phases = self._phases(called) if called else None
         if called is None or phases is None or not isinstance(called.get("inputs"), list):

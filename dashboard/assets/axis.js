@@ -76,24 +76,18 @@
     });
     return { at: at, text: text };
   }
-  /* Plotly writes instants without a zone; they mean UTC. */
-  function utc(text) {
-    if (typeof text === "number") { return text; }
-    var plain = String(text).replace(" ", "T").replace(/(\.\d{3})\d+$/, "$1");
-    return Date.parse(plain + "Z") || Date.parse(plain + "T00:00:00Z");
-  }
   function local(ms, offsets) {
     var offset = offsetAt(offsets, ms), d = wall(ms, offset);
     return date(d) + " " + time(d, true) + " " + offsetText(offset);
   }
   function seen(chart) {
     var axis = chart._fullLayout && chart._fullLayout.xaxis, meta = chart.layout && chart.layout.meta;
-    return axis && axis.type === "date" && meta && meta.offsets && axis.range ? { axis: axis, offsets: meta.offsets } : null;
+    return axis && axis.type === "linear" && meta && meta.offsets && axis.range ? { axis: axis, offsets: meta.offsets } : null;
   }
   function fit(chart) {
     var found = seen(chart);
     if (!found) { return false; }
-    var axis = found.axis, range = axis.range.map(utc), narrow = axis._length < 420;
+    var axis = found.axis, range = axis.range, narrow = axis._length < 420;
     var wanted = ticks(range[0], range[1], found.offsets, narrow ? 4 : 8, narrow ? 3 : 8);
     var own = chart.layout, changed = false, apart = 80 * (range[1] - range[0]) / axis._length, day = -1;
     /* Two days that would touch: the former leaves its place. */
@@ -116,7 +110,8 @@
   function drawn(chart) {
     var axis = fit(chart), columns = window.stillroomColumns.fit(chart);
     window.stillroomReadout.tell(chart, null);
-    if (axis || columns) { window.Plotly.redraw(chart); }
+    if (columns) { window.Plotly.redraw(chart); }
+    else if (axis) { window.Plotly.react(chart, chart.data, chart.layout, chart._context); }  // the words alone
   }
   function meet(chart) {
     if (!chart.on || chart.axisFollowed) { return; }
@@ -132,5 +127,5 @@
       });
     });
   }).observe(document.documentElement, { subtree: true, childList: true });
-  window.stillroomAxis = { ticks: ticks, local: local, utc: utc, seen: seen };
+  window.stillroomAxis = { ticks: ticks, local: local, seen: seen };
 })();

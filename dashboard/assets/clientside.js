@@ -92,9 +92,8 @@
           waiting = resolve;
           quiet = setTimeout(function () {
             waiting = null;
-            var window_ms = range === null ? null : range.map(window.stillroomAxis.utc);
-            window.stillroomPicture.zoomed(window_ms);
-            resolve(window_ms);
+            window.stillroomPicture.zoomed(range);
+            resolve(range);
           }, 200);
         });
       }

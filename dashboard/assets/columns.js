@@ -37,7 +37,7 @@
   function fit(chart) {
     var found = window.stillroomAxis && window.stillroomAxis.seen(chart), at = traceOf(chart);
     if (!found || at < 0) { return false; }
-    var drawn = chart.data[at], range = found.axis.range.map(window.stillroomAxis.utc);
+    var drawn = chart.data[at], range = found.axis.range;
     if (!drawn.x || drawn.x.length < 2) { return false; }
     if (!chart.wholeTrace || String(drawn.x) !== chart.joinedX) { chart.wholeTrace = { x: drawn.x, z: drawn.z, text: drawn.text }; chart.joinedMs = 0; }
     var pixel = (range[1] - range[0]) / found.axis._length, of = cells(chart.wholeTrace);
@@ -51,7 +51,7 @@
       next = { x: made.x, z: rows(made.kept, function (c) { return c.rank; }, null), text: rows(made.kept, function (c) { return c.text; }, "") };
     }
     chart.joinedX = String(next.x);
-    Object.assign(drawn, next);  // and drawn again by the caller: restyle would forget that the axis is one of dates
+    Object.assign(drawn, next);  // and drawn again by the caller
     return true;
   }
   window.stillroomColumns = { fit: fit, cells: cells, joined: joined, traceOf: traceOf };

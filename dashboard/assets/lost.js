@@ -1,4 +1,4 @@
-/* The pulse: once a second the page asks whether anything new came in, and says at once when the server
+/* The pulse: once a second, or as often as the server says, the page asks whether anything new came in, and says at once when the server
    or the service behind it is lost, for then what stands on the page is from before. */
 (function () {
   "use strict";
@@ -7,6 +7,7 @@
   var cursor = null;
   var setup = null;
   var waiting = false;
+  var due = 0;  // when the server wants to be asked again: later where hundreds of pages are open
   var readable = true;  // the record, by the newest pulse: an act that needs nothing of it proves nothing
   var pending = 0;  // what the page itself asks for just now: a newer question would make its answer void
   /* What a person waits for says that it runs: a page, an answer, the part that was zoomed to. */
@@ -80,6 +81,7 @@
   function heard(news) {
     readable = true;
     good();
+    due = performance.now() + 1000 * (news.again_s || 0) - 500;
     changed(news);
     if (news.stopped) {
       old(news.silent_s);
@@ -91,11 +93,11 @@
     if (news.cursor !== cursor && pending === 0 && window.dash_clientside && window.dash_clientside.set_props && document.getElementById("page")) {
       window.dash_clientside.set_props("news", { data: news.cursor });
       cursor = news.cursor;
-    }
+    } else if (news.cursor !== cursor) { due = 0; }
   }
   function ago(s) { return s < 100 ? Math.round(s) + " s" : s < 5400 ? Math.round(s / 60) + " min" : s < 129600 ? Math.round(s / 3600) + " h" : Math.round(s / 86400) + " days"; }
   function pulse() {
-    if (waiting || document.hidden) { return; }
+    if (waiting || document.hidden || performance.now() < due) { return; }
     waiting = true;
     var stop = new AbortController();
     var late = setTimeout(function () { stop.abort(); }, 5000);
@@ -106,6 +108,7 @@
   }
   setInterval(pulse, 1000);
   window.addEventListener("offline", lost);
-  window.addEventListener("online", pulse);
-  document.addEventListener("visibilitychange", pulse);
+  function atOnce() { due = 0; pulse(); }
+  window.addEventListener("online", atOnce);
+  document.addEventListener("visibilitychange", atOnce);
 })();

@@ -116,7 +116,7 @@
     to.appendChild(svg);
   }
   function table(place, chart, at, pointed, axis) {
-    var local = window.stillroomAxis.local(at, axis.offsets), range = axis.axis.range.map(window.stillroomAxis.utc);
+    var local = window.stillroomAxis.local(at, axis.offsets), range = axis.axis.range;
     var whole = range[1] - range[0], pixel = whole / axis.axis._length, of = lines(chart), panels = {};
     of.forEach(function (line) { panels[line.meta.quantity] = true; });
     place.textContent = "";
@@ -160,7 +160,7 @@
   function cursor(chart, ms, axis) {
     var holder = chart.closest(".chart"), line = holder.querySelector(".cursor-line");
     if (!line) { line = document.createElement("div"); line.className = "cursor-line"; holder.appendChild(line); }
-    var range = axis.axis.range.map(window.stillroomAxis.utc), share = ms === null ? -1 : (ms - range[0]) / (range[1] - range[0]);
+    var range = axis.axis.range, share = ms === null ? -1 : (ms - range[0]) / (range[1] - range[0]);
     line.hidden = share < 0 || share > 1;
     if (!line.hidden) { line.style.left = chart.offsetLeft + axis.axis._offset + share * axis.axis._length + "px"; }
   }
@@ -173,7 +173,7 @@
     if (!isFinite(at)) { place.textContent = ""; return; }
     cursor(chart, ms, found);
     if (place.classList.contains("readout-table")) { table(place, chart, at, ms !== null, found); return; }
-    var range = found.axis.range.map(window.stillroomAxis.utc), reach = (range[1] - range[0]) / 200;
+    var range = found.axis.range, reach = (range[1] - range[0]) / 200;
     var later = ms !== null && at > newest(chart) + reach ? expectedAt(chart, at) : [];
     var values = later.length ? later : lines(chart).map(function (line) { return line.name + " " + words(line, at, reach).text; });
     var verdict = verdictAt(chart, ms === null ? at - 1 : at);
@@ -189,7 +189,7 @@
     if (!found) { return; }
     var x = e.clientX - chart.getBoundingClientRect().left - found.axis._offset;
     if (x < 0 || x > found.axis._length) { chart.pointed = null; tell(chart, null); return; }
-    var range = found.axis.range.map(window.stillroomAxis.utc);
+    var range = found.axis.range;
     chart.pointed = range[0] + (range[1] - range[0]) * x / found.axis._length;
     tell(chart, chart.pointed);
   }

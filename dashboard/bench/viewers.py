@@ -18,6 +18,8 @@ from urllib.parse import urlsplit
 
 from logger.errors import Refused
 
+from ..charts.live import TRACE_TICKS
+
 REFRESH_S = 5.0
 PULSES = 5  # of the news in one refresh
 ARRIVAL_S = 3.0  # between two readings, of 20 probes with one a minute each
@@ -61,6 +63,7 @@ class Viewer:
         self._calls = deepcopy(self._calls)
         self._ticks = number  # pages were opened at different times
         self._cursor: Any = None
+        self._due = 0.0  # of the next pulse, as the server wants it
         self._own: dict[str, str] = {}
 
     def close(self) -> None:
@@ -83,13 +86,18 @@ class Viewer:
         self._ticks += 1
         for output, (_, body) in self._calls.items():
             timers = [entry for entry in body["inputs"] if _is_timer(entry)]
-            if timers:
-                timers[0]["value"] = self._ticks
+            every = TRACE_TICKS if timers and timers[0]["id"] == "now-minute" else 1
+            if timers and self._ticks % every == 0:
+                timers[0]["value"] = self._ticks // every
                 self._call(output, [f"{timers[0]['id']}.n_intervals"])
 
     def pulse(self) -> None:
-        """Ask for news, and fetch them where there are any."""
-        cursor = json.loads(self._send(self._pulse, ""))["cursor"]
+        """Ask for news, and fetch them where there are any; not before the server wants to be asked again."""
+        if time.monotonic() < self._due:
+            return
+        answer = json.loads(self._send(self._pulse, ""))
+        self._due = time.monotonic() + answer.get("again_s", 0.0) - 0.5  # as assets/lost.js
+        cursor = answer["cursor"]
         if cursor == self._cursor:
             return
         self._cursor = cursor

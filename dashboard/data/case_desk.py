@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from logger.acts.case_drafts import Draft, drafts_of, forget_drafts, save_draft
 from logger.acts.cases import close, join_cases, note, part_case
@@ -102,7 +103,8 @@ class CaseDesk:
 
     def part(self, number: int, joined: int, at_ns: int | None, *, who: str, why: str, now_ns: int) -> int:
         """Part a case at a time in ns, or undo the join of the number `joined`; returns `number`."""
-        part_case(self._store, self.case(number, now_ns).case, joined, at_ns, who=who, why=why)
+        clock, case = ZoneInfo(self._current.setup.room.timezone), self.case(number, now_ns).case
+        part_case(self._store, case, joined, at_ns, who=who, why=why, clock=clock)
         return number
 
     def figures(

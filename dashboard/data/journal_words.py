@@ -53,14 +53,14 @@ UNITS = {
     "_bytes": "B",
     "_days": "days",
 }
-MACHINES = ("service", "stillroom", "poll")  # who writes without a person
 # What a mark in a chart names of an entry: the first of these that it has.
 MAIN = ("name", "alarm", "inspection", "case", "version", "record", "number", "zone", "channel", "probe")
 # Of no use to a reader; the entry itself has them.
-LEFT_OUT = ("original", "upto_arrival", "sequence", "occurrence", "through")
+LEFT_OUT = ("step", "original", "upto_arrival", "sequence", "occurrence", "through")
 KEY_WORDS = {
     "issue": "revision",
     "runs": "excursions",
+    "texts": "notes",
     "other_verdict": "verdict changed",
     "system_user": "login",
     "act": "",
@@ -68,6 +68,28 @@ KEY_WORDS = {
     "event": "",
     "person": "",
 }  # fmt: skip  (empty: the fact says enough)
+# Keys that make one phrase together, and the phrase; the first whose keys an entry has.
+SENTENCES: tuple[tuple[tuple[str, ...], str], ...] = (
+    (("account", "act", "person"), "{person} [{account}]: {act}"),
+    (("case", "act", "zone", "from", "to"), "case {case} in {zone}, {from} to {to}: {act}"),
+    (
+        ("inspection", "act", "key", "title", "zone", "from_ns", "to_ns"),
+        "inspection {inspection} in {zone}, {from_ns} to {to_ns}: {act}: {title}",
+    ),
+    (("year", "month", "rows", "file", "from_ns", "to_ns"), "{year}-{month}: {rows} readings in {file}"),
+    (("event", "setup", "software"), "{event} of version {software} with setup {setup}"),
+)  # fmt: skip
+ACT_WORDS = {
+    "add": "added",
+    "begin": "begun",
+    "close": "closed",
+    "end": "ended",
+    "note": "notes saved",
+    "plan": "planned",
+    "revoke": "revoked",
+    "stop": "stopped",
+    "void": "declared void",
+}
 DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
 INSTANT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?Z")
 # Too many, drawn by themselves, or not about the room.
@@ -90,11 +112,33 @@ def entry_facts(what: Mapping[str, Any]) -> str:
     'alarm bay, unacknowledged → acknowledged'
     >>> entry_facts({"tolerance_um": 25.0, "roles": ["reader", "quality"]})
     'tolerance 25 µm, roles reader and quality'
+    >>> entry_facts({"account": "visitor", "act": "add", "person": "A visitor", "roles": ["reader"]})
+    'A visitor [visitor]: added; roles reader'
+    >>> entry_facts({"case": 37, "act": "closed", "zone": "bay", "from": "2026-10-10", "to": "2026-10-12"})
+    'case 37 in bay, 2026-10-10 to 2026-10-12: closed'
     >>> entry_facts({"inspection": "I-7", "issue": 2, "verdict": "stable", "reason": "conforming"})
     'inspection I-7, revision 2: stable, conforming'
     """
     if {"inspection", "issue", "verdict", "reason"} <= set(what):
         return _revision(what)
+    phrases = [(keys, words) for keys, words in SENTENCES if all(_is_plain(what.get(key)) for key in keys)]
+    if phrases:
+        return _sentence(*phrases[0], what)
+    return _facts(what)
+
+
+def _is_plain(value: object) -> bool:
+    return isinstance(value, int | str) and not isinstance(value, bool) and value != ""
+
+
+def _sentence(keys: tuple[str, ...], words: str, what: Mapping[str, Any]) -> str:
+    """What an entry says first, in the words of its kind; its other facts follow."""
+    plain = {key: _fact_text(key, what[key]) for key in keys}
+    others = _facts({key: value for key, value in what.items() if key not in keys})
+    return words.format(**plain) + (f"; {others}" if others else "")
+
+
+def _facts(what: Mapping[str, Any]) -> str:
     facts = {k: _fact_text(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, *LEFT_OUT)}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
     parts = [f"{_key_words(k)} {text}".strip() for k, text in facts.items() if text]
@@ -138,7 +182,8 @@ def _fact_text(key: str, value: object) -> str:
     if isinstance(value, int | float):
         return _number(key, value)
     if isinstance(value, str):
-        short = DIGEST.sub(lambda match: match[0][:12], value).rstrip(".")
+        words = ACT_WORDS.get(value, value) if key == "act" else value
+        short = DIGEST.sub(lambda match: match[0][:12], words).rstrip(".")
         return short if len(short) <= LONGEST else ""
     return _several(value)
 

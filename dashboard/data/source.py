@@ -14,11 +14,12 @@ from logger.core.alarms.lifecycle import Alarm
 from logger.instants import NS
 from logger.model import Excursion, Inspection, Period, Row, Setup
 from logger.model.plain_forms import AssessmentAnswer, LiveStatement
+from logger.record.names import MACHINES
 from logger.series import Float, Int
 
 from .administration import RecordAdministration
 from .arrivals import UntilArrival
-from .journal_words import MACHINES, QUIET
+from .journal_words import QUIET
 from .words import STALE_S, parse_ns
 
 if TYPE_CHECKING:

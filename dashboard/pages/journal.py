@@ -110,9 +110,10 @@ def _row(q: Queries, entry: JournalEntry) -> list[object]:
     zone = q.room.timezone
     digest = html.Span(entry.sha256[:12], className="provenance nowrap", title=entry.sha256)
     words = entry.number, local(entry.at_ns, zone, seconds=True), entry.who, kind(entry.kind)
-    about = html.Span(
-        with_channel_words(local_times(entry_facts(entry.what), zone), q.setup), className="about"
-    )
+    what = entry.what
+    if (place := q.setup.zones.get(str(what.get("zone")))) is not None:
+        what = {**what, "zone": place.name}
+    about = html.Span(with_channel_words(local_times(entry_facts(what), zone), q.setup), className="about")
     return [*words, about, local_times(entry.why, zone), digest]
 
 

@@ -52,10 +52,11 @@ def layout(q: Queries, search: str) -> Component:
     parts = _parts(q, view, whole=True)
     return html.Div(
         [
+            html.H1(f"Now: {q.room.name}", className="unseen"),
             html.Div(parts["sentences"], id="now-sentences", className="sentences"),
             html.Div([_left(q, view, charts, parts), _right(parts)], className="now"),
-            html.H1(f"Now: {q.room.name}", className="unseen"),
             dcc.Interval(id="now-tick", interval=q.tick_s * 1000),
+            dcc.Interval(id="now-minute", interval=q.tick_s * 1000 * TRACE_TICKS),
             dcc.Store(id="now-added"),
             dcc.Store(id="now-drawn"),
             dcc.Store(id="now-cursor", data=cursor_of(number, list(charts.values()), view)),
@@ -319,17 +320,17 @@ def _drawing(app: Dash, q: Queries) -> None:
         Output({"type": "live", "zone": ALL}, "figure"),
         Output("now-cursor", "data"),
         Input("news", "data"),
-        Input("now-tick", "n_intervals"),
+        Input("now-minute", "n_intervals"),  # between two minutes the news alone bring points
         State("now-cursor", "data"),
         State({"type": "live", "zone": ALL}, "id"),
         prevent_initial_call=True,
     )
-    @shared(TRACE_TICKS, FRESH_TICKS)
+    @shared(FRESH_TICKS // TRACE_TICKS)
     @needs(Act.READ)
     def tick(
         _: Any, n: int | None, cursor: dict[str, Any], idents: list[dict[str, str]]
     ) -> tuple[Any, list[Any], Any]:
-        by_clock = n if n and ctx.triggered_id == "now-tick" else 1
+        by_clock = n * TRACE_TICKS if n and ctx.triggered_id == "now-minute" else 1
         return live_tick(q, by_clock, cursor, [ident["zone"] for ident in idents])
 
     in_browser: Any = app.clientside_callback  # without type information
@@ -397,8 +398,7 @@ def _saying(app: Dash, q: Queries) -> None:
     def words(
         n: int | None, __: Any, ___: Any, seen: dict[str, str], cursor: dict[str, Any]
     ) -> tuple[Any, ...]:
-        whole = (n or 1) % TRACE_TICKS == 0  # none before the first tick
-        return changed_parts(q, seen, view_of(cursor), whole=whole)
+        return changed_parts(q, seen, view_of(cursor), whole=(n or 1) % TRACE_TICKS == 0)
 
 
 def _parts(q: Queries, view: LiveView, *, whole: bool) -> dict[str, Any]:

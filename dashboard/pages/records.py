@@ -31,7 +31,14 @@ from ..data.queries import Queries
 from ..data.words import figure, instant, interval_text, local, local_offset, plain, point
 from ..data.words import moment as wall
 from ..parts.components import behind, button, card, choice, field, refusal, slot, table, verdict
-from ..parts.record_months import current_of, month_list, month_options, register_drafts, register_months
+from ..parts.record_months import (
+    current_of,
+    month_ends,
+    month_list,
+    month_options,
+    register_drafts,
+    register_months,
+)
 from ..parts.reviews import register_reviews, reviews_card
 
 TITLE = "Records"
@@ -57,9 +64,9 @@ def layout(q: Queries, search: str) -> Component:
         answer = refusal(str(fault))
     at_time = card("State of the room at a given time", _date_form(q, query), answer)
     parts = [html.H1("Records", className="page"), *([at_time] if query.get("at") else [])]
-    parts.append(card("Months", html.Div(month_list(q), id="month-list")))
-    if allowed(Act.ISSUE):
-        parts.append(card("Issue a record", _issue_form(q)))
+    months = card("Months", html.Div(month_list(q), id="month-list"))
+    issuing = [card("Issue a record", _issue_form(q, query))] if allowed(Act.ISSUE) else []
+    parts += [*issuing, months] if query.get("issue") else [months, *issuing]
     parts += [card("Issued records", html.Div(record_list(q), id="record-list")), reviews_card(q)]
     parts += [] if query.get("at") else [at_time]
     return html.Div(parts, className="stack")
@@ -149,18 +156,24 @@ def _limit_table(state: Mapping[str, Any]) -> Component:
     )
 
 
-def _issue_form(q: Queries) -> Component:
+def _issue_form(q: Queries, query: Mapping[str, str]) -> Component:
+    """Zone and interval of a record to issue; those of a month where the address names one."""
     zones, zone, now = _zones(q), q.room.timezone, q.now_ns()
-    first_zone = next(iter(zones))
-    today = wall(now, zone).strftime("%Y-%m-%d")
-    first = wall(now, zone).replace(day=1).strftime("%Y-%m-%d")
-    months = {o["value"]: o["label"] for o in month_options(q, first_zone)}
+    place = query["zone"] if query.get("zone") in zones else next(iter(zones))
+    months = {o["value"]: o["label"] for o in month_options(q, place)}
+    month = query["issue"] if query.get("issue") in months else ""
+    if month:
+        from_text, to_text = month_ends(q, place, month)
+    else:
+        to_text = wall(now, zone).strftime("%Y-%m-%d")
+        from_text = wall(now, zone).replace(day=1).strftime("%Y-%m-%d")
+    none = "choose, or enter From and To"
     return html.Div(
         [
-            choice("issue-zone", "Zone", zones, first_zone),
-            choice("issue-month", "Month", months, "", wide=True, placeholder="choose, or enter From and To"),
-            field("issue-from", "From, local", first),
-            field("issue-to", "To, local (not included)", today),
+            choice("issue-zone", "Zone", zones, place),
+            choice("issue-month", "Month", months, month, wide=True, placeholder=none),
+            field("issue-from", "From, local", from_text),
+            field("issue-to", "To, local (not included)", to_text),
             html.Div(className="break"),
             button("issue-go", "Issue"),
             slot(dmc.Checkbox(id="issue-beside", label=ALTHOUGH, checked=False), "wide"),

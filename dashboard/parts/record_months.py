@@ -11,13 +11,14 @@ from dash.development.base_component import Component
 from flask import Response, request
 
 from logger.errors import Refused, StillroomError
+from logger.model import Zone
 from logger.model.roles import Act
 from logger.record.draft import draft
 from logger.record.interval import Interval
 from logger.record.record_months import RecordMonth, month_of, record_months
 from logger.verdicts.current import Current
 
-from ..access.needs import needs, visitor
+from ..access.needs import allowed, needs, visitor
 from ..data.preferences import temperature_unit
 from ..data.queries import Queries
 from ..data.words import field_text, local
@@ -42,12 +43,7 @@ def month_list(q: Queries) -> list[Component]:
             place.name,
             _part(month, zone),
             month.state[0].upper() + month.state[1:],
-            html.A(
-                "Preview",
-                href=f"{DRAFT}?{urlencode({'zone': place.key, 'from': month.from_ns, 'to': month.to_ns})}",
-                target="_blank",
-                **aria(f"Preview of {month.label}, {place.name}"),
-            ),
+            _links(place, month),
         ]
         for place in q.setup.zones_now()
         for month in record_months(store, q.setup, place.key, now)[:MONTHS]
@@ -64,6 +60,24 @@ def month_list(q: Queries) -> list[Component]:
     ]
 
 
+def _links(place: Zone, month: RecordMonth) -> Component:
+    """The draft of a month; and the way to issue it, for whoever may, where it is over and not issued."""
+    preview = html.A(
+        "Preview",
+        href=f"{DRAFT}?{urlencode({'zone': place.key, 'from': month.from_ns, 'to': month.to_ns})}",
+        target="_blank",
+        **aria(f"Preview of {month.label}, {place.name}"),
+    )
+    if not month.state.startswith("not issued") or not allowed(Act.ISSUE):
+        return preview
+    issue = html.A(
+        "Issue",
+        href=f"/records?{urlencode({'zone': place.key, 'issue': month.label})}",
+        **aria(f"Issue {month.label}, {place.name}"),
+    )
+    return html.Span([preview, " · ", issue])
+
+
 def _part(month: RecordMonth, zone: str) -> str:
     """How much of a month a record of it would hold."""
     begin, end = local(month.from_ns, zone), local(month.to_ns, zone)
@@ -77,6 +91,12 @@ def month_options(q: Queries, zone: str) -> list[dict[str, str]]:
     months = record_months(q.source.store, q.setup, zone, q.now_ns())
     over = [m for m in months if not m.running]
     return [{"value": m.label, "label": f"{m.label}: {m.state}"} for m in over]
+
+
+def month_ends(q: Queries, zone: str, month: str) -> tuple[str, str]:
+    """Start and end of a month, as fields have them; of its readings where they begin inside it."""
+    chosen = month_of(q.source.store, q.setup, zone, month, q.now_ns())
+    return field_text(chosen.from_ns, q.room.timezone), field_text(chosen.to_ns, q.room.timezone)
 
 
 def register_drafts(app: Dash, q: Queries) -> None:
@@ -128,6 +148,4 @@ def register_months(app: Dash, q: Queries) -> None:
     def choose(month: str, zone: str) -> tuple[Any, Any]:
         if not month:
             return no_update, no_update
-        chosen = month_of(q.source.store, q.setup, zone, month, q.now_ns())
-        ends = (field_text(ns, q.room.timezone) for ns in (chosen.from_ns, chosen.to_ns))
-        return next(ends), next(ends)
+        return month_ends(q, zone, month)

@@ -35,15 +35,21 @@ def effect_tables(q: Queries, proposal: SetupProposal) -> list[Component]:
         for c in effect.changes
     ]
     judged = effect.verdicts if allowed(Act.READ_INSPECTIONS) else ()
-    verdicts = [[v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes] for v in judged]
+    rows = [
+        (v, [v.what, v.job, interval_text(v.from_ns, v.to_ns, zone), v.was, v.becomes, v.moved])
+        for v in judged
+    ]
+    verdicts = [row for v, row in rows if v.is_other_verdict]
+    figures = [[*row[:4], row[5]] for v, row in rows if not v.is_other_verdict]
     lines = [html.Li(_with_names(q, local_times(text, zone))) for text in effect.effect.sentences]
-    head = ["what", "inspection", "when", "now", "then"]
+    head = ["what", "inspection", "when"]
     return [
         *([html.Ul(lines, className="cautions")] if lines else []),
         table(["item", "change", "in force from"], changes, "Changes"),
-        table(head, verdicts, "Verdicts that would change")
+        table([*head, "now", "then", "length"], verdicts, "Verdicts that would change")
         if verdicts
         else html.P(NONE_CHANGES, className="aside"),
+        *([table([*head, "verdict", "length"], figures, "Same verdict, other figures")] if figures else []),
     ]
 
 

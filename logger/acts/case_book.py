@@ -156,6 +156,23 @@ class CaseBook:
                 joined.pop(what["case"], None)
         return joined
 
+    def effect_days(self) -> dict[int, CaseText]:
+        """Number of a case -> the day on which the effect of its corrective action is reviewed, the newest.
+
+        Of joined cases under the number that goes on; none of a case that is void.
+        """
+        days: dict[int, CaseText] = {}
+        joined, void = self.joined(), self.void()
+        for entry in self.entries:
+            what = _read(entry)
+            texts: dict[str, CaseText] = {}
+            if what["act"] in ("note", "closed"):
+                _read_texts(entry, texts)
+            number = joined.get(what["case"], what["case"])
+            if "look_on" in texts and number not in void:
+                days[number] = texts["look_on"]
+        return {number: day for number, day in days.items() if day.text}
+
     def cuts(self, zone: str) -> list[int]:
         """Instants in ns at which a person parted a case of a zone in two."""
         return [

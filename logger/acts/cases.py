@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import date
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import func, select
 
 from ..core.judge.cases import Case, NumberedCase, Run
 from ..errors import Refused
-from ..instants import rfc3339
+from ..instants import rfc3339, wall
 from ..model.roles import refuse_unseen
 from ..store import Store
 from ..store.hot.tables import journal
@@ -190,18 +191,23 @@ def join_cases(store: Store, case: Case, lead: Case, who: str, why: str) -> None
     store.journal.append(KIND, who, {**what, "zones": [*first.zones, *second.zones]}, why)
 
 
-def part_case(store: Store, case: Case, number: int, at_ns: int | None, *, who: str, why: str) -> None:
-    """Part a case: runs that begin at an instant or later are another case; without one, undo a join."""
+def part_case(
+    store: Store, case: Case, number: int, at_ns: int | None, *, who: str, why: str, clock: ZoneInfo
+) -> None:
+    """Part a case: runs that begin at an instant or later are another case; without one, undo a join.
+
+    clock: the time zone of the room, in which a refusal names times.
+    """
     who, why = required_person(who), required_text(why, "reason for splitting the case")
     what = _describe(case, number, "parted")
     if at_ns is None:
         if number not in case_book(store).joined():
             raise Refused(f"Case {number} was not joined to another one; to split it, give --at TIME.")
     elif not any(e.from_ns < at_ns for e in case.runs) or not any(e.from_ns >= at_ns for e in case.runs):
-        first, last = rfc3339(case.from_ns), rfc3339(max(e.from_ns for e in case.runs))
+        first, last = (wall(ns, clock) for ns in (case.from_ns, max(e.from_ns for e in case.runs)))
         raise Refused(
             f"Case {number} cannot be split there: all its excursions begin on one side of "
-            f"{rfc3339(at_ns)}. Choose a time "
+            f"{wall(at_ns, clock)}. Choose a time "
             f"after {first} and not after {last}. Nothing was changed."
         )
     else:

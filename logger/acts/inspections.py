@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import insert, or_, select, update
 
 from ..errors import Refused, StoreDamaged, UnknownName
 from ..instants import rfc3339
@@ -84,10 +84,15 @@ def stop_inspection(store: Store, key: str, who: str, now_ns: int) -> Inspection
     return replace(job, to_ns=now_ns)
 
 
-def inspections(store: Store, zone: str | None = None) -> list[Inspection]:
-    """Registered jobs in order of their begin."""
+def inspections(
+    store: Store, zone: str | None = None, between: tuple[int, int] | None = None
+) -> list[Inspection]:
+    """Registered jobs in order of their begin; of `between`, in ns, those that ran in it or still run."""
     t = tables.inspection
     query = select(t).order_by(t.c.from_ns, t.c.key)
+    if between is not None:
+        begin_ns, end_ns = between
+        query = query.where(t.c.from_ns < end_ns, or_(t.c.to_ns.is_(None), t.c.to_ns > begin_ns))
     with store.read() as conn:
         rows = conn.execute(query if zone is None else query.where(t.c.zone == zone)).mappings()
         return [_inspection(row) for row in rows]

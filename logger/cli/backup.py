@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -14,13 +17,11 @@ from ..instants import parse, rfc3339, wall
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import APPROVER_PASSWORD, authorised
-from .context import has_record, open_session, require_applied_setup
+from .context import has_record, load_folder, open_session, require_applied_setup
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, table
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
     from ..inspections.case_record import CaseRecord
     from ..record.disposal import Losses
     from ..store.backup.backup import BackupReport
@@ -69,7 +70,7 @@ def backup(
       stillroom backup --to /mnt/archive/room-east
     """
     if list_only and to is not None:
-        _list(to, as_json)
+        _list(to, _clock_of(data, config), as_json)
         return
     with open_session(data, config) as session:
         plan = session.config.backup
@@ -77,7 +78,7 @@ def backup(
         if target is None:
             raise Refused("Name a folder with --to DIR, or enter [backup] in service.toml.")
         if list_only:
-            _list(target, as_json)
+            _list(target, session.wall, as_json)
             return
         name = authorised(session.store, who, Act.BACK_UP)
         report = _back_up(session.store, target, name, keep or (plan.keep if plan else 14), anew)
@@ -116,7 +117,31 @@ def _lines(report: BackupReport, target: Path, newest: str) -> list[str]:
     ]
 
 
-def _list(target: Path, as_json: bool) -> None:
+def _clock_of(data: Path, config: Path | None = None) -> Callable[[int | None], str]:
+    """What writes a time in that of the room of a folder; where none is known, in UTC, and says so."""
+    from ..config import in_force
+    from ..store import Store
+
+    with suppress(StillroomError):
+        if config is not None:
+            return partial(_local, zone=ZoneInfo(load_folder(config).setup.room.timezone))
+        if has_record(data):
+            with Store.open(data, read_only=True) as store:
+                versions = store.setups.versions()
+                if versions:
+                    return partial(_local, zone=ZoneInfo(in_force(versions).setup.room.timezone))
+    return _utc
+
+
+def _local(at_ns: int | None, zone: ZoneInfo) -> str:
+    return "" if at_ns is None else wall(at_ns, zone)
+
+
+def _utc(at_ns: int | None) -> str:
+    return "" if at_ns is None else f"{wall(at_ns, ZoneInfo('UTC')).rpartition(' ')[0]} UTC"
+
+
+def _list(target: Path, clock: Callable[[int | None], str], as_json: bool) -> None:
     from ..store.backup.catalogue import generations, is_target
     from ..store.backup.scrub import scrub
 
@@ -127,7 +152,14 @@ def _list(target: Path, as_json: bool) -> None:
         _generation_dict(generation, read.faults.get(generation.name, ()))
         for generation in generations(target)
     ]
-    cells = [[row["backup"], row["state"], row["files"], row["head"], row["newest_reading"]] for row in rows]
+    utc = ZoneInfo("UTC")
+    cells = [
+        [
+            *(row[name] for name in ("backup", "state", "files", "head")),
+            clock(row["newest_reading"] and parse(row["newest_reading"], utc)),
+        ]
+        for row in rows
+    ]
     lines = table(["backup", "state", "files", "head", "newest reading"], cells)
     lines += [f"  {fault}" for fault in read.sentences]
     answer(rows, as_json, lines if rows else ["There are no backups yet."])
@@ -200,11 +232,12 @@ def restore(
         "intact": result.intact,
         "faults": list(result.faults),
     }
-    state = "intact" if result.intact else "not intact:"
+    state, clock = "intact" if result.intact else "not intact:", _clock_of(data)
+    until = clock(restored.newest_ns) or "none"
     lines = [
-        f"Restored {restored.generation}, taken {payload['taken']}, into {data}: {state}",
+        f"Restored {restored.generation}, taken {clock(restored.at_ns)}, into {data}: {state}",
         *(f"  {fault}" for fault in result.faults),
-        f"  {result.readings} readings, up to {newest or 'none'}; later readings are not in it",
+        f"  {result.readings} readings, up to {until}; later readings are not in it",
     ]
     answer(payload, as_json, lines)
     if not result.intact:

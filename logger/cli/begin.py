@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from ..first_room.questions import Question
 
 DEFAULT_ROOM = Path("room")
-LIVE_TRY = "reach"  # the question after which the probe is tried
+LIVE_TRY = "reach"  # the question in which the probe is tried
+AFTER_TRY = {"interval"}  # what is asked about it when it has answered
 
 
 def add_to(app: typer.Typer) -> None:
@@ -120,17 +121,24 @@ def _ask_here(config: Path, data: Path, file: Path | None) -> None:
 
 
 def _answered(place: int, question: Question, draft: Draft) -> Draft:
-    """The draft with one question answered so that it can be used; asked again until it is."""
+    """The draft with one question answered so that it can be used; asked again until it is.
+
+    A probe is tried as soon as it is known how it is reached, before anything else about it is asked.
+    """
     fields = question.fields(draft)
     ask, hint = question.words(draft)
     typer.echo(f"\n{place} of 8  {ask}")
     typer.echo(f"  {hint}" if fields else "  The file answers this.")
     before, right = draft, set[str]()
+    untried = question.key == LIVE_TRY and draft.described is None
     while True:
-        draft = _filled(question, draft, right)
+        draft = _filled(question, draft, right | AFTER_TRY if untried else right)
         try:
+            if untried:
+                draft, untried = _tried(draft), False
+                draft = _filled(question, draft, {f.key for f in question.fields(draft)} - AFTER_TRY)
             question.check(draft)
-            return _tried(draft) if question.key == LIVE_TRY and draft.described is None else draft
+            return draft
         except Refused as refused:
             typer.echo(f"  {refused}", err=True)
             # What was refused is asked again, alone, and not proposed: Enter would be refused for ever.
@@ -227,7 +235,7 @@ def _announce(data: Path) -> None:
             typer.echo(f"\n{zone.name}, what comes when:")
             for step in next_steps(session.setup, zone, from_ns):
                 at = "still missing" if step.at_ns is None else wall(step.at_ns, session.zone_info)
-                typer.echo(f"  {at:<18} {step.text}")
+                typer.echo(f"  {at:<23} {step.text}")
 
 
 def _run(data: Path, port: int) -> None:

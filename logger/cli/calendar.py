@@ -22,7 +22,7 @@ def calendar(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Calibrations, reviews, the restore test and shelved alarms that come back, for a calendar program.
+    """Calibrations, reviews, effects of corrective actions, the restore test, shelved alarms: what falls due.
 
     An event that moves keeps its identity; one that fell away is sent as cancelled for 90 days.
 

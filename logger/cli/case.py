@@ -287,7 +287,15 @@ def part(
         name = authorised(session.store, who, Act.DECIDE)
         record = _record(session, number)
         at_ns = None if at is None else parse(at, session.zone_info, "--at")
-        part_case(session.store, record.case, case_number(session, number), at_ns, who=name, why=why)
+        part_case(
+            session.store,
+            record.case,
+            case_number(session, number),
+            at_ns,
+            who=name,
+            why=why,
+            clock=session.zone_info,
+        )
         numbers = [str(r.number) for r in _around(session, record) if r.number is not None]
     typer.echo(f"Split. Cases now: {', '.join(numbers)}.")
 

@@ -113,9 +113,14 @@ def _preview(  # noqa: PLR0917 (what a version is made of)
     versions = store.setups.versions() if store else []
     if store is None or not versions:
         lines = diff_lines({}, texts)
-        return {"version": 0, "changed": bool(lines), "difference": lines, "changes": [], "verdicts": []} | {
-            "effect": SetupEffect((), (), ())
-        }
+        return {
+            "version": 0,
+            "changed": bool(lines),
+            "difference": lines,
+            "changes": [],
+            "verdicts": [],
+            "figures": [],
+        } | {"effect": SetupEffect((), (), ())}
     newest = versions[-1]
     differences = changes(load_stored(newest.texts).setup, proposed, now_ns)
     before = in_force(versions).setup
@@ -127,7 +132,8 @@ def _preview(  # noqa: PLR0917 (what a version is made of)
         "changed": bool(lines),
         "difference": lines,
         "changes": [_change_dict(c) for c in differences],
-        "verdicts": [_verdict_dict(v) for v in effect.verdicts],
+        "verdicts": [_verdict_dict(v) for v in effect.other_verdicts],
+        "figures": [_verdict_dict(v) for v in effect.other_figures],
         "effect": effect,
     }
 
@@ -153,7 +159,9 @@ def _change_dict(change: SetupChange) -> dict[str, Any]:
 def _verdict_dict(changed: ChangedVerdict) -> dict[str, Any]:
     span = {"from": rfc3339(changed.from_ns), "to": rfc3339(changed.to_ns)}
     head = {"what": changed.what, "job": changed.job, "zone": changed.zone}
-    return {**head, **span, "was": changed.was, "becomes": changed.becomes}
+    verdict = {"was": changed.was, "becomes": changed.becomes, "moved": changed.moved}
+    were, become = (vars(f) for f in (changed.figures_were, changed.figures_become))
+    return {**head, **span, **verdict, "figures_were": were, "figures_become": become}
 
 
 def _local(begin: str | None, zone: ZoneInfo) -> str:
@@ -168,9 +176,17 @@ def _lines(payload: Mapping[str, Any], zone: ZoneInfo) -> list[str]:
     if payload["effect"].sentences:
         lines += ["", *payload["effect"].sentences]
     if payload["verdicts"]:
-        jobs = [(v["what"], v["job"], v["was"], v["becomes"]) for v in payload["verdicts"]]
+        jobs = [(v["what"], v["job"], v["was"], v["becomes"], v["moved"]) for v in payload["verdicts"]]
         lines += ["", f"{number_of(len(jobs), 'verdict')} would change:", ""]
-        lines += table(("", "job", "was", "becomes"), jobs)
+        lines += table(("", "job", "was", "becomes", "length"), jobs)
+    if payload.get("figures"):
+        moved = [(v["what"], v["job"], v["was"], v["moved"]) for v in payload["figures"]]
+        lines += [
+            "",
+            f"{number_of(len(moved), 'inspection')} would have the same verdict and other figures:",
+            "",
+        ]
+        lines += table(("", "job", "verdict", "length"), moved)
     return lines
 
 

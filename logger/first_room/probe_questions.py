@@ -7,19 +7,21 @@ from pathlib import Path
 
 from ..errors import Refused, you_entered
 from .draft import NO_READING, UNITS, Draft, Field, is_zone, needed, number
-from .trial import line_of, unit_proposed
+from .trial import is_serial, line_of, unit_proposed
 
 
 def reach_fields(draft: Draft) -> tuple[Field, ...]:
     if draft.described is not None:
         return tuple(_file_fields(draft))
+    proposed = _first_port()
+    rate = Field("baud", "Bits per second", "9600", "of a serial line; 8 data bits, no parity")
     return (
         Field("serial", "Serial number of the probe", hint="as engraved"),
-        Field("address", "Address", _first_port(), "a serial port, or socket://HOST:PORT"),
+        Field("address", "Address", proposed, "a serial port, or socket://HOST:PORT"),
         Field(
             "ask", "What is sent to ask for a reading", hint="for example READ?", empty="it sends by itself"
         ),
-        Field("baud", "Bits per second", "9600", "for a serial line alone; 8 data bits, no parity"),
+        *([rate] if is_serial(draft.text("address") or proposed) else []),
         Field("interval", "Seconds between readings", "10"),
     )
 

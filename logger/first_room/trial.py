@@ -12,6 +12,8 @@ from ..probes.trial import GROUP, exchange, pattern_of
 from .draft import LIVE, NO_READING, Draft, needed, number
 
 ASKED_S = 3.0
+PORT = "the name of the port, its rights, and that no other program has it"
+NETWORK = "host and port, the cable, and that no other program holds the connection"
 LISTENED_S = 20.0  # a probe that sends by itself may do so each ten seconds
 _AFTER = {
     "degC": r"\s*(?:°|deg\s?)?C\b",
@@ -37,9 +39,20 @@ class Answered:
     numbers: dict[str, str]
 
 
+def is_serial(address: str) -> bool:
+    """Whether an address leads to a serial line, here or at a server of ports (RFC 2217).
+
+    >>> [is_serial(where) for where in ("/dev/ttyUSB0", "rfc2217://10.0.0.7:2217", "socket://10.0.0.7:23")]
+    [True, True, False]
+    """
+    return "://" not in address or address.startswith("rfc2217://")
+
+
 def line_of(draft: Draft) -> AsciiLine:
     """How the probe is reached, from the answers; Refused where one cannot be used."""
-    baud = round(number(draft, "baud", "Bits per second", "9600"))
+    baud = (
+        round(number(draft, "baud", "Bits per second", "9600")) if is_serial(draft.text("address")) else 9600
+    )
     if not 50 <= baud <= 4_000_000:
         raise Refused(f"Bits per second: enter a number from 50 to 4000000. You entered “{baud}”.")
     address = needed(draft, "address", "Address", "a serial port or socket://HOST:PORT")
@@ -62,15 +75,14 @@ def try_probe(draft: Draft) -> Answered:
     try:
         received, rest = exchange(line, 2 if line.query else 1)
     except ProbeError as lost:
-        raise Refused(
-            f"{lost} Check the name of the port, its rights, and that no other program has it."
-        ) from lost
+        raise Refused(f"{lost} Check {PORT if is_serial(line.url) else NETWORK}.") from lost
     if not received:
         part = f" What came without a line end: {printable(rest)}." if rest else ""
         ask = "what is sent" if line.query else "whether the probe sends by itself"
+        rate = ", the bits per second" if is_serial(line.url) else ""
         raise Refused(
-            f"No whole line from {line.url} within {line.timeout_s:g} s.{part} Check {ask}, the bits per "
-            "second and the wiring."
+            f"No whole line from {line.url} within {line.timeout_s:g} s.{part} "
+            f"Check {ask}{rate} and the wiring."
         )
     text = line_text(received[-1])
     if re.search(r"\d,\d", text) and "." not in text:

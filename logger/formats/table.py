@@ -14,4 +14,4 @@ NotNegative = Annotated[float, Field(ge=0)]
 class Table(BaseModel):
     """What all tables share: unknown keys, wrong types and NaN are refused."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, extra="forbid", strict=True, frozen=True, allow_inf_nan=False)

@@ -1,4 +1,4 @@
-"""What falls due in a room: calibrations, reviews, the restore test, shelved alarms that come back.
+"""What falls due in a room: calibrations, reviews, effects of corrective actions, the restore test, alarms.
 
 Names of channels and certificates, never those of inspections or customers: calendars are read by many.
 """
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from ..acts.alarms import alarm_list
+from ..acts.case_book import case_book
 from ..core.alarms.lifecycle import Alarm
 from ..core.calibration.status import NOTICE_DAYS
 from ..instants import NS, local
@@ -53,6 +54,7 @@ def due_days(store: Store, config: Config, now_ns: int) -> list[DueDay]:
     days = [
         *_calibrations(setup, now_ns, since_ns),
         *_reviews(store, config, now_ns, since_ns),
+        *_effects(store, setup.version, today),
         *_restore_test(store, zone, since_ns, setup.version),
         *(_shelving(alarm, setup) for alarm in alarm_list(store) if alarm.shelved_until_ns is not None),
     ]
@@ -126,6 +128,21 @@ def _reviews(store: Store, config: Config, now_ns: int, since_ns: int) -> Iterat
                 since_ns,
                 setup.version,
                 day=days_of(label)[2] + (GRACE_DAYS - 1) * DAY,
+            )
+
+
+def _effects(store: Store, version: int, today: date) -> Iterator[DueDay]:
+    """Reviews of what the corrective action of a case changed; a day that is over is left out."""
+    for number, day in case_book(store).effect_days().items():
+        if date.fromisoformat(day.text) >= today:
+            yield DueDay(
+                f"effect-case-{number}",
+                f"Effect of the corrective action of case {number} is to be reviewed",
+                f"Page Cases, or: stillroom case show {number}",
+                day.at_ns,
+                version + day.entry,
+                day=date.fromisoformat(day.text),
+                remind_days=(7,),
             )
 
 

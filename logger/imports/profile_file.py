@@ -15,7 +15,7 @@ _Text = Annotated[str, StringConstraints(min_length=1)]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 class ProfileFile(_Table):

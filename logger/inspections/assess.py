@@ -140,8 +140,13 @@ def assess(verdicts: Verdicts, question: Question, now_ns: int) -> Assessment:
     return assessment_from(verdicts, judgement, question, before_s)
 
 
-def judged_question(verdicts: Verdicts, question: Question, now_ns: int) -> tuple[Question, Judgement, int]:
-    """A question with its lags, a judgement that answers it, and its pre-window in s."""
+def judged_question(
+    verdicts: Verdicts, question: Question, now_ns: int, *, alone: bool = False
+) -> tuple[Question, Judgement, int]:
+    """A question with its lags, a judgement that answers it, and its pre-window in s.
+
+    `alone`: without stored verdicts and storing none, for a setup that is not in force.
+    """
     before_s = verdicts.pre_window_s(
         question.zone, question.from_ns, question.to_ns, now_ns, question.pre_window_s
     )
@@ -152,6 +157,7 @@ def judged_question(verdicts: Verdicts, question: Question, now_ns: int) -> tupl
         question.to_ns,
         now_ns,
         activity=question.activity,
+        alone=alone,
     )
     return question, judgement, before_s
 

@@ -201,7 +201,7 @@ def _impacts_in_zones(
             continue
         affected = [
             j
-            for j in inspections(verdicts.store, zone)
+            for j in inspections(verdicts.store, zone, (begin, end))
             if j.from_ns < end and _end_ns(j, now_ns) > begin
         ]  # fmt: skip
         impacts += _impacts(

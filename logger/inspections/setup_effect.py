@@ -128,6 +128,16 @@ class SetupEffect:
         ]
 
     @property
+    def other_verdicts(self) -> list[ChangedVerdict]:
+        """Inspections and records with another verdict or reason."""
+        return [v for v in self.verdicts if v.is_other_verdict]
+
+    @property
+    def other_figures(self) -> list[ChangedVerdict]:
+        """Inspections whose verdict stays, with another error or U."""
+        return [v for v in self.verdicts if not v.is_other_verdict]
+
+    @property
     def worse(self) -> list[str]:
         """What gets worse, a sentence each; empty where nothing does."""
         shares = [s.sentence for s in self.shares if s.worse]

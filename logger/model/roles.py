@@ -159,8 +159,11 @@ def required_roles(act: Act) -> str:
 
     >>> required_roles(Act.APPROVE), required_roles(Act.PROPOSE)
     ('quality', 'metrologist or quality')
+    >>> required_roles(Act.READ_INSPECTIONS)
+    'operator, metrologist or quality'
     """
-    return " or ".join(role.value for role in Role if role in MAY[act])
+    *others, last = (role.value for role in Role if role in MAY[act])
+    return f"{', '.join(others)} or {last}" if others else last
 
 
 def refuse_unless(person: str, roles: Collection[Role], act: Act) -> None:

@@ -230,6 +230,16 @@ class Setup:
 
         Empty for a measured channel, and where an input is missing or there are two to choose from.
         """
+        if key not in self._inputs_by_channel:
+            self._inputs_by_channel[key] = self._search_inputs(key)
+        return self._inputs_by_channel[key]
+
+    @cached_property
+    def _inputs_by_channel(self) -> dict[str, tuple[str, ...]]:
+        """Answers of `inputs_of`: thousands of inspections ask for the same few."""
+        return {}
+
+    def _search_inputs(self, key: str) -> tuple[str, ...]:
         probe, _, quantity = key.rpartition(".")
         if key in self.channels or quantity not in DERIVED or probe not in self.probes:
             return ()

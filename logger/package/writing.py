@@ -40,7 +40,7 @@ from ..record.proven_facts import days_around, gather_proven
 from ..record.readings import column_description, columns_of
 from ..record.reviews import reviews
 from ..record.signatures import head_text, public_keys, signing_key
-from ..record.stored import table_csv, zone_tables
+from ..record.zone_readings import read_zone, record_csv
 from ..selftest import report_files, selftest
 from ..store.backup.folder import copy_file, plain_target_errors, write_file
 from ..store.files import sha256_of
@@ -275,11 +275,11 @@ def _readings(store: Store, setup: Setup, zone: str, span: tuple[int, int], out:
     """CSV and Parquet of each channel of a zone; one without readings has no file."""
     import pyarrow.parquet as pq
 
-    for key, table in zone_tables(store, setup, zone, *span).items():
-        if table.num_rows:
+    for key, rows in read_zone(store, setup, zone, *span).items():
+        if len(rows):
             path = out / "readings" / zone / key
-            write_file(path.with_name(f"{key}.csv"), table_csv(table, simulated=store.simulated))
-            pq.write_table(table, path.with_name(f"{key}.parquet"), compression="zstd")
+            write_file(path.with_name(f"{key}.csv"), record_csv({key: rows}, simulated=store.simulated)[0])
+            pq.write_table(rows.table(), path.with_name(f"{key}.parquet"), compression="zstd")
 
 
 def _json(facts: Any) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from ..core.calibration.breakdown import correction_breakdown
 from ..core.calibration.status import status
 from ..core.calibration.trace import worked_out
 from ..errors import IntervalError
-from ..instants import NS, rfc3339
+from ..instants import NS, rfc3339, wall
 from ..model import Channel, Position, RuleState, Setup
 from ..model.reasons import WHY_TEXT, Why
 from ..units import from_canonical, quantity
@@ -69,10 +70,11 @@ def _refuse_outside(store: Store, setup: Setup, zone: str, cell_ns: int, now_ns:
     if extent is None:
         raise IntervalError(f"There are no readings of zone {zone!r} yet.")
     begin = extent[0] // (setup.step_s * NS) * setup.step_s * NS
+    clock = ZoneInfo(setup.room.timezone)
     if not begin <= cell_ns or cell_ns + setup.step_s * NS > now_ns:
         raise IntervalError(
-            f"{rfc3339(cell_ns)} is outside the record of zone {zone!r}, which begins at {rfc3339(begin)} "
-            f"and is judged up to the last complete minute before {rfc3339(now_ns // NS * NS)}."
+            f"{wall(cell_ns, clock)} is outside the record of zone {zone!r}, which begins at "
+            f"{wall(begin, clock)} and is judged up to the last complete minute before {wall(now_ns, clock)}."
         )
 
 

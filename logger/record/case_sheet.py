@@ -18,6 +18,7 @@ from .names import Names
 from .pdf import STANDARDS
 from .watermark import FILE as WATERMARK
 from .watermark import watermark_svg
+from .zone_readings import read_zone
 
 if TYPE_CHECKING:
     from ..verdicts.verdicts import Verdicts
@@ -52,7 +53,8 @@ def case_sheet(
     end_ns = min(max(record.settled_ns.values()) + AROUND_NS, now_ns)
     span = Interval(record.case.zone, record.case.from_ns - AROUND_NS, end_ns, now_ns)
     periods = verdicts.periods(span.zone, span.from_ns, span.to_ns, now_ns, refresh=False)
-    chart = figure(store, setup, periods, span, CHART_HEIGHT, temperatures=temperatures)
+    stored = read_zone(store, setup, span.zone, span.from_ns, span.to_ns)
+    chart = figure(stored, setup, periods, span, CHART_HEIGHT, temperatures=temperatures)
     files = {
         "main.typ": (_HERE / "case.typ").read_bytes(),
         WATERMARK: watermark_svg(words["watermark"]),

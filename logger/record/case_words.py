@@ -66,7 +66,7 @@ def _case_row(case: CaseForm, zone: ZoneInfo, clock: Clock) -> tuple[str, ...]:
     texts = case["texts"]
     cause = clip(": ".join(filter(None, (texts.get("cause"), texts.get("detail")))) or "no cause yet")
     names = ("immediate_action", "impact", "decision")
-    words = sentences(clip(texts[name]) for name in names if texts.get(name))
+    words = sentences([*(clip(texts[name]) for name in names if texts.get(name)), _corrective_action(texts)])
     closed = case["closed"] if case["state"] == "closed" else None
     missing = f", {_missing_count(case)} missing" if case["missing"] else ""
     by = f" by {person_text(closed, 'who')}, {wall(parse(closed['at'], zone), zone)}" if closed else ""
@@ -75,6 +75,17 @@ def _case_row(case: CaseForm, zone: ZoneInfo, clock: Clock) -> tuple[str, ...]:
         number += f", rev. {case['revision']}"
     times = clock.minute(case["from"]), clock.minute(case["to"])
     return number, *times, cause, words or "nothing yet", f"{case['state']}{missing}{by}"
+
+
+def _corrective_action(texts: Mapping[str, str]) -> str:
+    """What is done against the cause, and when its effect is looked at; empty where neither was written."""
+    action, day = texts.get("corrective_action", ""), texts.get("look_on", "")
+    parts = [
+        f"Corrective action: {clip(action)}" if action else "",
+        f"effect to be reviewed on {day}" if day else "",
+    ]
+    text = "; ".join(filter(None, parts))
+    return text[:1].upper() + text[1:]
 
 
 def _missing_count(case: CaseForm) -> int:

@@ -188,10 +188,13 @@ def _envelope(taken_ns: Int, value: Float, frame: _Frame) -> tuple[Int, Float]:
     if len(taken_ns) <= 2 * COLUMNS:
         return taken_ns, value
     column = (taken_ns - frame.from_ns) * COLUMNS // (frame.to_ns - frame.from_ns)
-    by_value = np.lexsort((value, column))
     starts = np.flatnonzero(np.diff(column, prepend=-1))
-    ends = np.append(starts[1:], len(taken_ns)) - 1
-    places_kept = np.unique(np.concatenate([by_value[starts], by_value[ends]]))
+    sizes = np.diff(starts, append=len(taken_ns))
+    lowest = np.flatnonzero(value == np.repeat(np.minimum.reduceat(value, starts), sizes))
+    highest = np.flatnonzero(value == np.repeat(np.maximum.reduceat(value, starts), sizes))
+    first = lowest[np.flatnonzero(np.diff(column[lowest], prepend=-1))]
+    last = highest[np.flatnonzero(np.diff(column[highest], append=COLUMNS + 1))]
+    places_kept = np.unique(np.concatenate([first, last]))
     return taken_ns[places_kept], value[places_kept]
 
 

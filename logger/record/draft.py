@@ -16,7 +16,7 @@ from .pdf import compile_pdf
 from .pictures import judged_periods, pictures
 from .reader_facts import mark_temperatures
 from .signatures import digests
-from .stored import record_csv
+from .zone_readings import read_zone, record_csv
 
 if TYPE_CHECKING:
     from ..store import Store
@@ -33,9 +33,10 @@ def draft(
     temperatures: TemperatureUnit = "degC",
 ) -> bytes:
     """The PDF of a record that is not issued, with DRAFT across each page; no number, no signature."""
-    facts = record_facts(store, verdicts, setup, span, draft=True)
+    stored = read_zone(store, setup, span.zone, span.from_ns, span.to_ns)
+    facts = record_facts(store, verdicts, setup, span, stored, draft=True)
     mark_temperatures(facts, temperatures)
-    readings, rows = record_csv(store, setup, span.zone, span.from_ns, span.to_ns)
+    readings, rows = record_csv(stored, simulated=store.simulated)
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     head: IssueFacts = {
         "number": 0, "issued_at": rfc3339(span.now_ns // 10**9 * 10**9), "by": who,
@@ -44,4 +45,4 @@ def draft(
     whole = with_issue_head(facts, head)
     body = json.dumps(whole, indent=1, ensure_ascii=False).encode() + b"\n"
     attachments = {"readings.csv": readings, "record.json": body, **attached_tables(whole)}
-    return compile_pdf(whole, pictures(store, setup, judged_periods(facts), span, temperatures), attachments)
+    return compile_pdf(whole, pictures(stored, setup, judged_periods(facts), span, temperatures), attachments)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
@@ -36,20 +36,29 @@ from .names import Names, version_people
 from .probe_facts import probe_facts
 from .reviews import covering
 from .silence_facts import gap_facts, unlimited_facts
+from .zone_readings import read_zone
 
 if TYPE_CHECKING:
     from ..core.measurement.check import Check
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
+    from .zone_readings import RecordRows
 
 FORMAT = "stillroom record 1"
 
 
 def record_facts(
-    store: Store, verdicts: Verdicts, setup: Setup, span: Interval, *, draft: bool = False
+    store: Store,
+    verdicts: Verdicts,
+    setup: Setup,
+    span: Interval,
+    stored: Mapping[str, RecordRows] | None = None,
+    *,
+    draft: bool = False,
 ) -> RecordFacts:
     """All facts of the record but its number and the digests of its files; a draft writes
-    no revision and numbers no case."""
+    no revision and numbers no case. stored: what `read_zone` reads of the interval, where that was done."""
+    stored = read_zone(store, setup, span.zone, span.from_ns, span.to_ns) if stored is None else stored
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
     result = verdicts.check(*where, pre_window_s=0)
@@ -79,8 +88,8 @@ def record_facts(
         "days": [_day(strip) for strip in strips(periods, span.from_ns, span.to_ns, zone)],
         "periods": [{**p.segment(), "provisional": p.provisional} for p in periods],
         "excursions": [e.facts() for e in verdicts.excursions(*where)],
-        "gaps": gap_facts(store, setup, span),
-        "without_limit": unlimited_facts(store, setup, span),
+        "gaps": gap_facts(stored, setup, span),
+        "without_limit": unlimited_facts(stored, setup, span),
         "cases": cases,
         **acts,
         "reviews": [r.to_dict() for r in covering(store, span.zone, span.from_ns, span.to_ns)],

@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..core.calibration.apply import CorrectedReadings, correct_readings
 from ..instants import NS
 from ..model import Channel, Period, Rule, Setup, TemperatureUnit
-from ..series import Readings
 from .chart import APART, AXIS, TITLE, ChartPanel, LimitBand, Line, draw
 from .print_words import unit
 from .readings import chart_values
 from .verdict_trace import TRACE_HEIGHT
 
 if TYPE_CHECKING:
-    from ..store import Store
     from .interval import Interval
+    from .zone_readings import RecordRows
 
 # Quantity -> height of its panel in points, decimals on its axis, factor from canonical to the axis.
 _PANELS = {
@@ -41,14 +38,12 @@ class Axis:
 
 
 FAHRENHEIT_AXIS = Axis(1.8, 32.0)
-# Channel -> its readings over the interval and their corrected values.
-Source = Callable[[str], tuple[Readings, CorrectedReadings]]
 LOWEST, HIGHEST = 0.4, 1.5  # shares of these heights, where a page leaves less or more room
 _OTHER = (50.0, 3, 1.0, "")
 
 
 def figure(
-    store: Store,
+    stored: Mapping[str, RecordRows],
     setup: Setup,
     periods: Sequence[Period],
     span: Interval,
@@ -58,6 +53,7 @@ def figure(
 ) -> str:
     """The chart of a zone over an interval, with the verdict trace below, as SVG.
 
+    stored: what `read_zone` reads of the interval.
     height: points that it may take, which its panels share; None: as high as each likes.
     """
     groups: dict[tuple[str, bool], list[Channel]] = {}
@@ -65,8 +61,7 @@ def figure(
         channel = setup.channels[key]
         groups.setdefault((channel.quantity, _is_outdoors(setup, channel)), []).append(channel)
     order = sorted(groups, key=lambda g: (list(_PANELS).index(g[0]) if g[0] in _PANELS else 99, *g))
-    source = cache(lambda key: _source(store, setup, key, span))  # for a curve and for its guard band
-    each = [_panel(source, setup, group, groups[group], span, temperatures) for group in order]
+    each = [_panel(stored, setup, group, groups[group], span, temperatures) for group in order]
     panels = [panel for panel in each if panel.limits or any(map(_has_values, panel.lines))]
     if height is not None and panels:
         left = height - TRACE_HEIGHT - AXIS - len(panels) * (TITLE + APART)
@@ -82,7 +77,7 @@ def _is_outdoors(setup: Setup, channel: Channel) -> bool:
 
 
 def _panel(  # noqa: PLR0917 (what is drawn, for whom, over which time)
-    source: Source,
+    stored: Mapping[str, RecordRows],
     setup: Setup,
     group: tuple[str, bool],
     channels: Sequence[Channel],
@@ -99,8 +94,8 @@ def _panel(  # noqa: PLR0917 (what is drawn, for whom, over which time)
         note,
         min(height, _OTHER[0]) if outdoors else height,
         decimals,
-        tuple(_line(source, setup, channel, axis) for channel in channels),
-        tuple(_limits(source, setup, rule, span, axis) for rule in limits),
+        tuple(_line(stored, setup, channel, axis) for channel in channels),
+        tuple(_limits(stored, setup, rule, span, axis) for rule in limits),
     )
 
 
@@ -112,14 +107,8 @@ def _is_drawn(rule: Rule, quantity: str, span: Interval) -> bool:
     return rule.kind == "limit" and rule.quantity == quantity and span.overlaps(rule.from_ns, rule.to_ns)
 
 
-def _source(store: Store, setup: Setup, key: str, span: Interval) -> tuple[Readings, CorrectedReadings]:
-    readings = store.readings.read(key, span.from_ns, span.to_ns)
-    certificates = setup.certificates_of(key)
-    return readings, correct_readings(setup.channels[key], certificates, readings.taken_ns, readings.value)
-
-
-def _line(source: Source, setup: Setup, channel: Channel, axis: Axis) -> Line:
-    taken_ns, value = chart_values(channel, *source(channel.key))
+def _line(stored: Mapping[str, RecordRows], setup: Setup, channel: Channel, axis: Axis) -> Line:
+    taken_ns, value = chart_values(channel, *stored[channel.key].judged)
     return Line(
         _label(setup, channel), taken_ns, value * axis.factor + axis.zero, int(channel.max_age_s * NS)
     )
@@ -132,9 +121,11 @@ def _label(setup: Setup, channel: Channel) -> str:
     return f"{channel.probe} {medium.replace('-', ' ')}" if medium != "pressure" else channel.probe
 
 
-def _limits(source: Source, setup: Setup, rule: Rule, span: Interval, axis: Axis) -> LimitBand:
+def _limits(
+    stored: Mapping[str, RecordRows], setup: Setup, rule: Rule, span: Interval, axis: Axis
+) -> LimitBand:
     measured = [key for key in setup.channels_of(rule) if key in setup.channels]
-    guard = rule.r * max((_largest_U(source, key) for key in measured), default=0.0)
+    guard = rule.r * max((_largest_U(stored, key) for key in measured), default=0.0)
     return LimitBand(
         max(rule.from_ns, span.from_ns),
         span.to_ns if rule.to_ns is None else min(rule.to_ns, span.to_ns),
@@ -144,7 +135,7 @@ def _limits(source: Source, setup: Setup, rule: Rule, span: Interval, axis: Axis
     )
 
 
-def _largest_U(source: Source, key: str) -> float:
+def _largest_U(stored: Mapping[str, RecordRows], key: str) -> float:
     """The widest guard band is drawn: that of the probe that can prove least."""
-    _, corrected = source(key)
+    _, corrected = stored[key].judged
     return float(np.nanmax(corrected.U)) if np.isfinite(corrected.U).any() else 0.0

@@ -26,8 +26,8 @@ from .proven_facts import proven_facts
 from .reader_facts import mark_temperatures
 from .readings import column_description, columns_of
 from .signatures import Key, digests, sealed_by, signing_key
-from .stored import record_csv
 from .words import sentence
+from .zone_readings import read_zone, record_csv
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -70,13 +70,14 @@ def issue(  # noqa: PLR0917 (what, when, where to, who: each is asked for by its
     where it comes without a reason.
     """
     span = Interval(zone, from_ns, to_ns, now_ns)
+    stored = read_zone(store, setup, zone, from_ns, to_ns)
     with ThreadPoolExecutor(1) as pool:  # readings are written while the zone is judged
-        pending = pool.submit(record_csv, store, setup, zone, from_ns, to_ns)
-        facts, altered = proven_facts(store, verdicts, setup, span)
+        pending = pool.submit(record_csv, stored, simulated=store.simulated)
+        facts, altered = proven_facts(store, verdicts, setup, span, stored)
         readings, rows = pending.result()
     facts["readings"] = {"rows": rows, "sha256": digests({"": readings})[""]}
     mark_temperatures(facts, temperatures)
-    drawn = pictures(store, setup, judged_periods(facts), span, temperatures)
+    drawn = pictures(stored, setup, judged_periods(facts), span, temperatures)
     key = signing_key(store, who)
     head: IssueFacts = {
         "number": 0,

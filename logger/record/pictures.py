@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -12,9 +12,9 @@ from .day_strips import draw_ruler, draw_strip, hour_of_points, row_height, stri
 from .figure import figure
 
 if TYPE_CHECKING:
-    from ..store import Store
     from .fact_forms import JudgedFacts
     from .interval import Interval
+    from .zone_readings import RecordRows
 
 PAGE, HEADS, LOWEST = (
     720.0,
@@ -36,13 +36,13 @@ def judged_periods(facts: JudgedFacts) -> list[Period]:
 
 
 def pictures(
-    store: Store,
+    stored: Mapping[str, RecordRows],
     setup: Setup,
     periods: Sequence[Period],
     span: Interval,
     temperatures: TemperatureUnit = "degC",
 ) -> dict[str, str]:
-    """Name of a file in the template -> its SVG."""
+    """Name of a file in the template -> its SVG. stored: what `read_zone` reads of the interval."""
     zone = ZoneInfo(setup.room.timezone)
     each = strip_length(span.from_ns, span.to_ns, zone)
     rows = strips(periods, span.from_ns, span.to_ns, zone)
@@ -50,7 +50,7 @@ def pictures(
     hour = hour_of_points(rows, each)
     drawn = {f"strip-{n:03d}.svg": draw_strip(row, periods, hour, zone) for n, row in enumerate(rows)}
     return {
-        "chart.svg": figure(store, setup, periods, span, max(height, LOWEST), temperatures=temperatures),
+        "chart.svg": figure(stored, setup, periods, span, max(height, LOWEST), temperatures=temperatures),
         "ruler.svg": draw_ruler(each, hour),
         **drawn,
     }

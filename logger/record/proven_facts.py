@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from ..model import Setup
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
+    from .zone_readings import RecordRows
 
 # Cases and excursions that touch the interval are followed as far as this, most of the time.
 AROUND_DAYS = 34
@@ -22,12 +23,15 @@ Days = tuple[int, int]  # first and last, numbers since 1970
 
 
 def proven_facts(
-    store: Store, verdicts: Verdicts, setup: Setup, span: Interval
+    store: Store, verdicts: Verdicts, setup: Setup, span: Interval, stored: Mapping[str, RecordRows]
 ) -> tuple[RecordFacts, tuple[str, ...]]:
-    """The facts of a record, and which stored days, of this zone or another, had been altered."""
+    """The facts of a record, and which stored days, of this zone or another, had been altered.
+
+    stored: what `read_zone` reads of the interval.
+    """
 
     def gather() -> RecordFacts:
-        return record_facts(store, verdicts, setup, span)
+        return record_facts(store, verdicts, setup, span, stored)
 
     around = {span.zone: days_around(span.from_ns, span.to_ns)}
     facts, altered = gather_proven(verdicts, around, span.now_ns, gather)

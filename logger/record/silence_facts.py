@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,14 +17,14 @@ from .fact_forms import (
 from .interval import Interval
 
 if TYPE_CHECKING:
-    from ..store import Store
+    from .zone_readings import RecordRows
 
 
-def gap_facts(store: Store, setup: Setup, span: Interval) -> list[GapFacts]:
+def gap_facts(stored: Mapping[str, RecordRows], setup: Setup, span: Interval) -> list[GapFacts]:
     """Where a channel that a limit rests on was silent for too long, the ends of the interval included."""
     by_interval: dict[tuple[int, int], list[str]] = {}
     for key in _judged_channels(setup, span):
-        for gap in _gaps_of(store, setup, key, span):
+        for gap in _gaps_of(stored, setup, key, span):
             by_interval.setdefault(gap, []).append(key)
     return [
         {"from": rfc3339(a), "to": rfc3339(b), "seconds": (b - a) // NS, "channels": keys}
@@ -32,19 +32,23 @@ def gap_facts(store: Store, setup: Setup, span: Interval) -> list[GapFacts]:
     ]
 
 
-def _gaps_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterable[tuple[int, int]]:
+def _gaps_of(
+    stored: Mapping[str, RecordRows], setup: Setup, key: str, span: Interval
+) -> Iterable[tuple[int, int]]:
     """While its probe stood in the zone: a probe that came later was not silent before."""
     longest = int(setup.channels[key].max_age_s * NS)
-    for edges in _edges_of(store, setup, key, span):
+    for edges in _edges_of(stored, setup, key, span):
         for place in np.flatnonzero(np.diff(edges) > longest):
             yield int(edges[place]), int(edges[place + 1])
 
 
-def _edges_of(store: Store, setup: Setup, key: str, span: Interval) -> Iterator[Int]:
+def _edges_of(stored: Mapping[str, RecordRows], setup: Setup, key: str, span: Interval) -> Iterator[Int]:
     """Of each stay in the zone its begin, the instants of its readings with a value, and its end, in ns."""
     for begin_ns, end_ns in _stays(setup, key, span):
-        readings = store.readings.read(key, begin_ns, end_ns)
-        yield np.concatenate([[begin_ns], readings.taken_ns[np.isfinite(readings.value)], [end_ns]])
+        readings = stored[key].readings
+        taken_ns = readings.taken_ns[np.isfinite(readings.value)]
+        within = slice(*np.searchsorted(taken_ns, [begin_ns, end_ns]))
+        yield np.concatenate([[begin_ns], taken_ns[within], [end_ns]])
 
 
 def _stays(setup: Setup, key: str, span: Interval) -> list[tuple[int, int]]:
@@ -68,14 +72,14 @@ def _judged_channels(setup: Setup, span: Interval) -> list[str]:
     return [key for key in setup.channels_in(span.zone) if key in ruled]
 
 
-def unlimited_facts(store: Store, setup: Setup, span: Interval) -> list[UnlimitedFacts]:
+def unlimited_facts(stored: Mapping[str, RecordRows], setup: Setup, span: Interval) -> list[UnlimitedFacts]:
     """Channels that no rule looks at, such as a thermometer read by hand: how often they were read."""
     ruled = set(_judged_channels(setup, span))
     rows: list[UnlimitedFacts] = []
     for key in setup.channels_in(span.zone):
         if key in ruled:
             continue
-        stays = list(_edges_of(store, setup, key, span))
+        stays = list(_edges_of(stored, setup, key, span))
         if stays:
             count = sum(len(edges) - 2 for edges in stays)
             longest = max(int(np.diff(edges).max()) for edges in stays)

@@ -17,13 +17,14 @@ from ..series import Readings
 from ..units import MICRO
 from .case import Case, CaseGroup, refused
 from .room import BARE, N, alone, at, judged, rule, series, setup, whys
-from .suspect_readings import confirmed_cases, departure_cases, stuck_cases
+from .suspect_readings import confirmed_cases, departure_cases, nowhere_cases, stuck_cases
 
 
 def cases() -> Iterator[Case]:
     """All of them."""
     yield from _cells()
     yield from departure_cases()
+    yield from nowhere_cases()
     yield from stuck_cases()
     yield from _neighbours()
 

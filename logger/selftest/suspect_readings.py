@@ -180,5 +180,26 @@ def departure_cases() -> Iterator[Case]:
         ("the second reading of the record", 20.0, spike, 1, {1: 20.8}),
         ("the last but one", 20.0, spike, N - 2, {N - 2: 20.8}),
         ("the last, which nothing follows", 20.8, rate, N - 1, {N - 1: 20.8}),
+        ("none beyond the span of the probe", 20.0, rate, 700, {600: 20.8, 601: 20.8, 700: 85.0}),
     ):  # fmt: skip
         yield group.case(name, expected, partial(highest, test, at_minute, minutes))
+
+
+def nowhere_cases() -> Iterator[Case]:
+    """A probe that was taken from its place at noon and goes on reading, or not."""
+    group = CaseGroup(
+        "readings at no known place", "required: they may be of the zone, where a rule is judged on them"
+    )
+    room = setup((rule(),))
+    removed = replace(room, placements=tuple(replace(p, to_ns=at(12)) for p in room.placements))
+
+    def places_in_doubt(hours: float) -> tuple[int, ...]:
+        """First and last minute at which a reading counts as it stands, though nobody knows where."""
+        cells = judged(removed, {"T1": series(np.full(round(hours * 60), 20.0))}).cells["T1.temperature"]
+        if cells.as_read is None:
+            return ()
+        doubted = np.flatnonzero(cells.as_read.placed & ~cells.placed & (cells.as_read.count > 0))
+        return int(doubted[0]), int(doubted[-1])
+
+    for hours, expected in ((11.0, ()), (12.0, ()), (12 + 1 / 60, (720, 720)), (20.0, (720, 1199))):
+        yield group.case(f"read until {hours:.2f} h", expected, lambda h=hours: places_in_doubt(h))

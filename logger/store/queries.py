@@ -271,7 +271,7 @@ class ReadingQueries:
             with self._archive.open(seal.file) as reader:
                 parts.append(reader.columns(reader.groups().get(channel, [])))
         rows = sort_columns(join_columns(parts))
-        return rows.part((rows.taken_ns >= from_ns) & (rows.taken_ns < to_ns))
+        return rows.part(slice(*np.searchsorted(rows.taken_ns, [from_ns, to_ns])))
 
     def _sealed_row(self, channel: str, at_ns: int, file: str, ok: bool) -> Row:
         try:

@@ -67,7 +67,7 @@ def _password_file(text: str) -> str:
 class HotTable(BaseModel):
     """[hot]: a database server that keeps the hot tier."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
     database: Annotated[str, AfterValidator(_address)]
     schema_name: Annotated[str, AfterValidator(_schema)] = Field(alias="schema")
@@ -116,7 +116,7 @@ def _endpoint(text: str) -> str:
 class ArchiveTable(BaseModel):
     """[archive]: another place that keeps the sealed files."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True)
 
     at: Annotated[str, AfterValidator(_place)]
     endpoint: Annotated[str, AfterValidator(_endpoint)] = ""

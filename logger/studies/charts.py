@@ -272,6 +272,7 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, 110.0, 380)
     parts = _scale(x, height - 40, palette, unit)
     _step(parts, palette, (0, "today", total), x, 0.0)
+    _words(parts, palette, 0, f"{total:.2f} {unit}", "standard deviation")
     shown = [i for i in range(n) if table["shown"][i]]
     before = total
     for place, i in enumerate([*shown, *(i for i in range(n) if not table["shown"][i])], start=1):

@@ -15,17 +15,17 @@ ROW, LEFT, HOUR = 38.0, 50.0, 23.0
 def plan_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     """The week to come, and beside it the reliability of the promises so far."""
     tables = study.answer.tables
-    if "week" not in tables:
+    if "reliability" not in tables:
         return []
-    first = tables["jobs"]["job"][0]
-    week = picture(_week(tables, palette), 30 + 7 * ROW + 26, "Promises of the week to come", palette)
-    drawn = [
-        (
+    drawn = list[tuple[str, str]]()
+    if "week" in tables:
+        first = tables["jobs"]["job"][0]
+        week = picture(_week(tables, palette), 30 + 7 * ROW + 26, "Promises of the week to come", palette)
+        caption = (
             f"Bar: probability that {first} is stable throughout when it starts then, full height 100 %; "
-            "outlined: planned jobs; underlined: hours of use",
-            week,
+            "outlined: planned jobs; underlined: hours of use"
         )
-    ]
+        drawn.append((caption, week))
     if any(value is not None for value in tables["reliability"]["came true"]):
         caption = "Of forecasts so far, how many were right, with an interval by weeks; dashed: as forecast"
         drawn.append((caption, picture(_reliability(tables, palette), 250, "Reliability", palette)))

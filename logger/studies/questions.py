@@ -100,8 +100,8 @@ def _causes(sources: Sources) -> Compute:
     people = sources.presence("people", "--people", record)
 
     def compute() -> Answer:
-        cycle = search_cycles(record).amplitude(record)
-        return causes(record, CauseInputs(outdoors, people, doors, cycle), um_per_K, length)
+        cycle, u_cycle = search_cycles(record).amplitude(record)
+        return causes(record, CauseInputs(outdoors, people, doors, cycle, u_cycle), um_per_K, length)
 
     return compute
 

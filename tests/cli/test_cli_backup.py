@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -42,6 +43,21 @@ def test_backups_are_listed(stillroom: Any, demo_copy: Path, share: Path) -> Non
     assert row["state"] == "good"
     assert row["newest_reading"].startswith("2026-10-25T22:5")
     assert stillroom("backup", "--to", share.parent, "--list").returncode == 2
+
+
+@pytest.mark.slow
+def test_times_of_backups_are_those_of_the_room_or_say_that_they_are_utc(
+    stillroom: Any, demo_copy: Path, share: Path, tmp_path: Path
+) -> None:
+    """The room is in Vienna: its newest reading of 22:5x UTC is one of 23:5x there, in winter."""
+    stillroom("backup", "--to", share, "--data", demo_copy)
+    of_room = stillroom("backup", "--to", share, "--list", "--data", demo_copy).stdout
+    assert re.search(r"2026-10-25 23:5\d \+01:00", of_room)
+    nowhere = stillroom("backup", "--to", share, "--list", "--data", tmp_path / "nowhere").stdout
+    assert re.search(r"2026-10-25 22:5\d UTC", nowhere)
+    back = stillroom("restore", "--from", share, "--data", tmp_path / "new").stdout
+    assert re.search(r"readings, up to 2026-10-25 23:5\d \+01:00; later", back)
+    assert re.search(r"taken \S+ \d\d:\d\d \+0[12]:00, into", back)
 
 
 @pytest.mark.slow

@@ -230,6 +230,17 @@ def test_pulse_tells_a_silent_service(
     assert len(answer.data) < 90
 
 
+def test_pulse_says_when_to_ask_again_only_where_that_is_not_each_second(
+    client: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that the usual answer stays as small as it was."""
+    monkeypatch.setattr("dashboard.parts.news.KEPT_S", -1.0)
+    monkeypatch.setattr("dashboard.access.shared_answers.PULSE_LASTS_S", -1.0)
+    assert "again_s" not in client.get("/_news").json
+    monkeypatch.setattr("dashboard.parts.news.Rhythm.again_s", 5.0)
+    assert client.get("/_news").json["again_s"] == 5.0
+
+
 def test_pulse_of_a_record_that_nobody_serves(client: Any) -> None:
     """Without a heartbeat there is nothing to be silent."""
     assert set(client.get("/_news").json) == {"cursor", "setup"}

@@ -72,3 +72,21 @@ def test_what_is_to_be_reviewed_is_shown(q: Queries) -> None:
     text = words(reviews._review_card(q, "2026-10-19"))
     assert "Machine bay" in text
     assert "16.9 h" in text  # 16 h 54 min of Monday were stable, as the record of that day says
+
+
+def test_a_month_is_issued_with_three_presses(q: Queries) -> None:
+    """Records, Issue in the row of the month, Issue: the form stands first and is filled in."""
+    assert "/records?zone=machine-bay&issue=2026-10" in words(records.layout(q, ""))
+    page = records.layout(q, "?zone=plate-bench&issue=2026-10")
+    first_card = words(page.children[1])
+    for filled in ("Issue a record", "value='plate-bench'", "value='2026-10'", "value='2026-11-01"):
+        assert filled in first_card
+    elsewhere = words(records.layout(q, "?zone=nowhere&issue=1999-01"))
+    assert "value='1999-01'" not in elsewhere
+
+
+def test_what_a_machine_wrote_is_no_act_of_a_person(q: Queries) -> None:
+    """Trend's readout listed the imports of the demo's history ("and 79 more acts")."""
+    written = {entry.who for entry in q.source.store.journal.search(kinds=("import",))}
+    assert written == {"demo"}
+    assert q.source.acts(0, q.now_ns(), 200) == []

@@ -91,6 +91,16 @@ def test_a_callback_without_a_need_does_not_start(monkeypatch: pytest.MonkeyPatc
         create_app(Synthetic().store.folder, source=Synthetic())
 
 
+def test_a_refusal_is_a_page_for_a_browser_and_a_line_for_others(room: Any) -> None:
+    """It was a bare line in a white window, without a way back."""
+    client = signed_in(room[1], Role.READER.value)
+    page = client.get("/accounts", headers={"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"})
+    assert page.status_code == 403
+    assert "Your role does not allow this. Needed: administrator." in page.text
+    assert '<a href="/">Back to Now</a>' in page.text
+    assert client.get("/accounts").text == "Your role does not allow this. Needed: administrator.\n"
+
+
 @pytest.mark.parametrize("role", [None, *Role], ids=lambda role: role.value if role else "nobody")
 def test_every_route_as_everybody(room: Any, role: Role | None) -> None:
     """What a role may not do is answered by 401, 403 or the sign-in page, and nothing else is."""

@@ -69,6 +69,9 @@ def test_the_questions_are_answered_by_keyboard_alone(
         for field in question.fields(desk.draft):
             if field.options or field.kind == "long" or not answers.get(field.key, field.value):
                 continue
+            if page.is_hidden(f'[id="{field.key}"]'):  # bits per second of a network address
+                assert field.key == "baud"
+                continue
             page.focus(f'[id="{field.key}"]')
             page.keyboard.press("Control+A")
             page.keyboard.type(answers.get(field.key, field.value))

@@ -27,7 +27,7 @@ from tests.dashboard.synthetic import Synthetic
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 HOUR, MINUTE = 3600 * NS, 60 * NS
 AXES = """[...document.querySelectorAll('.js-plotly-plot')].map(p => p._fullLayout.xaxis).map(a => ({
-    range: a.range.map(window.stillroomAxis.utc), at: a.tickvals, text: a.ticktext, length: a._length}))"""
+    range: a.range, at: a.tickvals, text: a.ticktext, length: a._length}))"""
 GRAPH = "document.querySelector('#trend-graph .js-plotly-plot')"
 TRACE = f"{GRAPH}.data.find(t => t.type === 'heatmap')"
 # Each with the instant of a change (IANA tz database, from memory): back and forward, by an hour and by half.

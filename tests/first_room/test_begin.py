@@ -32,7 +32,6 @@ READ?
 
 
 
-
 {certificate}Greta Holm
 
 
@@ -59,7 +58,7 @@ def test_eight_questions_put_a_first_setup_in_force(probe: str, elsewhere: Path)
         "probes.toml",
         "room.toml",
     ]
-    assert "still missing      certificate of P1 temperature" in out
+    assert "still missing           certificate of P1 temperature" in out
     assert "stable for the first time" in out
     with Store.open(elsewhere / "stillroom-data") as store:
         (version,) = store.setups.versions()
@@ -91,10 +90,26 @@ def test_a_probe_that_does_not_answer_is_told_before_anything_is_in_force(elsewh
     typed = TYPED.format(address="socket://127.0.0.1:9", certificate=NONE)
     code, _, err = begin(elsewhere, typed)
     assert code == 2
-    assert "Check the name of the port, its rights" in err
+    assert "Check host and port, the cable, and that no other program holds the connection." in err
     assert "Stopped; nothing is in force. The answers are kept in room.draft.json" in err
     assert [p.name for p in elsewhere.iterdir()] == ["room.draft.json"]
     assert "Going on with the answers of room.draft.json" in begin(elsewhere, "")[1]
+
+
+def test_a_probe_that_does_not_answer_is_told_before_the_next_field(elsewhere: Path) -> None:
+    """It came after the whole block; and a network address was asked for its bits per second."""
+    typed = TYPED.format(address="socket://127.0.0.1:9", certificate=NONE)
+    _, out, err = begin(elsewhere, typed.partition("READ?\n")[0] + "READ?\n")
+    assert "Check host and port" in err
+    assert "Seconds between readings" not in out
+    assert "Bits per second" not in out
+
+
+def test_a_serial_port_is_asked_for_its_bits_per_second(elsewhere: Path) -> None:
+    typed = TYPED.format(address="/dev/no-such-port", certificate=NONE)
+    _, out, err = begin(elsewhere, typed.partition("READ?\n")[0] + "READ?\n2400\n")
+    assert "Bits per second (of a serial line; 8 data bits, no parity)" in out
+    assert "Check the name of the port, its rights" in err
 
 
 def test_what_is_there_already_is_left_alone(elsewhere: Path) -> None:

@@ -124,7 +124,7 @@ def test_a_probe_that_is_silent_is_told_beside_its_question(
     fields = {f.key: answers[f.key] for f in QUESTIONS[4].fields(desk.draft)}
     refused = send(browser, "/5", {**fields, "address": "socket://127.0.0.1:9", "do": "next"})
     assert refused.status_code == 400
-    assert "Check the name of the port" in refused.text
+    assert "Check host and port, the cable" in refused.text
     tried = send(browser, "/5", {**fields, "do": "try"})
     assert "TEMP 20.05 C; HUM 47.0 %; N 17" in tried.text
 

@@ -12,13 +12,16 @@ import pytest
 import vobject
 
 from logger.acts import alarms as attending
+from logger.acts.cases import note
 from logger.config import in_force
 from logger.core.alarms.lifecycle import Alarm
 from logger.handouts.calendar_file import calendar, due_calendar
 from logger.handouts.due_days import DueDay, due_days
+from logger.inspections.cases import all_cases, number_new
 from logger.instants import NS, to_ns
 from logger.model import Config
 from logger.store import Store
+from logger.verdicts.verdicts import Verdicts
 from tests.command_line import Run
 
 NOW = to_ns(datetime(2026, 11, 10, 12, tzinfo=UTC))
@@ -88,6 +91,24 @@ def test_a_shelved_alarm_comes_back_at_its_instant(store: Store, config: Config)
 
     assert event.dtstart.value == datetime(2026, 11, 10, 17, tzinfo=UTC)
     assert "ball bar check" in event.description.value
+
+
+def test_the_review_of_the_effect_of_a_corrective_action_stands_on_its_day(
+    store: Store, config: Config
+) -> None:
+    """It moves with the day that is written in the case, and keeps its identity; a day that is over goes."""
+    number_new(Verdicts(store, config.setup), NOW)
+    (case,) = [r.case for r in all_cases(Verdicts(store, config.setup), NOW) if r.case.in_use]
+    first = {"corrective_action": "valve exchanged", "look_on": "2026-11-20"}
+    note(store, case, first, "Greta Holm")
+    before = events(due_calendar(store, config, NOW))["effect-case-1"]
+    note(store, case, {"look_on": "2026-12-04"}, "Greta Holm")
+    event = events(due_calendar(store, config, NOW))["effect-case-1"]
+
+    assert (before.dtstart.value, event.dtstart.value) == (date(2026, 11, 20), date(2026, 12, 4))
+    assert int(event.sequence.value) > int(before.sequence.value)
+    assert "case 1" in event.summary.value
+    assert "effect-case-1" not in events(due_calendar(store, config, NOW + 30 * DAY_NS))
 
 
 def test_reviews_are_weeks_and_months_and_those_that_were_made_are_left_out(

@@ -19,7 +19,7 @@ from logger.record.facts import record_facts, with_issue_head
 from logger.record.interval import Interval
 from logger.record.issuance import render_files
 from logger.record.pictures import pictures
-from logger.record.stored import record_csv
+from logger.record.zone_readings import read_zone, record_csv
 from logger.selftest.room import rule, setup
 from logger.store import Store
 from logger.verdicts.verdicts import Verdicts
@@ -140,8 +140,9 @@ class Month:
     def facts(self, **head: Any) -> dict[str, Any]:
         number_new(self.verdicts, self.now_ns)
         span = Interval("bay", START, self.to_ns, self.now_ns)
-        facts = record_facts(self.store, self.verdicts, self.setup, span)
-        readings, rows = record_csv(self.store, self.setup, "bay", START, self.to_ns)
+        self.stored = stored = read_zone(self.store, self.setup, "bay", START, self.to_ns)
+        facts = record_facts(self.store, self.verdicts, self.setup, span, stored)
+        readings, rows = record_csv(stored, simulated=self.store.simulated)
         self.readings = readings
         facts["readings"] = {"rows": rows, "sha256": "0" * 64}
         issue = {"number": 7, "issued_at": "2026-11-05T08:00:00Z", "by": "Greta Holm", "proven": False,
@@ -153,7 +154,7 @@ class Month:
         span = Interval("bay", START, self.to_ns, self.now_ns)
         facts = self.facts()
         drawn = pictures(
-            self.store, self.setup, self.verdicts.periods("bay", START, self.to_ns, self.now_ns), span
+            self.stored, self.setup, self.verdicts.periods("bay", START, self.to_ns, self.now_ns), span
         )
         files = render_files(facts, drawn, self.readings)
         out.mkdir(parents=True, exist_ok=True)

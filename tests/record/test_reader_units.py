@@ -22,6 +22,7 @@ from logger.record.facts import record_facts
 from logger.record.figure import figure
 from logger.record.interval import Interval
 from logger.record.words import page
+from logger.record.zone_readings import read_zone
 
 from .conftest import DAY, VIENNA, Room, tool
 
@@ -64,7 +65,8 @@ def test_a_page_in_fahrenheit_has_values_with_and_differences_without_the_zero_p
 def test_the_axis_of_the_chart_is_in_fahrenheit(room: Room) -> None:
     span = Interval("machine-bay", *DAY, room.now_ns)
     periods = room.verdicts.periods("machine-bay", *DAY, room.now_ns)
-    svg = figure(room.store, room.setup, periods, span, temperatures="degF")
+    stored = read_zone(room.store, room.setup, "machine-bay", *DAY)
+    svg = figure(stored, room.setup, periods, span, temperatures="degF")
 
     assert "°F, corrected" in svg
     assert "°C" not in svg

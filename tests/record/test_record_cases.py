@@ -158,6 +158,15 @@ def test_a_record_counts_what_is_missing_as_lists_of_cases_do(room: Room) -> Non
     assert row[-1].startswith("closed by Greta Holm")
 
 
+def test_a_record_says_what_is_done_against_the_cause_and_when_its_effect_is_reviewed(room: Room) -> None:
+    """An assessor asks what was changed (common practice, no source): on paper, not in the CSV alone."""
+    clock = Clock({"from": rfc3339(DAY[0]), "to": rfc3339(DAY[1])}, VIENNA)
+    texts = {"corrective_action": "valve exchanged", "look_on": "2026-11-20"}
+    note(room.store, the_case(room).case, texts, WHO)
+    (row,) = case_rows([the_case(room).to_dict()], VIENNA, clock)
+    assert row[4] == "Corrective action: valve exchanged; effect to be reviewed on 2026-11-20"
+
+
 def test_a_sheet_has_the_words_and_the_unit_of_its_readers(room: Room, tmp_path: Path) -> None:
     """Rules by name, printed when the room's clock says; NIST SP 811, B.8: t/°F = 1.8 t/°C + 32."""
     pages = {}

@@ -20,6 +20,7 @@ from logger.record.chart import COLUMNS, ChartPanel, LimitBand, Line, draw
 from logger.record.figure import figure
 from logger.record.interval import Interval
 from logger.record.marks import SERIES
+from logger.record.zone_readings import read_zone
 
 from .conftest import DAY, Room
 
@@ -188,10 +189,22 @@ def test_outdoor_air_does_not_flatten_the_room(room: Room) -> None:
     place = room.setup.positions[room.setup.placements_of("P3.temperature")[0].position]
     outside = replace(place, medium="outdoor")
     setup = replace(room.setup, positions={**room.setup.positions, place.key: outside})
-    titles = [t.text for t in read(figure(room.store, setup, periods, span)).iter(f"{SVG}text")]
+    titles = [
+        t.text
+        for t in read(figure(read_zone(room.store, setup, "machine-bay", *DAY), setup, periods, span)).iter(
+            f"{SVG}text"
+        )
+    ]
     assert titles.index("Temperature outdoors") < titles.index("P3 outdoor")
     assert titles.index("Temperature outdoors") > titles.index("P1 air") > titles.index("Temperature")
     before = Interval("machine-bay", START - 400 * DAY_NS, START - 399 * DAY_NS, room.now_ns)
-    empty = [t.text for t in read(figure(room.store, setup, (), before)).iter(f"{SVG}text")]
+    empty = [
+        t.text
+        for t in read(
+            figure(
+                read_zone(room.store, setup, "machine-bay", before.from_ns, before.to_ns), setup, (), before
+            )
+        ).iter(f"{SVG}text")
+    ]
     assert "Temperature outdoors" not in empty
     assert "Pressure" not in empty

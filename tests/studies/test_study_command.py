@@ -200,7 +200,7 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
         ),
         (("study", "causes", "--outdoors", "P1.relative_humidity"), "is no temperature"),
         (("study", "map", "--state", "empty"), "--state is that of a campaign"),
-        (("study", "map", "--campaign", "map-9"), "There is no campaign 'map-9'. There are: none."),
+        (("study", "map", "--campaign", "map-9"), "There is no campaign 'map-9', and no other."),
         (
             ("study", "return", "--return", "2026-10-19T03:00", "--outdoors-C", "nan"),
             "--outdoors-C: expected",

@@ -15,6 +15,14 @@
     button.form.addEventListener("submit", function () { document.body.setAttribute("aria-busy", "true"); });
   });
 
+  /* A network address has no bits per second; the same rule as logger/first_room/trial.py. */
+  var address = document.getElementById("address"), rate = document.getElementById("baud");
+  function fit() {
+    var serial = address.value.indexOf("://") < 0 || address.value.indexOf("rfc2217://") === 0;
+    rate.closest(".line").hidden = !serial;
+  }
+  if (address && rate) { address.addEventListener("input", fit); fit(); }
+
   var zone = document.querySelector("[data-drop]");
   var field = zone && zone.querySelector("input[type=file]");
   if (field) {

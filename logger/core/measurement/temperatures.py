@@ -93,7 +93,11 @@ def part_and_scale(
     The judgement begins so early that the initial temperature no longer matters, or the rest enters u.
     """
     span = _cells(judgement, interval)
-    groups = {m: _mean(judgement, setup, m, span) for m in ("part", "scale", "air")}
+    # A body that follows the air remembers all of it; what is measured counts where the inspection ran.
+    follows = part.tau_s or scale.tau_s
+    wide = slice(0, judgement.grid.n) if follows else slice(min(span.mastered, span.begin), span.end)
+    by_medium = _channels_by_medium(judgement, setup, slice(span.begin, span.end))
+    groups = {m: _mean(by_medium.get(m, ()), span, wide) for m in ("part", "scale", "air")}
     air = groups["air"]
     parts = _side(judgement, groups["part"], air, span, part)
     scales = _side(judgement, groups["scale"], air, span, scale)
@@ -132,24 +136,33 @@ def _cells(judgement: Judgement, interval: tuple[int, int, int]) -> InspectionCe
     return InspectionCells(*(min(max(place, 0), n) for place in places))
 
 
-def _mean(judgement: Judgement, setup: Setup, medium: str, span: InspectionCells) -> _Mean | None:
-    """All temperatures in a medium that have a value and a U inside the interval."""
-    inside = slice(span.begin, span.end)
-    channels = [
-        cells
-        for key, cells in sorted(judgement.cells.items())
-        if _measures(key, cells, setup, judgement.zone, medium) and _has_value(cells, inside)
-    ]
+def _channels_by_medium(judgement: Judgement, setup: Setup, inside: slice) -> dict[str, list[Cells]]:
+    """By medium in which they stood in the zone: temperatures that have a value and a U inside."""
+    by_medium: dict[str, list[Cells]] = {}
+    for key, cells in sorted(judgement.cells.items()):
+        media = _media(key, cells, setup, judgement.zone)
+        if media and _has_value(cells, inside):
+            for medium in media:
+                by_medium.setdefault(medium, []).append(cells)
+    return by_medium
+
+
+def _mean(channels: Sequence[Cells], span: InspectionCells, wide: slice) -> _Mean | None:
+    """The mean of channels per cell, NaN outside the cells of `wide`; None without a channel."""
     if not channels:
         return None
-    middles = np.stack([np.where(c.placed, (c.low + c.high) / 2, np.nan) for c in channels]) / MICRO
+    inside = slice(span.begin - wide.start, span.end - wide.start)
+    placed = [np.where(c.placed[wide], (c.low[wide] + c.high[wide]) / 2, np.nan) for c in channels]
+    middles = np.stack(placed) / MICRO
     has_value = np.isfinite(middles)
     total = np.where(has_value, middles, 0.0).sum(axis=0)
     count = has_value.sum(axis=0)
     means = np.nanmean(middles[:, inside], axis=1).tolist()
-    largest = max(float(np.nanmax(c.U[inside])) for c in channels) / MICRO / 2
+    largest = max(float(np.nanmax(c.U[span.begin : span.end])) for c in channels) / MICRO / 2
+    value = np.full(channels[0].grid.n, np.nan)
+    value[wide] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return _Mean(
-        np.where(count > 0, total / np.maximum(count, 1), np.nan),
+        value,
         largest,
         (max(means) - min(means)) / 2,
         tuple(c.channel.key for c in channels),
@@ -161,11 +174,12 @@ def _has_value(cells: Cells, inside: slice) -> bool:
     return bool(valid.any())
 
 
-def _measures(key: str, cells: Cells, setup: Setup, zone: str, medium: str) -> bool:
+def _media(key: str, cells: Cells, setup: Setup, zone: str) -> set[str]:
+    """What the probe of a temperature ever stood in, in a zone."""
     if cells.channel.quantity != "temperature" or key not in setup.channels:
-        return False
+        return set()
     places = (setup.positions[p.position] for p in setup.placements_of(key))
-    return any(p.zone == zone and p.medium == medium for p in places)
+    return {p.medium for p in places if p.zone == zone}
 
 
 def _side(

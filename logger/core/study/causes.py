@@ -50,6 +50,7 @@ class CauseInputs:
     people: ChannelRecord | None = None
     doors_s: Sequence[float] = ()
     cycle_amplitude: float = 0.0
+    u_cycle: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -309,9 +310,8 @@ def _answer(
     rest = sums.variance - float(account.sum()) - cycle
     figures = [_figure(item, unit, float(len(deviations))) for item in items]
     if cycle:
-        figures.append(
-            Figure("cycle", cycle**0.5, unit, method="amplitude of the cycles, overtones included, over √2")
-        )
+        method = "amplitude of the cycles, overtones included, over √2"
+        figures.append(Figure("cycle", cycle**0.5, unit, *_cycle_ends(inputs), method=method))
     figures.append(Figure("rest", max(rest, 0.0) ** 0.5, unit, method="variance that no cause explains"))
     figures.append(Figure("whole variation", sums.variance**0.5, unit, method="standard deviation"))
     lines = [*remarks]
@@ -321,8 +321,14 @@ def _answer(
         )
     headline = _headline(items, sums, (rest, cycle), (unit, um_per_K, length))
     return Answer(
-        "causes", headline, tuple(figures), tuple(lines), _table(items, sums, (rest, cycle), um_per_K)
+        "causes", headline, tuple(figures), tuple(lines), _table(items, sums, (rest, inputs), um_per_K)
     )
+
+
+def _cycle_ends(inputs: CauseInputs) -> tuple[float, float]:
+    """95 % interval of the standard deviation of the cycle."""
+    low, high = (inputs.cycle_amplitude + sign * 2 * inputs.u_cycle for sign in (-1, 1))
+    return max(low, 0.0) / 2**0.5, high / 2**0.5
 
 
 def _figure(item: _Cause, unit: str, n: float) -> Figure:
@@ -354,12 +360,13 @@ def _headline(
 
 
 def _table(
-    items: list[_Cause], sums: _Weeks, rest: tuple[float, float], um_per_K: float | None
+    items: list[_Cause], sums: _Weeks, others: tuple[float, CauseInputs], um_per_K: float | None
 ) -> dict[str, dict[str, list[object]]]:
     """Steps down: each cause, and what is left when it and those above are mended, in quadrature."""
     rows = [(item.name, item.size, item.low, item.high, item.shown) for item in items]
-    if rest[1]:
-        rows.append(("cycle", rest[1] ** 0.5, rest[1] ** 0.5, rest[1] ** 0.5, True))
+    rest, inputs = others
+    if inputs.cycle_amplitude:
+        rows.append(("cycle", inputs.cycle_amplitude / 2**0.5, *_cycle_ends(inputs), True))
     rows.sort(key=lambda row: (not row[4], -row[1]))
     left, remaining = list[float](), sums.variance
     for row in rows:
@@ -377,7 +384,7 @@ def _table(
     }
     whole: dict[str, list[object]] = {
         "whole": [sums.variance**0.5],
-        "rest": [max(rest[0], 0.0) ** 0.5],
+        "rest": [max(rest, 0.0) ** 0.5],
         "um_per_K": [um_per_K],
     }
     return {"causes": table, "whole": whole}

@@ -77,10 +77,12 @@ class CycleSearch:
     needed: str = ""
     overtones: tuple[Cycle, ...] = ()
 
-    def amplitude(self, record: ChannelRecord) -> float:
-        """The amplitude that one sine of the power of all cycles, overtones included, would have."""
-        shown = [c.amplitude for c in (*self.cycles, *self.overtones) if _is_shown(c, record)]
-        return float(np.sqrt(np.square(shown).sum()))
+    def amplitude(self, record: ChannelRecord) -> tuple[float, float]:
+        """The amplitude that one sine of the power of all cycles, overtones included, would have; its u."""
+        shown = [c for c in (*self.cycles, *self.overtones) if _is_shown(c, record)]
+        whole = float(np.sqrt(sum(c.amplitude**2 for c in shown)))
+        u = float(np.sqrt(sum((c.amplitude * c.u_amplitude) ** 2 for c in shown)))
+        return whole, u / whole if whole else 0.0
 
 
 def search_cycles(record: ChannelRecord) -> CycleSearch:

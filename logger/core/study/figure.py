@@ -64,13 +64,16 @@ def effect(
 
     >>> effect("shift", 0.02, -0.05, 0.09, "K").text
     'not shown: 0.020 K, between −0.050 and 0.090 K: not distinguished from 0.'
+    >>> effect("skill", 0.002, -0.008, 0.011, "").text
+    'not shown: 0.0020, between −0.0080 and 0.0110: not distinguished from 0.'
     >>> effect("shift", -0.2, -0.29, -0.11, "K").text
     '−0.200 K (−0.290 to −0.110)'
     """
     if low <= 0 <= high:
-        n_decimals = decimals((high - low) / 2)
-        ends = f"between {_number(low, n_decimals)} and {_number(high, n_decimals)} {unit_name(unit)}"
-        why = f"{_number(value, n_decimals)} {unit_name(unit)}, {ends}: not distinguished from 0."
+        n_decimals = min(MOST_DECIMALS, decimals((high - low) / 2))
+        suffix = f" {unit_name(unit)}".rstrip()
+        ends = f"between {_number(low, n_decimals)} and {_number(high, n_decimals)}{suffix}"
+        why = f"{_number(value, n_decimals)}{suffix}, {ends}: not distinguished from 0."
         return Figure(name, value, unit, low, high, n, method, shown=False, why_not=why)
     return Figure(name, value, unit, low, high, n, method)
 

@@ -10,7 +10,7 @@ from ...model.figures import unit_name
 from ...series import Float
 from .calendar_courses import day_bands, day_figure, week_figure
 from .channel_record import ChannelRecord, mean_course, subtract_course
-from .cycles import Cycle, CycleSearch, cycle_figures, search_cycles
+from .cycles import CELLS_A_PERIOD, COARSE_S, Cycle, CycleSearch, cycle_figures, search_cycles
 from .figure import Answer, Figure, absent
 from .spectra import Spectrum
 
@@ -24,7 +24,7 @@ def regularity(record: ChannelRecord) -> Answer:
     for number, cycle in enumerate(search.cycles[:LISTED], start=1):
         figures += cycle_figures(cycle, number, record)
     if not search.cycles:
-        figures.append(_no_cycle(search))
+        figures.append(_no_cycle(search, max(record.every_s, float(record.step_s))))
     day, week = day_figure(record), week_figure(record)
     remarks = [line for cycle in search.cycles[:LISTED] for line in _remarks(cycle, record)]
     remarks += _overtones(search)
@@ -37,9 +37,15 @@ def regularity(record: ChannelRecord) -> Answer:
     return Answer("cycles", headline, (*figures, day, week), tuple(remarks), tables)
 
 
-def _no_cycle(search: CycleSearch) -> Figure:
+def _no_cycle(search: CycleSearch, every_s: float) -> Figure:
     if search.why_not:
         return absent("cycle", "min", search.why_not, search.needed)
+    if every_s >= COARSE_S:
+        why = (
+            f"readings every {every_s / 60:.0f} min show none of {CELLS_A_PERIOD * every_s / 60:.0f} min or "
+            "longer; a shorter one would not be seen."
+        )
+        return absent("cycle", "min", why, "Log one probe every 60 s for 4 h.")
     why = f"none above its neighbours (highest {search.highest:.1f} times, {search.bound:.1f} needed)."
     return absent("cycle", "min", why)
 

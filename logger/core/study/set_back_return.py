@@ -83,10 +83,12 @@ def set_back_return(returns: Sequence[Return], coming: Coming, band: float) -> A
     )
     remarks = [] if weather else ["Without outdoors: a colder spell than those recorded would take longer."]
     remarks.append(_left_out_in_turn(design, hours))
-    half = f"{expected:.1f} h: 1 of 2"
-    headline = f"Start {bound:.1f} h before work to be ready in 9 of 10; {half}."
+    headline = f"Start {bound:.1f} h before work to be ready in 9 of 10; with {expected:.1f} h, in 1 of 2."
     if not last.shown:
-        headline = f"Not shown when 9 of 10 are ready: {last.why_not.removesuffix('.')}. {half}."
+        why = last.why_not.removesuffix(".")
+        headline = (
+            f"Half of the returns are ready after {expected:.1f} h; when 9 of 10 are is not shown: {why}."
+        )
     return Answer("return", headline, figures, tuple(remarks), tables)
 
 

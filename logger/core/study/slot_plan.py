@@ -19,7 +19,8 @@ from .week_forecast import FIRST, PastForecasts, foretell
 
 LEAST_WEEKS = FIRST + 4  # four forecasts to look back on
 JUDGED_WEEKS = 26
-WORST = 0.10  # miscalibration above which the plain map is given
+WORST = 0.05  # miscalibration above which the plain map is given
+WORST_MAP = 0.10  # of that map, above which nothing is promised
 CLASSES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 LISTED = 10
 DRAWS = 400
@@ -65,13 +66,17 @@ class Reliability:
 
 @dataclass(frozen=True)
 class _Slot:
-    """A job, where it is laid in (None: nowhere), and the promises for its starts, shape (168,)."""
+    """A job, where it is laid in (None: nowhere), and the promises for its starts, shape (168,).
+
+    map_only: why the promises are those of the map; why_not: why these are no good either.
+    """
 
     job: Job
     start: int | None
     promise: Float
     reliability: Reliability
     map_only: str
+    why_not: str = ""
 
 
 def slot_plan(
@@ -107,15 +112,19 @@ def _forecasts(stable: Bool, shown: Bool, hours: int, first_day: int) -> PastFor
 
 
 def _lay_in(job: Job, past: PastForecasts, taken: Bool, first_day: int, use: Bool | None) -> _Slot:
-    proof = reliability(past)
+    proof, why_not = reliability(past), ""
     refusal = proof.refusal
     if refusal:  # the map takes its place, with how its own promises came true
         proof = reliability(replace(past, mixed=past.map))
+        if proof.miscalibration > WORST_MAP:
+            why_not = (
+                f"{refusal}, and the map of past weeks was off by {100 * proof.miscalibration:.0f} points."
+            )
     promise = past.map_ahead if refusal else past.ahead
     order = (np.arange(HOURS) + 24 * first_day) % HOURS  # the first of equals comes first
     free = [start for start in order if _fits(int(start), job.hours, taken, first_day, use)]
-    best = max(free, key=lambda start: float(promise[start]), default=None)
-    return _Slot(job, None if best is None else int(best), promise, proof, refusal)
+    best = None if why_not else max(free, key=lambda start: float(promise[start]), default=None)
+    return _Slot(job, None if best is None else int(best), promise, proof, refusal, why_not)
 
 
 def _fits(start: int, hours: int, taken: Bool, first_day: int, use: Bool | None) -> bool:
@@ -159,7 +168,7 @@ def _quantiles(shares: Float, q: float) -> Float:
 def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None) -> Answer:
     figures = [_figure(slot, weeks) for slot in slots]
     remarks = [f"{weeks} weeks of verdicts; the week to come begins on {start_name(24 * first_day)[:3]}."]
-    silent = [slot for slot in slots if slot.map_only]
+    silent = [slot for slot in slots if slot.map_only and not slot.why_not]
     if silent:
         names = " and ".join(slot.job.name for slot in silent)
         remarks.append(f"For {names} the map of past weeks is given, since {silent[0].map_only}.")
@@ -168,7 +177,6 @@ def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None
     first = slots[0]
     tables: dict[str, dict[str, list[object]]] = {
         "starts": _starts(slots, first_day, use),
-        "week": _week(slots, first_day, use),
         "reliability": _reliability_table(first.reliability),
         "jobs": {
             "job": [slot.job.name for slot in slots],
@@ -178,6 +186,8 @@ def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None
             "promise": [None if s.start is None else _percent(s.promise[s.start]) for s in slots],
         },
     }
+    if not first.why_not:
+        tables["week"] = _week(slots, first_day, use)
     return Answer("plan", _headline(slots), tuple(figures), tuple(remarks), tables)
 
 
@@ -187,6 +197,9 @@ def _percent(p: float) -> float:
 
 def _figure(slot: _Slot, weeks: int) -> Figure:
     name = f"{slot.job.name}, {slot.job.hours} h"
+    if slot.why_not:
+        needed = "The room changes its ways: plan by its last days, and record 8 weeks more."
+        return absent(name, "%", slot.why_not, needed, METHOD)
     if slot.start is None:
         why = "no stretch of that length is left within the hours of use."
         return absent(name, "%", why, "Plan a shorter job, or fewer of them.", METHOD)
@@ -209,6 +222,9 @@ def _came_true(slot: _Slot) -> tuple[float | None, float | None]:
 
 def _headline(slots: Sequence[_Slot]) -> str:
     best = next((slot for slot in slots if slot.start is not None), None)
+    unsure = next((slot for slot in slots if slot.why_not), None)
+    if best is None and unsure is not None:
+        return f"{unsure.job.name}: not shown, since {unsure.why_not}"
     if best is None:
         return "No job fits into the hours of use of the week to come."
     assert best.start is not None  # noqa: S101 (chosen so)
@@ -228,7 +244,7 @@ def _starts(slots: Sequence[_Slot], first_day: int, use: Bool | None) -> dict[st
     """The ten best starts of each job."""
     free = np.zeros(HOURS, np.bool_)
     table: dict[str, list[object]] = {"job": [], "start": [], "promise": []}
-    for slot in slots:
+    for slot in (slot for slot in slots if not slot.why_not):
         starts = [s for s in range(HOURS) if _fits(s, slot.job.hours, free, first_day, use)]
         for start in sorted(starts, key=lambda s: -float(slot.promise[s]))[:LISTED]:
             table["job"].append(slot.job.name)

@@ -181,11 +181,12 @@ def _table(columns: Columns) -> Any:
 
 def _encode_texts(texts: Texts) -> Any:
     return pa.DictionaryArray.from_arrays(
-        arrow_array(texts.codes.astype(np.int32, copy=False), pa.int32()), _arrow_texts(texts.table)
+        arrow_array(texts.codes.astype(np.int32, copy=False), pa.int32()), arrow_texts(texts.table)
     )
 
 
-def _arrow_texts(texts: Sequence[str]) -> Any:
+def arrow_texts(texts: Sequence[str]) -> Any:
+    """Texts as pyarrow has them; its own `array` and `scalar` import pandas, see `arrow_array`."""
     encoded = [text.encode("utf-8") for text in texts]
     ends = np.cumsum([0, *map(len, encoded)]).astype(np.int32)
     buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))]

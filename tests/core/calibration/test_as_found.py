@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from logger.acts import inspections as actions
 from logger.core.calibration.apply import correct_readings
 from logger.core.calibration.as_found import change, effect, elapsed_share
+from logger.core.physics.expansion import material_of
 from logger.core.validity.versions import Version, effective_setup
 from logger.inspections.setup_impact import changed_verdicts
 from logger.instants import NS
@@ -150,6 +151,33 @@ def test_inspections_whose_verdict_changes_are_listed(build: SimpleNamespace, st
     ]
     assert changed[0].sentence == "inspection J-1: was stable (conforming), now not shown (guard band)"
     assert changed_verdicts(store, first, first, build.at(200)) == []
+    assert store.verdict_cache.days("bay", 0, 10**6) == {}, "asking stores nothing"
+
+
+def test_figures_that_move_are_listed_where_the_verdict_stays(build: SimpleNamespace, store: Store) -> None:
+    """20.50 corrected by another −0.10 K: 500 mm of aluminium on steel, 5e5 µm · Δα · 0.50 and 0.40 K."""
+    first = build.setup((build.rule(lower=19.0, upper=21.0),), U=0.10)
+    (paper,) = first.certificates
+    colder = replace(paper, corrections=tuple(c - 0.10 for c in paper.corrections), U=(0.20,) * len(paper.U))
+    second = replace(first, version=2, digest="second", certificates=(colder,))
+    start = build.at(0) + 30 * NS
+    store.append("w", [Row("T1.temperature", start + i * 60 * NS, 0, 20.50) for i in range(1440)])
+    lone = Inspection("J-1", "bay", build.at(8), build.at(9), "Rail", "", "aluminium", 500.0, 40.0)
+    actions.add_inspection(store, first, lone, "Radek")
+    actions.add_inspection(store, first, replace(lone, key="J-2", length_mm=None), "Radek")
+
+    (moved,) = changed_verdicts(store, first, second, build.at(200))
+
+    assert not moved.is_other_verdict
+    assert (moved.what, moved.was, moved.becomes) == ("inspection J-1", *["stable (conforming)"] * 2)
+    delta = material_of("aluminium").alpha_per_K - material_of("steel").alpha_per_K
+    were, become = moved.figures_were, moved.figures_become
+    assert were.error_um == pytest.approx(5e5 * delta * 0.50, abs=1e-6)
+    assert become.error_um == pytest.approx(5e5 * delta * 0.40, abs=1e-6)
+    assert (become.U_um or 0.0) > (were.U_um or 0.0) > 0
+    error = f"error {were.error_um:.2f} → {become.error_um:.2f} µm"
+    U = f"U {were.U_um:.2f} → {become.U_um:.2f} µm"
+    assert moved.sentence == f"inspection J-1: stable (conforming) as before; {error}, {U}"
     assert store.verdict_cache.days("bay", 0, 10**6) == {}, "asking stores nothing"
 
 

@@ -131,5 +131,7 @@ def test_two_causes_that_move_together_are_one() -> None:
 def test_the_cycle_takes_part() -> None:
     """±0.14 K is 0.10 K of standard deviation, and the rest is smaller by it."""
     record, inputs = room(6, weeks=10)
-    answer = causes(record, CauseInputs(inputs.outdoors, cycle_amplitude=0.10 * 2**0.5))
-    assert answer.figure("cycle").value == pytest.approx(0.10)
+    cycle, u = 0.10 * 2**0.5, 0.01 * 2**0.5
+    answer = causes(record, CauseInputs(inputs.outdoors, cycle_amplitude=cycle, u_cycle=u))
+    item = answer.figure("cycle")
+    assert (item.low, item.value, item.high) == pytest.approx((0.08, 0.10, 0.12))

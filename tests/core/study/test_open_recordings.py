@@ -121,8 +121,8 @@ def test_the_noise_model_is_the_likelihood_of_another_optimiser() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("half_K", [0.5, 1.0, 1.5])
 def test_promises_on_an_office_year_come_true_or_are_withdrawn(half_K: float) -> None:
-    """Hours within ±0.5, 1 and 1.5 K of the median, 46 weeks: off by 10 points at most and no worse than the
-    plain map, or the answer says that the forecast is not shown.
+    """Hours within ±0.5, 1 and 1.5 K of the median, 46 weeks: off by 5 points at most and no worse than the
+    plain map, or the answer says that the forecast, or anything, is not shown.
     """
     record = office_year()
     day = record.at_s // DAY_S + 3
@@ -134,5 +134,5 @@ def test_promises_on_an_office_year_come_true_or_are_withdrawn(half_K: float) ->
     proof = reliability(foretell(stable, finite))
     print(f"±{half_K} K: miscalibration {proof.miscalibration:.3f}, skill {proof.skill:+.3f}")
     answer = slot_plan(stable, finite, [Job("a bore", 1)])
-    withdrawn = proof.miscalibration > 0.10 or proof.skill < 0
-    assert ("the forecast is not shown" in answer.headline) == withdrawn
+    withdrawn = proof.miscalibration > 0.05 or proof.skill < 0
+    assert ("not shown" in answer.headline) == withdrawn

@@ -413,4 +413,22 @@ def test_of_two_cycles_the_larger_one_leads() -> None:
         first, second = search_cycles(record).cycles[:2]
         assert first.period_s == pytest.approx(3600, rel=0.05)
         assert second.period_s == pytest.approx(420, rel=0.05)
-        assert search_cycles(record).amplitude(record) == pytest.approx(np.hypot(0.3, 0.15), rel=0.1)
+        whole, u = search_cycles(record).amplitude(record)
+        assert whole == pytest.approx(np.hypot(0.3, 0.15), rel=0.1)
+        assert abs(whole - np.hypot(0.3, 0.15)) < 3 * u
+        assert u < 0.05
+
+
+def test_readings_every_quarter_of_an_hour_do_not_prove_that_there_is_no_cycle() -> None:
+    """A cycle of 20 min, ±0.3 K, falls between the readings: the answer was "Cycle: none"."""
+    n, chance = 40 * 96, np.random.default_rng(3)
+    cycle = 0.3 * np.sin(2 * np.pi * np.arange(n) * 15 / 20)
+    value = 20 + cycle + day_course(n, 0.4, 900) + red_noise(n, 6 * 3600, 0.1, chance, 900)
+    answer = regularity(record_of(value, 900))
+    item = answer.figures[0]
+    assert not item.shown
+    assert item.why_not == (
+        "readings every 15 min show none of 150 min or longer; a shorter one would not be seen."
+    )
+    assert item.needed == "Log one probe every 60 s for 4 h."
+    assert answer.headline.startswith("Cycle: not shown")

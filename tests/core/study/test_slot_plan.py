@@ -107,6 +107,22 @@ def test_a_room_whose_weeks_turn_over_gets_the_map_and_the_reason() -> None:
     assert any("is given, since" in line for line in answer.remarks)
 
 
+def test_a_room_of_another_half_year_is_promised_nothing() -> None:
+    """Stable by day for 30 weeks, then by night: neither forecast nor map came true within their bounds."""
+    by_day = (HOUR % 24 >= 8) & (HOUR % 24 < 18) & (HOUR // 24 < 5)
+    by_night = (HOUR % 24 >= 20) | (HOUR % 24 < 5)
+    weeks = np.array([by_day] * 30 + [by_night] * 30)
+    chance = np.random.default_rng(8).random(weeks.shape)
+    stable = np.where(weeks, chance < 0.85, chance < 0.1)
+    answer = slot_plan(stable, all_shown(stable), [Job("Ring gear", 1)])
+    assert answer.headline.startswith("Ring gear: not shown, since ")
+    assert "points, and the map of past weeks was off by" in answer.headline
+    assert not answer.figures[0].shown
+    assert "plan by its last days" in answer.figures[0].needed
+    assert answer.tables["jobs"]["start"] == [None]
+    assert "week" not in answer.tables
+
+
 def test_jobs_lie_within_the_hours_of_use_and_not_over_each_other() -> None:
     """Two jobs of 3 and 2 h on Tuesday from 8 to 13 only; a third of 4 h finds no room."""
     stable = np.tile((HOUR % 24 >= 7) & (HOUR % 24 < 15), (20, 1))
