@@ -10,7 +10,7 @@ from __future__ import annotations
 import resource
 import shutil
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
@@ -27,7 +27,7 @@ from ..store import Store
 from ..verdicts.head import HEAD
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, setup
-from .timing import time_call
+from .timing import time_both, time_call
 
 Arrays = dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]]
 LIVE_CHANNELS, LIVE_MINUTES = 64, 40
@@ -35,7 +35,7 @@ LIVE_CHANNELS, LIVE_MINUTES = 64, 40
 
 @dataclass(frozen=True)
 class JudgeFigures:
-    """Seconds of one run; `quality_s` None where the library is not installed."""
+    """Seconds of one run; `_cpu_s` of a processor over all threads; `quality_s` None without the library."""
 
     readings: int
     judged_s: float
@@ -44,12 +44,16 @@ class JudgeFigures:
     quality_s: float | None
     minute_ms: float
     peak_mb: float
+    judged_cpu_s: float
+    bare_cpu_s: float
 
     def lines(self) -> list[str]:
         """What is printed."""
         peaks = [
             f"{self.readings:,} readings judged in {self.judged_s:.2f} s, {self.peak_mb:.0f} MB at the peak",
             f"bare script on the same files: {self.bare_s:.2f} s; ratio {self.judged_s / self.bare_s:.2f}",
+            f"of a processor, over all threads: {self.judged_cpu_s:.2f} s and {self.bare_cpu_s:.2f} s; ratio "
+            f"{self.judged_cpu_s / self.bare_cpu_s:.2f}",
             f"a live minute of {LIVE_CHANNELS} channels, judged, stored and told: {self.minute_ms:.1f} ms",
         ]
         if self.quality_s is None:
@@ -70,16 +74,25 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> J
     built = setup(channels)
     with make(folder, channels, days, say) as store:
         say("judging")
-        judged_s = min(time_call(lambda: _judge(store, built, days)) for _ in range(3))
+        judged = [time_both(lambda: _judge(store, built, days)) for _ in range(3)]
         say("bare script")
-        bare_s = min(time_call(lambda: _bare(folder, built)) for _ in range(3))
+        bare = [time_both(lambda: _bare(folder, built)) for _ in range(3)]
         say("ioos-qc")
         columns = _columns(folder)
         tests_s, quality_s = time_call(lambda: _tests(columns, built)), _quality(columns, built)
     say(f"live minutes of {LIVE_CHANNELS} channels")
     minute_ms = 1000 * _live(folder / "live", say)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return JudgeFigures(channels * days * 1440, judged_s, bare_s, tests_s, quality_s, minute_ms, peak)
+    (judged_s, judged_cpu_s), (bare_s, bare_cpu_s) = (_least(times) for times in (judged, bare))
+    readings = channels * days * 1440
+    return JudgeFigures(
+        readings, judged_s, bare_s, tests_s, quality_s, minute_ms, peak, judged_cpu_s, bare_cpu_s
+    )
+
+
+def _least(times: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """The least time by the clock, and the least of a processor."""
+    return min(wall for wall, _ in times), min(cpu for _, cpu in times)
 
 
 def _end_ns(days: int) -> int:
