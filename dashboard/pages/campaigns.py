@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.acts.campaigns import (
@@ -66,14 +67,15 @@ def layout(q: Queries, _search: str) -> Component:
     )
 
 
-def _cards(q: Queries) -> list[Component]:
+def _cards(q: Queries, typed: Mapping[str, str] | None = None) -> list[Component]:
+    """Every campaign, the newest first; `typed`: by campaign what stands in its field and was not sent."""
     planned = campaigns(q.source.store)
     if not planned:
         return [html.P("No campaign yet.", className="empty")]
-    return [_card(q, item) for item in reversed(planned)]
+    return [_card(q, item, (typed or {}).get(item.key, "")) for item in reversed(planned)]
 
 
-def _card(q: Queries, item: PlannedCampaign) -> Component:
+def _card(q: Queries, item: PlannedCampaign, typed: str) -> Component:
     clock, now_ns = ZoneInfo(q.room.timezone), q.now_ns()
     phases = [
         [p.name, wall_span(p.from_ns, p.to_ns or now_ns, clock), "goes on" if p.to_ns is None else "over"]
@@ -102,12 +104,12 @@ def _card(q: Queries, item: PlannedCampaign) -> Component:
         closed = f"Closed by {item.closed['who']}, closure {item.closed['closure']}{why}."
         parts.append(html.P([closed, " ", html.A("See the map", href="/study#study-map")]))
     elif allowed(Act.STUDY):
-        parts.append(_acts(item))
+        parts.append(_acts(item, typed))
     zone = q.zone(item.zone).name
     return card(f"{item.key}: {item.name}", *parts, aside=zone, ident=f"campaign-{item.key}")
 
 
-def _acts(item: PlannedCampaign) -> Component:
+def _acts(item: PlannedCampaign, typed: str) -> Component:
     if item.running is not None:
         return html.Div(
             [button({"campaign": item.key, "act": "end"}, f"End {item.running.name}")], className="form"
@@ -115,7 +117,7 @@ def _acts(item: PlannedCampaign) -> Component:
     return html.Div(
         [
             button({"campaign": item.key, "act": "before"}, "Begin side by side before", quiet=True),
-            field({"campaign": item.key, "field": "text"}, "State of the room, or what is concluded"),
+            field({"campaign": item.key, "field": "text"}, "State of the room, or what is concluded", typed),
             button({"campaign": item.key, "act": "state"}, "Begin state"),
             button({"campaign": item.key, "act": "after"}, "Begin side by side after", quiet=True),
             button({"campaign": item.key, "act": "close"}, "Close", quiet=True),
@@ -242,6 +244,14 @@ def register(app: Dash, q: Queries) -> None:
     _register_closings(app, q)
 
 
+TYPED = (State({"campaign": ALL, "field": "text"}, "value"), State({"campaign": ALL, "field": "text"}, "id"))
+
+
+def _typed(values: list[str], idents: list[dict[str, str]]) -> dict[str, str]:
+    """By campaign what stands in its field."""
+    return {ident["campaign"]: value or "" for ident, value in zip(idents, values, strict=True)}
+
+
 def _register_plan(app: Dash, q: Queries) -> None:
     @app.callback(
         Output("campaign-cards", "children"),
@@ -266,7 +276,17 @@ def _register_plan(app: Dash, q: Queries) -> None:
             plan_campaign(q.source.store, q.setup, planned, who)
         except StillroomError as refused:
             return no_update, refusal(str(refused)), no_update
-        return _cards(q), refusal(""), ""
+        return _with_newest(q), refusal(""), ""
+
+
+def _with_newest(q: Queries) -> Any:
+    """The newest campaign above the others, which stay as they are: a person may have typed there."""
+    cards = _cards(q)
+    if len(cards) == 1:
+        return cards
+    drawn = Patch()
+    drawn.prepend(cards[0])
+    return drawn
 
 
 def _register_acts(app: Dash, q: Queries) -> None:
@@ -274,8 +294,7 @@ def _register_acts(app: Dash, q: Queries) -> None:
         Output("campaign-cards", "children", allow_duplicate=True),
         Output("campaign-refusal", "children", allow_duplicate=True),
         Input({"campaign": ALL, "act": ALL}, "n_clicks"),
-        State({"campaign": ALL, "field": "text"}, "value"),
-        State({"campaign": ALL, "field": "text"}, "id"),
+        *TYPED,
         prevent_initial_call=True,
     )
     @needs(Act.STUDY)
@@ -283,12 +302,13 @@ def _register_acts(app: Dash, q: Queries) -> None:
         if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
             return no_update, no_update
         key, what = ctx.triggered_id["campaign"], ctx.triggered_id["act"]
-        texts = {ident["campaign"]: value or "" for ident, value in zip(idents, values, strict=True)}
+        typed = _typed(values, idents)
         try:
-            _do(q, key, what, texts.get(key, ""))
+            _do(q, key, what, typed.get(key, ""))
         except StillroomError as refused:
             return no_update, refusal(str(refused))
-        return _cards(q), refusal("")
+        # What is concluded stays until the campaign is closed: closing may be refused.
+        return _cards(q, typed if what == "close" else {**typed, key: ""}), refusal("")
 
 
 def _register_closings(app: Dash, q: Queries) -> None:
@@ -298,12 +318,16 @@ def _register_closings(app: Dash, q: Queries) -> None:
         Output("campaign-ended", "data"),
         Input("campaign-tick", "n_intervals"),
         State("campaign-ended", "data"),
+        *TYPED,
         prevent_initial_call=True,
     )
     @needs(Act.READ)
-    def follow(_: Any, ended: int | None) -> tuple[Any, Any, Any]:
+    def follow(
+        _: Any, ended: int | None, values: list[str], idents: list[dict[str, str]]
+    ) -> tuple[Any, Any, Any]:
         number = _ended(q)
-        return job_lines(_closings(q)), no_update if ended == number else _cards(q), number
+        cards = no_update if ended == number else _cards(q, _typed(values, idents))
+        return job_lines(_closings(q)), cards, number
 
 
 def _closings(q: Queries) -> list[StudyJob]:

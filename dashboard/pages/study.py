@@ -111,8 +111,10 @@ def cards(q: Queries, view: StudyView) -> list[Component]:
     return [question_card(q, question, newest.get(question)) for question in QUESTIONS]
 
 
-def answered(q: Queries, view: StudyView, jobs: Sequence[StudyJob]) -> Any:
-    """The cards of the questions that these jobs answered, and no other: in those a person may be typing."""
+def answered(
+    q: Queries, view: StudyView, jobs: Sequence[StudyJob], typed: Mapping[str, Mapping[str, str]]
+) -> Any:
+    """The cards of the questions that these jobs answered, and no other; `typed`: by question, its fields."""
     order, drawn = list(QUESTIONS), Patch()
     zone = ["--zone", view.zone]
     mine = {
@@ -123,7 +125,9 @@ def answered(q: Queries, view: StudyView, jobs: Sequence[StudyJob]) -> Any:
     newest = newest_studies(q, view.zone, view.channel)
     for question in order:
         if question in mine:
-            drawn[order.index(question)] = question_card(q, question, newest.get(question))
+            drawn[order.index(question)] = question_card(
+                q, question, newest.get(question), typed.get(question)
+            )
     return drawn
 
 
@@ -138,6 +142,20 @@ def arguments_of(view: StudyView, question: Question, entries: Mapping[str, str]
     for option, at_ns in (("--from", view.from_ns), ("--to", view.to_ns)):
         words += [option, rfc3339(at_ns)] if at_ns is not None else []
     return words
+
+
+FIELDS = (
+    State({"study": "field", "question": ALL, "name": ALL}, "value"),
+    State({"study": "field", "question": ALL, "name": ALL}, "id"),
+)
+
+
+def _typed(values: list[str], idents: list[dict[str, str]]) -> dict[str, dict[str, str]]:
+    """By question what stands in its fields, by their names."""
+    typed: dict[str, dict[str, str]] = {}
+    for ident, value in zip(idents, values, strict=True):
+        typed.setdefault(ident["question"], {})[ident["name"]] = value or ""
+    return typed
 
 
 def register(app: Dash, q: Queries) -> None:
@@ -174,8 +192,7 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
     @app.callback(
         Output("study-refusal", "children", allow_duplicate=True),
         Input({"study": "run", "question": ALL}, "n_clicks"),
-        State({"study": "field", "question": ALL, "name": ALL}, "value"),
-        State({"study": "field", "question": ALL, "name": ALL}, "id"),
+        *FIELDS,
         State("address", "search"),
         prevent_initial_call=True,
     )
@@ -190,9 +207,7 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
                 raise Refused("This question is not part of the room study.")
             view = view_of(q, search or "")
             name = f"{QUESTIONS[question].title} {q.zone(view.zone).name}"
-            pairs = zip(idents, values, strict=True)
-            entries = {i["name"]: value or "" for i, value in pairs if i["question"] == question}
-            jobs.start(name, arguments_of(view, question, entries))
+            jobs.start(name, arguments_of(view, question, _typed(values, idents).get(question, {})))
         except StillroomError as refused:
             return refusal(str(refused))
         return refusal("")
@@ -204,14 +219,18 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
         Input("study-tick", "n_intervals"),
         State("study-ended", "data"),
         State("address", "search"),
+        *FIELDS,
         prevent_initial_call=True,
     )
     @needs(Act.READ)
-    def follow(_: Any, ended: int | None, search: str | None) -> tuple[Any, Any, Any]:
+    def follow(
+        _: Any, ended: int | None, search: str | None, values: list[str], idents: list[dict[str, str]]
+    ) -> tuple[Any, Any, Any]:
         lines, number = job_lines(jobs.listed()), jobs.ended
         if ended is None or ended in (number, -1):
             return lines, no_update, number
         try:
-            return lines, answered(q, view_of(q, search or ""), jobs.done_since(ended)), number
+            done = jobs.done_since(ended)
+            return lines, answered(q, view_of(q, search or ""), done, _typed(values, idents)), number
         except StillroomError:
             return lines, no_update, number

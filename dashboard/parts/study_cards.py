@@ -42,15 +42,17 @@ def newest_studies(q: Queries, zone: str, channel: str) -> dict[str, Study]:
     return {question: of_stored(row) for question, row in newest.items()}
 
 
-def question_card(q: Queries, question: Question, study: Study | None) -> Component:
-    """A question with its newest answer; without one, what it needs."""
+def question_card(
+    q: Queries, question: Question, study: Study | None, typed: Mapping[str, str] | None = None
+) -> Component:
+    """A question with its newest answer; without one, what it needs. `typed`: what stands in its fields."""
     kind, clock = QUESTIONS[question], ZoneInfo(q.room.timezone)
     options = {} if study is None else study.request.options
     form = [
         field(
             {"study": "field", "question": question, "name": item.name},
             item.label,
-            _filled(options, item, clock),
+            (typed or {}).get(item.name) or _filled(options, item, clock),
         )
         for item in kind.fields
     ]

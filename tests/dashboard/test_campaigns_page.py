@@ -67,3 +67,15 @@ def test_a_campaign_runs_on_the_page(record: Synthetic, q: Queries) -> None:
     add_phase(record.store, "map-1", "empty", (NOW - HOUR, None), "Greta Holm")
     assert "running: empty" in text_of(campaigns.layout(q, ""))
     assert [campaign.key for campaign in planned(record.store)] == ["map-1"]
+
+
+def test_what_was_typed_for_one_campaign_stays_when_another_is_drawn(record: Synthetic, q: Queries) -> None:
+    for key in ("map-1", "map-2"):
+        positions = tuple(positions_of(LINES))
+        plan = PlannedCampaign(key, "machine-bay", "Volume", positions, "Greta Holm", NOW)
+        plan_campaign(record.store, q.setup, plan, "Greta Holm")
+    newest, older = map(text_of, campaigns._cards(q, {"map-1": "in use, door shut"}))
+    assert "in use, door shut" in older
+    assert "in use, door shut" not in newest
+    drawn = campaigns._with_newest(q).to_plotly_json()["operations"]
+    assert [item["operation"] for item in drawn] == ["Prepend"]  # the card of map-1 is left alone

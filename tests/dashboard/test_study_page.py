@@ -150,12 +150,21 @@ def test_a_job_that_ends_draws_its_own_card_and_no_other(record: Synthetic, q: Q
     stored(record)
     view = study.view_of(q, "?zone=machine-bay")
     answer = StudyJob("What is regular?", ("cycles", "--zone", "machine-bay"), state="done", number=1)
-    drawn = study.answered(q, view, [answer]).to_plotly_json()["operations"]
+    drawn = study.answered(q, view, [answer], {}).to_plotly_json()["operations"]
     assert [(item["operation"], item["location"]) for item in drawn] == [("Assign", [1])]
     assert "Day ±0.60 K." in text_of(drawn[0]["params"]["value"])
     elsewhere = StudyJob("What is regular?", ("cycles", "--zone", "plate-bench"), state="done", number=2)
-    assert study.answered(q, view, [elsewhere]) is no_update
-    assert study.answered(q, view, []) is no_update
+    assert study.answered(q, view, [elsewhere], {}) is no_update
+    assert study.answered(q, view, [], {}) is no_update
+
+
+def test_what_was_typed_while_the_answer_was_computed_stays(record: Synthetic, q: Queries) -> None:
+    stored(record)
+    view = study.view_of(q, "?zone=machine-bay")
+    name = study.QUESTIONS["events"].fields[0].name
+    job = StudyJob("Events", ("events", "--zone", "machine-bay"), state="done", number=1)
+    drawn = study.answered(q, view, [job], {"events": {name: "2026-10-12 08:15"}})
+    assert "2026-10-12 08:15" in json.dumps(drawn.to_plotly_json(), default=lambda c: c.to_plotly_json())
 
 
 def test_answers_hold_no_number_that_json_does_not_know(record: Synthetic) -> None:
