@@ -230,7 +230,7 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
         if ended is None or ended in (number, -1):
             return lines, no_update, number
         try:
-            done = jobs.done_since(ended)
-            return lines, answered(q, view_of(q, search or ""), done, _typed(values, idents)), number
+            newly_done = jobs.done_since(ended)
+            return lines, answered(q, view_of(q, search or ""), newly_done, _typed(values, idents)), number
         except StillroomError:
             return lines, no_update, number
