@@ -34,7 +34,7 @@ MOST_BEYOND = 0.05  # of the time
 BLOCK_S = 600
 LEAST_BLOCKS = 6  # of a comparison side by side: an hour
 WITHOUT_NOISE = (
-    "The stability is without an uncertainty: only a comparison side by side tells the noise of the probes."
+    "The stability is without an uncertainty: only a comparison side by side shows the noise of the probes."
 )
 METHOD = "mean against the mean of all positions, corrected side by side"
 
