@@ -50,6 +50,25 @@ def test_sixteen_of_twenty_are_ready_by_the_bound_and_not_early_by_far(n: int) -
     assert refused > 0  # colder than any return of the record
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("scatter", [0.3, 0.8, 2.0])
+@pytest.mark.parametrize("n", [8, 12, 20, 40])
+def test_the_interval_of_the_scatter_holds_what_was_planted(n: int, scatter: float) -> None:
+    """Rooms of 8 to 40 returns: 0.9 or more of the intervals hold the planted hours."""
+    inside = list[bool]()
+    for seed in range(60):
+        *observed, last = returns(seed, n + 1, scatter)
+        answer = set_back_return(observed, Coming(last.departure, last.outdoors), BAND)
+        item = next((item for item in answer.figures if item.name == "scatter of a return"), None)
+        if item is not None:
+            assert item.low is not None
+            assert item.high is not None
+            inside.append(item.low <= scatter <= item.high)
+    print(f"{n} returns, {scatter} h: cover {np.mean(inside):.3f} of {len(inside)}")
+    assert len(inside) >= 40
+    assert np.mean(inside) >= 0.9
+
+
 def two_node_rooms(rooms: int, n: int) -> list[list[Return]]:
     """Returns of rooms with air and walls: a set-back of 44 to 64 h, then a plant of limited power."""
     chance, dt = np.random.default_rng(5), 0.1
