@@ -23,8 +23,8 @@ from ..data.preferences import temperature_unit
 from ..data.queries import Queries
 from ..data.words import field_text, local
 from .components import aria, table
+from .month_ruler import CAPTION, DRAFT, draft_href, month_ruler
 
-DRAFT = "/records/draft"
 MONTHS = 13
 
 
@@ -37,6 +37,7 @@ def current_of(q: Queries) -> Current:
 def month_list(q: Queries) -> list[Component]:
     """The newest months of each zone with their record, and a draft of each to look at."""
     zone, store, now = q.room.timezone, q.source.store, q.now_ns()
+    of_zones = [(place, record_months(store, q.setup, place.key, now)) for place in q.setup.zones_now()]
     rows = [
         [
             month.label,
@@ -45,18 +46,20 @@ def month_list(q: Queries) -> list[Component]:
             month.state[0].upper() + month.state[1:],
             _links(place, month),
         ]
-        for place in q.setup.zones_now()
-        for month in record_months(store, q.setup, place.key, now)[:MONTHS]
+        for place, months in of_zones
+        for month in months[:MONTHS]
     ]
     if not rows:
         return [html.P("There are no readings yet.")]
     return [
+        *(month_ruler(q, place, months) for place, months in of_zones if months),
+        html.P(CAPTION, className="study-remark"),
         table(
             ["month", "zone", "part", "record", "draft"],
             rows,
             "Each zone, newest first",
             stacks=True,
-        )
+        ),
     ]
 
 
@@ -64,7 +67,7 @@ def _links(place: Zone, month: RecordMonth) -> Component:
     """The draft of a month; and the way to issue it, for whoever may, where it is over and not issued."""
     preview = html.A(
         "Preview",
-        href=f"{DRAFT}?{urlencode({'zone': place.key, 'from': month.from_ns, 'to': month.to_ns})}",
+        href=draft_href(place, month),
         target="_blank",
         **aria(f"Preview of {month.label}, {place.name}"),
     )

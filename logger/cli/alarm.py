@@ -113,7 +113,7 @@ def acknowledge(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Take notice of an alarm, with your name and a comment. It stays until the value is within limits again.
+    """Acknowledge an alarm, with your name and a comment. It stays until the value is within limits again.
 
     \b
     Example:
@@ -145,7 +145,7 @@ def shelve(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Put an alarm aside for a time. It is evaluated all the while, and comes back by itself.
+    """Shelve an alarm for a time. It is evaluated all the while, and comes back by itself.
 
     \b
     Example:

@@ -270,12 +270,12 @@ def dispose(
     config: Config = None,
     as_json: Json = False,
 ) -> None:
-    """Let whole sealed months go for ever, where the retention rule of the setup in force allows it.
+    """Dispose of whole sealed months for good, where the retention rule of the setup in force allows it.
 
     A month stays while a case in it is not closed, or while a day of it was not reviewed where the setup
     asks for reviews. A dry run lists the cases, inspections and records that would lose their readings.
     Where accounts exist, both people have one. Digests stay in the journal; `verify` names who disposed of
-    them. Backups keep them until they are let go themselves. A refused attempt is in the journal.
+    them. A backup keeps them until it is disposed of itself. A refused attempt is in the journal.
 
     \b
     Example:

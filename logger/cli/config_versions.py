@@ -251,7 +251,7 @@ def take_over(
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
     as_json: Json = False,
 ) -> None:
-    """Stand for a version that the service proposed after SIGHUP: it is proposed anew in your name.
+    """Take over a version that the service proposed after SIGHUP: it is proposed anew in your name.
 
     Another person approves it.
 
@@ -279,7 +279,7 @@ def refuse(
     config: Config = None,  # noqa: ARG001 (every command takes both folders)
     as_json: Json = False,
 ) -> None:
-    """Close a proposed version for ever, with a reason; its author may take it back so.
+    """Reject a proposed version for good, with a reason; its author may withdraw it in the same way.
 
     \b
     Example:

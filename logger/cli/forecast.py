@@ -23,7 +23,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 def forecast(*, zone: Zone, data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False) -> None:
-    """Say how likely each probe leaves its limits within the hour, and when, with an interval.
+    """Say how likely each probe is to leave its limits within the hour, and when, with an interval.
 
     A forecast is shown only where those of the last weeks were better than "it stays as it is" on this room's
     own record, by the method that was better there; a crossing only while half of such forecasts or more were

@@ -45,10 +45,10 @@ def heartbeat(
     ] = None,
     config: Config = None,
 ) -> None:
-    """Watch the heartbeat of a service, and tell people when it stops: until Ctrl-C or SIGTERM.
+    """Watch the heartbeat of a service, and notify people when it stops: until Ctrl-C or SIGTERM.
 
-    Runs on another machine, with a copy of the configuration folder for its routes. It asks nothing of the
-    clock over there. With the values as they are a stopped service is noticed within 4 minutes.
+    Runs on another machine, with a copy of the configuration folder for its routes. The clock over there
+    need not be right. With the values as they are a stopped service is noticed within 4 minutes.
 
     \b
     Example:

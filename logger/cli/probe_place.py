@@ -107,7 +107,7 @@ def withdraw(
     probe: Probe, *, at: At = None, why: Why = "", yes: Yes = False,
     who: Who = "", data: Data = DEFAULT_DATA, config: Config = None, as_json: Json = False,
 ) -> None:  # fmt: skip
-    """Propose that a probe leaves its place and is not asked any more; its readings stay.
+    """Propose that a probe leaves its place and is no longer polled; its readings stay.
 
     \b
     Example:

@@ -164,7 +164,7 @@ def plan(
         typer.Option("--job", metavar="NAME=HOURS", help="Something to measure, and its hours; repeat it."),
     ] = [],  # noqa: B006 (typer copies it)
 ) -> Options:
-    """When to measure what in the seven days behind --to: how probable each start is stable throughout.
+    """When to measure what in the seven days after --to: how probable each start is to stay stable.
 
     Needs 12 weeks of verdicts. Each probability is printed with how often such forecasts were right; where
     they were wrong too often, the map of the past weeks is given instead.

@@ -184,7 +184,7 @@ def disable(
     data: Data = DEFAULT_DATA,
     config: Config = None,
 ) -> None:
-    """Shut an account and end its sessions. Accounts are never removed: the record names them."""
+    """Disable an account and end its sessions. Accounts are never removed: the record names them."""
     from ..people import People
 
     with _record(data, config, rooms) as store:

@@ -162,8 +162,8 @@ def warnings(config: Config) -> Iterator[str]:
         if alarm.priority == "high" and not beyond and not alarm.screen_alone:
             yield (
                 f"alarms.toml: {alarm.key} has high priority and goes to the screen alone: nobody away from "
-                "it is notified; name a mail route, a duty calendar or another route in `routes`, or say "
-                "in `screen_alone` why the screen is enough"
+                "it is notified; name a mail route, a duty calendar or another route (`routes`), or state "
+                "why the screen is enough (`screen_alone`)"
             )
     if config.notices.routes is not None and not {*config.notices.routes} - {"screen"}:
         yield (

@@ -83,6 +83,7 @@ def plan(draft: Draft, now_ns: int) -> Plan:
 
 def _named(note: str, setup: Setup) -> str:
     """A note with rules, channels and zones by their names: whoever begins has seen no key yet."""
+    note = re.sub(r" \(`\w+`\)", "", note)  # where in the files it is set
     for key, name in {**setup.rule_names, **{c: channel_words(c) for c in setup.channels}}.items():
         note = re.sub(rf"(?<![\w.-]){re.escape(key)}(?![\w-])", name.replace("\\", r"\\"), note)
     for zone in setup.zones.values():

@@ -207,7 +207,7 @@ def _settles(facts: _NoticeFacts) -> list[str]:
         settles_s = facts.setup.zone(facts.zone).settling_s
     if not settles_s:
         return []
-    return [f"If it returned within limits now: ready in {duration(round(settles_s) * NS)}."]
+    return [f"If it came back within limits now, it would be ready in {duration(round(settles_s) * NS)}."]
 
 
 def _back(facts: _NoticeFacts) -> str:

@@ -63,4 +63,6 @@ def wording(due: Sequence[DueNotice], setup: Setup, *, simulated: bool = False) 
 
 def _due_phrase(notice: DueNotice) -> str:
     left = notice.confirmation.days_left or 0
-    return "overdue" if notice.step == OVERDUE else "due today" if not left else f"due in {left} days"
+    if notice.step == OVERDUE:
+        return "overdue"
+    return f"due in {left} days" if left > 1 else "due tomorrow" if left else "due today"

@@ -65,7 +65,7 @@ def wording(store: Store, config: Config, verdicts: Verdicts, now_ns: int) -> Wo
         lines.append(f"{zone.name}: {summary}.")
         excursions = verdicts.excursions(zone.key, from_ns, now_ns, now_ns, refresh=False)
         lines += [
-            f"  {e.rule}: {duration(e.to_ns - e.from_ns)} out of limits {quantity(e.limit, e.unit)}, "
+            f"  {e.rule}: {duration(e.to_ns - e.from_ns)} beyond the limit {quantity(e.limit, e.unit)}, "
             f"worst {quantity(e.worst, e.unit)}"
             for e in excursions
         ]
@@ -100,5 +100,5 @@ def _head(store: Store) -> str:
     number, digest = store.journal.head()
     return (
         f"Head of the journal: entry {number}, {digest}\n"
-        "If this mail does not arrive one day, check that the service is running."
+        "If this mail ever fails to arrive, check that the service is running."
     )

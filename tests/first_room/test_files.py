@@ -58,6 +58,14 @@ def test_the_notes_before_the_last_question_name_things_as_answered(answers: dic
         assert key not in " ".join(notes)
 
 
+def test_notes_of_a_room_without_mail_name_no_key_of_a_file(answers: dict[str, str]) -> None:
+    """They said "name a mail route … in `routes`, or say in `screen_alone` why …" to who had seen no file."""
+    notes = " ".join(plan(Draft(answers | {"mail": ""}), 1_795_910_400 * 10**9).notes)
+    assert "goes to the screen alone" in notes
+    assert "or state why the screen is enough" in notes
+    assert "`" not in notes
+
+
 def test_a_certificate_from_the_paper_corrects_with_its_sign(certified: dict[str, str]) -> None:
     """correction = reference - indication: at 15.08 it is -0.08 K (computed by hand)."""
     setup = config.load_texts(texts_of(Draft(certified), TODAY)).setup

@@ -48,6 +48,12 @@ def test_one_letter_lists_all_to_each_recipient(store: Store, example: Config) -
     assert "P6.temperature, certificate AG-0416-T: overdue (2026-10-21)" in body
 
 
+def test_the_last_days_are_in_words(store: Store, example: Config) -> None:
+    """It said "due in 1 days"."""
+    (on_20,) = [n for n in notify_due(store, example, at(10, 20)) if n.key[0] == "P6.temperature"]
+    assert wording([on_20], example.setup).subject.endswith("P6.temperature due tomorrow")
+
+
 def test_nothing_due_leaves_no_trace(store: Store, example: Config) -> None:
     head = store.journal.head()
     assert notify_due(store, example, at(2, 1)) == []

@@ -9,7 +9,7 @@ nothing with 0.085 K.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -55,10 +55,13 @@ class CauseInputs:
 
 @dataclass(frozen=True)
 class _Weeks:
-    """Normal equations week by week: (weeks, k, k), (weeks, k); and of the whole: covariance and variance."""
+    """Normal equations week by week: (weeks, k, k), (weeks, k), sums of squares (weeks,);
+    and of the whole: covariance and variance.
+    """
 
     normal: Float
     right: Float
+    square: Float
     covariance: Float
     variance: float
     number: Int
@@ -90,8 +93,11 @@ def causes(
     names, design, place = list(groups), np.hstack(list(groups.values())), _places(groups)
     sums = _sums(x, design, weeks)
     account = _account(sums, place)
-    deviations = np.stack([_account(_without(sums, pair), place) for pair in _pairs(len(weeks))])
-    return _answer(names, (account, deviations), sums, (inputs, unit, um_per_K, length), columns.remarks)
+    parts = [_without(sums, pair) for pair in _pairs(len(weeks))]
+    deviations = np.stack([_account(part, place) for part in parts])
+    left_over = np.array([_left_over(part, place) for part in parts])
+    question = inputs, unit, um_per_K, length
+    return _answer(names, (account, deviations, left_over), sums, question, columns.remarks)
 
 
 def _whole_weeks(x: ChannelRecord) -> Int:
@@ -229,21 +235,34 @@ def _sums(x: ChannelRecord, design: Float, weeks: Int) -> _Weeks:
     good = np.isfinite(x.value) & np.isfinite(design).all(axis=1)
     number = np.arange(len(x)) * x.step_s // (7 * DAY_S)
     centre = design[good].mean(axis=0)
-    normal, right = [], []
+    normal, right, square = [], [], []
     for week in weeks:
         here = good & (number == week)
         # The level of each half of the weeks is free: an intercept stands in front.
         rows = np.column_stack((np.ones(int(here.sum())), design[here] - centre))
         normal.append(rows.T @ rows)
-        right.append(rows.T @ (x.value[here] - 20.0))
+        value = x.value[here] - 20.0
+        right.append(rows.T @ value)
+        square.append(value @ value)
     used = good & np.isin(number, weeks)
     covariance = np.atleast_2d(np.cov(design[used].T))
-    return _Weeks(np.array(normal), np.array(right), covariance, float(x.value[used].var()), weeks)
+    variance = float(x.value[used].var())
+    return _Weeks(np.array(normal), np.array(right), np.array(square), covariance, variance, weeks)
 
 
 def _without(sums: _Weeks, pair: Int) -> _Weeks:
     keep = np.setdiff1d(np.arange(len(sums.normal)), pair)
-    return _Weeks(sums.normal[keep], sums.right[keep], sums.covariance, sums.variance, sums.number[keep])
+    normal, right, square = (part[keep] for part in (sums.normal, sums.right, sums.square))
+    return _Weeks(normal, right, square, sums.covariance, sums.variance, sums.number[keep])
+
+
+def _left_over(sums: _Weeks, place: list[slice]) -> float:
+    """Variance that no cause explains, the cycle included, of these weeks alone."""
+    normal, right = sums.normal.sum(axis=0), sums.right.sum(axis=0)
+    n, mean = normal[0, 0], normal[0, 1:] / normal[0, 0]
+    covariance = normal[1:, 1:] / n - np.outer(mean, mean)
+    own = replace(sums, covariance=covariance)
+    return float(sums.square.sum() / n - (right[0] / n) ** 2 - _account(own, place).sum())
 
 
 def _pairs(n: int) -> list[Int]:
@@ -297,12 +316,12 @@ def _by_cause(names: list[str], account: Float, deviations: Float) -> list[_Caus
 
 def _answer(
     names: list[str],
-    accounts: tuple[Float, Float],
+    accounts: tuple[Float, Float, Float],
     sums: _Weeks,
     question: tuple[CauseInputs, str, float | None, str],
     remarks: list[str],
 ) -> Answer:
-    account, deviations = accounts
+    account, deviations, left_over = accounts
     inputs, unit, um_per_K, length = question
     items = _by_cause(names, account, deviations)
     cycle = inputs.cycle_amplitude**2 / 2
@@ -312,7 +331,7 @@ def _answer(
     if cycle:
         method = "amplitude of the cycles, overtones included, over √2"
         figures.append(Figure("cycle", cycle**0.5, unit, *_cycle_ends(inputs), method=method))
-    figures.append(Figure("rest", max(rest, 0.0) ** 0.5, unit, method="variance that no cause explains"))
+    figures.append(_rest_figure(rest, left_over, inputs, unit))
     figures.append(Figure("whole variation", sums.variance**0.5, unit, method="standard deviation"))
     lines = [*remarks]
     if abs(shared) > 0.05 * sums.variance:
@@ -323,6 +342,20 @@ def _answer(
     return Answer(
         "causes", headline, tuple(figures), tuple(lines), _table(items, sums, (rest, inputs), um_per_K)
     )
+
+
+def _rest_figure(rest: float, left_over: Float, inputs: CauseInputs, unit: str) -> Figure:
+    """What no cause explains: its variance by the jackknife, with that of the cycle, then its root."""
+    from scipy.stats import t
+
+    from .disturbance import jackknife
+
+    g = len(left_over)
+    own = WIDER * float(t.ppf(0.975, g - 1)) * float(jackknife(left_over))
+    half = float(np.hypot(own, 2 * inputs.cycle_amplitude * inputs.u_cycle))
+    value, low, high = (max(v, 0.0) ** 0.5 for v in (rest, rest - half, rest + half))
+    method = f"variance that no cause explains; jackknife over pairs of weeks, widened by {WIDER:g}"
+    return Figure("rest", value, unit, low, high, float(g), method)
 
 
 def _cycle_ends(inputs: CauseInputs) -> tuple[float, float]:

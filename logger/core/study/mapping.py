@@ -20,7 +20,7 @@ from ...series import Bool, Float, Int
 from .channel_record import ChannelRecord
 from .figure import Answer, Figure, absent, counted, percent
 from .noise import in_blocks, regress
-from .uniformity import Instants, at_instants, probe_noise
+from .uniformity import Instants, at_instants, probe_noise, worst_span
 
 FEWEST = 9  # positions for a statement on the volume (common practice of chamber guides, no source)
 LEAST_RULE_S = 24 * 3600
@@ -33,6 +33,9 @@ SURE = 0.9
 MOST_BEYOND = 0.05  # of the time
 BLOCK_S = 600
 LEAST_BLOCKS = 6  # of a comparison side by side: an hour
+WITHOUT_NOISE = (
+    "The stability is without an uncertainty: only a comparison side by side shows the noise of the probes."
+)
 METHOD = "mean against the mean of all positions, corrected side by side"
 
 
@@ -204,11 +207,13 @@ def _answer(
     stability = np.ptp(instants.value, axis=1)
     figures = [
         *_uniformity(instants, u, unit),
-        Figure("stability, worst position", float(stability.max()), unit, method="span of 5 min means"),
+        _stability(instants, doubts.noise, unit),
         *_spots(names, deviation, u, unit),
     ]
     remarks.append(f"Largest difference between {pair[0]} and {pair[1]}.")
     remarks += _volume_remark(len(names))
+    if doubts.noise is None:
+        remarks.append(WITHOUT_NOISE)
     rule = _as_a_rule(away, at_s, u)
     remarks += [] if rule is not None else ["Less than 24 h: nothing is said about other days."]
     tables = _tables(campaign, (names, y), (deviation, u, stability), rule)
@@ -240,6 +245,16 @@ def _uniformity(instants: Instants, u: Float, unit: str) -> list[Figure]:
         Figure(name, value, unit, max(0.0, value - half), value + half, method=method)
         for name, value, half in values
     ]
+
+
+def _stability(instants: Instants, noise: float | None, unit: str) -> Figure:
+    """Span of the 5 min means at the position where it is widest."""
+    name, method = "stability, worst position", "span of 5 min means; U of two instants, noise side by side"
+    if noise is None:
+        value = float(np.ptp(instants.value, axis=1).max())
+        return Figure(name, value, unit, method="span of 5 min means, without an uncertainty")
+    value, low, high = worst_span(instants, noise)
+    return Figure(name, value, unit, low, high, method=method)
 
 
 def _volume_remark(n: int) -> list[str]:

@@ -32,6 +32,10 @@ WIDEST = 0.25  # half-width of τ
 MOST_FITTED = (
     100  # of the steps that the record shows, the largest: doors of a year are a thousand small ones
 )
+WITHOUT_START = (
+    "The dead time is without an uncertainty: it counts from the start of the step as marked or seen in the "
+    "record, and how exact that is, is not known."
+)
 METHOD = "variable projection; white noise and a memory on the Jacobian, averaged"
 
 
@@ -321,7 +325,7 @@ def _answer(record: ChannelRecord, fits: list[StepFit], unit: str) -> Answer:
     figures.append(
         Figure("size of the largest step", max((f.size for f in good), key=abs), unit, method=METHOD)
     )
-    remarks = [f"{len(good)} of {counted(len(fits), 'step')} fitted."]
+    remarks = [f"{len(good)} of {counted(len(fits), 'step')} fitted.", WITHOUT_START]
     tables["fit"] = _curve(record, max(good, key=lambda f: abs(f.size)))
     size = f"{tau_h:.2f} h ({ends[0]:.2f} to {ends[1]:.2f})"
     headline = f"Follows in {size}; 95 % of a step after {3 * tau_h:.1f} h."

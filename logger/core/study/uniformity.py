@@ -16,6 +16,7 @@ import numpy as np
 from ...series import Float, Int
 
 SHORT_S = 300
+DRAWS = 40  # of noise, for what it adds to the largest span
 ABOVE = 3.0  # standard deviations of an octave's power above the noise, from which it is believed
 
 
@@ -69,6 +70,24 @@ def at_instants(at_s: Int, y: Float, noise: float | None) -> Instants:
     common = means.mean(axis=0)
     departure, passed = _without_noise(means - common, noise**2 * (1 - 1 / len(means)))
     return Instants(at_s, common + departure, means, 2**0.5 * noise * passed)
+
+
+def worst_span(instants: Instants, noise: float) -> tuple[float, float, float]:
+    """Largest span (max − min over the instants) of a position, with its interval in this campaign.
+
+    noise: of a probe in a mean of 5 min, from `probe_noise`. ± 2 u of a difference between two instants of
+    one position; since the largest of many grows with the noise, the lower end lies lower by what noise
+    adds when it is drawn once more: ± 2 u alone held 0.80 to 1.00 of planted spans.
+    """
+    x = instants.value
+    value, passed = float(np.ptp(x, axis=1).max()), instants.left / (2**0.5 * noise) if noise else 0.0
+    half = 2 * float(np.hypot(instants.left, noise * (2 / len(x)) ** 0.5))
+    chance, more = np.random.default_rng(1), 0.0
+    for _ in range(DRAWS):
+        drawn = noise * chance.normal(size=x.shape)
+        common = drawn.mean(axis=0)
+        more += float(np.ptp(x + common + passed * (drawn - common), axis=1).max()) - value
+    return value, max(0.0, value - half - max(more / DRAWS, 0.0)), value + half
 
 
 def _without_noise(departure: Float, variance: float) -> tuple[Float, float]:

@@ -9,6 +9,7 @@ import pytest
 
 from logger.core.study.channel_record import ChannelRecord
 from logger.core.study.mapping import Campaign, mapping
+from logger.core.study.uniformity import short_means
 from tests.core.study.planted import record_of, red_noise
 
 N = 15
@@ -112,6 +113,34 @@ def test_uniformity_is_that_of_the_air_and_not_of_the_noise(room: dict[str, floa
             item = answer.figure(name)
             assert item.value == pytest.approx(value, abs=most), name
             assert item.low <= value <= item.high, name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("room", ROOMS, ids=str)
+def test_the_interval_of_the_stability_holds_the_span_of_the_air(room: dict[str, float]) -> None:
+    """30 campaigns of each kind of room: 0.9 or more of the intervals hold the span of the worst position."""
+    inside = list[bool]()
+    for seed in range(200, 230):
+        answer = mapping(campaign(seed, **room)[0])  # type: ignore[arg-type]
+        silent = campaign(seed, **{**room, "noise": 0.0})[0]  # type: ignore[arg-type]  # the same air
+        spans = [
+            np.ptp(short_means(silent.state[name].at_s, silent.state[name].value[None])[1])
+            for name in answer.tables["positions"]["position"]
+        ]
+        item = answer.figure("stability, worst position")
+        assert item.low is not None
+        assert item.high is not None
+        inside.append(item.low <= max(spans) <= item.high)
+    print(f"{room}: cover {np.mean(inside):.3f}")
+    assert np.mean(inside) >= 0.9
+
+
+def test_without_a_comparison_the_stability_is_without_an_uncertainty() -> None:
+    """The noise of the probes is unknown then, and the answer says so beside the figure."""
+    built = campaign(2)[0]
+    answer = mapping(Campaign(built.state, built.places))
+    assert answer.figure("stability, worst position").low is None
+    assert any(line.startswith("The stability is without an uncertainty:") for line in answer.remarks)
 
 
 @pytest.mark.long
