@@ -170,22 +170,26 @@ def assessment_from(
     *,
     context: CheckContext | None = None,
     read: Read | None = None,
+    in_table: bool = False,
 ) -> Assessment:
     """Answer a question from a judgement that covers its whole interval and pre-window.
 
-    `context` and `read`: marks and readings as they were read before, for many questions.
+    `context` and `read`: marks and readings as they were read before, for many questions. `in_table`:
+    for a row of a table, with the check and the thermal errors alone: no sentence, pieces and budget.
     """
     result = verdicts.check_judgement(
         judgement, question.from_ns, question.to_ns, before_s, question.activity, context=context
     )
-    statement = _statement(verdicts, judgement, result, read)
-    pieces = tuple(periods(judgement, cells_of(judgement, result)))
+    statement = None if in_table else _statement(verdicts, judgement, result, read)
+    pieces = () if in_table else tuple(periods(judgement, cells_of(judgement, result)))
     if not question.features or question.work is None:
         return Assessment(result, (), None, statement, (), pieces)
     temperatures = _temperatures_in(verdicts.setup, judgement, question)
     if temperatures is None:
         return Assessment(result, (), None, statement, ("no confirmed temperature in the interval",), pieces)
     errors = thermal_errors(temperatures, question.features, question.work)
+    if in_table:
+        return Assessment(result, tuple(errors), temperatures, None, temperatures.notices)
     names = [f.name or f"{f.length_mm:g} mm" for f in question.features]
     worst = question.features[names.index(errors[0].feature)]
     rows = inspection_budget(temperatures, worst, question.work)

@@ -81,14 +81,25 @@ class _Judged:
     read: Read | None = None
 
 
-def assess_many(verdicts: Verdicts, questions: Sequence[Question], now_ns: int) -> list[BatchAnswer]:
-    """Answers in the order of the questions; a faulty question is answered with its fault."""
+def assess_many(
+    verdicts: Verdicts, questions: Sequence[Question], now_ns: int, *, in_table: bool = False
+) -> list[BatchAnswer]:
+    """Answers in the order of the questions; a faulty question is answered with its fault.
+
+    `in_table`: for rows of a table, as in `assessment_from`.
+    """
     prepared, refused = _prepare(verdicts, questions, now_ns)
     answers = [BatchAnswer(place, question, None, why) for place, question, why in refused]
     for group in _groups(prepared, now_ns):
         for j in _judge_group(verdicts, group, now_ns, with_derived=True):
             answer = assessment_from(
-                verdicts, j.judgement, j.question, j.before_s, context=j.context, read=j.read
+                verdicts,
+                j.judgement,
+                j.question,
+                j.before_s,
+                context=j.context,
+                read=j.read,
+                in_table=in_table,
             )
             answers.append(BatchAnswer(j.item.place, j.item.question, answer))
     return sorted(answers, key=lambda a: a.place)

@@ -22,7 +22,7 @@ from ..instants import NS, rfc3339
 from ..model import Excursion, Inspection, Period, Setup
 from ..verdicts.verdicts import Verdicts
 from .case_record import CaseRecord
-from .impact import Impact, JudgedBlocks, effects, settled_ns
+from .impact import Impact, JudgedBlocks, effects_of_each, settled_ns
 
 MARGIN_NS = 2 * 86_400 * NS  # how far around an interval excursions are read at first
 TRIES = 5  # to write numbers while others write about cases
@@ -107,11 +107,24 @@ def case_at(verdicts: Verdicts, zone: str, at_ns: int, now_ns: int) -> CaseRecor
 
 def impacts_of(verdicts: Verdicts, record: CaseRecord, now_ns: int) -> list[Impact]:
     """Affected inspections, largest share of the tolerance first, each with its one decision."""
-    case = record.case
-    about = Span("case", case.zone, str(case.number), case.from_ns, case.to_ns)
-    affected = [job for job in inspections(verdicts.store) if job.key in record.affected]
-    impacts = effects(verdicts, affected, about, now_ns)
-    return [replace(i, decided=_disposition(about, record.work.decisions.get(i.job.key))) for i in impacts]
+    return impacts_of_each(verdicts, [record], now_ns)[0]
+
+
+def impacts_of_each(verdicts: Verdicts, records: Sequence[CaseRecord], now_ns: int) -> list[list[Impact]]:
+    """`impacts_of` several cases, in their order; the inspections are read and judged once for all."""
+    registered = inspections(verdicts.store) if any(r.affected for r in records) else []
+    spans = [Span("case", c.zone, str(c.number), c.from_ns, c.to_ns) for c in (r.case for r in records)]
+    affected = [_chosen(registered, record) for record in records]
+    impacts = effects_of_each(verdicts, list(zip(spans, affected, strict=True)), now_ns)
+    return [
+        [replace(i, decided=_disposition(about, record.work.decisions.get(i.job.key))) for i in group]
+        for about, record, group in zip(spans, records, impacts, strict=True)
+    ]
+
+
+def _chosen(registered: Sequence[Inspection], record: CaseRecord) -> list[Inspection]:
+    keys = set(record.affected)
+    return [job for job in registered if job.key in keys] if keys else []
 
 
 def _disposition(about: Span, d: CaseDecision | None) -> Disposition | None:

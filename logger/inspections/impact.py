@@ -214,9 +214,23 @@ def _end_ns(inspection: Inspection, now_ns: int) -> int:
     return now_ns if inspection.to_ns is None else inspection.to_ns
 
 
-def effects(verdicts: Verdicts, affected: Sequence[Inspection], about: Span, now_ns: int) -> list[Impact]:
-    """What the room did to inspections, the largest share of the tolerance first."""
-    return _impacts(verdicts, affected, about, now_ns, None)
+def effects_of_each(
+    verdicts: Verdicts, groups: Sequence[tuple[Span, Sequence[Inspection]]], now_ns: int
+) -> list[list[Impact]]:
+    """What the room did to the inspections of each group, the largest share of the tolerance first.
+
+    An inspection of several groups is judged once.
+    """
+    jobs = {job.key: job for _, affected in groups for job in affected}
+    if not jobs:
+        return [[] for _ in groups]
+    decisions = book(verdicts.store)
+    answers = outcomes(verdicts, [question_of(job, now_ns) for job in jobs.values()], now_ns)
+    by_key = dict(zip(jobs, answers, strict=True))
+    return [
+        sorted((_impact_on(j, by_key[j.key], about, decisions, None) for j in jobs_of), key=lambda t: t.rank)
+        for about, jobs_of in groups
+    ]
 
 
 def _impacts(
@@ -224,9 +238,9 @@ def _impacts(
     affected: Sequence[Inspection],
     about: Span,
     now_ns: int,
-    wrong: tuple[str, float | None] | None,
+    wrong: tuple[str, float | None],
 ) -> list[Impact]:
-    """`wrong`: a probe and its error in K, where not the room but the probe was wrong."""
+    """`wrong`: a probe and its error in K."""
     decisions = book(verdicts.store)
     answers = outcomes(verdicts, [question_of(inspection, now_ns) for inspection in affected], now_ns)
     impacts = [

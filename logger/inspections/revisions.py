@@ -89,7 +89,9 @@ def review(
     ended = [
         j for j in inspections(store) if j.to_ns is not None and (keys is None or j.key in keys)
     ]  # fmt: skip
-    answers = assess_many(verdicts, [question_of(inspection, now_ns) for inspection in ended], now_ns)
+    answers = assess_many(
+        verdicts, [question_of(inspection, now_ns) for inspection in ended], now_ns, in_table=True
+    )
     final = [
         (inspection, answer.assessment.check)
         for inspection, answer in zip(ended, answers, strict=True)
@@ -108,7 +110,7 @@ def revise(
     Inspections that still run are left out: their interval is another one at every look. So is, of a record
     that is only read, what has no revision yet.
     """
-    ended = [(i, c, str(c.to_dict()["digest"])) for i, c in judged if i.to_ns is not None]
+    ended = [(i, c, c.digest) for i, c in judged if i.to_ns is not None]
     if not ended:
         return {}
     issued = issues(store)
@@ -176,7 +178,7 @@ def _next(  # noqa: PLR0917 (what is judged, against what, when and for what)
         now_ns,
         check.verdict,
         check.reason,
-        str(check.to_dict()["digest"]),
+        check.digest,
         difference,
         other,
         check.because,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from ..core.measurement.stamp import stamp_text
 from ..inspections.assess import question_of
 from ..inspections.batch import assess_many
 from ..inspections.case_forms import CaseForm
@@ -28,7 +29,7 @@ def inspection_facts(
     rows = inspections_of(store, None, *span)
     keys = {row["key"] for row in rows}
     jobs = [job for job in inspections(store) if job.key in keys]
-    answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns)
+    answers = assess_many(verdicts, [question_of(job, now_ns) for job in jobs], now_ns, in_table=True)
     revisions = revise_answers(store, jobs, answers, now_ns, "package")
     verdict = {
         job.key: _verdict(answer) | {"revision": revisions[job.key].number if job.key in revisions else None}
@@ -57,5 +58,5 @@ def _verdict(answer: Any) -> dict[str, Any]:
     """Verdict, reason and digest of an inspection, or why it cannot be judged."""
     if answer.assessment is None:
         return {"verdict": "not shown", "reason": answer.refused, "digest": None}
-    facts = answer.assessment.to_dict()
-    return {name: facts.get(name) for name in ("verdict", "reason", "digest", "stamp")}
+    check = answer.assessment.check.to_dict()
+    return {name: check[name] for name in ("verdict", "reason", "digest")} | {"stamp": stamp_text(check)}

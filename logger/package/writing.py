@@ -31,7 +31,7 @@ from ..inspections.cases import cases_in
 from ..instants import rfc3339
 from ..model import Setup, TemperatureUnit
 from ..record.act_times import ActInterval, ActTimes
-from ..record.case_facts import case_facts
+from ..record.case_facts import facts_of_each
 from ..record.case_sheet import case_sheet
 from ..record.export import setup_files
 from ..record.issues import issues
@@ -226,7 +226,7 @@ def _texts(
     yield "keys.json", _json(public_keys(store))
     yield "register.json", _json([asdict(entry) for entry in register(setup, min(span[1], now_ns))])
     names, cases = Names(store), cases_in(verdicts, None, *span, now_ns)
-    facts = [case_facts(verdicts, record, names, now_ns) for record in cases]
+    facts = facts_of_each(verdicts, cases, names, now_ns)
     yield "cases.json", _json(facts)
     for record in cases:
         if record.number is not None:

@@ -67,7 +67,9 @@ def _inspections(store: Store, verdicts: Verdicts, span: Interval, *, draft: boo
     jobs = sorted(
         (j for j in inspections(store, span.zone) if j.key in keys), key=lambda j: (j.from_ns, j.key)
     )
-    answers = assess_many(verdicts, [question_of(job, span.now_ns) for job in jobs], span.now_ns)
+    answers = assess_many(
+        verdicts, [question_of(job, span.now_ns) for job in jobs], span.now_ns, in_table=True
+    )
     revisions = {} if draft else revise_answers(store, jobs, answers, span.now_ns, "record")
     return [
         _inspection(job, answer, span, revisions.get(job.key))
@@ -79,7 +81,7 @@ def _inspection(
     job: Inspection, answer: BatchAnswer, span: Interval, revision: Issue | None
 ) -> InspectionFacts:
     assessment = answer.assessment
-    thermal: Mapping[str, Any] = (assessment.thermal_json() if assessment else None) or {}
+    thermal: Mapping[str, Any] = assessment.thermal[0].to_dict() if assessment and assessment.thermal else {}
     return {
         "key": job.key,
         "title": job.title,
@@ -92,7 +94,7 @@ def _inspection(
         "verdict": assessment.check.verdict if assessment else "not shown",
         "reason": assessment.check.reason if assessment else answer.refused,
         "because": assessment.check.because if assessment else answer.refused,
-        "digest": assessment.check.to_dict()["digest"] if assessment else None,
+        "digest": assessment.check.digest if assessment else None,
         "error_um": thermal.get("nde_um"),
         "U_um": thermal.get("U_um"),
         "tolerance_um": job.tolerance_um,

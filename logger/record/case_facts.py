@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 from ..inspections.case_forms import CaseForm
 from ..inspections.case_record import CaseRecord
 from ..inspections.case_timeline import HappeningForm, case_timeline
-from ..inspections.cases import cases_in, impacts_of
+from ..inspections.cases import cases_in, impacts_of_each
 from .act_forms import DecisionFacts
 from .names import Names
 
 if TYPE_CHECKING:
+    from ..inspections.impact import Impact
     from ..store import Store
     from ..verdicts.verdicts import Verdicts
     from .interval import Interval
@@ -30,14 +31,26 @@ def record_cases(verdicts: Verdicts, span: Interval, *, write: bool = True) -> l
     """
     records = cases_in(verdicts, span.zone, span.from_ns, span.to_ns, span.now_ns, write=write)
     names = Names(verdicts.store)
-    return [_without_customers(case_facts(verdicts, r, names, span.now_ns)) for r in records]
+    return [_without_customers(facts) for facts in facts_of_each(verdicts, records, names, span.now_ns)]
 
 
 def case_facts(verdicts: Verdicts, record: CaseRecord, names: Names, now_ns: int) -> CaseForm:
     """All of a case; beside each name whether an account proved it."""
+    return facts_of_each(verdicts, [record], names, now_ns)[0]
+
+
+def facts_of_each(
+    verdicts: Verdicts, records: Sequence[CaseRecord], names: Names, now_ns: int
+) -> list[CaseForm]:
+    """`case_facts` of several cases, in their order; their inspections are judged once for all."""
+    impacts = impacts_of_each(verdicts, records, now_ns)
+    return [_facts(record, names, group) for record, group in zip(records, impacts, strict=True)]
+
+
+def _facts(record: CaseRecord, names: Names, impacts: Sequence[Impact]) -> CaseForm:
     proven = {e.number: names.proven(e.who, e.what) for e in record.work.entries}
     facts = record.to_dict()
-    effects = {i.job.key: i for i in impacts_of(verdicts, record, now_ns)}
+    effects = {i.job.key: i for i in impacts}
     for row in facts["inspections"]:
         impact = effects[row["inspection"]]
         row["verdict"], row["reason"] = impact.verdict, impact.reason

@@ -88,6 +88,23 @@ def test_outcomes_are_those_of_the_whole_answers(verdicts: Verdicts) -> None:
             assert whole.tracks.part.how == outcome.tracks.part.how
 
 
+@pytest.mark.slow
+def test_rows_of_a_table_are_those_of_the_whole_answers(verdicts: Verdicts) -> None:
+    """What a record prints of many inspections: the same check with its digest, and the same µm."""
+    queries = [*(question_of(job, NOW) for job in intervals(verdicts, 30)), Question("attic", 1, 2)]
+    whole, rows = assess_many(verdicts, queries, NOW), assess_many(verdicts, queries, NOW, in_table=True)
+    assert [a.refused for a in rows] == [a.refused for a in whole]
+    both = [(a.assessment, b.assessment) for a, b in zip(whole, rows, strict=True) if a.assessment]
+    assert len(both) == 30
+    for answer, short in both:
+        assert answer is not None
+        assert short is not None
+        assert short.check.to_dict() == answer.check.to_dict()
+        assert short.check.digest == answer.to_dict()["digest"]
+        assert short.thermal == answer.thermal
+    assert any(answer.thermal for answer, _ in both if answer)
+
+
 def test_a_faulty_interval_is_answered_with_its_fault(verdicts: Verdicts) -> None:
     good = question_of(intervals(verdicts, 1)[0], NOW)
     answers = assess_many(verdicts, [good, Question("attic", 1, 2), Question("machine-bay", 1, 2)], NOW)

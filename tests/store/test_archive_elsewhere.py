@@ -286,7 +286,7 @@ def test_a_library_that_is_not_installed_is_named_with_its_extra(monkeypatch: py
         place_at("s3://measuring/hall-3")
 
 
-@pytest.mark.parametrize("text", ["relative/folder", "nonsense://x"])
+@pytest.mark.parametrize("text", ["relative/folder", "nonsense://x", "ftp://x/y"])
 def test_an_address_that_is_none_is_refused_with_what_to_enter(text: str) -> None:
     with pytest.raises(Refused, match="expected an absolute path or an address such as s3://bucket/prefix"):
         place_at(text)

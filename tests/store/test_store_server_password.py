@@ -79,7 +79,8 @@ def test_a_new_password_in_the_environment_is_taken_after_a_restart_with_what_wa
     writer.rows(polled(OCTOBER + 10 * MINUTE, 5))
     wait_until(lambda: "authentication failed" in writer.trouble)
     assert (
-        f"environment variable {PASSWORD_ENV} of the service, and start the service again" in writer.trouble
+        f"environment variable {PASSWORD_ENV}. Where the service runs, put it into its environment"
+        in writer.trouble
     )
     assert not writer.stop(5.0)
     assert "are taken in at the next start" in writer.remainder

@@ -10,8 +10,9 @@ import pytest
 from logger.errors import StoreError, StoreInUse
 from logger.store import Store
 from logger.store.hot.migrations import NEWEST
+from logger.store.store_file import replace_table
 from tests.cutting_proxy import cutting_proxy
-from tests.database_server import DatabaseServer
+from tests.database_server import PASSWORD_ENV, DatabaseServer
 from tests.store.conftest import MINUTE, OCTOBER, polled
 
 OLDER = f"{int(NEWEST) - 1:04d}"
@@ -48,6 +49,54 @@ def test_a_schema_of_another_role_is_refused(server: DatabaseServer, room: str, 
     server.point(tmp_path / "data", room)
     sentence = f'schema {room} .*: the role may not use this schema.*ALTER SCHEMA "{room}" OWNER TO "{room}"'
     with pytest.raises(StoreError, match=sentence):
+        Store.open(tmp_path / "data", create=True)
+
+
+def test_a_schema_of_another_room_is_not_advised_away(
+    server: DatabaseServer, room: str, tmp_path: Path
+) -> None:
+    """A slip in the name must not end with one room's schema owned by the role of another."""
+    other, _ = server.new_schema()
+    server.point(tmp_path / "data", room)
+    keys = {"database": server.address(room), "schema": other, "password_env": PASSWORD_ENV}
+    replace_table(tmp_path / "data", "hot", keys)
+    sentence = f"schema {other} .*: the role may not use .* Name the schema that belongs to role {room}"
+    with pytest.raises(StoreError, match=sentence):
+        Store.open(tmp_path / "data", create=True)
+    server.drop_schema(other)
+
+
+@pytest.mark.parametrize(
+    ("change", "remedy"),
+    [
+        ("REVOKE ALL ON DATABASE closed FROM PUBLIC", 'GRANT CONNECT ON DATABASE "closed" TO "{room}"'),
+        ('ALTER ROLE "{room}" NOLOGIN', 'ALTER ROLE "{room}" LOGIN'),
+        ('ALTER ROLE "{room}" CONNECTION LIMIT 0', "CONNECTION LIMIT"),
+    ],
+)
+def test_a_role_that_may_not_connect_is_answered_with_the_statement_that_lets_it(
+    server: DatabaseServer, room: str, tmp_path: Path, change: str, remedy: str
+) -> None:
+    server.run("CREATE DATABASE closed TEMPLATE template0")
+    try:
+        server.run(change.format(room=room))
+        keys = {"database": server.address(room, "closed"), "schema": room, "password_env": PASSWORD_ENV}
+        server.point(tmp_path / "data", room)
+        replace_table(tmp_path / "data", "hot", keys)
+        with pytest.raises(StoreError) as refusal:
+            Store.open(tmp_path / "data", create=True)
+        assert remedy.format(room=room) in str(refusal.value)
+        assert "Check that the server runs" not in str(refusal.value)
+    finally:
+        server.run("DROP DATABASE closed")
+
+
+def test_a_password_that_is_not_set_is_called_so(
+    server: DatabaseServer, room: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    server.point(tmp_path / "data", room)
+    monkeypatch.delenv(PASSWORD_ENV)
+    with pytest.raises(StoreError, match=f"environment variable {PASSWORD_ENV}, which is not set here"):
         Store.open(tmp_path / "data", create=True)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -69,6 +70,11 @@ class Check:
     def reason(self) -> Reason:
         """The reason beside the verdict; it always belongs to that verdict."""
         return reason_of(self.lead, self.verdict)
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of the result, see `to_dict`."""
+        return self.to_dict()["digest"]
 
     def to_dict(self) -> CheckAnswer:
         """The answer as plain data; `digest` covers the result, not the person or the software.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
+from inspect import signature
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -147,6 +148,18 @@ def _faults() -> tuple[type[BaseException], ...]:
     return (OSError, ValueError, *loaded)
 
 
+def _refuse_more_than_address(kind: Any) -> None:
+    """ValueError for a kind of place whose library needs facts beside the address, such as a host."""
+    parameters = list(signature(kind.__init__).parameters.values())[1:]
+    named = [
+        p.name for p in parameters if p.default is p.empty and p.kind not in (p.VAR_POSITIONAL, p.VAR_KEYWORD)
+    ]
+    if named:
+        raise ValueError(
+            f"a place of this kind needs {', '.join(named)} as well. Mount it as a folder instead"
+        )
+
+
 def _file_system(address: str, endpoint: str) -> tuple[Any, str]:
     scheme = address.partition("://")[0]
     try:
@@ -158,6 +171,7 @@ def _file_system(address: str, endpoint: str) -> tuple[Any, str]:
         limits = {"connect_timeout": CONNECT_S, "read_timeout": READ_S, "retries": {"total_max_attempts": 2}}
         options |= {"config_kwargs": limits, **({"endpoint_url": endpoint} if endpoint else {})}
     try:
+        _refuse_more_than_address(fsspec.get_filesystem_class(scheme))
         system = fsspec.filesystem(scheme, **options)
         if scheme == "s3":
             system.retries = 1  # beside those of its library: five times each would be a quarter of an hour

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from urllib.parse import unquote, urlsplit
 
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError, TimeoutError
 
@@ -72,11 +74,28 @@ def _password_remedy(table: HotTable) -> str:
             f"Put the password of that role into the first line of {table.password_file}, which is read for "
             f"each new connection: nothing has to be started again. {WAITING}"
         )
+    unset = "" if os.environ.get(table.password_env) else ", which is not set here"
     return (
-        f"Put the password of that role into the environment variable {table.password_env} of the service, "
-        "and start the service again: readings that it still has in memory go into a file and are stored "
-        "after the start. With `password_file` in store.toml a new password takes no restart."
+        f"Put the password of that role into the environment variable {table.password_env}{unset}. Where the "
+        "service runs, put it into its environment and start it again: readings that it still has in memory "
+        "go into a file and are stored after the start. With `password_file` in store.toml a new password "
+        "takes no restart."
     )
+
+
+def _connect_remedies(low: str, table: HotTable) -> tuple[tuple[bool, str], ...]:
+    """For a role that the server lets in by its password and then refuses; such refusals carry no state."""
+    address = urlsplit(table.database)
+    role, database = unquote(address.username or "…"), unquote(address.path.lstrip("/")) or "…"
+    ask = "As the administrator of the database: "
+    grant = f'{ask}GRANT CONNECT ON DATABASE "{database}" TO "{role}". '
+    return (
+        ("permission denied for database" in low, grant),
+        ("not permitted to log in" in low, f'{ask}ALTER ROLE "{role}" LOGIN. '),
+        ("too many connections for role" in low, f'{ask}ALTER ROLE "{role}" CONNECTION LIMIT 6, or more. '),
+        ("too many connections for database" in low,
+         f'{ask}ALTER DATABASE "{database}" CONNECTION LIMIT …: 6 for each room. '),
+    )  # fmt: skip
 
 
 def _remedy(message: str, state: str, table: HotTable) -> str:
@@ -84,6 +103,7 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
     role = f"role of {table.database}"
     owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO …; REASSIGN OWNED BY … TO ….'
     remedies = (
+        *((fits, f"{remedy}{WAITING}") for fits, remedy in _connect_remedies(low, table)),
         (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low
          or "password file" in low, _password_remedy(table)),
         (state == "3D000" or ("database" in low and "does not exist" in low),

@@ -74,9 +74,11 @@ def refuse_unfit(conn: Connection, table: HotTable) -> None:
             f"{where}the server runs with fsync = {fsync}: what it confirms may be lost. Set fsync = on."
         )
     if exists and not usable:
+        role = _role(conn)
         raise StoreError(
-            f"{where}the role may not use this schema. As the administrator of the database: "
-            f'ALTER SCHEMA "{table.schema_name}" OWNER TO "{_role(conn)}".'
+            f"{where}the role may not use this schema. Name the schema that belongs to role {role}, by "
+            "--schema or as `schema` in store.toml. If it is this one and no other room is in it, as the "
+            f'administrator of the database: ALTER SCHEMA "{table.schema_name}" OWNER TO "{role}".'
         )
 
 
