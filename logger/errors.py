@@ -75,7 +75,7 @@ class UnknownName(Refused):
     def __init__(self, kind: str, name: str, names: Iterable[str]) -> None:
         self.kind = kind
         in_setup = kind.partition(" ")[0] in IN_SETUP
-        shown = name if name.isdigit() and not in_setup else repr(name)
+        shown = name if not in_setup and str(name).isdigit() else repr(name)
         others = _listed(set(names))
         rest = f". {'The setup has' if in_setup else 'There are'}: {others}." if others else ", and no other."
         super().__init__(f"There is no {kind} {shown}{rest}")
