@@ -8,9 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..core.study.channel_record import ChannelRecord
-from ..core.study.figure import counted
 from ..core.study.set_back_return import Return
 from ..instants import NS
+from ..model.figures import number_of
 from .sources import Sources
 
 LONGEST_S = 5 * 86_400  # after a return in which the zone may become ready
@@ -41,7 +41,7 @@ def returns_of(sources: Sources, starts_s: Sequence[float], limits: tuple[float,
         hours = None if ready is None else (ready - start) / 3600
         weather = None if outdoors is None else _mean(outdoors, start, 3600)
         items.append(Return(int(start), abs(level - middle), weather, hours))
-    sources.remarks += [f"{counted(n, 'return')} {why}: left out." for why, n in left_out.items()]
+    sources.remarks += [f"{number_of(n, 'return')} {why}: left out." for why, n in left_out.items()]
     return items
 
 

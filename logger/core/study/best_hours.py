@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...model.figures import number_of
 from ...series import Bool, Float
-from .figure import Answer, Column, Figure, absent, counted
+from .figure import Answer, Column, Figure, absent
 
 HOURS = 168
 LEAST_WEEKS = 4
@@ -103,7 +104,10 @@ def best_hours(stable: Bool, shown: Bool, hours: int, use: Bool | None = None) -
     """Where N hours in a row are most likely stable; `use`: hours of use of the week, shape (168,)."""
     weeks = int(shown.any(axis=1).sum())
     if weeks < LEAST_WEEKS:
-        why, needed = f"{counted(weeks, 'whole week')} with verdicts.", f"Record {LEAST_WEEKS} weeks or more."
+        why, needed = (
+            f"{number_of(weeks, 'whole week')} with verdicts.",
+            f"Record {LEAST_WEEKS} weeks or more.",
+        )
         figure = absent("best start", "%", why, needed, METHOD)
         return Answer("hours", f"Not shown: {why}", (figure,))
     chart = week_map(stable, shown, hours)

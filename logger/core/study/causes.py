@@ -14,10 +14,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from ...model.figures import unit_name
+from ...model.figures import number_of, unit_name
 from ...series import Bool, Float, Int
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted, percent
+from .figure import Answer, Figure, absent, percent
 
 CELL_S = 300
 LEAST_WEEKS = 8
@@ -86,7 +86,7 @@ def causes(
     x = record.coarser(step_s) if record.step_s < step_s else record
     unit, weeks = record.difference_unit, _whole_weeks(x)
     if len(weeks) < LEAST_WEEKS:
-        why, needed = f"{counted(len(weeks), 'week')} recorded.", f"Record {LEAST_WEEKS} weeks or more."
+        why, needed = f"{number_of(len(weeks), 'week')} recorded.", f"Record {LEAST_WEEKS} weeks or more."
         return Answer("causes", f"Not shown: {why}", (absent("largest cause", unit, why, needed, METHOD),))
     columns = _columns(x, inputs)
     groups = _merged(columns, x)

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from ...model.figures import decimals, unit_name
+from ...model.figures import decimals, number_of, unit_name
 from ...series import Bool, Float
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted, effect, percent
+from .figure import Answer, Figure, absent, effect, percent
 from .mean_response import POST_S, Response, mean_response
 
 BIN_S = 300
@@ -53,7 +53,7 @@ def _refusal(record: ChannelRecord, events: Float) -> tuple[str, str] | None:
     days = len(np.unique(local // DAY_S))
     if len(events) < LEAST_EVENTS or days < LEAST_DAYS:
         return (
-            f"{counted(len(events), 'event')} on {counted(days, 'day')} inside the record.",
+            f"{number_of(len(events), 'event')} on {number_of(days, 'day')} inside the record.",
             f"Record {LEAST_EVENTS} events or more on {LEAST_DAYS} days or more.",
         )
     if record.step_s > BIN_S:
@@ -93,7 +93,7 @@ def _late_refusal(response: Response, record: ChannelRecord, events: Float) -> t
     n = int(response.used.sum())
     if n >= LEAST_EVENTS and days >= LEAST_DAYS and len(response.without) >= 3:
         return None
-    why = f"gaps leave {counted(n, 'event')} on {counted(days, 'day')}."
+    why = f"gaps leave {number_of(n, 'event')} on {number_of(days, 'day')}."
     return why, f"Record {LEAST_EVENTS} events on {LEAST_DAYS} days without gaps around them."
 
 
@@ -161,7 +161,7 @@ def _answer(record: ChannelRecord, response: Response, events: Float, small: flo
     used = int(response.used.sum())
     remarks = [f"{used} of {len(events)} events used."]
     if response.runs_left_out:
-        runs = counted(response.runs_left_out, "run")
+        runs = number_of(response.runs_left_out, "run")
         remarks.append(f"{runs} of events with gaps; what was whole was used.")
     tables: dict[str, Any] = {
         "response": _bins(response, g),

@@ -92,15 +92,6 @@ def value_with_interval(value: float, low: float | None, high: float | None, uni
     return f"{_number(value, n_decimals)} {name} {ends}".replace("  ", " ")
 
 
-def counted(n: int, what: str) -> str:
-    """A number with its noun.
-
-    >>> counted(1, "day"), counted(8, "event")
-    ('1 day', '8 events')
-    """
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
-
-
 def percent(share: float) -> str:
     """
     >>> percent(0.974)

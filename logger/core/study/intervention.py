@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ...model.figures import unit_name
+from ...model.figures import number_of, unit_name
 from ...series import Bool, Float, Int
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted, effect
+from .figure import Answer, Figure, absent, effect
 from .noise import Regression, regress
 
 LAGS_H = (1, 3, 6, 12, 24, 48, 96)
@@ -125,7 +125,7 @@ def _days(hourly: ChannelRecord, what: Comparison) -> _Days:
 def _refusal(days: _Days, what: Comparison) -> tuple[str, str] | None:
     before, after = int((~days.after).sum()), int(days.after.sum())
     if before < LEAST_DAYS or after < LEAST_DAYS:
-        why = f"{counted(before, 'whole day')} before the intervention and {after} after it."
+        why = f"{number_of(before, 'whole day')} before the intervention and {after} after it."
         short = "before it" if before < LEAST_DAYS else "after it"
         return why, f"Record {LEAST_DAYS} days or more {short}; 14 are better."
     others = [at for at in what.others_s if at != what.at_s]

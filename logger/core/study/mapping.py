@@ -15,10 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from ...model.figures import unit_name
+from ...model.figures import number_of, unit_name
 from ...series import Bool, Float, Int
 from .channel_record import ChannelRecord
-from .figure import Answer, Figure, absent, counted, percent
+from .figure import Answer, Figure, absent, percent
 from .noise import in_blocks, regress
 from .uniformity import Instants, at_instants, probe_noise, worst_span
 
@@ -83,7 +83,7 @@ def mapping(campaign: Campaign) -> Answer:
     at_s, x = _common({name: campaign.state[name] for name in names})
     whole = np.asarray(np.isfinite(x).all(axis=0))
     if len(names) < 2 or whole.sum() < 10:
-        why = f"{counted(len(names), 'position')} read together in {counted(int(whole.sum()), 'cell')}."
+        why = f"{number_of(len(names), 'position')} read together in {number_of(int(whole.sum()), 'cell')}."
         figure = absent("uniformity", unit, why, "Place 9 probes or more and log them together.", METHOD)
         return Answer("map", f"Not shown: {why}", (figure,))
     compared = tuple(_side_by_side(together, names) for together in (campaign.before, campaign.after))
@@ -261,7 +261,8 @@ def _volume_remark(n: int) -> list[str]:
     if n >= FEWEST:
         return []
     return [
-        f"{counted(n, 'position')}: a statement on these positions, not on the volume ({FEWEST} are needed)."
+        f"{number_of(n, 'position')}: a statement on these positions, not on the volume, for which "
+        f"{FEWEST} are needed."
     ]
 
 
@@ -342,7 +343,7 @@ def _over_time(instants: Instants) -> dict[str, list[object]]:
 def _headline(figures: list[Figure], n: int, unit: str) -> str:
     name = unit_name(unit)
     warm = next(item for item in figures if item.name.startswith("warmest"))
-    what = f"Uniformity {figures[0].value:.2f} {name} in 95 % of the time over {counted(n, 'position')}"
+    what = f"Uniformity {figures[0].value:.2f} {name} in 95 % of the time over {number_of(n, 'position')}"
     if not warm.shown:
         return f"{what}; warmest: {warm.why_not}"
     place, deviation = warm.name.removeprefix("warmest: "), f"{warm.value:+.2f}".replace("-", "−")

@@ -12,10 +12,10 @@ from itertools import combinations
 
 import numpy as np
 
-from ...model.figures import unit_name
+from ...model.figures import number_of, unit_name
 from ...series import Float, Int
 from .channel_record import DAY_S, ChannelRecord
-from .figure import Answer, Figure, absent, counted, percent
+from .figure import Answer, Figure, absent, percent
 
 CELL_S = 300
 LEAST_BLOCKS = 5
@@ -55,7 +55,7 @@ def representativeness(
     usable = _usable(columns, v)
     blocks = len(np.unique(block[np.isfinite(v)]))
     if blocks < LEAST_BLOCKS:
-        why = f"{counted(blocks, 'day')} with readings of the volume and of permanent probes."
+        why = f"{number_of(blocks, 'day')} with readings of the volume and of permanent probes."
         needed = f"Record {WISHED_BLOCKS} days or more with all of them in place."
         return Answer("site", f"Not shown: {why}", (absent("rms", unit, why, needed, METHOD),))
     usable_names = [i for i in range(len(names)) if usable[i] >= LEAST_SHARE]

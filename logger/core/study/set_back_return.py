@@ -21,8 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...model.figures import number_of
 from ...series import Float
-from .figure import Answer, Figure, absent, counted
+from .figure import Answer, Figure, absent
 
 LEAST_RETURNS = 8
 LEAST_BOUND = 12  # returns, for the time that 9 of 10 keep
@@ -98,7 +99,7 @@ def _bound_figure(expected: float, bound: float, sd: float, n: int) -> Figure:
     """The time that 9 of 10 keep; not shown with few returns, or where it would be early by far."""
     name, early = "ready after, 9 of 10", bound - expected
     if n < LEAST_BOUND:
-        why, needed = f"{counted(n, 'return')} recorded.", f"Record {LEAST_BOUND} returns or more."
+        why, needed = f"{number_of(n, 'return')} recorded.", f"Record {LEAST_BOUND} returns or more."
         return Figure(name, bound, "h", None, None, n, METHOD, shown=False, why_not=why, needed=needed)
     if early <= MOST_EARLY_H:
         return Figure(name, bound, "h", n_independent=n, method=METHOD)
@@ -185,7 +186,7 @@ def _predict(fit: _Fit, n: int, x: Float, share: float = PROMISED) -> tuple[floa
 def _refusal(returns: Sequence[Return], coming: Coming) -> tuple[str, str] | None:
     complete = [r for r in returns if r.hours is not None]
     if len(complete) < LEAST_RETURNS:
-        return f"{counted(len(complete), 'return')} recorded.", f"Record {LEAST_RETURNS} returns or more."
+        return f"{number_of(len(complete), 'return')} recorded.", f"Record {LEAST_RETURNS} returns or more."
     newest = sorted(returns, key=lambda r: r.at_s)[-NEWEST:]
     late = [r for r in newest if r.hours is None]
     if late:

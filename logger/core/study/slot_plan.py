@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...model.figures import number_of
 from ...series import Bool, Float
 from .best_hours import HOURS, outcomes, start_name
-from .figure import Answer, Figure, absent, counted
+from .figure import Answer, Figure, absent
 from .week_forecast import FIRST, PastForecasts, foretell
 
 LEAST_WEEKS = FIRST + 4  # four forecasts to look back on
@@ -91,7 +92,7 @@ def slot_plan(
     seen = np.flatnonzero(shown.any(axis=1))
     weeks = len(shown) - int(seen[0]) if len(seen) else 0
     if weeks < LEAST_WEEKS:
-        why = f"{counted(weeks, 'week')} with verdicts."
+        why = f"{number_of(weeks, 'week')} with verdicts."
         figure = absent("best start", "%", why, f"Record {LEAST_WEEKS} weeks or more.", METHOD)
         return Answer("plan", f"Not shown: {why}", (figure,))
     stable, shown = stable[-weeks:], shown[-weeks:]

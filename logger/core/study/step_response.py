@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...model.figures import number_of
 from ...series import Bool, Float
 from .channel_record import DAY_S, ChannelRecord, subtract_course
-from .figure import Answer, Figure, absent, counted, percent
+from .figure import Answer, Figure, absent, percent
 from .noise import in_blocks, regress
 
 BIN_S = 900  # of the course of the day
@@ -325,7 +326,7 @@ def _answer(record: ChannelRecord, fits: list[StepFit], unit: str) -> Answer:
     figures.append(
         Figure("size of the largest step", max((f.size for f in good), key=abs), unit, method=METHOD)
     )
-    remarks = [f"{len(good)} of {counted(len(fits), 'step')} fitted.", WITHOUT_START]
+    remarks = [f"{len(good)} of {number_of(len(fits), 'step')} fitted.", WITHOUT_START]
     tables["fit"] = _curve(record, max(good, key=lambda f: abs(f.size)))
     size = f"{tau_h:.2f} h ({ends[0]:.2f} to {ends[1]:.2f})"
     headline = f"Follows in {size}; 95 % of a step after {3 * tau_h:.1f} h."
