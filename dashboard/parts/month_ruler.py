@@ -59,7 +59,7 @@ def _division(place: Zone, month: RecordMonth, shares: dict[Verdict, float], fac
     words = ", ".join(f"{verdict} {percent(share)}" for verdict, share in shares.items() if share)
     issues = month.state.startswith("not issued") and allowed(Act.ISSUE)
     issue_href = f"/records?{urlencode({'zone': place.key, 'issue': month.label})}"
-    act = "Issue" if issues else "Draft of"
+    act = "issue its record" if issues else "see a draft of its record"
     levels = [
         html.Span(
             className=f"swatch-{SWATCH[verdict]}",
@@ -72,11 +72,13 @@ def _division(place: Zone, month: RecordMonth, shares: dict[Verdict, float], fac
             [
                 html.Span(levels, className="month-levels"),
                 html.Span(month.label, className="month-label"),
+                " ",
                 html.Span(_standing(month), className="month-standing"),
             ],
             href=issue_href if issues else draft_href(place, month),
             target="_self" if issues else "_blank",
-            **aria(f"{act} {month.label}, {place.name}: {words or 'no verdict'}; {month.state}"),
+            # What is read begins with what is seen.
+            **aria(f"{month.label} {_standing(month)}, {place.name}: {words or 'no verdict'}; {act}"),
         )
     )
 

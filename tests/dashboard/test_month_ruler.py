@@ -63,8 +63,8 @@ def test_a_press_issues_a_month_that_is_over_and_shows_the_draft_of_another(
     assert text.index("2026-10") < text.index("2026-11")  # from left to right
     assert '"href": "/records?zone=machine-bay&issue=2026-10"' in text
     assert '"href": "/records/draft?zone=machine-bay&from=' in text
-    assert "Draft of 2026-11" in text
-    assert "running" in text
+    assert "2026-10 not issued, Machine bay: stable 100.0 %; issue its record" in text
+    assert "2026-11 running, Machine bay: stable 100.0 %; see a draft of its record" in text
 
 
 def test_the_page_has_a_ruler_for_each_zone_with_readings(q: Queries) -> None:
