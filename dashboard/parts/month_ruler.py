@@ -27,8 +27,8 @@ SWATCH: dict[Verdict, str] = {
     "not stable": "nonconforming",
 }
 CAPTION = (
-    "Above each month the shares of its time: stable, not shown, not stable, one below the other. "
-    "A press issues a month that is over, or shows its draft."
+    "Above each month the shares of its time that were stable, not shown and not stable, in this order. "
+    "Press a month that is over and not issued to issue its record, any other to see a draft."
 )
 
 

@@ -293,7 +293,9 @@ def _beyond(series: Series) -> list[str]:
         return []
     values, counts = np.unique(series.value[odd], return_counts=True)
     often = sorted(zip(counts.tolist(), values.tolist(), strict=True), reverse=True)[:3]
-    examples = ", ".join(f"{value:g} ({count} times)" for count, value in often)
+    examples = ", ".join(
+        f"{value:g} ({'once' if count == 1 else f'{count} times'})" for count, value in often
+    )
     outside = number_of(int(odd.sum()), "value")
     return [
         f"{outside} of {series.channel.key} outside the span of the probe, {low:g} to {high:g} "

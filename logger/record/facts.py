@@ -20,6 +20,7 @@ from .case_facts import decisions_by_inspection, record_cases
 from .day_strips import Strip, strip_length, strips
 from .fact_forms import (
     DayFacts,
+    HeadFacts,
     IssuedFacts,
     IssueFacts,
     JudgedFacts,
@@ -56,8 +57,11 @@ def record_facts(
     *,
     draft: bool = False,
 ) -> RecordFacts:
-    """All facts of the record but its number and the digests of its files; a draft writes
-    no revision and numbers no case. stored: what `read_zone` reads of the interval, where that was done."""
+    """All facts of the record but its number and the digests of its files.
+
+    A draft writes no revision and numbers no case. stored: what `read_zone` reads of the interval, where
+    that was done before.
+    """
     stored = read_zone(store, setup, span.zone, span.from_ns, span.to_ns) if stored is None else stored
     where = (span.zone, span.from_ns, span.to_ns, span.now_ns)
     periods = verdicts.periods(*where)
@@ -67,7 +71,6 @@ def record_facts(
     acts = acts_in(store, verdicts, setup, span, draft=draft)
     _add_decisions(acts, cases)
     zone = ZoneInfo(setup.room.timezone)
-    number, head = store.journal.head()
     facts: JudgedFacts = {
         "format": FORMAT,
         "simulated": store.simulated,
@@ -96,7 +99,7 @@ def record_facts(
         "digest": answer["digest"],
         "setup": _setup(store, setup, span),
         "software": f"stillroom {__version__}",
-        "head": {"number": number, "sha256": head},
+        "head": _head(store),
     }
     return cast("RecordFacts", {**facts, "acts": acts_about(store, span), "people": people_of(store, facts)})
 
@@ -136,6 +139,11 @@ def _room(setup: Setup) -> RoomFacts:
         "timezone": room.timezone,
         "custodian": room.custodian,
     }
+
+
+def _head(store: Store) -> HeadFacts:
+    number, sha256 = store.journal.head()
+    return {"number": number, "sha256": sha256}
 
 
 def _zone(setup: Setup, key: str) -> ZoneFacts:
