@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from logger.instants import rfc3339
+from logger.model.figures import value_text
 from logger.store import JournalEntry
 
 from .words import local_offset, parse_ns
@@ -118,6 +119,8 @@ def entry_facts(what: Mapping[str, Any]) -> str:
     'case 37 in bay, 2026-10-10 to 2026-10-12: closed'
     >>> entry_facts({"inspection": "I-7", "issue": 2, "verdict": "stable", "reason": "conforming"})
     'inspection I-7, revision 2: stable, conforming'
+    >>> entry_facts({"alarm": "bay", "limit": 20.5, "probe": "P2", "unit": "degC", "worst": 20.558882})
+    'alarm bay, limit 20.50 °C, probe P2, worst 20.56 °C'
     """
     if {"inspection", "issue", "verdict", "reason"} <= set(what):
         return _revision(what)
@@ -139,11 +142,22 @@ def _sentence(keys: tuple[str, ...], words: str, what: Mapping[str, Any]) -> str
 
 
 def _facts(what: Mapping[str, Any]) -> str:
+    what = _with_unit(what)
     facts = {k: _fact_text(k, v) for k, v in what.items() if k not in (*ALREADY_TOLD, *SECRET, *LEFT_OUT)}
     change = f"{facts.pop('was')} → {facts.pop('is')}" if {"was", "is"} <= set(facts) else ""
     parts = [f"{_key_words(k)} {text}".strip() for k, text in facts.items() if text]
     parts += [f"a new {k}" for k in SECRET if k in what]
     return ", ".join(part for part in (*parts, change, _through(what.get("through"))) if part)
+
+
+def _with_unit(what: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The facts with their values in the unit that stands beside them."""
+    unit = what.get("unit")
+    values = {k: v for k in ("limit", "worst") if isinstance(v := what.get(k), int | float)}
+    if not isinstance(unit, str) or not values:
+        return what
+    texts = {key: value_text(value, unit, limit=values.get("limit")) for key, value in values.items()}
+    return {key: value for key, value in {**what, **texts}.items() if key != "unit"}
 
 
 def _revision(what: Mapping[str, Any]) -> str:
