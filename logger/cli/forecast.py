@@ -52,9 +52,10 @@ def _headline(rows: list[dict[str, Any]]) -> str:
 
 def _rows(session: Session, zone: str) -> list[dict[str, Any]]:
     from ..core.judge.forecast import WINDOW_MIN, line
+    from ..verdicts.forecast_gains import ForecastGains
 
     verdicts, now_ns = session.verdicts(), session.now_ns
-    gains = verdicts.forecast_gains(zone, now_ns)
+    gains = ForecastGains(verdicts).today(zone, now_ns)
     rules = [r for r in session.setup.rules_of(zone) if r.kind == "limit" and r.from_ns <= now_ns]
     rules = [r for r in rules if r.to_ns is None or r.to_ns > now_ns]
     rows = []
