@@ -13,6 +13,7 @@ from ..instants import rfc3339
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import open_session, require_applied_setup
 from .options import Json, Who
 from .output import answer, table
@@ -20,7 +21,7 @@ from .output import answer, table
 if TYPE_CHECKING:
     from ..rooms.sightings import RoomState
 
-rooms_app = typer.Typer(help="The rooms of a group: which there are, and how they are.")
+rooms_app = command_group("The rooms of a group: which there are, and how they are.")
 DEFAULT_ROOMS = Path("rooms.toml")
 HOUR_NS = 3600 * 10**9
 
@@ -34,7 +35,7 @@ RoomKey = Annotated[
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(rooms_app, name="rooms", no_args_is_help=True)
+    app.add_typer(rooms_app, name="rooms")
 
 
 @rooms_app.command("add")

@@ -11,15 +11,16 @@ from ..errors import Refused
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import refuse_no_record
 from .options import DEFAULT_DATA, Data, Json, Who
 from .output import answer
 
-store_app = typer.Typer(help="Where the parts of a record lie, and moving them.")
+store_app = command_group("Where the parts of a record lie, and moving them.")
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(store_app, name="store", no_args_is_help=True)
+    app.add_typer(store_app, name="store")
 
 
 @store_app.command("show")
