@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from ..errors import Refused
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
@@ -154,9 +155,10 @@ def move_archive(
     from ..store.archive_relocation import relocate_archive
 
     refuse_no_record(data)
+    at = _address(to, endpoint)
     with Store.open(data) as store, store.lock_service():
         by = authorised(store, who, Act.ADMINISTER)
-        result = relocate_archive(store, _address(to), endpoint, by)
+        result = relocate_archive(store, at, endpoint, by)
     there = result.files - result.copied
     lines = [
         f"{number_of(result.files, 'sealed file')} at {result.target}, each equal to its seal: "
@@ -167,12 +169,20 @@ def move_archive(
     answer({**vars(result)}, as_json, lines)
 
 
-def _address(to: str) -> str:
-    """An address as store.toml has it; "" for the data folder itself.
+def _address(to: str, endpoint: str = "") -> str:
+    """An address as store.toml has it; "" for the data folder itself. Refused with what to enter instead.
 
     >>> _address("s3://measuring/hall-3"), _address("embedded")
     ('s3://measuring/hall-3', '')
     """
-    if "://" in to:
-        return to.rstrip("/")
-    return "" if to == "embedded" else str(Path(to).absolute())
+    from ..store.store_file import archive_table_of
+
+    if not to.strip():
+        raise Refused(
+            "--to: expected a folder, an address such as s3://BUCKET/PREFIX or `embedded`, found nothing."
+        )
+    if endpoint and not to.startswith("s3://"):
+        raise Refused(f"--endpoint belongs to an address such as s3://BUCKET/PREFIX; --to is {to!r}.")
+    if to == "embedded":
+        return ""
+    return archive_table_of(to if "://" in to else str(Path(to).absolute()), endpoint).at
