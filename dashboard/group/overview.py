@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from logger.instants import local
 from logger.rooms.sightings import RoomState, custodians, sites
-from logger.rooms.words import clock, state_words
+from logger.rooms.words import clock, clock_words, state_words
 
 from ..data.words import in_read_units, parse_ns
 
@@ -148,9 +148,8 @@ def _notes(state: RoomState) -> str:
     overdue = [due for due in state.due if due["status"] == "overdue"]
     if overdue:
         notes.append(f"{len(overdue)} certificate{'s' if len(overdue) != 1 else ''} overdue")
-    if state.clock_ahead_s:
-        way = "ahead of" if state.clock_ahead_s > 0 else "behind"
-        notes.append(f"its clock is {abs(state.clock_ahead_s):.0f} s {way} this one")
+    if words := clock_words(state):
+        notes.append(words)
     return "; ".join(notes)
 
 

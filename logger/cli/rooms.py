@@ -126,8 +126,17 @@ def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> No
     quiet = sum(state.quiet for state in states)
     first = f"{number_of(len(states), 'room')}, {quiet} of them stable and without an alarm."
     rows = [_row(state) for state in states]
-    heads = ["room", "site", "custodian", "state", "alarms"]
-    cells = [[r["room"], r["site"], r["custodian"], r["state"], str(r["alarms"])] for r in rows]
+    heads = ["room", "site", "custodian", "alarms", "state"]
+    cells = [
+        [
+            r["room"],
+            r["site"],
+            r["custodian"],
+            str(r["alarms"]),
+            "; ".join(filter(None, (r["state"], r["clock"]))),
+        ]
+        for r in rows
+    ]
     waiting = [r.summary for r in Receipts(registry.centre).unlisted(registry)]
     unlisted = [
         f"{s.body['name']} sends a summary and is in no list: compare its key with the site's own, then "
@@ -315,7 +324,7 @@ def _relative(data: Path, rooms: Path) -> Path:
 
 
 def _row(state: RoomState) -> dict[str, Any]:
-    from ..rooms.words import state_words
+    from ..rooms.words import clock_words, state_words
 
     return {
         "room": state.key,
@@ -325,6 +334,7 @@ def _row(state: RoomState) -> dict[str, Any]:
         "verdict": state.verdict,
         "trouble": state.trouble,
         "state": state_words(state, time.time_ns()),
+        "clock": clock_words(state),
         "zones": [dict(zone) for zone in state.zones],
         "alarms": state.active,
         "waiting": state.waiting,
