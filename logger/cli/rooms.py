@@ -253,12 +253,17 @@ def lost(
     hours = sum(row.not_stable_ns for row in answered) / HOUR_NS
     causes = by_cause(answered)
     rest_ns = sum(row.rest_ns for row in answered)
+    lossy = [[r.room, _hours(r.not_stable_ns)] for r in answered if r.not_stable_ns]
     lines = [
         f"{hours:.1f} h of use not stable in {number_of(len(answered), 'room')}.",
         *(f"{row.room}: not known: {row.why}" for row in rows if row.why),
-        *table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes]),
-        f"no case: {_hours(rest_ns)} h",
-        *table(("room", "hours not stable"), [[r.room, _hours(r.not_stable_ns)] for r in answered]),
+        *(
+            table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes])
+            if causes
+            else ()
+        ),
+        *([f"no case: {_hours(rest_ns)} h"] if hours else ()),
+        *(table(("room", "hours not stable"), lossy) if lossy else ()),
     ]
     payload = {
         "not_stable_h": round(hours, 3),
