@@ -62,6 +62,7 @@ class GroupRoom:
     def read(self, to_ns: int) -> None:
         """Store a reading of each channel in every minute up to an instant, and judge."""
         from ..verdicts.current import Current
+        from ..verdicts.live_verdicts import LiveVerdicts
 
         rows = []
         for at_ns in range(self.at_ns, to_ns, MINUTE_NS):
@@ -71,7 +72,7 @@ class GroupRoom:
             self.at_ns = at_ns + MINUTE_NS
         if rows:
             self.store.append("poll", rows)
-        Current(self.store).verdicts.judge_live(to_ns)
+        LiveVerdicts(Current(self.store).verdicts).judge(to_ns)
 
     def tell(self, now_ns: int) -> None:
         """Renew the room's summary."""

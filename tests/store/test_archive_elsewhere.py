@@ -23,6 +23,7 @@ from logger.store.backup.backup import backup
 from logger.store.backup.restore import restore
 from logger.store.exchange.export import day_digests
 from logger.store.store_file import archive_table, replace_table
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 from tests.command_line import Run
 from tests.peers.object_store import ACCOUNT, ObjectStore, object_store
@@ -411,10 +412,10 @@ def test_a_room_is_judged_live_while_its_archive_is_away(tmp_path: Path, address
     with Store.open(tmp_path / "data") as store:
         store.seal(IN_DECEMBER + DAY)
         setup = in_force(store.setups.versions()).setup
-        Verdicts(store, setup, measures_gains=False).judge_live(IN_DECEMBER + 3600 * NS)
+        LiveVerdicts(Verdicts(store, setup), measures_gains=False).judge(IN_DECEMBER + 3600 * NS)
         Path(keys["at"]).rename(tmp_path / "unmounted")
         store.append("poll", polled(IN_DECEMBER + 3600 * NS, 5, channels))
         now_ns = IN_DECEMBER + 3605 * NS + 300 * NS
-        Verdicts(store, setup, measures_gains=False).judge_live(now_ns)
+        LiveVerdicts(Verdicts(store, setup), measures_gains=False).judge(now_ns)
         statement = json.loads(store.verdict_cache.live()["machine-bay"])
         assert statement["at"].startswith("2026-12-06T01:0")
