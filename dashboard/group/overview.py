@@ -88,8 +88,24 @@ def overview(states: Sequence[RoomState], choice: Choice, now_ns: int) -> Overvi
         tuple(sites(states)),
         tuple(custodians(states)),
         len(chosen),
-        f"{local(now_ns, ZoneInfo('UTC')):%H:%M:%S} UTC",
+        looked_at(chosen, now_ns),
     )
+
+
+def looked_at(states: Sequence[RoomState], now_ns: int) -> str:
+    """When the rooms were looked at: by their own clock where all have one zone of time.
+
+    >>> room = RoomState("a", "A", "", "", "", "", "stable", timezone="Europe/Vienna")
+    >>> looked_at([room], 0)
+    '01:00:00 +01:00'
+    >>> looked_at([], 0)
+    "00:00:00 UTC. Times are each room's own"
+    """
+    zones = {state.timezone for state in states}
+    if len(zones) != 1:
+        return f"{local(now_ns, ZoneInfo('UTC')):%H:%M:%S} UTC. Times are each room's own"
+    at = local(now_ns, ZoneInfo(zones.pop()))
+    return f"{at:%H:%M:%S} {at.isoformat()[-6:]}"
 
 
 def sentence(chosen: Sequence[RoomState], count: int) -> str:

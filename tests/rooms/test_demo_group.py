@@ -17,7 +17,7 @@ COUNT = RETURNING + 1
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, list[GroupRoom]]]:
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, list[GroupRoom]]]:
     """The list of the rooms, and those that go on."""
     folder = tmp_path_factory.mktemp("demo") / "group"
     rooms = make(folder, COUNT, lambda _: None)
@@ -27,9 +27,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, list[
 
 
 def test_what_is_wrong_in_the_demo_stands_first_and_the_rest_is_quiet(
-    made: tuple[Path, list[GroupRoom]], stillroom: Run
+    demo: tuple[Path, list[GroupRoom]], stillroom: Run
 ) -> None:
-    file, _ = made
+    file, _ = demo
     rows = json.loads(stillroom("rooms", "list", "--rooms", file, "--json").stdout)
     keys = [key for key in file.read_text().split() if key.startswith("[rooms.")]
     names = {number: keys[number][7:-1] for number in (SILENT, BACK, STUCK, OVERDUE, RETURNING)}
@@ -44,9 +44,9 @@ def test_what_is_wrong_in_the_demo_stands_first_and_the_rest_is_quiet(
 
 
 def test_questions_to_all_rooms_of_the_demo_have_answers(
-    made: tuple[Path, list[GroupRoom]], stillroom: Run
+    demo: tuple[Path, list[GroupRoom]], stillroom: Run
 ) -> None:
-    file, _ = made
+    file, _ = demo
     now = datetime.now(UTC)
     span = ("--from", f"{now - timedelta(days=2):%Y-%m-%d}", "--to", f"{now + timedelta(days=1):%Y-%m-%d}")
     lost = json.loads(stillroom("rooms", "lost", *span, "--rooms", file, "--json").stdout)
