@@ -126,8 +126,17 @@ def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> No
     quiet = sum(state.quiet for state in states)
     first = f"{number_of(len(states), 'room')}, {quiet} of them stable and without an alarm."
     rows = [_row(state) for state in states]
-    heads = ["room", "site", "custodian", "state", "alarms"]
-    cells = [[r["room"], r["site"], r["custodian"], r["state"], str(r["alarms"])] for r in rows]
+    heads = ["room", "site", "custodian", "alarms", "state"]
+    cells = [
+        [
+            r["room"],
+            r["site"],
+            r["custodian"],
+            str(r["alarms"]),
+            "; ".join(filter(None, (r["state"], r["clock"]))),
+        ]
+        for r in rows
+    ]
     waiting = [r.summary for r in Receipts(registry.centre).unlisted(registry)]
     unlisted = [
         f"{s.body['name']} sends a summary and is in no list: compare its key with the site's own, then "
@@ -244,12 +253,17 @@ def lost(
     hours = sum(row.not_stable_ns for row in answered) / HOUR_NS
     causes = by_cause(answered)
     rest_ns = sum(row.rest_ns for row in answered)
+    lossy = [[r.room, _hours(r.not_stable_ns)] for r in answered if r.not_stable_ns]
     lines = [
         f"{hours:.1f} h of use not stable in {number_of(len(answered), 'room')}.",
         *(f"{row.room}: not known: {row.why}" for row in rows if row.why),
-        *table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes]),
-        f"no case: {_hours(rest_ns)} h",
-        *table(("room", "hours not stable"), [[r.room, _hours(r.not_stable_ns)] for r in answered]),
+        *(
+            table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes])
+            if causes
+            else ()
+        ),
+        *([f"no case: {_hours(rest_ns)} h"] if hours else ()),
+        *(table(("room", "hours not stable"), lossy) if lossy else ()),
     ]
     payload = {
         "not_stable_h": round(hours, 3),
@@ -315,7 +329,7 @@ def _relative(data: Path, rooms: Path) -> Path:
 
 
 def _row(state: RoomState) -> dict[str, Any]:
-    from ..rooms.words import state_words
+    from ..rooms.words import clock_words, state_words
 
     return {
         "room": state.key,
@@ -325,6 +339,7 @@ def _row(state: RoomState) -> dict[str, Any]:
         "verdict": state.verdict,
         "trouble": state.trouble,
         "state": state_words(state, time.time_ns()),
+        "clock": clock_words(state),
         "zones": [dict(zone) for zone in state.zones],
         "alarms": state.active,
         "waiting": state.waiting,
