@@ -248,7 +248,7 @@ def _expected(best: Choice, n: float, unit: str) -> str:
     """What the weeks after may leave: by the ratio of two variances (F), and never less than in trials."""
     from scipy.stats import f
 
-    later = max(LATER, float(f.ppf(0.95, WEEKS_AFTER * n, n)) ** 0.5)
+    later = max(LATER, float(f.ppf(0.975, WEEKS_AFTER * n, n)) ** 0.5)
     times = f"{later:.1f}"
     return (
         f"Expect up to {times} times this in the {WEEKS_AFTER} weeks after: "
