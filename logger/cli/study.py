@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from .command_list import command_group
 from .study_parts import (
     Event,
     EventFile,
@@ -27,7 +28,7 @@ the record does not give the figure, the answer is "not shown", why, and what to
 alters a verdict. Its result is stored under the digest of everything it rests on, and is shown on the page
 Room study."""
 
-study = typer.Typer(name="study", help=_FRONT, no_args_is_help=True, rich_markup_mode=None)
+study = command_group(_FRONT, name="study", rich_markup_mode=None)
 
 
 def add_to(app: typer.Typer) -> None:

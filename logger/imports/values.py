@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Sequence
@@ -273,8 +274,8 @@ def _all_plain(cells: Sequence[str], sign: str) -> NDArray[np.float64] | None:
         numbers = dict(zip(texts, map(float, joined.split("\n")), strict=True))
     except ValueError:
         return None
+    if not all(map(math.isfinite, numbers.values())):
+        return None
     if isinstance(cells, Coded):
-        values = np.array([*numbers.values()], np.float64)[cells.codes]
-    else:
-        values = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
-    return values if np.isfinite(values).all() else None
+        return np.array([*numbers.values()], np.float64).take(cells.codes)
+    return np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))

@@ -46,6 +46,10 @@ SETTINGS = (
     "SET client_encoding TO 'UTF8'",
     'SET search_path TO "{schema}"',
     f"SET lock_timeout TO '{BUSY_S}s'",
+    # Waits end by our own clock (`server_patience`); what the site sets for its other programs would cut a
+    # move, a verification or a year's reading in the middle.
+    "SET statement_timeout TO 0",
+    "SET idle_in_transaction_session_timeout TO 0",
     # A connection that is cut must not keep its turn for hours.
     "SET tcp_keepalives_idle TO 10",
     "SET tcp_keepalives_interval TO 5",
@@ -297,6 +301,11 @@ class ServerDatabase:
                 newest, _ = head(conn)
                 mine = select(journal.c.sha256).where(journal.c.number == self._seen.head[0])
                 self._seen.refuse_older(newest, conn.execute(mine).scalar())
+
+    def check_tables(self) -> None:
+        """StoreError where the schema holds no record, or one of another version of the program."""
+        with plain_server_errors(self.table), self._engine.connect() as conn:
+            server_schema.refuse_unread(self, conn)
 
     @contextmanager
     def lock(self, name: str, wait_s: float = 0.0) -> Iterator[bool]:

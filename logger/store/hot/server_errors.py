@@ -48,9 +48,10 @@ def _refuse_long(table: HotTable, refusal: BaseException) -> None:
 
 def server_error(table: HotTable, refusal: BaseException, cause: SQLAlchemyError | None = None) -> StoreError:
     """The sentence for what a driver refusal."""
-    message = " ".join(str(refusal).split())
+    diagnosis = getattr(refusal, "diag", None)  # without the line of our statement and its caret
+    message = " ".join(str(getattr(diagnosis, "message_primary", None) or refusal).split())
     error = StoreError(
-        f"{table.place} could not be used: {message.rstrip('.')}. Nothing was changed. "
+        f"{table.place} could not be used: {message.rstrip('.?')}. Nothing was changed. "
         f"{_remedy(message, getattr(refusal, 'sqlstate', None) or '', table)}"
     )
     error.__cause__ = cause or OperationalError("", None, refusal)
@@ -79,7 +80,7 @@ def _password_remedy(table: HotTable) -> str:
         f"Put the password of that role into the environment variable {table.password_env}{unset}. Where the "
         "service runs, put it into its environment and start it again: readings that it still has in memory "
         "go into a file and are stored after the start. With `password_file` in store.toml a new password "
-        "takes no restart."
+        "takes no restart. A role that is missing is refused by these words, too."
     )
 
 
@@ -90,6 +91,13 @@ def _connect_remedies(low: str, table: HotTable) -> tuple[tuple[bool, str], ...]
     ask = "As the administrator of the database: "
     grant = f'{ask}GRANT CONNECT ON DATABASE "{database}" TO "{role}". '
     return (
+        ("pg_hba.conf" in low,
+         "As the administrator of the server: let this role and this machine in by a line of pg_hba.conf. "),
+        ("does not support ssl" in low or "certificate" in low,
+         "Have the server offer TLS by a certificate that this machine trusts (`sslrootcert=FILE` in the "
+         "address), or correct `sslmode` in the address. "),
+        ("resolve host" in low or "translate host" in low,
+         "Correct the host in the address, or have its name resolved on this machine. "),
         ("permission denied for database" in low, grant),
         ("not permitted to log in" in low, f'{ask}ALTER ROLE "{role}" LOGIN. '),
         ("too many connections for role" in low, f'{ask}ALTER ROLE "{role}" CONNECTION LIMIT 6, or more. '),
@@ -114,7 +122,10 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
          "This role sees no tables there: correct `schema` in store.toml, or give the role its schema back, "
          f"{owner} If they are gone, restore the newest backup."),
         (state in ("25006", "55000") or "during recovery" in low,
-         "It is a standby, which only reads: name the server that writes in store.toml. " + WAITING),
+         "It is a standby, which only reads: name the server that writes in store.toml. Where it is "
+         "none, its administrator closed it to writers: ALTER ROLE … RESET default_transaction_read_only, or "
+         f"the same of the database. {WAITING}"),
+        (state == "57014", "Its administrator ended a statement there; try again. " + WAITING),
         (state == "55P03", f"Another program kept its turn for more than {BUSY_S} s; try again."),
         (state == "53300" or "too many clients" in low or "connection slots" in low,
          "Raise max_connections of the server: 6 for each room. " + WAITING),
@@ -123,4 +134,4 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
     for fits, remedy in remedies:
         if fits:
             return remedy
-    return f"Check that the server runs and that this machine can reach it. {WAITING}"
+    return f"Check that the server runs and that this machine can reach it, and the host and port. {WAITING}"
