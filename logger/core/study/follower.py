@@ -44,9 +44,9 @@ def follower(air: ChannelRecord, body: ChannelRecord) -> Answer:
     blocks = in_blocks(t, rest, jacobian)
     keep = np.abs(blocks[2]).max(axis=0) > 1e-9  # the start has faded where the record is long
     fit = regress(blocks[2][:, keep], blocks[1], blocks[0])
-    one = np.eye(int(keep.sum()))
-    _, low, high = fit.interval(one[0])
-    half, (more, gain_low, gain_high) = (high - low) / 2, fit.interval(one[1])
+    unit_vectors = np.eye(int(keep.sum()))
+    _, low, high = fit.interval(unit_vectors[0])
+    half, (more, gain_low, gain_high) = (high - low) / 2, fit.interval(unit_vectors[1])
     if half > WIDEST:
         why = f"about {tau / 3600:.1f} h, known to ±{percent(half)} only."
         return _refused(why, "Log longer, or over a set-back.")

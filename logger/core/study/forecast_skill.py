@@ -129,7 +129,7 @@ def _crossings(
 
 def _crossing_figures(p: Float, true: Bool, group: Int) -> list[Figure]:
     """Gain over the plain frequency; of the leavings the share foretold; of those foretold the share true."""
-    n, said = float(len(np.unique(group))), p >= LIKELY
+    n, likely = float(len(np.unique(group))), p >= LIKELY
 
     def gain(chosen: Bool) -> float:
         variance = float(true[chosen].var())
@@ -140,7 +140,7 @@ def _crossing_figures(p: Float, true: Bool, group: Int) -> list[Figure]:
 
     (first, unit), (second, _), (third, _) = CROSSING_FIGURES
     figures = [effect(first, *_by_days(gain, group), unit, n=n, method=OF_CROSSINGS)]
-    for name, what, of in ((second, said, true), (third, true, said)):
+    for name, what, of in ((second, likely, true), (third, true, likely)):
         if len(np.unique(group[of])) < LEAST_LEFT:
             why = f"foretold at {percent(LIKELY)} or more on {len(np.unique(group[of]))} days only."
             figures.append(absent(name, "%", why, "Record more days.", OF_CROSSINGS))

@@ -102,9 +102,9 @@ def choices_so_far(past: PastForecasts, allowed: Bool) -> Choices:
 
     p, good, sure = (x[-JUDGED_WEEKS:] for x in (past.mixed, past.good, past.sure))
     apart, came = list[float](), list[float]()
-    for promise, outcome, known in zip(p, good, sure, strict=True):
+    for promise, outcome, shown in zip(p, good, sure, strict=True):
         highest = np.argsort(-np.where(allowed, promise, -1.0), kind="stable")[:HIGHEST]
-        highest = highest[known[highest] & allowed[highest]]
+        highest = highest[shown[highest] & allowed[highest]]
         if len(highest):
             apart.append(float((outcome[highest] - promise[highest]).mean()))
             came.append(float(outcome[highest].mean()))
