@@ -383,6 +383,9 @@ def driver() -> Any:
             "A hot tier on a database server needs psycopg, which is not installed: "
             "pip install 'stillroom[group]'."
         ) from error
+    logging.getLogger("psycopg").setLevel(
+        logging.ERROR
+    )  # its warnings repeat what it raises
     return psycopg
 
 
