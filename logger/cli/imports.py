@@ -254,7 +254,11 @@ def _import_folder(  # noqa: PLR0917
                 else f"{result.stored} readings stored, {result.duplicates} there already"
             )
             typer.echo(f"{plain_name(outcome.path)}: {summary}")
-    if refused or not count:
+    if not count:
+        raise Refused(
+            f"{files[0]} has no file in it; nothing was imported. Name the folder with the exports."
+        )
+    if refused:
         raise Refused(f"{refused} of {count} files in {files[0]} were not imported; see above.")
 
 
