@@ -383,9 +383,7 @@ def driver() -> Any:
             "A hot tier on a database server needs psycopg, which is not installed: "
             "pip install 'stillroom[group]'."
         ) from error
-    logging.getLogger("psycopg").setLevel(
-        logging.ERROR
-    )  # its warnings repeat what it raises
+    logging.getLogger("psycopg").setLevel(logging.ERROR)  # its warnings repeat what it raises
     return psycopg
 
 
