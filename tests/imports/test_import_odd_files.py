@@ -127,7 +127,7 @@ def test_what_this_account_may_not_read_is_named_with_the_way_out(
     shut = path if closed == "file" else path.parent
     shut.chmod(0)
     try:
-        with pytest.raises(ImportRefused, match="Permission denied[.] Give this account the right"):
+        with pytest.raises(ImportRefused, match=r"Permission denied[.] Give this account the right"):
             import_file(path, plain, memory(), setup, "Greta Holm", NOW_NS)
     finally:
         shut.chmod(0o700)
