@@ -225,7 +225,7 @@ def test_an_object_that_was_changed_is_never_read_as_the_record(
             store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
         assert any(seals[1].file in fault for fault in store.verify().faults)
         place.remove(name)
-        with pytest.raises(StoreDamaged, match="Restore it from a backup"):
+        with pytest.raises(StoreDamaged, match=r"cannot be read: it is missing\. Restore it from a backup"):
             store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
         assert any("missing" in fault for fault in store.verify().faults)
         assert len(store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns))

@@ -104,8 +104,9 @@ class Archive:
         except UNREADABLE as error:
             if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
                 raise unopened_error(Path(self.content.at(file)), error) from error
+            why = "it is missing" if isinstance(error, FileNotFoundError) else error
             raise StoreDamaged(
-                f"The sealed file {self.content.at(file)} cannot be read: {error}. Restore it from a "
+                f"The sealed file {self.content.at(file)} cannot be read: {why}. Restore it from a "
                 "backup; `stillroom verify` says what is proven."
             ) from error
 
