@@ -265,6 +265,33 @@ def test_a_share_that_is_away_is_not_taken_for_an_empty_one(folder: Path, addres
         assert not Path(keys["at"]).exists()
 
 
+def test_an_empty_folder_where_a_share_was_mounted_is_not_taken_for_the_archive(
+    folder: Path, address: Address
+) -> None:
+    """As `umount` leaves it: nothing is called damaged, and no month is sealed onto the wrong disk."""
+    keys = address("folder")
+    with filled(folder, keys) as store:
+        first = store.seal(OCTOBER + 3 * DAY)[0]
+        rows = hot_rows(store)
+        Path(keys["at"]).rename(folder.parent / "unmounted")
+        Path(keys["at"]).mkdir()
+        for work in (
+            lambda: store.readings.read("P1.temperature", first.from_ns, first.to_ns),
+            lambda: store.seal(IN_DECEMBER),
+            store.archive.reach,
+        ):
+            with pytest.raises(ArchiveAway, match=r"is empty, and sealed files of this record .* Mount its"):
+                work()
+        assert hot_rows(store) == rows
+        assert list(Path(keys["at"]).iterdir()) == []
+        result = store.verify()
+        assert (result.faults, result.intact) == ((), False)
+        Path(keys["at"]).rmdir()
+        (folder.parent / "unmounted").rename(keys["at"])
+        assert len(store.seal(IN_DECEMBER)) == 2
+        assert store.verify().intact
+
+
 @pytest.mark.slow
 def test_a_bucket_that_is_not_there_or_without_rights_is_said_with_what_to_do(
     folder: Path, address: Address, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

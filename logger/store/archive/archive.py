@@ -75,6 +75,7 @@ class Archive:
         with self._database.lock(LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
             if not ours:
                 return []
+            self.reach()
             self._tidy()
             return [self._seal_month(month) for month in self._months(before_ns, room_of)]
 
@@ -117,9 +118,8 @@ class Archive:
 
     def reach(self) -> None:
         """Ask for the newest sealed file at its place; ArchiveAway where that does not answer."""
-        seals = self.seals(disposed=False)
-        if seals:
-            self.content.is_free(seals[-1].file)
+        if seals := self.seals(disposed=False):
+            self.content.see(seals[-1].file)
 
     def sealed_rows(self, rows: Columns) -> Bool:
         """Mask, shape (n,), of the hot rows, also of an older copy of this record, that lie under a seal."""
