@@ -61,8 +61,8 @@ def test_a_shift_is_held_with_those_of_other_regressions() -> None:
     """The middle of the office year, where nothing is known to have changed: no shift is shown.
 
     statsmodels: OLS −1.044 K, standard error 0.248 by days as independent, which would be "a change"; with
-    HAC of 14 lags 0.776; GLSAR (memory fitted) +0.215 ± 0.765. Daily means with a memory of two weeks leave so much
-    open: our interval holds both, and is as wide as that of HAC or wider.
+    HAC of 14 lags 0.776; GLSAR (memory fitted) +0.215 ± 0.765. Daily means with a memory of two weeks leave
+    so much open: our interval holds both, and is as wide as that of HAC or wider.
     """
     record = office_year()
     middle = record.start_s + len(record) * 1800
@@ -81,8 +81,8 @@ def test_a_shift_is_held_with_those_of_other_regressions() -> None:
 
 def test_a_time_constant_is_that_of_curve_fit() -> None:
     """An office after work (18:00, the heating goes down): scipy's curve_fit of one exponential with a dead
-    time takes the noise for white. Ours has a memory, and moves τ by 14 %: both lie within our interval, which
-    is wider than a quarter, so that no time constant is shown.
+    time takes the noise for white. Ours has a memory, and moves τ by 14 %: both lie within our interval,
+    which is wider than a quarter, so that no time constant is shown.
     """
     with (DATA / "uci_occupancy" / "datatest.txt").open(newline="") as lines:
         rows = list(csv.reader(lines))[1:]
