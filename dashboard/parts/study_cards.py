@@ -19,11 +19,11 @@ from logger.store.hot.studies import StoredStudy
 from logger.studies.charts import charts_of
 from logger.studies.plot import SCREEN
 from logger.studies.questions import QUESTIONS
+from logger.studies.readable import readable
 from logger.studies.sources import StudyField
 from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
-from ..data.channels import with_channel_words
 from ..data.queries import Queries
 from ..data.study_jobs import StudyJob
 from .components import aria, behind, button, card, field, refusal, svg, table
@@ -39,7 +39,7 @@ def newest_studies(q: Queries, zone: str, channel: str) -> dict[str, Study]:
     for row in q.source.store.studies.newest(zone):
         if (not channel or row.channel in ("", channel)) and row.question not in newest:
             newest[row.question] = row
-    return {question: of_stored(row) for question, row in newest.items()}
+    return {question: readable(of_stored(row), q.setup) for question, row in newest.items()}
 
 
 def question_card(
@@ -63,7 +63,7 @@ def question_card(
         empty = html.P(f"Not computed yet. {kind.needs}", className="empty stays")
         return card(kind.title, empty, *asks, ident=f"study-{question}", folds=bool(asks))
     ident, aside = f"study-{question}", _about(q, study)
-    return card(kind.title, *_answer(q, study), *asks, aside=aside, ident=ident, folds=True)
+    return card(kind.title, *_answer(study), *asks, aside=aside, ident=ident, folds=True)
 
 
 def _filled(options: Mapping[str, Any], item: StudyField, clock: ZoneInfo) -> str:
@@ -90,7 +90,7 @@ def _about(q: Queries, study: Study) -> str:
     return f"{what}, {wall_span(request.from_ns, request.to_ns, ZoneInfo(q.room.timezone))}"
 
 
-def _answer(q: Queries, study: Study) -> list[Component]:
+def _answer(study: Study) -> list[Component]:
     answer, title = study.answer, QUESTIONS[study.request.question].title
     drawn = [
         html.Figure([_scrolled(caption, picture), html.Figcaption(caption)])
@@ -104,13 +104,13 @@ def _answer(q: Queries, study: Study) -> list[Component]:
     return [
         html.P(answer.headline, className="study-headline stays"),
         *drawn,
-        *(html.P(with_channel_words(line, q.setup), className="study-remark") for line in answer.remarks),
+        *(html.P(line, className="study-remark") for line in answer.remarks),
         behind(
             "Figures and tables",
             table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
             *tables,
         ),
-        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(q, study)])),
+        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
     ]
 
 
@@ -119,10 +119,9 @@ def _scrolled(caption: str, picture: str) -> Component:
     return html.Div(svg(picture), className="study-chart", tabIndex=0, role="group", **aria(caption))
 
 
-def _provenance(q: Queries, study: Study) -> list[str]:
+def _provenance(study: Study) -> list[str]:
     methods = dict.fromkeys(item.method for item in study.answer.figures if item.method)
-    data = [with_channel_words(line, q.setup) for line in study.data]
-    return [*methods, *data, f"setup {study.setup_version}, study {study.digest}"]
+    return [*methods, *study.data, f"setup {study.setup_version}, study {study.digest}"]
 
 
 def _table(name: str, columns: Mapping[str, Sequence[Any]]) -> Component:
