@@ -91,10 +91,12 @@ def _by_lines(text: str, whole: Exception) -> list[Any]:
         try:
             values.append(_loaded(line))
         except _UNREADABLE as error:
-            first = number == 1
-            raise ImportRefused(
-                f"The file is not JSON: {whole}." if first else f"Line {number} is not JSON: {error}."
-            ) from None
+            where, cause = ("The file", whole) if number == 1 else (f"Line {number}", error)
+            if isinstance(cause, RecursionError):
+                raise ImportRefused(
+                    f"{where} nests lists and objects too deeply; expected a table."
+                ) from None
+            raise ImportRefused(f"{where} is not JSON: {cause}.") from None
     return values
 
 
@@ -233,7 +235,10 @@ def parquet_grid(part: Part) -> TextGrid:
         table = pq.read_table(io.BytesIO(part.content))
         columns = [[_arrow_cell(v) for v in column.to_pylist()] for column in table.columns]
     except (ArrowException, OSError, ValueError, OverflowError) as error:
-        raise ImportRefused(f"The Parquet file cannot be read: {str(error).splitlines()[0]}.") from None
+        reason = str(error).splitlines()[0].rstrip(".")
+        raise ImportRefused(
+            f"The Parquet file cannot be read: {reason}. Copy it again from where it was written."
+        ) from None
     rows = [(n, list(cells)) for n, cells in enumerate(zip(*columns, strict=True), 1)]
     simulated = PARQUET_KEY in (table.schema.metadata or {})
     return TextGrid(part.name, [(0, list(table.column_names)), *rows], headed=True, simulated=simulated)

@@ -99,6 +99,8 @@ def localised(
     `half`: which pass through a repeated hour is meant where only one of them is there.
     """
     zone, name = zone_of(name, dated), zone_name(name, dated)
+    if isinstance(zone, timezone):  # an offset or UTC: no hour is skipped or comes again
+        return wall_ns - _offset_at(0, zone, 0), []
     before_ns, after_ns = _zone_offsets(wall_ns, zone)
     skipped = np.flatnonzero(before_ns < after_ns)
     if len(skipped):
