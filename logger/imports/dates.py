@@ -268,7 +268,8 @@ def _offsets(clocks: dict[str, tuple[int, int | None]], texts: Coded, line_of: d
     if without:
         raise ImportRefused(
             "Some times carry an offset from UTC and some do not, as "
-            f"{without[0]!r} in line {line_of[without[0]]}."
+            f"{without[0]!r} in line {line_of[without[0]]}. Correct the lines, or export the file again with "
+            "one of the two throughout."
         )
     offsets = {text: offset or 0 for text, (_, offset) in clocks.items()}
     return np.array([offsets[text] for text in texts.table], np.int64)[texts.codes]

@@ -222,6 +222,11 @@ def _copy(path: Path, into: BinaryIO) -> None:
             f"{path} is a folder: name its files, or let `stillroom import --watch {path}` import them one "
             "by one."
         )
+    if path.exists() and not path.is_file():  # a pipe may never end, and gives what it holds only once
+        raise ImportRefused(
+            f"{path}: expected a file, found a pipe or a device. Write what comes out of it to a file, and "
+            "import that."
+        )
     filled = False
     try:
         with waiting_for(f"the file {path}"), path.open("rb", buffering=0) as file:
@@ -230,7 +235,8 @@ def _copy(path: Path, into: BinaryIO) -> None:
                 into.write(part)
                 moved()
     except OSError as error:
-        raise ImportRefused(f"{path}: cannot be read: {error.strerror}.") from None
+        instead = " Give this account the right to read it." if isinstance(error, PermissionError) else ""
+        raise ImportRefused(f"{path}: cannot be read: {error.strerror}.{instead}") from None
     if not filled:
         raise ImportRefused(f"{path.name}: expected a table of readings, found an empty file.")
 

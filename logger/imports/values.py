@@ -88,7 +88,8 @@ def _decimal_sign(
     if profile.decimal:
         return profile.decimal, [f"the decimal sign is a {_NAMES[profile.decimal]}, as declared"]
     texts = set().union(*(_written_as_text(column.cells) for column in columns))
-    cells = {_number_part(c) for c in texts if "." in c or "," in c}
+    marked = {_number_part(c) for c in texts if "." in c or "," in c or not c.isascii()}
+    cells = {c for c in marked if "." in c or "," in c}  # after its signs were made plain: \u066b is a comma
     example = {sign: next((c for c in sorted(cells) if sign in c and _is_number(c)), "") for sign in ".,"}
     both = [sign for sign in ".," if any(_BOTH[sign].fullmatch(c) for c in cells)]
     proven = both or [sign for sign in ".," if any(_PROOF[sign].fullmatch(c) for c in cells)]

@@ -88,13 +88,13 @@ def percent(share: float, decimals: int = 1) -> str:
     return f"{100 * share:.{decimals}f} %"
 
 
-def number_of(number: int, what: str) -> str:
-    """A number with its noun, in the plural where there is not exactly one.
+def number_of(number: int, what: str, many: str = "") -> str:
+    """A number with its noun, in the plural where there is not exactly one; `many`: a plural without s.
 
-    >>> number_of(1, "alarm"), number_of(0, "alarm")
-    ('1 alarm', '0 alarms')
+    >>> number_of(1, "alarm"), number_of(0, "alarm"), number_of(2, "entry", "entries")
+    ('1 alarm', '0 alarms', '2 entries')
     """
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+    return f"{number} {what}" if number == 1 else f"{number} {many or what + 's'}"
 
 
 def usual_decimals(unit: str) -> int:

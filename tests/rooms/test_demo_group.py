@@ -39,7 +39,7 @@ def test_what_is_wrong_in_the_demo_stands_first_and_the_rest_is_quiet(
         ("back", "not shown"), ("silent", "not shown"), ("", "not stable"), ("", "not shown"),
     ]  # fmt: skip
     loud = {key for key, (trouble, verdict) in states.items() if trouble or verdict != "stable"}
-    assert loud == set(names.values())  # the returning room settles still
+    assert loud == set(names.values())  # the returning room breaks its span in 24 h still
     assert {row["site"] for row in rows} == {"Almtal Gearworks", "Traunfeld Tooling", "Seeau Optics"}
 
 

@@ -108,8 +108,8 @@ def _connect_remedies(low: str, table: HotTable) -> tuple[tuple[bool, str], ...]
 
 def _remedy(message: str, state: str, table: HotTable) -> str:
     low = message.lower()
-    role = f"role of {table.database}"
-    owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO …; REASSIGN OWNED BY … TO ….'
+    role = unquote(urlsplit(table.database).username or "…")
+    owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO "{role}"; REASSIGN OWNED BY … TO "{role}".'
     remedies = (
         *((fits, f"{remedy}{WAITING}") for fits, remedy in _connect_remedies(low, table)),
         (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low
@@ -117,10 +117,10 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
         (state == "3D000" or ("database" in low and "does not exist" in low),
          "Create it: CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."),
         ("role" in low and "does not exist" in low, "Create that role, or correct `database` in store.toml."),
-        (state == "42501", f"Give the {role} its schema and its tables: {owner}"),
+        (state == "42501", f"Give role {role} its schema and its tables: {owner} {WAITING}"),
         (state == "42P01",
          "This role sees no tables there: correct `schema` in store.toml, or give the role its schema back, "
-         f"{owner} If they are gone, restore the newest backup."),
+         f"{owner} If they are gone, restore the newest backup. {WAITING}"),
         (state in ("25006", "55000") or "during recovery" in low,
          "It is a standby, which only reads: name the server that writes in store.toml. Where it is "
          "none, its administrator closed it to writers: ALTER ROLE … RESET default_transaction_read_only, or "
