@@ -2,8 +2,8 @@
 
 A small file can ask for more memory than the machine has, or for hours: a workbook with one cell in its last
 column, an archive that unpacks to a million times its size. Whatever it does to the child, the caller gets
-either what the work gave or an ImportRefused with the reason. The child starts once (about 0.3 s) and serves
-one call after the other; after a failure or a long file the next call gets a new one.
+either what the work gave or an ImportRefused with the reason. The child starts once (about 0.2 s) and serves
+one call after the other; after a failure, or where it keeps much memory, the next call gets a new one.
 
 This limits what a file can use up. It is no barrier against a flaw in a parser that runs foreign code: the
 child is the same user as its parent.

@@ -13,7 +13,9 @@ from typer.testing import CliRunner
 from logger.cli.program import program_for
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_file
+from logger.imports.outside import reading_of
 from logger.model import Setup
+from logger.store import Store
 
 from .conftest import NOW_NS, Bring
 
@@ -33,6 +35,7 @@ def test_a_pipe_or_a_device_is_no_file(tmp_path: Path, memory: Any, setup: Setup
     assert store.rows == []
 
 
+@pytest.mark.slow
 def test_a_folder_without_a_file_is_said_to_have_none(tmp_path: Path) -> None:
     folder = tmp_path / "exports"
     folder.mkdir()
@@ -74,3 +77,40 @@ def test_what_cannot_be_read_says_what_to_do_instead(
     with pytest.raises(ImportRefused, match=expected):
         bring(text, store)
     assert store.rows == []
+
+
+@pytest.mark.slow
+def test_one_file_for_a_record_that_is_there_is_read_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only several files need a trial of all, so that none is stored where the last is refused."""
+    base = ["--config", str(tmp_path / "config"), "--data", str(tmp_path / "data"), "--profile", "p.toml"]
+    monkeypatch.chdir(tmp_path)
+    Path("p.toml").write_text(
+        'name = "p"\n[time]\nheadings = ["time"]\nzone = "UTC"\n\n'
+        '[[columns]]\nheading = "temperature"\nchannel = "P1.temperature"\nunit = "degC"\n'
+    )
+    for n, name in enumerate(["a.csv", "b.csv", "c.csv"]):
+        Path(name).write_text(f"{HEAD}2026-10-13 09:{n}0:00,20.0{n + 1}\n")
+    Path("bad.csv").write_text(f"{HEAD}2026-10-13 09:60:00,20.05\n{FIRST},20.06\n")
+    reads: list[str] = []
+
+    def counted(name: str, *rest: Any) -> Any:
+        reads.append(name)
+        return reading_of(name, *rest)
+
+    monkeypatch.setattr("logger.imports.importer.reading_of", counted)
+
+    def run(*words: str) -> str:
+        return str(CliRunner().invoke(program_for([*words]), [*words]).exception)
+
+    run("config", "export", "--out", "config")
+    run("import", "a.csv", *base)
+    assert reads == ["a.csv"] * 2  # the first time as a trial: a refusal begins no record
+    reads.clear()
+    run("import", "b.csv", *base)
+    assert reads == ["b.csv"]
+    assert "--leave-out 2" in run("import", "bad.csv", *base)
+    run("import", "c.csv", "bad.csv", *base)
+    with Store.open(tmp_path / "data", read_only=True) as store:
+        assert [file.name for file in store.imports.all()] == ["a.csv", "b.csv"]
