@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import ImportRefused, Refused
+from ..model.figures import number_of
 from ..model.roles import Act
 from ..processes.confined import start_early
 from .authority import authorised
@@ -269,7 +270,7 @@ def _import_folder(  # noqa: PLR0917
             summary = (
                 outcome.why
                 if result is None
-                else f"{result.stored} readings stored, {result.duplicates} there already"
+                else f"{number_of(result.stored, 'reading')} stored, {result.duplicates} there already"
             )
             typer.echo(f"{plain_name(outcome.path)}: {summary}")
     if not count:

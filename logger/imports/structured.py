@@ -15,6 +15,7 @@ from typing import Any
 
 from ..errors import ImportRefused
 from ..formats.senml import each_once
+from ..model.figures import number_of
 from .containers import Part
 from .grid import Exact, TextGrid
 from .samples import PARQUET_KEY
@@ -133,7 +134,7 @@ def _table_in(value: Mapping[str, Any]) -> Any:
 
 def _zipped(heads: Sequence[str], row: Sequence[Any], number: int) -> dict[str, Any]:
     if len(row) != len(heads):
-        raise ImportRefused(f"Record {number} has {len(row)} values, expected {len(heads)}.")
+        raise ImportRefused(f"Record {number} has {number_of(len(row), 'value')}, expected {len(heads)}.")
     return dict(zip(heads, row, strict=True))
 
 

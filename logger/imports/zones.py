@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..instants import NS
+from ..model.figures import number_of
 
 Int = NDArray[np.int64]
 
@@ -180,7 +181,7 @@ def _second_pass(
     if len(back) == 0 and half is not None:
         sentence = f"{local(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
         return (rows if half == "second" else rows[:0]), f"{sentence}, as declared"
-    behaviour = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
+    behaviour = "never steps back" if len(back) == 0 else f"steps back {number_of(len(back), 'time')}"
     raise _undecided(rows, wall_ns, lines, zone, behaviour)
 
 

@@ -99,6 +99,7 @@ class BulkLoader:
         """Files, then all that leads to them; none, with nothing changed, where readings came between."""
         with self._database.read() as conn:
             first = self._hot.read_next_seq(conn, writer)
+        self._archive.reach()
         names = {span: self._archive.free_file(Month(*span, {})) for span in months}
         self._archive.note_begun(list(names.values()))
         try:
