@@ -127,6 +127,7 @@ def create_app(
     app.server.register_blueprint(interface)
     api.problems.install(app.server)
     _harden(app, tls=tls)
+    app.server.after_request(_say_missing)
     if mount:
         mount.install(app.server)
     _refuse_undeclared(app)
@@ -277,6 +278,19 @@ def _route(app: Dash, q: Queries) -> None:
 def _harden(app: Dash, *, tls: bool) -> None:
     """Headers of every answer. Called when all callbacks stand."""
     app.server.after_request(headers_of(tls=tls, scripts=app.csp_hashes()))
+
+
+def _say_missing(answer: Response) -> Response:
+    """An address without a page is 404, also for a program; the browser shows the same words as before.
+
+    Dash answers each address with the frame, since it is the browser that draws the page.
+    """
+    rule = request.url_rule
+    if answer.status_code == 200 and rule is not None and rule.rule.endswith("<path:path>"):
+        page, _ = _page_and_question(request.path.rstrip("/") or "/", "")
+        if page is None:
+            answer.status_code = 404
+    return answer
 
 
 def headers_of(*, tls: bool, scripts: Iterable[str] = ()) -> Callable[[Response], Response]:

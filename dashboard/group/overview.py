@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from logger.instants import local
 from logger.rooms.sightings import RoomState, custodians, sites
-from logger.rooms.words import clock, state_words
+from logger.rooms.words import clock, clock_words, state_words
 
 from ..data.words import in_read_units, parse_ns
 
@@ -88,8 +88,24 @@ def overview(states: Sequence[RoomState], choice: Choice, now_ns: int) -> Overvi
         tuple(sites(states)),
         tuple(custodians(states)),
         len(chosen),
-        f"{local(now_ns, ZoneInfo('UTC')):%H:%M:%S} UTC",
+        looked_at(chosen, now_ns),
     )
+
+
+def looked_at(states: Sequence[RoomState], now_ns: int) -> str:
+    """When the rooms were looked at: by their own clock where all have one zone of time.
+
+    >>> room = RoomState("a", "A", "", "", "", "", "stable", timezone="Europe/Vienna")
+    >>> looked_at([room], 0)
+    '01:00:00 +01:00'
+    >>> looked_at([], 0)
+    "00:00:00 UTC. Times are each room's own"
+    """
+    zones = {state.timezone for state in states}
+    if len(zones) != 1:
+        return f"{local(now_ns, ZoneInfo('UTC')):%H:%M:%S} UTC. Times are each room's own"
+    at = local(now_ns, ZoneInfo(zones.pop()))
+    return f"{at:%H:%M:%S} {at.isoformat()[-6:]}"
 
 
 def sentence(chosen: Sequence[RoomState], count: int) -> str:
@@ -148,9 +164,8 @@ def _notes(state: RoomState) -> str:
     overdue = [due for due in state.due if due["status"] == "overdue"]
     if overdue:
         notes.append(f"{len(overdue)} certificate{'s' if len(overdue) != 1 else ''} overdue")
-    if state.clock_ahead_s:
-        way = "ahead of" if state.clock_ahead_s > 0 else "behind"
-        notes.append(f"its clock is {abs(state.clock_ahead_s):.0f} s {way} this one")
+    if words := clock_words(state):
+        notes.append(words)
     return "; ".join(notes)
 
 

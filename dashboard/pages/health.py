@@ -8,6 +8,7 @@ from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
 from logger.instants import NS
+from logger.model.figures import number_of
 from logger.model.roles import Act
 
 from ..access.needs import needs
@@ -51,7 +52,7 @@ def _group(q: Queries, name: str, group: list[HealthFigure], now: int) -> Compon
     summary = f"{bad} to check" if bad else "no faults found"
     if bad or len(group) < LONG:
         return card(name, drawn, aside=summary, folds=not bad)
-    return card(name, behind(f"{len(group)} values", drawn), aside=summary)
+    return card(name, behind(number_of(len(group), "value"), drawn), aside=summary)
 
 
 def _sentence(faults: list[HealthFigure]) -> Component:

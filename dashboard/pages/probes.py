@@ -108,7 +108,7 @@ def _row(q: Queries, entry: RegisterEntry) -> list[object]:
     )
     where = f"{place.name} ({medium_words(place.medium)})" if place else "none"
     due = confirmation.due.isoformat() if confirmation.due else "not stated"
-    missing = "missing: " + ", ".join(map(_missing, entry.missing)) if entry.missing else "complete"
+    missing = "missing: " + ", ".join(entry.missing) if entry.missing else "complete"
     return [
         probe,
         _identity(q, entry),
@@ -132,10 +132,6 @@ def _instrument(q: Queries, key: str) -> str:
     channel = q.setup.channels[key]
     low, high = (f"{end:g}".replace("-", "−") for end in channel.probe_span)
     return f"{low} to {high} {unit(channel.unit)}, {channel.resolution:g}"
-
-
-def _missing(name: str) -> str:
-    return "valid certificate" if name == "confirmation" else name
 
 
 def _places(q: Queries, probe: str) -> Component:

@@ -104,7 +104,7 @@ def facts(thermal: Mapping[str, Any] | None) -> list[Component]:
     if not thermal or "nde_um" not in thermal:
         return []
     error, U = float(thermal["nde_um"]), thermal["U_um"]
-    side = "long" if error >= 0 else "short"
+    side = "too long" if error >= 0 else "too short"
     sum_of = f"U {U:.2f} µm (k = 2)" if U is not None else f"UNDE {thermal['unde_um']:.2f} µm"
     shown = [("Thermal error", f"{abs(error):.2f} µm {side}", sum_of)]
     share, tolerance = thermal["share_of_tolerance"], thermal["tolerance_um"]

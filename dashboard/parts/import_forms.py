@@ -14,7 +14,7 @@ from logger.errors import Refused
 from logger.imports import Profile, choose_profile, known_profiles
 from logger.imports.profile import UNKNOWN, Column
 from logger.instants import NS
-from logger.model.figures import channel_words
+from logger.model.figures import channel_words, number_of
 from logger.units import quantity
 
 from ..data.queries import Queries
@@ -220,7 +220,10 @@ def axis_svg(axes: Sequence[TimeAxis]) -> str:
                 f'<rect x="{place * wide:g}" y="{base - tall}" width="{wide - 1:g}" height="{tall}"/>'
             )
         parts.append(f'<line x1="0" x2="{width}" y1="{base + 1}" y2="{base + 1}"/>')
-    label = "; ".join(f"{channel_words(a.channel)}: {a.rows} readings, {len(a.gaps)} gaps" for a in axes)
+    label = "; ".join(
+        f"{channel_words(a.channel)}: {number_of(a.rows, 'reading')}, {number_of(len(a.gaps), 'gap')}"
+        for a in axes
+    )
     return (
         f'<svg viewBox="0 0 {width} {height}" class="import-axis" role="img" aria-label="Time axis: {label}" '
         f'xmlns="http://www.w3.org/2000/svg">{"".join(parts)}</svg>'

@@ -47,8 +47,8 @@ def thermal_cards(thermal: Mapping[str, Any] | None) -> list[Component]:
 def words(thermal: Mapping[str, Any]) -> str:
     """What a person would say of it."""
     corrected = thermal["case"].endswith("20 °C and corrected")
-    long = "long" if thermal["nde_um"] >= 0 else "short"
-    bias = f"{thermal['feature']}: the part measures {abs(thermal['nde_um']):.2f} µm {long}"
+    way = "too long" if thermal["nde_um"] >= 0 else "too short"
+    bias = f"{thermal['feature']}: the part measures {abs(thermal['nde_um']):.2f} µm {way}"
     bias += " before correction" if corrected else ""
     total = (
         f"U {thermal['U_um']:.2f} µm (k = 2)"

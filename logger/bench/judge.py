@@ -25,6 +25,7 @@ from ..instants import NS
 from ..model import Row, Setup
 from ..store import Store
 from ..verdicts.head import HEAD
+from ..verdicts.live_verdicts import LiveVerdicts
 from ..verdicts.verdicts import Verdicts
 from .record import START_NS, STEP_NS, ZONE, make, make_apart, setup
 from .timing import time_both, time_call
@@ -110,13 +111,13 @@ def _live(folder: Path, say: Callable[[str], None]) -> float:
     built, days = setup(LIVE_CHANNELS), 3
     shutil.rmtree(folder, ignore_errors=True)
     with make(folder, LIVE_CHANNELS, days, say) as store:
-        verdicts = Verdicts(store, built)
-        verdicts.judge_live(_end_ns(days))
+        live = LiveVerdicts(Verdicts(store, built))
+        live.judge(_end_ns(days))
         durations_s = []
         for minute in range(1, LIVE_MINUTES + 1):
             now_ns = _end_ns(days) + minute * STEP_NS
             store.append("made", _minute(built, now_ns))
-            durations_s.append(time_call(lambda: verdicts.judge_live(now_ns)))  # noqa: B023 (called at once)
+            durations_s.append(time_call(lambda: live.judge(now_ns)))  # noqa: B023 (called at once)
     return statistics.median(durations_s[1:])  # the first is made of the whole day
 
 

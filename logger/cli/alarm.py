@@ -11,6 +11,7 @@ from ..instants import parse, rfc3339
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer, table
@@ -18,7 +19,7 @@ from .output import answer, table
 if TYPE_CHECKING:
     from ..core.alarms.lifecycle import Alarm
 
-alarm = typer.Typer(help="Alarms: list, acknowledge, shelve, test the routes.")
+alarm = command_group("Alarms: list, acknowledge, shelve, test the routes.")
 Key = Annotated[
     str, typer.Argument(metavar="ALARM", help="Key of the alarm, as `stillroom alarm list` shows it.")
 ]
@@ -28,7 +29,7 @@ Reason = Annotated[
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(alarm, name="alarm", no_args_is_help=True)
+    app.add_typer(alarm, name="alarm")
 
 
 @alarm.command("list")

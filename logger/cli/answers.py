@@ -133,7 +133,7 @@ def _thermal_lines(assessment: Assessment) -> list[str]:
         (n, _figure(sides[n]["mean_C"]), f"{2 * sides[n]['u_K']:.3f}", sides[n]["how"])
         for n in ("part", "scale")
     ]
-    way = "long" if worst.nde_um >= 0 else "short"
+    way = "too long" if worst.nde_um >= 0 else "too short"
     return [
         "",
         f"  Thermal error of {what}, {worst.case}, by {by}:",

@@ -237,7 +237,7 @@ def restore(
     lines = [
         f"Restored {restored.generation}, taken {clock(restored.at_ns)}, into {data}: {state}",
         *(f"  {fault}" for fault in result.faults),
-        f"  {result.readings} readings, up to {until}; later readings are not in it",
+        f"  {number_of(result.readings, 'reading')}, up to {until}; later readings are not in it",
     ]
     answer(payload, as_json, lines)
     if not result.intact:

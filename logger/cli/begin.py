@@ -11,6 +11,7 @@ import typer
 
 from ..errors import Refused, StillroomError
 from ..instants import wall
+from ..model.figures import number_of
 from .options import DEFAULT_DATA, Port
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def _ask_here(config: Path, data: Path, file: Path | None) -> None:
         f"  {', '.join(sorted(p.relative_to(config).as_posix() for p in config.rglob('*') if p.is_file()))}"
     )
     if result is not None:
-        typer.echo(f"{result.name}: {result.stored} readings imported.")
+        typer.echo(f"{result.name}: {number_of(result.stored, 'reading')} imported.")
 
 
 def _answered(place: int, question: Question, draft: Draft) -> Draft:

@@ -8,12 +8,11 @@ from typing import Annotated, Literal
 
 import typer
 
+from .command_list import command_group
 from .options import Json
 from .output import answer
 
-bench_app = typer.Typer(
-    help="Measure the speed on this machine, on records made for it.", no_args_is_help=True
-)
+bench_app = command_group("Measure the speed on this machine, on records made for it.")
 
 
 def add_to(app: typer.Typer) -> None:

@@ -16,6 +16,7 @@ from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Zone
 from .output import answer, table
 
 MONTH_NS = 30 * 86_400 * NS
+READABLE = {"1/K": "µm/(m·K)", "1": "µm/m"}  # how a unit is printed; data keep the one of the SI
 HEADS = ("symbol", "value", "u", "unit", "distribution", "nm per unit", "u nm", "of what")
 
 
@@ -105,12 +106,12 @@ def budget_lines(content: Mapping[str, Any]) -> list[str]:
         head = [f"Activity {name!r}, {share}:" if name else f"General limits, {share}:"]
     rows = [
         (
-            r["symbol"], _figure(r["value"]), _figure(r["u"]), r["unit"], r["distribution"],
-            _figure(r["sensitivity"]), f"{r['u_nm']:.1f}", r["name"],
+            r["symbol"], *_quantity(r), r["distribution"],
+            _figure(r["sensitivity"] * _scale(r)), f"{r['u_nm']:.1f}", r["name"],
         )
         for r in content["rows"]
     ]  # fmt: skip
-    side = "short" if content["effect_nm"] < 0 else "long"
+    side = "too short" if content["effect_nm"] < 0 else "too long"
     total = (
         f"  thermal: the part measures {abs(content['effect_nm']):.1f} nm {side}, "
         f"u {content['u_nm']:.1f} nm, U {content['U_nm']:.1f} nm (k = 2)"
@@ -118,8 +119,27 @@ def budget_lines(content: Mapping[str, Any]) -> list[str]:
     return [*head, *table(HEADS, rows), total]
 
 
+def _quantity(row: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Value, u and unit as a budget of the trade has them: an expansion in µm/(m·K), not in 1/K.
+
+    >>> _quantity({"value": 1.15e-5, "u": 6.64e-7, "unit": "1/K"})
+    ('11.5', '0.664', 'µm/(m·K)')
+    """
+    unit, scale = READABLE.get(row["unit"], row["unit"]), _scale(row)
+    return _figure(row["value"] / scale), _figure(row["u"] / scale), unit
+
+
+def _scale(row: Mapping[str, Any]) -> float:
+    return 1e-6 if row["unit"] in READABLE else 1.0
+
+
 def _figure(value: float) -> str:
-    return f"{value:.3g}"
+    """Three digits; no exponent below a million.
+
+    >>> _figure(4873.2), _figure(0.0526), _figure(0)
+    ('4870', '0.0526', '0')
+    """
+    return f"{float(f'{value:.3g}'):g}"
 
 
 def csv_rows(budgets: Sequence[Mapping[str, Any]]) -> bytes:

@@ -12,6 +12,7 @@ from ..errors import Refused
 from ..instants import parse
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, Zone
 from .output import answer as print_answer
@@ -25,7 +26,7 @@ Plan positions, put all probes side by side, put each at its position and begin 
 side by side again, close. Cautions: use no ladder or lifting gear without the training for it, keep cables
 out of the machine's travel, never reach over a safety barrier; local rules come first."""
 
-campaign = typer.Typer(name="campaign", help=_FRONT, no_args_is_help=True, rich_markup_mode=None)
+campaign = command_group(_FRONT, name="campaign", rich_markup_mode=None)
 
 Key = Annotated[str, typer.Argument(metavar="KEY", help="Key of the campaign, such as map-2026.")]
 Start = Annotated[

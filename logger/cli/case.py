@@ -12,6 +12,7 @@ from ..instants import NS, parse, wall
 from ..model.roles import Act
 from .authority import authorised
 from .case_lines import case_lines, case_rows, figure_lines
+from .command_list import command_group
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who
 from .output import answer
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from ..model import TemperatureUnit
     from ..verdicts.verdicts import Verdicts
 
-case = typer.Typer(help="Cases: excursions of one event, what they affect, and what was decided.")
+case = command_group("Cases: excursions of one event, what they affect, and what was decided.")
 
 Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the case, as in `case list`.")]
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason.")]
@@ -38,7 +39,7 @@ LookOn = Annotated[str, typer.Option("--look-on", metavar="DAY", help="Day on wh
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(case, name="case", no_args_is_help=True)
+    app.add_typer(case, name="case")
 
 
 @case.command("list")

@@ -11,6 +11,7 @@ from ..instants import parse, rfc3339
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer, table
@@ -18,12 +19,12 @@ from .output import answer, table
 if TYPE_CHECKING:
     from ..store.unplaced import UnplacedReadings
 
-clock = typer.Typer(help="Clocks: those of probes compared, that of this machine corrected.")
+clock = command_group("Clocks: those of probes compared, that of this machine corrected.")
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="How this is known, for the journal.")]
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(clock, name="clock", no_args_is_help=True)
+    app.add_typer(clock, name="clock")
 
 
 @clock.callback()

@@ -9,17 +9,18 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused, StoreError
+from .command_list import command_group
 from .config_versions import commands as _approving
 from .context import has_record, load_folder
 from .options import DEFAULT_CONFIG, DEFAULT_DATA, Config, Data, Json
 from .output import answer
 
-config_app = typer.Typer(help="Check, propose, approve and export the configuration.")
+config_app = command_group("Check, propose, approve and export the configuration.")
 
 
 def add_to(app: typer.Typer) -> None:
     _approving(config_app)
-    app.add_typer(config_app, name="config", no_args_is_help=True)
+    app.add_typer(config_app, name="config")
 
 
 @config_app.command("check")

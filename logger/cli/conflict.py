@@ -12,6 +12,7 @@ from ..instants import parse, rfc3339
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import Session, open_session
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Who
 from .output import answer, table
@@ -19,13 +20,13 @@ from .output import answer, table
 if TYPE_CHECKING:
     from ..acts.conflicts import Disagreement
 
-conflict = typer.Typer(help="Conflicts: two values for the same time; neither counts until one is chosen.")
+conflict = command_group("Conflicts: two values for the same time; neither counts until one is chosen.")
 
 Channel = Annotated[str | None, typer.Option("--channel", metavar="NAME", help="Only this channel.")]
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(conflict, name="conflict", no_args_is_help=True)
+    app.add_typer(conflict, name="conflict")
 
 
 @conflict.command("list")

@@ -11,6 +11,7 @@ from ..model import Excursion
 from ..model.figures import number_of
 from .case import disposed_times
 from .case_lines import printed_figures
+from .command_list import command_group
 from .context import open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json
 from .output import answer, duration, table
@@ -19,11 +20,11 @@ if TYPE_CHECKING:
     from ..inspections.case_record import CaseRecord
     from .context import Session
 
-excursion = typer.Typer(help="Excursions: times out of limits. Cases group those of one event.")
+excursion = command_group("Excursions: times out of limits. Cases group those of one event.")
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(excursion, name="excursion", no_args_is_help=True)
+    app.add_typer(excursion, name="excursion")
 
 
 @excursion.callback()

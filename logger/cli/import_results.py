@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from ..instants import rfc3339, wall
+from ..model.figures import number_of
 from .output import table
 
 if TYPE_CHECKING:
@@ -72,7 +73,8 @@ def result_lines(
     if not dry_run and any(r.conflicts for r in results):
         notes.append("  conflicting values need a decision: stillroom conflict list")
     preview_lines = [line for preview in previews if preview is not None for line in ("", *lines_of(preview))]
-    first = f"{total} readings would be stored." if dry_run else f"{total} readings are stored."
+    verb = "would be" if dry_run else "is" if total == 1 else "are"
+    first = f"{number_of(total, 'reading')} {verb} stored."
     return [first, "", *table(heads, rows), *preview_lines, "", *notes]
 
 

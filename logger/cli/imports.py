@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ..errors import ImportRefused, Refused
+from ..model.figures import number_of
 from ..model.roles import Act
 from ..processes.confined import start_early
 from .authority import authorised
@@ -145,16 +146,34 @@ def _import(  # noqa: PLR0917 (the options of the command)
         with _record(data, config, who, dry_run=True) as scratch:  # a refusal leaves no new folder behind
             _try_all(scratch, files, profile, say, without)
     with _record(data, config, who, dry_run) as session:
-        name = _importer(session, who, dry_run)
-        trials = _try_all(session, files, profile, say, without)
-        results, zone = [result for _, _, result, _ in trials], session.zone_info
-        if not dry_run:
-            results = [import_one(session, file, how, name, say, without) for file, how, _, _ in trials]
-    shown = [preview for *_, preview in trials] if dry_run else []
+        name, zone = _importer(session, who, dry_run), session.zone_info
+        shown: list[Preview | None] = []
+        if dry_run:
+            trials = _try_all(session, files, profile, say, without)
+            results, shown = [result for _, _, result, _ in trials], [preview for *_, preview in trials]
+        else:
+            results = _import_all(session, files, profile, name, say, without)
     payload = [result_dict(r, dry_run) for r in results]
     for body, trial_preview in zip(payload, shown, strict=False):
         body["preview"] = None if trial_preview is None else preview_dict(trial_preview)
     answer(payload, as_json, result_lines(results, dry_run, shown, zone))
+
+
+def _import_all(  # noqa: PLR0917
+    session: Session,
+    files: Sequence[Path],
+    profile: str | None,
+    who: str,
+    say: Callable[[str], None],
+    without: frozenset[int],
+) -> list[ImportResult]:
+    """Import files, none where one is refused; one alone needs no trial, and is read once."""
+    if len(files) > 1:
+        trials = _try_all(session, files, profile, say, without)
+        return [import_one(session, file, how, who, say, without) for file, how, _, _ in trials]
+    require_applied_setup(session)
+    with _leave_out_hint():
+        return [import_one(session, files[0], profile_for(session, files[0], profile), who, say, without)]
 
 
 def _try_all(
@@ -251,10 +270,14 @@ def _import_folder(  # noqa: PLR0917
             summary = (
                 outcome.why
                 if result is None
-                else f"{result.stored} readings stored, {result.duplicates} there already"
+                else f"{number_of(result.stored, 'reading')} stored, {result.duplicates} there already"
             )
             typer.echo(f"{plain_name(outcome.path)}: {summary}")
-    if refused or not count:
+    if not count:
+        raise Refused(
+            f"{files[0]} has no file in it; nothing was imported. Name the folder with the exports."
+        )
+    if refused:
         raise Refused(f"{refused} of {count} files in {files[0]} were not imported; see above.")
 
 
@@ -299,29 +322,30 @@ def _try_file(
     from ..imports.preview import preview_of
     from ..imports.samples import refuse_invented, refuse_simulated
 
-    try:
-        with private_copy(file) as copy:
-            sha256, beginning = identity_of(copy)
-            if session.store.imports.find(sha256) is not None:
-                return ImportResult(sha256, file.name, already=True), None
-            refuse_simulated(file.name, sha256, beginning, simulated=session.store.simulated)
-            say(f"{file.name}: reading")
-            reading = checked(file.name, copy, how, session.setup, session.now_ns, without)
-    except ImportRefused as refused:
-        raise ImportRefused(f"{refused}{_leave_out_hint(refused)}") from None
+    with _leave_out_hint(), private_copy(file) as copy:
+        sha256, beginning = identity_of(copy)
+        if session.store.imports.find(sha256) is not None:
+            return ImportResult(sha256, file.name, already=True), None
+        refuse_simulated(file.name, sha256, beginning, simulated=session.store.simulated)
+        say(f"{file.name}: reading")
+        reading = checked(file.name, copy, how, session.setup, session.now_ns, without)
     if reading.simulated:
         refuse_invented(file.name, simulated=session.store.simulated)
     return trial(file.name, sha256, reading, session.store), preview_of(reading)
 
 
-def _leave_out_hint(refused: ImportRefused) -> str:
-    """How to import the rest, where one line alone cannot be read."""
-    if refused.bad_line is None:
-        return ""
-    return (
-        " To import the other lines, and record that this one is left out, import the file alone with "
-        f"--leave-out {refused.bad_line}."
-    )
+@contextmanager
+def _leave_out_hint() -> Iterator[None]:
+    """A refusal says how to import the rest, where one line alone cannot be read."""
+    try:
+        yield
+    except ImportRefused as refused:
+        if refused.bad_line is None:
+            raise
+        raise ImportRefused(
+            f"{refused} To import the other lines, and record that this one is left out, import the file "
+            f"alone with --leave-out {refused.bad_line}."
+        ) from None
 
 
 def import_one(  # noqa: PLR0917

@@ -17,6 +17,7 @@ from .answers import inspection_lines, inspection_rows
 from .authority import authorised
 from .budget import budget
 from .check import EXIT_OF
+from .command_list import command_group
 from .context import Session, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, AnyZone, Config, Data, Json, Who, Zone
 from .output import answer, table
@@ -25,7 +26,7 @@ from .verification import verification
 if TYPE_CHECKING:
     from ..inspections.impact import Impact
 
-inspection_app = typer.Typer(help="Inspections, each with its verdict.")
+inspection_app = command_group("Inspections, each with its verdict.")
 
 Key = Annotated[str, typer.Argument(metavar="KEY", help="Key of the inspection.")]
 Title = Annotated[str, typer.Option("--title", metavar="TEXT", help="What is measured.")]
@@ -36,7 +37,7 @@ OutFile = Annotated[Path, typer.Argument(metavar="FILE", help="CSV or workbook: 
 def add_to(app: typer.Typer) -> None:
     inspection_app.command("budget")(budget)
     inspection_app.command("verification")(verification)
-    app.add_typer(inspection_app, name="inspection", no_args_is_help=True)
+    app.add_typer(inspection_app, name="inspection")
 
 
 @inspection_app.command("list")

@@ -7,16 +7,17 @@ from typing import Annotated
 import typer
 
 from ..errors import Refused
+from .command_list import command_group
 from .labels import notice
 from .options import Json
 from .output import answer
 
-limits = typer.Typer(help="Limits of the room and their basis.")
+limits = command_group("Limits of the room and their basis.")
 
 
 def add_to(app: typer.Typer) -> None:
     limits.command("notice", short_help="The notice for the door.")(notice)
-    app.add_typer(limits, name="limits", no_args_is_help=True)
+    app.add_typer(limits, name="limits")
 
 
 @limits.callback()

@@ -9,16 +9,17 @@ import typer
 from ..instants import parse, wall_span
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import not_before, open_session
 from .options import DEFAULT_DATA, Config, Data, From, To, Who, Zone
 
-mark = typer.Typer(help="Mark time as not to be used; stop and resume work.")
+mark = command_group("Mark time as not to be used; stop and resume work.")
 
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, as the record prints it.")]
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(mark, name="mark", no_args_is_help=True)
+    app.add_typer(mark, name="mark")
 
 
 @mark.command("time")

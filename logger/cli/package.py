@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
 from .context import open_session, require_applied_setup, whole_or_interval
@@ -50,7 +51,7 @@ def package(
         written = pack(*ours, zipped=zipped, temperatures=unit)
     payload = {"path": str(written.path), "files": written.files, "bytes": written.size_bytes}
     payload |= {"manifest_sha256": written.manifest_sha256, "altered": list(written.altered)}
-    first = f"{written.files} files, {written.size_bytes / 1e6:.1f} MB in {written.path}."
+    first = f"{number_of(written.files, 'file')}, {written.size_bytes / 1e6:.1f} MB in {written.path}."
     lines = [
         first,
         f"  SHA-256 of the list of all of them: {written.manifest_sha256}",

@@ -8,6 +8,7 @@ import typer
 
 from ..instants import parse
 from ..model.figures import number_of
+from .command_list import command_group
 from .context import open_session
 from .labels import labels
 from .options import DEFAULT_DATA, Config, Data, Json
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from ..core.calibration.status import RegisterEntry
     from ..model import Certificate, Setup
 
-probe = typer.Typer(help="Probes: register, certificates, due days.")
+probe = command_group("Probes: register, certificates, due days.")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -28,7 +29,7 @@ def add_to(app: typer.Typer) -> None:
     probe.command("try", short_help="What a new probe says, and how to write it.")(try_)
     probe.command("register", short_help="The register as PDF or CSV.")(register)
     probe.command("labels", short_help="Labels with a code for a phone.")(labels)
-    app.add_typer(probe, name="probe", no_args_is_help=True)
+    app.add_typer(probe, name="probe")
 
 
 @probe.callback()

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from .command_list import CommandList
+
 _HELP = """Says whether a dimensional measuring room supported a measurement, and proves it.
 
 \b
@@ -22,47 +24,55 @@ Times without an offset are the room's own. Intervals include their start and no
 
 Exit codes: 0 done, 2 bad input (nothing was changed), 3 the data folder cannot be used."""
 
-# Module of this package -> the commands that it adds, in the order of the front page.
-MODULES: Mapping[str, tuple[str, ...]] = {
-    "demo": ("demo",),
-    "begin": ("begin",),
-    "forecast": ("forecast",),
-    "heartbeat": ("heartbeat",),
-    "service": ("run", "serve"),
-    "imports": ("import",),
-    "conflict": ("conflict",),
-    "verdicts": ("verdicts",),
-    "check": ("check",),
-    "soak": ("soak",),
-    "study": ("study",),
-    "campaign": ("campaign",),
-    "inspection": ("inspection",),
-    "case": ("case",),
-    "excursion": ("excursion",),
-    "mark": ("mark",),
-    "limits": ("limits",),
-    "alarm": ("alarm",),
-    "probe": ("probe",),
-    "calendar": ("calendar",),
-    "compare": ("compare",),
-    "record": ("record",),
-    "review": ("review",),
-    "package": ("package",),
-    "selftest": ("selftest",),
-    "verify": ("verify", "export"),
-    "backup": ("backup", "dispose", "restore"),
-    "confirm": ("confirm",),
-    "clock": ("clock",),
-    "config": ("config",),
-    "user": ("user",),
-    "room": ("room",),
-    "rooms": ("rooms",),
-    "references": ("reference",),
-    "rejudge": ("rejudge",),
-    "store": ("store",),
-    "bench": ("bench",),
-    "replay": ("replay",),
+# Heading of the front page -> module of this package -> the commands that it adds, in the order of the page.
+PURPOSES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "Begin": {"demo": ("demo",), "begin": ("begin",)},
+    "Run": {"service": ("run", "serve"), "alarm": ("alarm",), "heartbeat": ("heartbeat",)},
+    "Verdicts": {
+        "check": ("check",),
+        "verdicts": ("verdicts",),
+        "excursion": ("excursion",),
+        "forecast": ("forecast",),
+        "replay": ("replay",),
+    },
+    "Measurements": {"inspection": ("inspection",), "case": ("case",), "soak": ("soak",)},
+    "Records": {
+        "record": ("record",),
+        "review": ("review",),
+        "package": ("package",),
+        "calendar": ("calendar",),
+    },
+    "Readings": {"imports": ("import",), "conflict": ("conflict",), "mark": ("mark",), "clock": ("clock",)},
+    "Probes and setup": {
+        "probe": ("probe",),
+        "confirm": ("confirm",),
+        "compare": ("compare",),
+        "limits": ("limits",),
+        "config": ("config",),
+        "user": ("user",),
+    },
+    "Room study": {"study": ("study",), "campaign": ("campaign",)},
+    "Data folder": {
+        "verify": ("verify", "export"),
+        "backup": ("backup", "dispose", "restore"),
+        "room": ("room",),
+        "store": ("store",),
+    },
+    "Many rooms": {"rooms": ("rooms",), "references": ("reference",), "rejudge": ("rejudge",)},
+    "This program": {"selftest": ("selftest",), "bench": ("bench",)},
 }
+MODULES = {module: names for modules in PURPOSES.values() for module, names in modules.items()}
+
+
+class _FrontPage(CommandList):
+    """The list of all commands, by what they are for."""
+
+    def headings(self, names: Sequence[str]) -> Mapping[str, Sequence[str]]:
+        """Heading -> those of the commands that stand below it."""
+        return {
+            heading: [name for commands in modules.values() for name in commands if name in names]
+            for heading, modules in PURPOSES.items()
+        }
 
 
 def program(modules: Iterable[str] = MODULES) -> typer.Typer:
@@ -70,6 +80,7 @@ def program(modules: Iterable[str] = MODULES) -> typer.Typer:
     whole = typer.Typer(
         name="stillroom",
         help=_HELP,
+        cls=_FrontPage,
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,

@@ -13,6 +13,7 @@ from ..instants import parse, parse_informal, wall
 from ..model.figures import decimals, limit_text, number_of, to_printed_unit
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import Session, interval, open_session, require_applied_setup
 from .options import DEFAULT_DATA, AnyZone, Config, Data, From, Json, Temperatures, To, Who, Zone, person
 from .output import altered_lines, answer, figures, table
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from ..record.issuance import IssuedRecord
     from ..record.issues import RecordIssue
 
-record = typer.Typer(help="Records: issued once, never edited; and the state of the room at a given time.")
+record = command_group("Records: issued once, never edited; and the state of the room at a given time.")
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the files of the record.")]
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
 Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of a record that was issued.")]
@@ -33,7 +34,7 @@ def add_to(app: typer.Typer) -> None:
     record.command("months")(months)
     record.command("preview")(preview)
     record.command("workbook")(workbook)
-    app.add_typer(record, name="record", no_args_is_help=True)
+    app.add_typer(record, name="record")
 
 
 @record.command("issue")

@@ -78,9 +78,9 @@ def months(
 
 
 def preview(
-    file: Annotated[Path, typer.Argument(metavar="FILE.pdf", help="Where to write the draft.")],
     *,
     zone: Zone,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="PDF to write.")],
     month: Month = "",
     start: IssueFrom = None,
     end: IssueTo = None,
@@ -94,7 +94,7 @@ def preview(
 
     \b
     Example:
-      stillroom record preview october.pdf --zone machine-bay --month 2026-10
+      stillroom record preview --zone machine-bay --month 2026-10 --out october.pdf
     """
     from ..record.draft import draft
     from ..record.interval import Interval
@@ -105,9 +105,9 @@ def preview(
         where = Interval(zone, *span, session.now_ns)
         others = [i.number for i in overlapping(session.store, zone, *span)]
         pdf = draft(session.store, session.verdicts(), session.setup, where, person(who), temperatures=unit)
-    file.write_bytes(pdf)
-    lines = [f"Draft written to {file}. Nothing is issued."]
+    out.write_bytes(pdf)
+    lines = [f"Draft written to {out}. Nothing is issued."]
     if others:
         numbers = ", ".join(map(str, others))
         lines.append(f"In force for a part of this time: record {numbers}.")
-    answer({"file": str(file), "overlapping": others}, as_json, lines)
+    answer({"file": str(out), "overlapping": others}, as_json, lines)

@@ -8,6 +8,8 @@ from typing import Any, get_args
 
 import typer
 
+from .command_list import SENTENCE
+
 _HEAD = """# Commands
 
 Written by `python -m logger.cli.reference > docs/commands.md` from the program itself; a test compares both.
@@ -35,7 +37,19 @@ are the room's own. Intervals include their start and not their end.
 def commands_reference(group: Any) -> str:
     """The page docs/commands.md: every command of `group` (click's tree of typer) with its options."""
     sections = [_section(path, command) for path, command in commands_of(group)]
-    return "\n".join([_HEAD, *sections])
+    return "\n".join([_HEAD, *_purposes(group), *sections])
+
+
+def _purposes(group: Any) -> list[str]:
+    """The commands by what they are for, as on the front page of the program, with a sentence each."""
+    table = ["## By purpose", "", "| for | command | what it does |", "|---|---|---|"]
+    for heading, names in group.headings(group.list_commands(None)).items():
+        for name in names:
+            path, _ = next(commands_of(group.commands[name], f"stillroom {name}"))
+            link = f"[`{name}`](#{path.replace(' ', '-')})"
+            sentence = group.commands[name].get_short_help_str(SENTENCE)
+            table.append(f"| {heading} | {link} | {sentence} |")
+    return [*table, ""]
 
 
 def commands_of(group: Any, path: str = "stillroom") -> Iterator[tuple[str, Any]]:

@@ -12,6 +12,7 @@ import typer
 from ..errors import IntervalError, Refused
 from ..instants import parse
 from ..model.figures import number_of
+from .command_list import command_group
 from .options import AnyTo, Json
 from .output import answer, table
 from .rooms import DEFAULT_ROOMS, RoomsFile
@@ -19,13 +20,13 @@ from .rooms import DEFAULT_ROOMS, RoomsFile
 if TYPE_CHECKING:
     from ..rooms.uses import AffectedRoom
 
-reference_app = typer.Typer(help="Reference standards, and what rests on them.")
+reference_app = command_group("Reference standards, and what rests on them.")
 UTC = ZoneInfo("UTC")
 SHOWN = 20  # keys of inspections that a line names
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(reference_app, name="reference", no_args_is_help=True)
+    app.add_typer(reference_app, name="reference")
 
 
 @reference_app.command("impact")

@@ -13,6 +13,7 @@ from ..model.figures import number_of, percent
 from ..model.roles import Act
 from .authority import account_of, proven
 from .case_lines import hours
+from .command_list import command_group
 from .context import Session, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, duration, table
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from ..record.reviews import Review, Signer
     from ..store import Store
 
-review = typer.Typer(help="Reviews of a day, a week or a month: content, signature, what is missing.")
+review = command_group("Reviews of a day, a week or a month: content, signature, what is missing.")
 Label = Annotated[
     str, typer.Argument(metavar="PERIOD", help="A day 2026-10-19, a week 2026-W43 or a month 2026-10.")
 ]
@@ -31,7 +32,7 @@ Label = Annotated[
 def add_to(app: typer.Typer) -> None:
     review.command("pages")(pages)
     review.command("handover")(handover)
-    app.add_typer(review, name="review", no_args_is_help=True)
+    app.add_typer(review, name="review")
 
 
 @review.command("show")

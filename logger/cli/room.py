@@ -12,17 +12,18 @@ from ..instants import local
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import has_record, open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who
 from .output import answer
 
-room = typer.Typer(help="A room as a whole: archive it, take its setup for another, go back a program.")
+room = command_group("A room as a whole: archive it, take its setup for another, go back a program.")
 NewFolder = Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder to write into.")]
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="The reason, for the journal.")]
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(room, name="room", no_args_is_help=True)
+    app.add_typer(room, name="room")
 
 
 @room.command("archive")

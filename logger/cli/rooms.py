@@ -13,6 +13,7 @@ from ..instants import rfc3339
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import open_session, require_applied_setup
 from .options import Json, Who
 from .output import answer, table
@@ -20,7 +21,7 @@ from .output import answer, table
 if TYPE_CHECKING:
     from ..rooms.sightings import RoomState
 
-rooms_app = typer.Typer(help="The rooms of a group: which there are, and how they are.")
+rooms_app = command_group("The rooms of a group: which there are, and how they are.")
 DEFAULT_ROOMS = Path("rooms.toml")
 HOUR_NS = 3600 * 10**9
 
@@ -34,7 +35,7 @@ RoomKey = Annotated[
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(rooms_app, name="rooms", no_args_is_help=True)
+    app.add_typer(rooms_app, name="rooms")
 
 
 @rooms_app.command("add")
@@ -125,8 +126,17 @@ def list_rooms(*, rooms: RoomsFile = DEFAULT_ROOMS, as_json: Json = False) -> No
     quiet = sum(state.quiet for state in states)
     first = f"{number_of(len(states), 'room')}, {quiet} of them stable and without an alarm."
     rows = [_row(state) for state in states]
-    heads = ["room", "site", "custodian", "state", "alarms"]
-    cells = [[r["room"], r["site"], r["custodian"], r["state"], str(r["alarms"])] for r in rows]
+    heads = ["room", "site", "custodian", "alarms", "state"]
+    cells = [
+        [
+            r["room"],
+            r["site"],
+            r["custodian"],
+            str(r["alarms"]),
+            "; ".join(filter(None, (r["state"], r["clock"]))),
+        ]
+        for r in rows
+    ]
     waiting = [r.summary for r in Receipts(registry.centre).unlisted(registry)]
     unlisted = [
         f"{s.body['name']} sends a summary and is in no list: compare its key with the site's own, then "
@@ -243,12 +253,17 @@ def lost(
     hours = sum(row.not_stable_ns for row in answered) / HOUR_NS
     causes = by_cause(answered)
     rest_ns = sum(row.rest_ns for row in answered)
+    lossy = [[r.room, _hours(r.not_stable_ns)] for r in answered if r.not_stable_ns]
     lines = [
         f"{hours:.1f} h of use not stable in {number_of(len(answered), 'room')}.",
         *(f"{row.room}: not known: {row.why}" for row in rows if row.why),
-        *table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes]),
-        f"no case: {_hours(rest_ns)} h",
-        *table(("room", "hours not stable"), [[r.room, _hours(r.not_stable_ns)] for r in answered]),
+        *(
+            table(("cause", "hours", "rooms"), [[c, _hours(ns), str(n)] for c, ns, n in causes])
+            if causes
+            else ()
+        ),
+        *([f"no case: {_hours(rest_ns)} h"] if hours else ()),
+        *(table(("room", "hours not stable"), lossy) if lossy else ()),
     ]
     payload = {
         "not_stable_h": round(hours, 3),
@@ -314,7 +329,7 @@ def _relative(data: Path, rooms: Path) -> Path:
 
 
 def _row(state: RoomState) -> dict[str, Any]:
-    from ..rooms.words import state_words
+    from ..rooms.words import clock_words, state_words
 
     return {
         "room": state.key,
@@ -324,6 +339,7 @@ def _row(state: RoomState) -> dict[str, Any]:
         "verdict": state.verdict,
         "trouble": state.trouble,
         "state": state_words(state, time.time_ns()),
+        "clock": clock_words(state),
         "zones": [dict(zone) for zone in state.zones],
         "alarms": state.active,
         "waiting": state.waiting,

@@ -7,18 +7,20 @@ from typing import Annotated
 
 import typer
 
+from ..errors import Refused
 from ..model.figures import number_of
 from ..model.roles import Act
 from .authority import authorised
+from .command_list import command_group
 from .context import refuse_no_record
 from .options import DEFAULT_DATA, Data, Json, Who
 from .output import answer
 
-store_app = typer.Typer(help="Where the parts of a record lie, and moving them.")
+store_app = command_group("Where the parts of a record lie, and moving them.")
 
 
 def add_to(app: typer.Typer) -> None:
-    app.add_typer(store_app, name="store", no_args_is_help=True)
+    app.add_typer(store_app, name="store")
 
 
 @store_app.command("show")
@@ -153,9 +155,10 @@ def move_archive(
     from ..store.archive_relocation import relocate_archive
 
     refuse_no_record(data)
+    at = _address(to, endpoint)
     with Store.open(data) as store, store.lock_service():
         by = authorised(store, who, Act.ADMINISTER)
-        result = relocate_archive(store, _address(to), endpoint, by)
+        result = relocate_archive(store, at, endpoint, by)
     there = result.files - result.copied
     lines = [
         f"{number_of(result.files, 'sealed file')} at {result.target}, each equal to its seal: "
@@ -166,12 +169,20 @@ def move_archive(
     answer({**vars(result)}, as_json, lines)
 
 
-def _address(to: str) -> str:
-    """An address as store.toml has it; "" for the data folder itself.
+def _address(to: str, endpoint: str = "") -> str:
+    """An address as store.toml has it; "" for the data folder itself. Refused with what to enter instead.
 
     >>> _address("s3://measuring/hall-3"), _address("embedded")
     ('s3://measuring/hall-3', '')
     """
-    if "://" in to:
-        return to.rstrip("/")
-    return "" if to == "embedded" else str(Path(to).absolute())
+    from ..store.store_file import archive_table_of
+
+    if not to.strip():
+        raise Refused(
+            "--to: expected a folder, an address such as s3://BUCKET/PREFIX or `embedded`, found nothing."
+        )
+    if endpoint and not to.startswith("s3://"):
+        raise Refused(f"--endpoint belongs to an address such as s3://BUCKET/PREFIX; --to is {to!r}.")
+    if to == "embedded":
+        return ""
+    return archive_table_of(to if "://" in to else str(Path(to).absolute()), endpoint).at

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from .command_list import command_group
 from .study_parts import (
     Event,
     EventFile,
@@ -22,11 +23,12 @@ from .study_report import report
 
 _FRONT = """Why the room moves, where, and what to fix first.
 
-Every figure has an interval that holds the true value in 95 of 100 cases; where the record does not give
-one, the answer is "not shown", why, and what to record. A study never alters a verdict. Its result is
-stored under the digest of everything it rests on, and is shown on the page Room study."""
+Every figure has an interval that holds the true value in 95 of 100 cases, or says why it has none; where
+the record does not give the figure, the answer is "not shown", why, and what to record. A study never
+alters a verdict. Its result is stored under the digest of everything it rests on, and is shown on the page
+Room study."""
 
-study = typer.Typer(name="study", help=_FRONT, no_args_is_help=True, rich_markup_mode=None)
+study = command_group(_FRONT, name="study", rich_markup_mode=None)
 
 
 def add_to(app: typer.Typer) -> None:
@@ -166,8 +168,8 @@ def plan(
 ) -> Options:
     """When to measure what in the seven days after --to: how probable each start is to stay stable.
 
-    Needs 12 weeks of verdicts. Each probability is printed with how often such forecasts were right; where
-    they were wrong too often, the map of the past weeks is given instead.
+    Needs 12 weeks of verdicts. With a probability stands how often the best starts of past weeks were
+    right; where forecasts were wrong too often, the map of the past weeks is given instead.
 
     \b
     Example:

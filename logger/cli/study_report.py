@@ -16,7 +16,7 @@ from .options import DEFAULT_DATA, Config, Data, Who, Zone
 def report(
     *,
     zone: Zone,
-    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The PDF to write.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="PDF to write.")],
     issue: Annotated[
         bool, typer.Option("--issue", help="Keep it in the record: numbered, signed, journalled.")
     ] = False,
@@ -30,7 +30,7 @@ def report(
 
     \b
     Example:
-      stillroom study report --zone machine-bay --to study.pdf
+      stillroom study report --zone machine-bay --out study.pdf
     """
     from ..store.files import write_durably
     from ..studies.report import newest_answers, report_pdf
@@ -43,8 +43,8 @@ def report(
             person = authorised(session.store, who, Act.ISSUE)
             issued = issue_report(session.store, session.setup, studies, person, session.now_ns)
         pdf = issued.pdf.read_bytes() if issue else report_pdf(studies, session.setup)
-        write_durably(to, pdf)
+        write_durably(out, pdf)
     number = (
         f" Study report {issued.number:06d}." if issue else " Not issued; --issue keeps it in the record."
     )
-    typer.echo(f"Written to {to}: {len(studies)} of the questions have an answer.{number}")
+    typer.echo(f"Written to {out}: {len(studies)} of the questions have an answer.{number}")

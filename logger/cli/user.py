@@ -16,6 +16,7 @@ from ..instants import parse, rfc3339, wall
 from ..model.figures import number_of
 from ..model.roles import Act, Role
 from .authority import APPROVER_PASSWORD, authorised
+from .command_list import command_group
 from .context import open_session
 from .options import DEFAULT_DATA, Config, Data, Json, Who, person
 from .output import answer, table
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     from ..people import Account, People, Token
     from ..store import Store
 
-user = typer.Typer(help="People who sign in to the pages, their roles, and tokens of machines.")
-token = typer.Typer(help="Tokens by which machines push readings or ask for verdicts.")
+user = command_group("People who sign in to the pages, their roles, and tokens of machines.")
+token = command_group("Tokens by which machines push readings or ask for verdicts.")
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="The short name to sign in by.")]
 Roles = Annotated[
@@ -48,8 +49,8 @@ Rooms = Annotated[
 
 
 def add_to(app: typer.Typer) -> None:
-    user.add_typer(token, name="token", no_args_is_help=True)
-    app.add_typer(user, name="user", no_args_is_help=True)
+    user.add_typer(token, name="token")
+    app.add_typer(user, name="user")
 
 
 @user.command("add")

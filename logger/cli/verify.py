@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ..errors import Refused, StoreDamaged
+from ..model.figures import number_of
 from .context import has_record, open_session, whole_or_interval
 from .options import DEFAULT_DATA, AnyFrom, AnyTo, Config, Data, Json, Temperatures
 from .output import answer
@@ -93,8 +94,13 @@ def verify(
         "unread": list(result.unread),
     }
     first = _verdict(result)
-    counts = f"  {result.entries} journal entries, {result.batches} batches, {result.files} archive files, "
-    lines = [first, *(f"  {fault}" for fault in result.faults), f"{counts}{result.readings} readings"]
+    counts = (
+        number_of(result.entries, "journal entry", "journal entries"),
+        number_of(result.batches, "batch", "batches"),
+        number_of(result.files, "archive file"),
+        number_of(result.readings, "reading"),
+    )
+    lines = [first, *(f"  {fault}" for fault in result.faults), f"  {', '.join(counts)}"]
     lines += [f"  {line}" for line in result.disposed]
     lines += [f"  head of the chain: entry {number}, {sha256}"]
     lines += ["Compared:", *(f"  {line}" for line in result.compared)] if result.compared else []
@@ -103,6 +109,11 @@ def verify(
     answer(payload, as_json, lines)
     if not result.intact:
         raise typer.Exit(10 if result.faults else 11)
+
+
+def _written(readings: int, files: int, out: Path) -> str:
+    """What an export wrote."""
+    return f"{number_of(readings, 'reading')} in {number_of(files, 'file')} in {out}."
 
 
 def _verdict(result: Verification) -> str:
@@ -127,7 +138,7 @@ def _verify_package(path: Path, as_json: bool) -> None:
     lines = [
         first,
         *(f"  {fault}" for fault in result.faults),
-        f"  {result.files} files, {result.records} records",
+        f"  {number_of(result.files, 'file')}, {number_of(result.records, 'record')}",
     ]
     answer(payload | {"key": result.key}, as_json, [*lines, f"  signed by key {result.key or 'none'}"])
     if not result.intact:
@@ -195,7 +206,7 @@ def export(
         span = whole_or_interval(session, start, end) if start or end else None
         result = write(session.store, session.setup, span, out, session.now_ns, temperatures=unit)
     payload = {"folder": str(out), "files": result.files, "readings": result.readings}
-    answer(payload, as_json, [f"{result.readings} readings in {len(result.files)} files in {out}."])
+    answer(payload, as_json, [_written(result.readings, len(result.files), out)])
 
 
 def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_json: bool) -> None:
@@ -215,4 +226,4 @@ def _export_all(out: Path, start: str | None, end: str | None, data: Path, as_js
         proven = ProvenNames(names.proven_versions(), names.proven_imports())
         result = write(store, out, time.time_ns(), proven)
     payload = {"folder": str(out), "files": list(result.files), "readings": result.readings}
-    answer(payload, as_json, [f"{result.readings} readings in {len(result.files)} files in {out}."])
+    answer(payload, as_json, [_written(result.readings, len(result.files), out)])

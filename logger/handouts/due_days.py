@@ -17,6 +17,7 @@ from ..core.alarms.lifecycle import Alarm
 from ..core.calibration.status import NOTICE_DAYS
 from ..instants import NS, local
 from ..model import Certificate, Config, Setup
+from ..model.figures import channel_words
 from ..record.reviews import CADENCES, DAY, GRACE_DAYS, days_of, label_of, missing, reviews
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def _calibration(
     probe = setup.probes[setup.channels[channel].probe]
     return DueDay(
         f"calibration-{channel}-{certificate.number}",
-        f"Calibration of {channel} is due",
+        f"Calibration of {channel_words(channel)} is due",
         f"Certificate {certificate.number} by {certificate.issuer}; serial number {probe.serial}. After this "
         "day its readings are stored but show nothing.",
         since_ns,

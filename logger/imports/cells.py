@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 # What `dates` takes apart in the same way, text by text; any other stamp is left to it.
 _DAY, _CLOCK = re.compile(r"[0-9][0-9./-]{5,9}"), re.compile(r"[0-9][0-9:.,+Z-]*")
-_MOST_RUNS, _DIGITS = 1000, 6
+_MOST_RUNS, _DIGITS = 1000, 6  # of a block of rows; of a time of day
+_ENOUGH = 1 << 16  # rows in which all times of day occur as a rule
 
 
 @dataclass(frozen=True)
@@ -47,10 +48,7 @@ class Coded(Sequence[str]):
 
     def first_lines(self, lines: Sequence[int]) -> dict[str, int]:
         """Text -> line of its first row; the text whose last row is the latest comes first."""
-        rows = np.arange(len(self.codes), dtype=np.int32)
-        first, last = np.zeros(len(self.table), np.int32), np.full(len(self.table), -1, np.int32)
-        last[self.codes] = rows
-        first[self.codes[::-1]] = rows[::-1]
+        first, last = _first_and_last(self.codes, len(self.table))
         places = [int(code) for code in np.argsort(-last) if last[code] >= 0]
         return {self.table[code]: lines[int(first[code])] for code in places}
 
@@ -128,10 +126,11 @@ def fixed_halves(
     at = next((place for sign in b" T" if (place := first.find(sign)) > 0), 0)
     if not 0 < at < width - 1 or any((np.diff(e) != width).any() for _, e in chunks):
         return None
-    stamps = np.concatenate([c[e[0] : e[-1]].reshape(-1, width) for c, e in chunks])
-    if (stamps[:, at] != first[at]).any():
+    # Block by block: what is looked at place by place stays in the cache, for half of the time.
+    blocks = [c[e[0] : e[-1]].reshape(-1, width) for c, e in chunks]
+    if any((block[:, at] != first[at]).any() for block in blocks):
         return None
-    day, clock = _runs_coded(stamps[:, :at]), _digits_coded(stamps[:, at + 1 :])
+    day, clock = _runs_coded(blocks, at), _digits_coded(blocks, at + 1)
     return (day, clock) if day and clock and _are_plain(day, clock) else None
 
 
@@ -139,39 +138,95 @@ def _are_plain(day: Coded, clock: Coded) -> bool:
     return all(map(_DAY.fullmatch, day.table)) and all(map(_CLOCK.fullmatch, clock.table))
 
 
-def _runs_coded(texts: NDArray[np.uint8]) -> Coded | None:
-    """Texts of bytes, shape (n, width), of which many neighbours are equal; None where few are."""
-    changes = np.zeros(len(texts), np.bool_)
-    for place in range(texts.shape[1]):
-        changes[1:] |= texts[1:, place] != texts[:-1, place]
-    begins = np.concatenate([[0], np.flatnonzero(changes)])
-    if len(begins) > _MOST_RUNS + len(texts) // 8:
+def _runs_coded(blocks: Sequence[NDArray[np.uint8]], width: int) -> Coded | None:
+    """The first `width` bytes of texts, of which many neighbours are equal; None where few are."""
+    size = 8 if width >= 8 else 4
+    if not size <= width <= 2 * size:
         return None
-    runs = Coded.of([row.tobytes().decode("latin-1") for row in texts[begins]])
-    return Coded(runs.table, runs.codes[np.cumsum(changes)])
-
-
-def _digits_coded(texts: NDArray[np.uint8]) -> Coded | None:
-    """Texts of bytes, shape (n, width), that differ in at most six digits; None for others."""
-    first = texts[0]
-    is_digit = (first >= ord("0")) & (first <= ord("9"))
-    digits, others = np.flatnonzero(is_digit), np.flatnonzero(~is_digit)
-    if not 0 < len(digits) <= _DIGITS or any((texts[:, place] != first[place]).any() for place in others):
-        return None
-    number = np.zeros(len(texts), np.int32)
-    for place in digits:
-        digit = texts[:, place] - ord("0")  # a sign before the zero comes round to above nine
-        if (digit > 9).any():
+    texts: list[str] = []
+    changes, before = [], b""
+    for block in blocks:
+        changed = np.empty(len(block), np.bool_)
+        changed[0] = block[0, :width].tobytes() != before
+        first, second = (_words(block, at, size) for at in (0, width - size))  # some bytes stand in both
+        np.not_equal(first[1:], first[:-1], out=changed[1:])
+        changed[1:] |= second[1:] != second[:-1]
+        begins = block[changed, :width]
+        if len(begins) > _MOST_RUNS + len(block) // 8:
             return None
-        number *= 10
-        number += digit
-    there = np.zeros(10 ** len(digits), np.bool_)
-    there[number] = True
-    row = np.zeros(len(there), np.int32)
-    row[number] = np.arange(len(texts), dtype=np.int32)  # any row that has the number
-    table = tuple(texts[row[n]].tobytes().decode("latin-1") for n in np.flatnonzero(there).tolist())
+        texts += [row.tobytes().decode("latin-1") for row in begins]
+        changes.append(changed)
+        before = block[-1, :width].tobytes()
+    runs = Coded.of(texts)
+    return Coded(runs.table, runs.codes.take(np.cumsum(np.concatenate(changes)) - 1))
+
+
+def _words(block: NDArray[np.uint8], at: int, size: int) -> NDArray[np.unsignedinteger[Any]]:
+    """Some bytes of each row as one number, which compares at once."""
+    kind = np.dtype(f"u{size}")
+    whole = np.ndarray(len(block), kind, block, at, (block.shape[1],))
+    return np.ascontiguousarray(whole)
+
+
+def _digits_coded(blocks: Sequence[NDArray[np.uint8]], begin: int) -> Coded | None:
+    """Texts of bytes from a place on that differ in at most six digits; None for others."""
+    first = blocks[0][0]
+    is_digit = (first >= ord("0")) & (first <= ord("9"))
+    places = np.arange(begin, len(first))
+    digits, others = places[is_digit[begin:]], places[~is_digit[begin:]]
+    if not 0 < len(digits) <= _DIGITS:
+        return None
+    numbers = []
+    for block in blocks:
+        if any((block[:, place] != first[place]).any() for place in others):
+            return None
+        number = np.zeros(len(block), np.int32)
+        for place in digits:
+            digit = block[:, place].copy()  # side by side, in a third of the time
+            digit -= ord("0")  # a sign before the zero comes round to above nine
+            if digit.max() > 9:
+                return None
+            number *= 10
+            number += digit
+        numbers.append(number)
+    return _numbers_coded(np.concatenate(numbers), len(digits), blocks, begin)
+
+
+def _numbers_coded(
+    number: NDArray[np.int32], digits: int, blocks: Sequence[NDArray[np.uint8]], begin: int
+) -> Coded:
+    """Texts by the number that each is: the table has them in the order of their numbers."""
+    row = np.full(10**digits, -1, np.int32)
+    row[number] = np.arange(len(number), dtype=np.int32)  # any row that has the number
+    ends = np.cumsum([len(block) for block in blocks])
+    there = row >= 0
+
+    def text(at: int) -> str:
+        n = int(np.searchsorted(ends, at, side="right"))
+        return blocks[n][at - (int(ends[n - 1]) if n else 0), begin:].tobytes().decode("latin-1")
+
+    table = tuple(text(at) for at in row[there].tolist())
     codes = np.cumsum(there, dtype=np.int32) - 1
-    return Coded(table, codes[number])
+    return Coded(table, codes.take(number))
+
+
+def _first_and_last(codes: NDArray[np.int32], n: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """The first and the last row of each of n codes; -1 for both of one that has none."""
+    changes = codes[1:] != codes[:-1]
+    if np.count_nonzero(changes) < len(codes) // 8:  # days: only where runs begin and end
+        breaks = np.flatnonzero(changes)
+        begins, ends = np.concatenate([[0], breaks + 1]), np.concatenate([breaks, [len(codes) - 1]])
+    else:
+        begins = ends = np.arange(len(codes))
+    first, last = np.full(n, -1, np.int32), np.full(n, -1, np.int32)
+    for size in (_ENOUGH, len(begins)):  # times of day have all come after some days
+        some = begins[:size][::-1]
+        first[codes[some]] = some
+        some = ends[-size:]
+        last[codes[some]] = some
+        if (first >= 0).all() and (last >= 0).all():
+            break
+    return first, last
 
 
 def _divided(stamps: Any) -> Any:

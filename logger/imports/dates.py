@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal, InvalidOperation
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +18,11 @@ from .cells import ArrowCells, Coded
 from .date_order import EPOCH_DAY, YEARS, are_days, day_of, days_either_way, order_of_dates, possible_orders
 from .jumps import (
     evidence,
+    mostly_fall,
     refuse_another_order,
     refuse_hour_back,
-    refuse_long_gap,
+    refuse_lost_clock,
     refuse_order_switch,
-    refuse_year_back,
 )
 from .profile import Order, Profile
 from .stamp_forms import refuse_mixed_forms, refuse_third_half
@@ -44,7 +45,7 @@ class _Wall:
     offset_ns: Int | None
     lines: Sequence[int]
 
-    @property
+    @cached_property
     def ns(self) -> Int:
         return self.day * DAY_NS + self.clock_ns
 
@@ -58,8 +59,7 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
         instants_of = [_epoch(s.times, s.lines, profile) for s in streams]
         if not profile.jumps_are_real:
             for at, stream in zip(instants_of, streams, strict=True):
-                refuse_long_gap(at, stream.lines)
-                refuse_year_back(at, stream.lines)
+                refuse_lost_clock(at, stream.lines)
         unit = "seconds" if profile.form == "epoch_s" else "milliseconds"
         return instants_of, [f"times are {unit} since 1970-01-01 UTC, as declared"]
     walls, assumed = _walls(streams, profile)
@@ -67,8 +67,7 @@ def instants(streams: Sequence[Stream], profile: Profile) -> tuple[list[Int], li
         order = assumed[0].removeprefix("dates are ").partition(",")[0]
         for wall in walls:
             refuse_another_order(wall.day, wall.clock_ns, wall.lines, order)
-            refuse_long_gap(wall.ns, wall.lines)
-            refuse_year_back(wall.ns, wall.lines)
+            refuse_lost_clock(wall.ns, wall.lines)
     if walls[0].offset_ns is not None:
         note = ["the offsets in the file were used, not the profile's zone"] if profile.zone else []
         return [w.ns - w.offset_ns for w in walls if w.offset_ns is not None], [*assumed, *note]
@@ -88,7 +87,9 @@ def _all_localised(
     localised_streams = []
     for wall in walls:
         wall_ns = wall.ns
-        step = -1 if _falls(wall_ns) else 1
+        step = (
+            -1 if mostly_fall(np.diff(wall_ns)) else 1
+        )  # then the hour that comes twice is passed backwards
         ascending, lines = wall_ns[::step], wall.lines[::step]
         utc, more_notes = localised(ascending, lines, zone, profile.repeated_hour, profile.zones)
         if not profile.jumps_are_real:
@@ -96,12 +97,6 @@ def _all_localised(
         localised_streams.append(utc[::step])
         notes += more_notes
     return localised_streams, [*assumed, *dict.fromkeys(notes)]
-
-
-def _falls(wall_ns: Int) -> bool:
-    """Whether the newest row stands first: then the hour that comes twice is passed the other way."""
-    steps = np.diff(wall_ns)
-    return int((steps < 0).sum()) > int((steps > 0).sum())
 
 
 def _epoch(texts: Sequence[str], lines: Sequence[int], profile: Profile) -> Int:
@@ -226,11 +221,11 @@ def _read(texts: Sequence[str], lines: Sequence[int], order: Order | None) -> tu
     refuse_mixed_forms(line_of_day, offset=False)
     refuse_mixed_forms(line_of_clock, offset=True)
     refuse_third_half(line_of_clock)
-    clock_ns = np.array([clocks[text][0] for text in clocks_text.table], np.int64)[clocks_text.codes]
+    clock_ns = np.array([clocks[text][0] for text in clocks_text.table], np.int64).take(clocks_text.codes)
 
     def wall_of(parsed: Order) -> Int:
         days = {text: day_of(p, parsed, text, line_of_day[text]) for text, p in parts.items()}
-        return np.array([days[text] for text in days_text.table], np.int64)[days_text.codes]
+        return np.array([days[text] for text in days_text.table], np.int64).take(days_text.codes)
 
     possible = possible_orders(list(parts.values()))
     if not possible or (order is not None and order not in possible):
@@ -273,7 +268,8 @@ def _offsets(clocks: dict[str, tuple[int, int | None]], texts: Coded, line_of: d
     if without:
         raise ImportRefused(
             "Some times carry an offset from UTC and some do not, as "
-            f"{without[0]!r} in line {line_of[without[0]]}."
+            f"{without[0]!r} in line {line_of[without[0]]}. Correct the lines, or export the file again with "
+            "one of the two throughout."
         )
     offsets = {text: offset or 0 for text, (_, offset) in clocks.items()}
     return np.array([offsets[text] for text in texts.table], np.int64)[texts.codes]

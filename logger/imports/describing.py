@@ -17,8 +17,8 @@ import numpy as np
 
 from ..errors import ImportRefused
 from ..instants import NS
-from ..model import Setup
 from ..units import QUANTITIES, unit_name
+from .channels import ChannelList
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import decoded
@@ -81,7 +81,9 @@ class Description:
         return profile_text(self.profile, notes, self.questions)
 
 
-def describe(name: str, content: bytes, setup: Setup | None = None, sheet: str | None = None) -> Description:
+def describe(
+    name: str, content: bytes, setup: ChannelList | None = None, sheet: str | None = None
+) -> Description:
     """What a file shows of itself; ImportRefused where no table of readings is found in it."""
     part = parts_of(name, content)[0]
     grid, delimiter = _best_grid(part, sheet)
@@ -264,7 +266,7 @@ def _guesses(
     width: int,
     times: Sequence[int],
     rows_before: tuple[Sequence[str], Sequence[str], int],
-    setup: Setup | None,
+    setup: ChannelList | None,
 ) -> tuple[Guess, ...]:
     headings, units, shift = rows_before
     guesses = []
@@ -281,7 +283,7 @@ def _guesses(
 
 
 def _parts(
-    guess: Guess, rows: Sequence[Row], headings: Sequence[str], labels: RowLabels, setup: Setup | None
+    guess: Guess, rows: Sequence[Row], headings: Sequence[str], labels: RowLabels, setup: ChannelList | None
 ) -> Iterator[Guess]:
     """A column of values as one for each probe whose rows it holds."""
     at = headings.index(guess.heading)
@@ -316,7 +318,7 @@ def _counts(numbers: Sequence[str]) -> bool:
     return len(whole) == len(numbers) > 2 and all(b - a == 1 for a, b in itertools.pairwise(whole))
 
 
-def _channels(heading: str, unit: str, setup: Setup | None) -> tuple[str, tuple[str, ...]]:
+def _channels(heading: str, unit: str, setup: ChannelList | None) -> tuple[str, tuple[str, ...]]:
     """The channel that a heading names, and all that measure something in that unit."""
     if setup is None:
         return UNKNOWN, ()

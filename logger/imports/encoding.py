@@ -167,5 +167,8 @@ def _guessed(content: bytes, among: list[str] | None = None) -> str:
 
     best = from_bytes(content[:_GUESS_BYTES], cp_isolation=among).best()
     if best is None:
-        raise ImportRefused("The file is not text in any known encoding. Set `encoding` in the profile.")
+        raise ImportRefused(
+            "The file is not text in any known encoding. If it is text, set `encoding` in the profile; else "
+            "export it again as text, a workbook, JSON or Parquet."
+        )
     return best.encoding

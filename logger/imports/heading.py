@@ -47,7 +47,13 @@ def text_grid(name: str, text: str, delimiter: str) -> TextGrid:
     try:
         rows = [(reader.line_num, cells) for cells in reader if is_filled(cells)]
     except csv.Error as error:
-        raise ImportRefused(f"Line {reader.line_num} is not a row of a table: {error}.") from None
+        reason = str(error)
+        if "field limit" in reason:
+            reason = f"a cell of it has more than {csv.field_size_limit():,} characters"
+        raise ImportRefused(
+            f"Line {reader.line_num} is not a row of a table: {reason}. Nothing was imported; see whether it "
+            "is the right file, and export it again."
+        ) from None
     wide = max(rows, key=lambda row: len(row[1]), default=(0, []))
     if len(wide[1]) > _MOST_COLUMNS:
         raise ImportRefused(f"Line {wide[0]} has {len(wide[1]):,} columns; {_MOST_COLUMNS:,} are the most.")

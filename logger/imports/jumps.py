@@ -86,11 +86,10 @@ class DateRuns:
     @staticmethod
     def of(day: Int, clock_ns: Int, codes: Int) -> DateRuns:
         """day: any reading of the dates, for the direction and the usual step; codes: what a run shares."""
-        wall = day * DAY_NS + clock_ns
-        same = np.diff(codes) == 0
+        same = codes[1:] == codes[:-1]
         inside = np.diff(clock_ns)[same]
-        steps = inside if len(inside) else np.diff(wall)
-        falls = int((steps < 0).sum()) > int((steps > 0).sum())
+        steps = inside if len(inside) else np.diff(day * DAY_NS + clock_ns)
+        falls = mostly_fall(steps)
         breaks = np.flatnonzero(~same) + 1
         first = np.concatenate([[0], breaks]).astype(np.int64)
         last = np.concatenate([breaks - 1, [len(codes) - 1]]).astype(np.int64)
@@ -137,11 +136,27 @@ def _jump_cost(step_ns: int, limit_ns: int) -> float:
     return 1 + math.log2(step_ns / limit_ns) if step_ns > 0 else 4 + math.log2(-step_ns / DAY_NS)
 
 
-def refuse_year_back(wall_ns: Int, lines: Sequence[int]) -> None:
-    """ImportRefused where time goes back by most of a year: no clock change does that."""
+def mostly_fall(steps: Int) -> bool:
+    """Whether more steps go back in time than forward: then the newest row stands first."""
+    if not len(steps) or int(steps.min()) >= 0:
+        return False  # as most files are
+    return int(np.count_nonzero(steps < 0)) > int(np.count_nonzero(steps > 0))
+
+
+def refuse_lost_clock(wall_ns: Int, lines: Sequence[int]) -> None:
+    """ImportRefused where time goes over more than a year, or back by most of one."""
     steps = np.diff(wall_ns)
-    falls = int((steps < 0).sum()) > int((steps > 0).sum())
-    back = np.flatnonzero((steps > _YEAR_NS) if falls else (steps < -_YEAR_NS))
+    if len(steps) and (int(steps.min()) < 0 or int(steps.max()) > _YEAR_NS):
+        refuse_long_gap(wall_ns, lines)
+        refuse_year_back(steps, wall_ns, lines)
+
+
+def refuse_year_back(steps: Int, wall_ns: Int, lines: Sequence[int]) -> None:
+    """ImportRefused where time goes back by most of a year: no clock change does that.
+
+    steps: from each row to the next, shape (n - 1,).
+    """
+    back = np.flatnonzero((steps > _YEAR_NS) if mostly_fall(steps) else (steps < -_YEAR_NS))
     if not len(back):
         return
     n = int(back[0])
@@ -159,7 +174,7 @@ def refuse_hour_back(utc_ns: Int, wall_ns: Int, lines: Sequence[int], zone: str)
     """
     steps = np.diff(utc_ns)
     usual_ns = _usual(steps)
-    if not len(steps) or usual_ns >= _HOUR_NS:
+    if not len(steps) or usual_ns >= _HOUR_NS or int(steps.min()) == int(steps.max()):
         return []
     back = np.flatnonzero(np.abs(steps + _HOUR_NS - usual_ns) <= usual_ns // 2)
     if len(back):
@@ -199,9 +214,6 @@ def _evidence_sentence(wall: Int, lines: Sequence[int], rows: DateRuns, k: int, 
 def refuse_long_gap(wall_ns: Int, lines: Sequence[int]) -> None:
     """ImportRefused where some rows lie years apart from all others: a logger that lost its clock."""
     limit_ns = _LONG_DAYS * DAY_NS
-    steps = np.diff(wall_ns)
-    if not len(steps) or (int(steps.min()) >= 0 and int(steps.max()) <= limit_ns):
-        return  # ascending, as most files are
     order = np.argsort(wall_ns, kind="stable")
     steps = np.diff(wall_ns[order])
     if int(steps.max()) <= limit_ns:
@@ -237,5 +249,7 @@ def _turned(day: int) -> int | None:
 
 
 def _usual(steps: Int) -> int:
+    if len(steps) and 0 < int(steps.min()) == int(steps.max()):
+        return int(steps[0])  # one step throughout, as of most loggers: no median is needed
     rising = steps[steps > 0]
     return int(np.median(rising, overwrite_input=True)) if len(rising) else NS

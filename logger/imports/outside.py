@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..model import Setup
 from ..processes.child_limits import ChildLimits
 from ..processes.confined import run_confined
+from .channels import ChannelList, SetupChannels
 from .containers import Part, refuse_unlimited
 from .describing import Description, describe
 from .grid import Row
@@ -18,15 +18,18 @@ Content = bytes | Path  # a path is read by the child alone
 
 
 def reading_of(
-    name: str, content: Content, profile: Profile, setup: Setup, without: frozenset[int] = frozenset()
+    name: str, content: Content, profile: Profile, setup: ChannelList, without: frozenset[int] = frozenset()
 ) -> Reading:
     """`read_content` in the child; ImportRefused also where a limit is reached."""
-    return run_confined(name, _limits(name, content), _read, name, content, profile, setup, without)
+    return run_confined(
+        name, _limits(name, content), _read, name, content, profile, SetupChannels.of(setup), without
+    )
 
 
-def description_of(name: str, content: Content, setup: Setup | None = None) -> Description:
+def description_of(name: str, content: Content, setup: ChannelList | None = None) -> Description:
     """`describe` in the child; ImportRefused also where a limit is reached."""
-    return run_confined(name, _limits(name, content), _described, name, content, setup)
+    channels = None if setup is None else SetupChannels.of(setup)
+    return run_confined(name, _limits(name, content), _described, name, content, channels)
 
 
 def sheet_rows(name: str, content: bytes) -> list[Row]:
@@ -34,11 +37,13 @@ def sheet_rows(name: str, content: bytes) -> list[Row]:
     return run_confined(name, _limits(name, content), _sheet_rows, name, content)
 
 
-def _read(name: str, content: Content, profile: Profile, setup: Setup, without: frozenset[int]) -> Reading:
+def _read(
+    name: str, content: Content, profile: Profile, setup: ChannelList, without: frozenset[int]
+) -> Reading:
     return read_content(name, _bytes(content), profile, setup, without)
 
 
-def _described(name: str, content: Content, setup: Setup | None) -> Description:
+def _described(name: str, content: Content, setup: ChannelList | None) -> Description:
     return describe(name, _bytes(content), setup)
 
 

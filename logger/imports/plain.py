@@ -60,18 +60,16 @@ def _begins_with_digits(column: pyarrow.Array) -> bool:
 
 
 def _holds_digits(column: pyarrow.Array) -> bool:
-    import pyarrow.compute as pc
+    import pyarrow.compute as pc  # a twenty-fifth of a second, which most files need not spend
 
     fn: Any = pc
-    return _begins_with_digits(column) or bool(fn.all(fn.match_substring_regex(column, r"[0-9]")).as_py())
+    return bool(fn.all(fn.match_substring_regex(column, r"[0-9]")).as_py())
 
 
 def _holds_comment(column: pyarrow.Array) -> bool:
     """Whether a text begins with #, or with a sign that a comment may begin with in another encoding."""
     import pyarrow.compute as pc
 
-    if _begins_with_digits(column):
-        return False
     fn: Any = pc
     return bool(fn.any(fn.match_substring_regex(column, r"^\s*#|^[^\x00-\x7f]")).as_py())
 
@@ -134,13 +132,18 @@ class _Head:
                 column_types=dict.fromkeys(names, pyarrow.string())
                 | {str(p): pyarrow.dictionary(pyarrow.int32(), pyarrow.string()) for p in values - texts},
                 strings_can_be_null=False,
+                check_utf8=False,  # it was encoded here
             ),
         )
 
     def _all_readings(self, batch: pyarrow.RecordBatch) -> bool:
         """Whether every row has a time, is no comment, and has nothing in cells without a heading."""
         (times,) = time_places(self.places, self.profile)
-        if not all(_holds_digits(batch.column(str(p))) for p in times) or _holds_comment(batch.column("0")):
+        columns = {p: batch.column(str(p)) for p in {0, *times}}
+        dated = {p for p, column in columns.items() if _begins_with_digits(column)}  # as nearly all are
+        if not all(p in dated or _holds_digits(columns[p]) for p in times):
+            return False
+        if 0 not in dated and _holds_comment(columns[0]):
             return False
         if self.width == self.cells:
             return True
@@ -204,9 +207,12 @@ class _Encoded(io.RawIOBase):
             return
         signs = np.frombuffer(part, np.uint8)
         feeds, returns = signs == 10, signs == 13
-        self.lines += int(np.count_nonzero(feeds))
-        pairs = int(np.count_nonzero(returns[:-1] & feeds[1:])) + int(self._after_return and feeds[0])
-        self.lone_returns |= pairs != int(np.count_nonzero(returns[:-1])) + int(self._after_return)
+        count = int(np.count_nonzero(feeds))
+        self.lines += count
+        if self._after_return != feeds[0] or not np.array_equal(returns[:-1], feeds[1:]):
+            pairs = int(np.count_nonzero(returns[:-1] & feeds[1:])) + int(self._after_return and feeds[0])
+            before = int(np.count_nonzero(returns[:-1])) + int(self._after_return)
+            self.lone_returns |= pairs != before
         self._after_return = bool(returns[-1])
 
 

@@ -122,7 +122,7 @@ def lines_of(preview: Preview) -> list[str]:
     for axis in preview.axes:
         every = "" if axis.step_s is None else f", every {plain_duration(round(axis.step_s * NS))}"
         span = "" if axis.low is None else f", {axis.low:g} to {axis.high:g} {axis.unit}"
-        lines.append(f"    {axis.bar} {axis.channel}: {axis.rows} readings{every}{span}")
+        lines.append(f"    {axis.bar} {axis.channel}: {number_of(axis.rows, 'reading')}{every}{span}")
     lines += _gap_lines(preview.axes)
     return lines
 

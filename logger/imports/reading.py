@@ -5,16 +5,16 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ImportRefused
-from ..model import Channel, Setup
 from ..model.figures import number_of
 from ..units import from_canonical, quantity, to_canonical, unit_name
 from .cells import Coded, kinds
+from .channels import ChannelList
 from .containers import Part, parts_of
 from .dates import instants
 from .encoding import Decoded, decoded
@@ -27,6 +27,9 @@ from .sheets import sheet_grid
 from .structured import json_grid, parquet_grid
 from .table import Stream, TextColumn, TextTable, read_table
 from .values import ColumnValues, read_values
+
+if TYPE_CHECKING:
+    from ..model import Channel
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
@@ -78,7 +81,7 @@ class Reading:
 
 
 def read_content(
-    name: str, content: bytes, profile: Profile, setup: Setup, without: frozenset[int] = frozenset()
+    name: str, content: bytes, profile: Profile, setup: ChannelList, without: frozenset[int] = frozenset()
 ) -> Reading:
     """Everything in a file, as the profile describes it; ImportRefused where a question is open.
 
@@ -97,7 +100,12 @@ def read_content(
 
 
 def _reading(  # noqa: PLR0917 (all that a reading depends on)
-    name: str, parts: list[Part], content: bytes, profile: Profile, setup: Setup, without: frozenset[int]
+    name: str,
+    parts: list[Part],
+    content: bytes,
+    profile: Profile,
+    setup: ChannelList,
+    without: frozenset[int],
 ) -> Reading:
     """What the parts of a file hold together."""
     simulated = any(_is_simulated(part) for part in parts if part.content is not content)
@@ -107,7 +115,7 @@ def _reading(  # noqa: PLR0917 (all that a reading depends on)
     instants_ns, time_notes = instants(streams, profile)
     values, value_notes = read_values(streams, profile)
     assumed = [note for table in tables for note in table.assumed] + time_notes + value_notes
-    if any(np.any(np.diff(at) < 0) for at in instants_ns):
+    if any((at[1:] < at[:-1]).any() for at in instants_ns):
         assumed.append("rows are not in order of time; they were sorted")
     series = []
     for stream, at, some in zip(streams, instants_ns, values, strict=True):
@@ -186,7 +194,7 @@ def _table(parts: list[Part], profile: Profile, file: str, without: frozenset[in
         raise ImportRefused(sentence, refused.bad_line) from None
 
 
-def _channel(column: Column, setup: Setup) -> Channel:
+def _channel(column: Column, setup: ChannelList) -> Channel:
     if column.channel == UNKNOWN:
         raise ImportRefused(
             f"Which channel is column {column.heading!r}? Set `channel` in the profile, or delete its "
@@ -231,7 +239,7 @@ def _one_unit(unit: str) -> str:
 
 
 def _series(
-    column: TextColumn, cells: ColumnValues, taken_ns: Int, lines: Int, setup: Setup
+    column: TextColumn, cells: ColumnValues, taken_ns: Int, lines: Int, setup: ChannelList
 ) -> tuple[Series, list[str]]:
     channel = _channel(column.spec, setup)
     unit, notes = _unit(column.spec, column.unit, cells.unit, channel)
@@ -259,7 +267,7 @@ def _lines(stream: Stream) -> Int:
 
 def _in_order(series: Series, there: NDArray[np.bool_]) -> Series:
     """Without empty cells and ascending in time; as most files are written, nothing is copied."""
-    if there.all() and not (np.diff(series.taken_ns) < 0).any():
+    if there.all() and not (series.taken_ns[1:] < series.taken_ns[:-1]).any():
         return series
     present = series.part(there)
     order = np.argsort(present.taken_ns, kind="stable")

@@ -264,7 +264,7 @@ class GridRows:
         if not below:
             return "The file has the headings of the profile but no reading below them."
         line, cells = next(((n, c) for n, c in below if len(c) == self.width + 1), below[0])
-        fault = "no time in it" if len(cells) == self.width else f"{len(cells)} columns"
+        fault = "no time in it" if len(cells) == self.width else number_of(len(cells), "column")
         hint = ""
         if len(cells) == self.width + 1:
             hint = (

@@ -16,6 +16,17 @@ _DATE = re.compile(
     r"(\d{1,4})[./\-_ ]\s?(\d{1,2})[./\-_ ]\s?(\d{1,4})\.?|(\d{4})[年년]\s?(\d{1,2})[月월]\s?(\d{1,2})[日일]"
 )
 _SERIAL = re.compile(r"[3-7]\d{4}(?:[.,]\d*)?")  # 1982 to 2119
+_OTHER_DATES = (
+    (_SERIAL, ' If it counts days as spreadsheets do, set `form = "serial_1900"`.'),
+    (  # ISO 8601-1, 5.2.3 and 5.2.4
+        re.compile(r"\d{4}-?W\d{2}(?:-?\d)?"),
+        " It names a week of the year; export the file again with day, month and year.",
+    ),
+    (
+        re.compile(r"\d{4}-\d{3}"),
+        " It counts the days of the year; export the file again with day, month and year.",
+    ),
+)
 _CLOSE = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _NAMED = re.compile(
     r"(?:[^\W\d_]+\.?,?\s+)?(?:(?P<d>\d{1,2})(?:st|nd|rd|th|er|º|ª)?\.?[\s./-]*(?:(?:de|di)\s+)?(?P<m>[^\W\d_]{3,})\.?"
@@ -52,11 +63,7 @@ def date_parts(text: str, line: int) -> Parts:
         return match[1], match[2], match[3]
     if (match := _NAMED.fullmatch(text)) and (named := _named_month(match)):
         return named
-    hint = (
-        ' If it counts days as spreadsheets do, set `form = "serial_1900"`.'
-        if _SERIAL.fullmatch(text)
-        else ""
-    )
+    hint = next((sentence for form, sentence in _OTHER_DATES if form.fullmatch(text)), "")
     raise ImportRefused(
         f"Line {line}: {text!r} is not a date of three numbers.{hint}", None if hint else line
     )

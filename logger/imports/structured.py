@@ -15,6 +15,7 @@ from typing import Any
 
 from ..errors import ImportRefused
 from ..formats.senml import each_once
+from ..model.figures import number_of
 from .containers import Part
 from .grid import Exact, TextGrid
 from .samples import PARQUET_KEY
@@ -90,10 +91,12 @@ def _by_lines(text: str, whole: Exception) -> list[Any]:
         try:
             values.append(_loaded(line))
         except _UNREADABLE as error:
-            first = number == 1
-            raise ImportRefused(
-                f"The file is not JSON: {whole}." if first else f"Line {number} is not JSON: {error}."
-            ) from None
+            where, cause = ("The file", whole) if number == 1 else (f"Line {number}", error)
+            if isinstance(cause, RecursionError):
+                raise ImportRefused(
+                    f"{where} nests lists and objects too deeply; expected a table."
+                ) from None
+            raise ImportRefused(f"{where} is not JSON: {cause}.") from None
     return values
 
 
@@ -131,7 +134,7 @@ def _table_in(value: Mapping[str, Any]) -> Any:
 
 def _zipped(heads: Sequence[str], row: Sequence[Any], number: int) -> dict[str, Any]:
     if len(row) != len(heads):
-        raise ImportRefused(f"Record {number} has {len(row)} values, expected {len(heads)}.")
+        raise ImportRefused(f"Record {number} has {number_of(len(row), 'value')}, expected {len(heads)}.")
     return dict(zip(heads, row, strict=True))
 
 
@@ -232,7 +235,10 @@ def parquet_grid(part: Part) -> TextGrid:
         table = pq.read_table(io.BytesIO(part.content))
         columns = [[_arrow_cell(v) for v in column.to_pylist()] for column in table.columns]
     except (ArrowException, OSError, ValueError, OverflowError) as error:
-        raise ImportRefused(f"The Parquet file cannot be read: {str(error).splitlines()[0]}.") from None
+        reason = str(error).splitlines()[0].rstrip(".")
+        raise ImportRefused(
+            f"The Parquet file cannot be read: {reason}. Copy it again from where it was written."
+        ) from None
     rows = [(n, list(cells)) for n, cells in enumerate(zip(*columns, strict=True), 1)]
     simulated = PARQUET_KEY in (table.schema.metadata or {})
     return TextGrid(part.name, [(0, list(table.column_names)), *rows], headed=True, simulated=simulated)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Sequence
@@ -87,7 +88,8 @@ def _decimal_sign(
     if profile.decimal:
         return profile.decimal, [f"the decimal sign is a {_NAMES[profile.decimal]}, as declared"]
     texts = set().union(*(_written_as_text(column.cells) for column in columns))
-    cells = {_number_part(c) for c in texts if "." in c or "," in c}
+    marked = {_number_part(c) for c in texts if "." in c or "," in c or not c.isascii()}
+    cells = {c for c in marked if "." in c or "," in c}  # after its signs were made plain: \u066b is a comma
     example = {sign: next((c for c in sorted(cells) if sign in c and _is_number(c)), "") for sign in ".,"}
     both = [sign for sign in ".," if any(_BOTH[sign].fullmatch(c) for c in cells)]
     proven = both or [sign for sign in ".," if any(_PROOF[sign].fullmatch(c) for c in cells)]
@@ -273,8 +275,8 @@ def _all_plain(cells: Sequence[str], sign: str) -> NDArray[np.float64] | None:
         numbers = dict(zip(texts, map(float, joined.split("\n")), strict=True))
     except ValueError:
         return None
+    if not all(map(math.isfinite, numbers.values())):
+        return None
     if isinstance(cells, Coded):
-        values = np.array([*numbers.values()], np.float64)[cells.codes]
-    else:
-        values = np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))
-    return values if np.isfinite(values).all() else None
+        return np.array([*numbers.values()], np.float64).take(cells.codes)
+    return np.fromiter(map(numbers.__getitem__, cells), np.float64, len(cells))

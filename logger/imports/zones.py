@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import ImportRefused
 from ..instants import NS
+from ..model.figures import number_of
 
 Int = NDArray[np.int64]
 
@@ -98,6 +99,8 @@ def localised(
     `half`: which pass through a repeated hour is meant where only one of them is there.
     """
     zone, name = zone_of(name, dated), zone_name(name, dated)
+    if isinstance(zone, timezone):  # an offset or UTC: no hour is skipped or comes again
+        return wall_ns - _offset_at(0, zone, 0), []
     before_ns, after_ns = _zone_offsets(wall_ns, zone)
     skipped = np.flatnonzero(before_ns < after_ns)
     if len(skipped):
@@ -178,7 +181,7 @@ def _second_pass(
     if len(back) == 0 and half is not None:
         sentence = f"{local(int(wall_ns[rows[0]]))} lies in an hour that {zone} repeats, in its {half} pass"
         return (rows if half == "second" else rows[:0]), f"{sentence}, as declared"
-    behaviour = "never steps back" if len(back) == 0 else f"steps back {len(back)} times"
+    behaviour = "never steps back" if len(back) == 0 else f"steps back {number_of(len(back), 'time')}"
     raise _undecided(rows, wall_ns, lines, zone, behaviour)
 
 

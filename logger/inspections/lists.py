@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from ..errors import Refused, StillroomError
 from ..instants import parse
 from ..model import Inspection
+from ..model.figures import number_of
 
 WANTED = ("zone", "from", "to")
 COLUMNS = (
@@ -54,7 +55,9 @@ def read_list(file: Path, zone: ZoneInfo, *, named: bool = True) -> list[ListedI
     faults += _twice(entries) if named else []
     if faults:
         more = f"\n  … and {len(faults) - MOST_FAULTS} more" if len(faults) > MOST_FAULTS else ""
-        raise Refused(f"{file} has {len(faults)} faults:\n  " + "\n  ".join(faults[:MOST_FAULTS]) + more)
+        raise Refused(
+            f"{file} has {number_of(len(faults), 'fault')}:\n  " + "\n  ".join(faults[:MOST_FAULTS]) + more
+        )
     return entries
 
 

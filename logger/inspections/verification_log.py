@@ -22,6 +22,7 @@ from ..core.judge.judgement import Judgement
 from ..errors import IntervalError, Refused
 from ..instants import NS, parse, rfc3339
 from ..model import Setup
+from ..model.figures import number_of
 from ..series import Float
 from ..units import MICRO
 from ..verdicts.verdicts import Verdicts
@@ -112,7 +113,7 @@ def read_lengths(file: Path, zone: ZoneInfo) -> list[MeasuredLength]:
         except (Refused, ValueError) as fault:
             faults.append(f"row {number}: {fault}")
     if faults:
-        raise Refused(f"{file} has {len(faults)} faults:\n  " + "\n  ".join(faults[:20]))
+        raise Refused(f"{file} has {number_of(len(faults), 'fault')}:\n  " + "\n  ".join(faults[:20]))
     return lengths
 
 

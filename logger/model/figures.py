@@ -9,7 +9,8 @@ Pressure is stored in Pa and printed in hPa. A difference of temperatures is in 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 
 # Canonical unit -> name as printed, units of print in one canonical unit.
 _PRINTED: Mapping[str, tuple[str, float]] = {
@@ -53,6 +54,17 @@ def channel_words(key: str) -> str:
     return key.replace(".", " ").replace("_", " ")
 
 
+def with_channel_words(text: str, keys: Iterable[str]) -> str:
+    """A text with its channels as people call them: the keys of the setup are for files.
+
+    >>> with_channel_words("Keep P1.temperature: P1.temperature2", ["P1.temperature"])
+    'Keep P1 temperature: P1.temperature2'
+    """
+    for key in keys:
+        text = re.sub(rf"(?<![\w.-]){re.escape(key)}(?![\w.-]*\w)", channel_words(key), text)
+    return text
+
+
 def difference_unit(unit: str) -> str:
     """The canonical unit of a difference.
 
@@ -76,13 +88,13 @@ def percent(share: float, decimals: int = 1) -> str:
     return f"{100 * share:.{decimals}f} %"
 
 
-def number_of(number: int, what: str) -> str:
-    """A number with its noun, in the plural where there is not exactly one.
+def number_of(number: int, what: str, many: str = "") -> str:
+    """A number with its noun, in the plural where there is not exactly one; `many`: a plural without s.
 
-    >>> number_of(1, "alarm"), number_of(0, "alarm")
-    ('1 alarm', '0 alarms')
+    >>> number_of(1, "alarm"), number_of(0, "alarm"), number_of(2, "entry", "entries")
+    ('1 alarm', '0 alarms', '2 entries')
     """
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+    return f"{number} {what}" if number == 1 else f"{number} {many or what + 's'}"
 
 
 def usual_decimals(unit: str) -> int:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from ..inspections.case_forms import CaseForm
 from ..inspections.length_words import BOUNDS_NOTE, ERROR_HEAD, ERROR_NOTE, SHARE_HEAD
 from ..instants import parse
-from ..model.figures import percent, to_printed_unit, unit_name, usual_decimals
+from ..model.figures import number_of, percent, to_printed_unit, unit_name, usual_decimals
 from ..model.plain_forms import ExcursionFacts
 from .act_forms import ActIntervalFacts, InspectionFacts
 from .case_facts import decision_words
@@ -278,7 +278,7 @@ def _verdict_counts(jobs: Sequence[InspectionFacts]) -> str:
         return ""
     words = ("stable", "not stable", "not shown")
     counts = [(sum(job["verdict"] == w for job in jobs), w) for w in words]
-    return f"{len(jobs)} inspections: " + ", ".join(f"{n} {w}" for n, w in counts if n) + "."
+    return f"{number_of(len(jobs), 'inspection')}: " + ", ".join(f"{n} {w}" for n, w in counts if n) + "."
 
 
 def acts(facts: RecordFacts, zone: ZoneInfo) -> Table:

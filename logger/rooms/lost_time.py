@@ -50,7 +50,7 @@ def _loss(registry: Registry, key: str, from_ns: int, to_ns: int, now_ns: int) -
 
 
 def _of_store(store: Store, key: str, from_ns: int, to_ns: int, now_ns: int) -> RoomLoss:
-    verdicts = Verdicts(store, in_force(store.setups.versions()).setup, measures_gains=False)
+    verdicts = Verdicts(store, in_force(store.setups.versions()).setup)
     records = cases_in(verdicts, None, from_ns, to_ns, now_ns)
     lost = lost_time(verdicts, records, None, (from_ns, to_ns), now_ns)
     causes = tuple((c.cause, c.lost_ns) for c in lost.causes if c.lost_ns)

@@ -123,7 +123,8 @@ class Sightings:
             self._seen[entry.key] = {**seen, "back": back}
             return _without(entry, seen, "back", back)
         self._seen[entry.key] = _facts(summary)
-        return _room_state(entry, summary, now_ns, received_ns)
+        written_ns = None if received_ns is not None else _written_ns(entry)
+        return _room_state(entry, summary, now_ns, received_ns, written_ns)
 
     def _newest(self, entry: RoomEntry) -> tuple[Summary, int | None]:
         """The newest summary of a room, from its folder or sent here; when it came, where it was sent."""
@@ -176,6 +177,14 @@ def _content(entry: RoomEntry) -> bytes:
         return file.read(LARGEST_BYTES)
 
 
+def _written_ns(entry: RoomEntry) -> int | None:
+    """When the summary in a room's folder was written, by the clock of its disk; None: nobody can say."""
+    try:
+        return (entry.data / FILE).stat().st_mtime_ns
+    except OSError:
+        return None
+
+
 def _facts(summary: Summary) -> dict[str, Any]:
     keys = ("name", "site", "custodian", "timezone", "simulated", "at_ns", "until_ns")
     return {**{name: summary.body[name] for name in keys}, "head": list(summary.head)}
@@ -215,15 +224,21 @@ def _without(entry: RoomEntry, seen: Mapping[str, Any] | None, trouble: Trouble,
     )
 
 
-def _room_state(entry: RoomEntry, summary: Summary, now_ns: int, received_ns: int | None) -> RoomState:
-    """A room by what it says. `received_ns`: when that came, which no clock of the room moves."""
+def _room_state(
+    entry: RoomEntry, summary: Summary, now_ns: int, received_ns: int | None, written_ns: int | None
+) -> RoomState:
+    """A room by what it says. `received_ns`: when that came, which no clock of the room moves.
+
+    `written_ns`: when it was written into the room's folder, by the clock of that disk.
+    """
     body, until_ns = summary.body, summary.until_ns if received_ns is None else received_ns + HOLDS_NS
     if until_ns < now_ns:
         return _without(entry, _facts(summary), "silent", "")
     ahead_ns = summary.at_ns - (now_ns if received_ns is None else received_ns)
-    if received_ns is None:
-        ahead_ns = max(ahead_ns, 0)  # in a folder it may have lain for a while
-    elif abs(ahead_ns) > HOLDS_NS:
+    if received_ns is None and ahead_ns <= 0:  # in a folder it may have lain for a while
+        is_of_now = written_ns is not None and summary.at_ns < written_ns <= now_ns + CLOCK_NS
+        ahead_ns = summary.at_ns - written_ns if is_of_now and written_ns is not None else 0
+    if abs(ahead_ns) > HOLDS_NS:
         return _without(entry, _facts(summary), "silent", _doubtful(ahead_ns))
     zones = tuple(body["zones"])
     verdict = min((z["verdict"] for z in zones), key=_VERDICTS.index, default="not shown")

@@ -28,6 +28,18 @@ def state_words(state: RoomState, now_ns: int) -> str:
     return "; ".join(f"{', '.join(zones)}: {verdict}" for verdict, zones in names.items() if zones)
 
 
+def clock_words(state: RoomState) -> str:
+    """By how much the clock of a room differs from this one, where it does; else nothing.
+
+    >>> clock_words(RoomState("a", "A", "", "", "", "", "stable", clock_ahead_s=-120.0))
+    'its clock is 120 s behind this one'
+    """
+    if not state.clock_ahead_s:
+        return ""
+    way = "ahead of" if state.clock_ahead_s > 0 else "behind"
+    return f"its clock is {abs(state.clock_ahead_s):.0f} s {way} this one"
+
+
 def clock(at_ns: int | None, now_ns: int, timezone: str) -> str:
     """An instant by the clock of the room, with the day where that is not today."""
     if at_ns is None:

@@ -9,6 +9,8 @@ from ..inspections.cases import number_new
 from ..model import Config
 from ..processes.deadline import within
 from ..store import Store
+from ..verdicts.forecast_gains import ForecastGains
+from ..verdicts.live_verdicts import LiveVerdicts
 from ..verdicts.verdicts import Verdicts
 from . import backups
 from .daily_check import daily_check
@@ -42,10 +44,10 @@ class CalendarWork:
         self._shared = shared
         self._calendar: ServiceCalendar | None = None
 
-    def use(self, config: Config, verdicts: Verdicts) -> None:
-        """Work by a setup that is put in force; `verdicts`: the judge's own, whose forecasts are measured."""
+    def use(self, config: Config, live: LiveVerdicts) -> None:
+        """Work by a setup that is put in force; `live`: the judge's own, whose forecasts are measured."""
         self._config = config
-        self._verdicts = verdicts
+        self._live = live
         if self._calendar is not None:
             self._calendar.do_now(FORECASTS, self._measure_forecasts)
             self._plan_backup()
@@ -92,9 +94,10 @@ class CalendarWork:
     def _measure_forecasts(self) -> None:
         """What forecasts gained over a week, beside the judge; again for a setup taken over meanwhile."""
         served = None
-        while served is not self._verdicts:
-            served = self._verdicts
-            served.use_gains(Verdicts(self._store, served.setup).measure_gains(self._clock()))
+        while served is not self._live:
+            served = self._live
+            gains = ForecastGains(Verdicts(self._store, served.setup))
+            served.use_gains(gains.measure_all(self._clock()))
 
     def _month_end(self) -> None:
         if self._config.monthly_records:

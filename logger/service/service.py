@@ -23,6 +23,7 @@ from ..processes import waits
 from ..store import Store
 from ..store.hot import tables
 from ..store.store_file import hot_table
+from ..verdicts.live_verdicts import LiveVerdicts
 from ..verdicts.verdicts import Verdicts
 from . import centre_post, systemd
 from .alarm_engine import AlarmEngine
@@ -212,18 +213,19 @@ class Service:
         self.config = config
         self._jobs_of_people.use(config)
         self._condition_files.use(config)
-        self._verdicts = Verdicts(self._store, config.setup, measures_gains=False)
+        self._verdicts = Verdicts(self._store, config.setup)
+        self._live = LiveVerdicts(self._verdicts, measures_gains=False)  # the calendar measures them
         facts = SelfCheck(self._store, config, self._jobs.failing, self._stuck, self._late_routes).facts
         self._alarming = AlarmEngine(self._store, config, self._verdicts, self._since_ns, facts)
-        self._calendar.use(config, self._verdicts)
+        self._calendar.use(config, self._live)
 
     def _judge(self) -> None:
         """One turn of the job loop."""
         self._jobs.run("take over setup", self._take_over_setup)
         self._jobs.run("look at clock", self._sources.watch.check)
         now_ns = self._clock()
-        judged = self._jobs.run("judge now", lambda: self._verdicts.judge_live(now_ns))
-        self._jobs.run("judge sealed days", self._verdicts.refuse_unread)
+        judged = self._jobs.run("judge now", lambda: self._live.judge(now_ns))
+        self._jobs.run("judge sealed days", self._live.refuse_unread)
         alarmed = self._jobs.run("alarms", lambda: self._alarm(now_ns))
         self._judged_s = time.monotonic()
         self._jobs.run(

@@ -2,11 +2,13 @@
 
 Each room is a simulated one with a record of its own, read and judged once a minute in this process. Nothing
 is planted in what is shown: the silent room has stopped, and the record that went back is an older copy of
-itself, put in its place after the centre had seen the newer one.
+itself, put in its place after the centre had seen the newer one. Each has an inspection, and one a
+case whose cause is written down, so that questions to all rooms have answers.
 """
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import time
@@ -42,6 +44,8 @@ EVERY_S = 60.0
 LEAST, MOST = 3, 200
 # Which room is how, by its place in the list; all others are quiet.
 SILENT, BACK, STUCK, OVERDUE, RETURNING = 1, 2, 4, 7, 10
+STUCK_W, STOPPED_W = 2500.0, 400.0  # heat that nobody takes away; the bay leaves its limits
+HOURS = re.compile(r"(?m)^hours_of_use = .*\n")  # three shifts, so that a night or a Sunday counts as well
 
 
 @dataclass
@@ -58,6 +62,7 @@ class GroupRoom:
     def read(self, to_ns: int) -> None:
         """Store a reading of each channel in every minute up to an instant, and judge."""
         from ..verdicts.current import Current
+        from ..verdicts.live_verdicts import LiveVerdicts
 
         rows = []
         for at_ns in range(self.at_ns, to_ns, MINUTE_NS):
@@ -67,7 +72,7 @@ class GroupRoom:
             self.at_ns = at_ns + MINUTE_NS
         if rows:
             self.store.append("poll", rows)
-        Current(self.store).verdicts.judge_live(to_ns)
+        LiveVerdicts(Current(self.store).verdicts).judge(to_ns)
 
     def tell(self, now_ns: int) -> None:
         """Renew the room's summary."""
@@ -140,6 +145,7 @@ def _make_room(folder: Path, number: int, now_ns: int) -> GroupRoom:
         room.read(end_ns - 2 * 3600 * NS)
         store.snapshot(room.folder.with_name(f"{key}.older"))
     room.read(end_ns)
+    _write_acts(room, number, now_ns)
     summary = write_summary(store, config.setup, end_ns if number == SILENT else time.time_ns())
     file = folder / "rooms.toml"
     registry.add(file, registry.RoomEntry(key, Path(key), summary.key_name, config.setup.room.name))
@@ -147,6 +153,40 @@ def _make_room(folder: Path, number: int, now_ns: int) -> GroupRoom:
         with centre_of(registry.read(file), simulated=True) as centre:
             invented.settle(People(centre))
     return room
+
+
+def _write_acts(room: GroupRoom, number: int, now_ns: int) -> None:
+    """An inspection of two hours in each room; the cause of the case, where there was one and is over."""
+    from ..acts.cases import note
+    from ..acts.inspections import add_inspection
+    from ..inspections.cases import cases_in
+    from ..model import Inspection
+    from ..verdicts.current import Current
+
+    begin, who = now_ns - 300 * MINUTE_NS, CUSTODIANS[number % len(SITES)]
+    title, part = ("Gear case", "GC-114") if number % 2 else ("Valve body", "VB-9")
+    job = Inspection(
+        f"J-{number + 1:03d}",
+        "machine-bay",
+        begin,
+        begin + 120 * MINUTE_NS,
+        title,
+        part,
+        "aluminium",
+        420.0,
+        30.0,
+    )
+    add_inspection(room.store, room.config.setup, job, who)
+    if number == RETURNING:
+        texts = {
+            "cause": "air handling",
+            "detail": "fan stopped by its motor protection",
+            "immediate_action": "reset",
+        }
+        for record in cases_in(
+            Current(room.store).verdicts, "machine-bay", room.at_ns - HISTORY_NS, now_ns, now_ns
+        ):
+            note(room.store, record.case, texts, who)
 
 
 def _texts(number: int) -> tuple[str, dict[str, str]]:
@@ -161,6 +201,7 @@ def _texts(number: int) -> tuple[str, dict[str, str]]:
     room = texts["room.toml"].replace('key = "east"', f'key = "{key}"')
     room = room.replace("Measuring room East", f"{name} {lap + 1}" if lap else name)
     room = room.replace('site = "Almtal Gearworks"', f'site = "{site}"')
+    room = HOURS.sub("", room)
     texts["room.toml"] = room.replace(
         'custodian = "Greta Holm"', f'custodian = "{CUSTODIANS[number % len(SITES)]}"'
     )
@@ -175,10 +216,10 @@ def _texts(number: int) -> tuple[str, dict[str, str]]:
 def _disturbances(number: int, now_ns: int) -> tuple[Disturbance, ...]:
     """What happens in a room; nothing in most."""
     if number == STUCK:
-        return (Disturbance("heater stuck", now_ns - 50 * MINUTE_NS, None, 900.0),)
+        return (Disturbance("heater stuck", now_ns - 50 * MINUTE_NS, None, STUCK_W),)
     if number == RETURNING:
         begin, end = now_ns - 300 * MINUTE_NS, now_ns - 130 * MINUTE_NS
-        return (Disturbance("air handling stopped", begin, end, 15.0),)
+        return (Disturbance("air handling stopped", begin, end, STOPPED_W),)
     return ()
 
 

@@ -97,7 +97,9 @@ class Store:
             refuse_archived(folder)
         store = cls(folder, open_home(folder, read_only))
         try:
-            if not read_only:
+            if read_only:
+                store._database.check_tables()
+            else:
                 store._database.prepare(create, store._journal_upgrade)
             store._settle(simulated)
             store._find_archive()

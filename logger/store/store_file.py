@@ -33,6 +33,11 @@ PASSWORD_ENV = "STILLROOM_DATABASE_PASSWORD"  # noqa: S105 (the name of a variab
 SCHEMA = re.compile(r"[a-z][a-z0-9_-]{0,62}")
 _HEADER = re.compile(r"^\s*\[+\s*\"?([A-Za-z0-9_-]+)")
 _SECRET = re.compile(r"(?<=:)[^:@/]+(?=@)|(?<=password=)[^&]+")  # what no message may repeat
+# A host with its port, also in brackets (IPv6) or left out.
+_HOST = re.compile(
+    r"(\[[^\]]*\]|[^:\[\]]*)"
+    r"(:(6553[0-5]|655[0-2]\d|65[0-4]\d\d|6[0-4]\d{3}|[1-5]\d{4}|[1-9]\d{0,3})?)?"
+)
 _SECRETS = frozenset({"password", "sslpassword"})
 _HEAD = "# Where parts of this record lie that are not in this folder; written by `stillroom store`.\n"
 Table = TypeVar("Table", bound=BaseModel)
@@ -44,16 +49,40 @@ def _address(text: str) -> str:
         at = urlsplit(text)
     except ValueError:
         at = urlsplit("")
+    keys = {key for key, _ in parse_qsl(at.query)}
     if at.scheme != "postgresql" or not at.path.strip("/"):
         raise ValueError("an address such as postgresql://USER@HOST/DATABASE")
-    if at.password is not None or _SECRETS & {key for key, _ in parse_qsl(at.query)}:
+    if at.password is not None or _SECRETS & keys:
         raise ValueError("an address without the password, which stands in the variable of password_env")
+    if not at.username and "user" not in keys:
+        raise ValueError("an address with the role of this room, such as postgresql://hall_3@HOST/DATABASE")
+    if not all(_HOST.fullmatch(host) for host in at.netloc.rpartition("@")[2].split(",")):
+        raise ValueError(
+            "an address whose port is a number up to 65535, such as postgresql://USER@HOST:5433/…"
+        )
+    _refuse_unparsed(text)
     return text
+
+
+def _refuse_unparsed(address: str) -> None:
+    """ValueError with what libpq itself says of an address, where its package is installed."""
+    try:
+        from psycopg import ProgrammingError
+        from psycopg.conninfo import conninfo_to_dict
+    except ImportError:  # said by those who connect
+        return
+    try:
+        conninfo_to_dict(address)
+    except ProgrammingError as error:
+        why = " ".join(str(error).split())
+        raise ValueError(f"an address that the database's own library can read; it says: {why}") from None
 
 
 def _schema(text: str) -> str:
     if not SCHEMA.fullmatch(text):
         raise ValueError("a name of small letters, digits, - and _ that begins with a letter, at most 63")
+    if text.startswith("pg_") or text == "information_schema":
+        raise ValueError("a schema of this room alone; this one belongs to the server itself")
     return text
 
 
@@ -152,6 +181,16 @@ def hot_table_of(database: str, schema: str, password_env: str = "", password_fi
     passwords = {"password_env": password_env, "password_file": password_file}
     raw = {"database": database, "schema": schema, **{key: text for key, text in passwords.items() if text}}
     entry = validated(HotTable, _without_secrets(raw), TomlFile("--to", {}, {}), ("hot",), faults)
+    if entry is None:
+        raise ConfigError(faults)
+    return entry.value
+
+
+def archive_table_of(at: str, endpoint: str = "") -> ArchiveTable:
+    """The table [archive] of an address that a person gave; ConfigError with what to enter instead."""
+    faults: list[Fault] = []
+    raw = {"at": at, "endpoint": endpoint}
+    entry = validated(ArchiveTable, _without_secrets(raw), TomlFile("--to", {}, {}), ("archive",), faults)
     if entry is None:
         raise ConfigError(faults)
     return entry.value

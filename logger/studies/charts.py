@@ -220,11 +220,11 @@ def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         return []
     return [
         (
-            "rms of the days that were left out, with a bracket of the days",
+            f"rms of what is left on days left out, {unit_of(study)}, with its 95 % interval",
             _candidates_picture(table, unit_of(study), palette),
         ),
         (
-            "Worst day: volume, and dashed what the best position predicts",
+            "The worst day: line: the volume; dashed: what the best position says of it",
             _worst_day_picture(worst, palette),
         ),
     ]
@@ -269,25 +269,43 @@ def causes_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     unit, total, factor = unit_of(study), whole["whole"][0], whole["um_per_K"][0]
     n = len(table["cause"])
     height = 62 + (n + 2) * CAUSE_ROW
-    x = PlotAxis(0.0, max([total, *table["high"]]) * 1.05, 110.0, 380)
+    shown = [i for i in range(n) if table["shown"][i]]
+    widest = [total, *table["high"], *(table["left"][i] for i in shown), *whole.get("whole high", ())]
+    x = PlotAxis(0.0, max(widest) * 1.05, 110.0, 380)
     parts = _scale(x, height - 40, palette, unit)
     _step(parts, palette, (0, "today", total), x, 0.0)
-    _words(parts, palette, 0, f"{total:.2f} {unit}", "standard deviation")
-    shown = [i for i in range(n) if table["shown"][i]]
+    _words(parts, palette, 0, _total(whole, "whole", unit), "standard deviation")
     before = total
     for place, i in enumerate([*shown, *(i for i in range(n) if not table["shown"][i])], start=1):
         after = table["left"][i] if table["shown"][i] else before
-        _step(parts, palette, (place, table["cause"][i], before), x, after if table["shown"][i] else before)
+        _step(parts, palette, (place, table["cause"][i], before), x, after)
         if table["shown"][i]:
             um = "" if factor is None else f", {table['um'][i]:.1f} µm"
-            _words(parts, palette, place, f"{_size(table, i, unit)}{um}", f"then {after:.2f} {unit} remains")
+            _words(parts, palette, place, f"{_size(table, i, unit)}{um}", _left(table, i, unit))
         else:
             _words(parts, palette, place, "not shown", f"up to {table['high'][i]:.2f} {unit}")
         before = after
     _step(parts, palette, (n + 1, "rest", whole["rest"][0]), x, 0.0)
-    _words(parts, palette, n + 1, f"{whole['rest'][0]:.2f} {unit}", "not explained")
+    _words(parts, palette, n + 1, _total(whole, "rest", unit), "not explained")
+    bars = Plot(x, x, palette, parts)
+    for place, name in ((0, "whole"), (n + 1, "rest")):
+        if f"{name} low" in whole:
+            middle = 37 + place * CAUSE_ROW
+            bars.flat_bracket(middle, whole[f"{name} low"][0], whole[f"{name} high"][0], palette.ink)
     caption = f"Standard deviation, {unit}; what remains when one cause after the other is fixed"
     return [(caption, picture(parts, height, "Variation by cause", palette))]
+
+
+def _total(whole: Mapping[str, Any], name: str, unit: str) -> str:
+    """The whole or the rest, with its interval where the answer has one."""
+    low, high = whole.get(f"{name} low"), whole.get(f"{name} high")
+    return _with_ends(whole[name][0], low and low[0], high and high[0], unit)
+
+
+def _left(table: Mapping[str, Any], i: int, unit: str) -> str:
+    """What remains behind a step down, with its interval where the answer has one."""
+    low, high = table.get("left low"), table.get("left high")
+    return f"then {_with_ends(table['left'][i], low and low[i], high and high[i], unit)}"
 
 
 def _words(parts: list[str], palette: Palette, place: int, first: str, second: str) -> None:
@@ -299,11 +317,14 @@ def _words(parts: list[str], palette: Palette, place: int, first: str, second: s
 
 def _size(table: Mapping[str, Any], i: int, unit: str) -> str:
     """The size of a cause, and its interval where it has one, with the digits that tell its ends apart."""
-    size, low, high = table["size"][i], table["low"][i], table["high"][i]
-    if low == high:
-        return f"{size:.2f} {unit}"
+    return _with_ends(table["size"][i], table["low"][i], table["high"][i], unit)
+
+
+def _with_ends(value: float, low: float | None, high: float | None, unit: str) -> str:
+    if low is None or high is None or low == high:
+        return f"{value:.2f} {unit}"
     n = min(3, decimals((high - low) / 2))
-    return f"{size:.{n}f} {unit} ({low:.{n}f} to {high:.{n}f})"
+    return f"{value:.{n}f} {unit} ({low:.{n}f} to {high:.{n}f})"
 
 
 def _scale(x: PlotAxis, base: float, palette: Palette, unit: str) -> list[str]:
@@ -322,7 +343,7 @@ def _step(parts: list[str], palette: Palette, bar: tuple[int, str, float], x: Pl
     top = 30 + place * CAUSE_ROW
     weight = "" if place else "bold"
     parts.append(text(8, top + 12, name, fill=palette.ink, font_size=SIZE, font_weight=weight))
-    a, b = x.place(begin), x.place(value)
+    a, b = sorted((x.place(begin), x.place(value)))
     outline = name in ("today", "rest")
     fill = palette.sheet if outline else palette.series if place == 1 else palette.soft
     dash = "2 2" if name == "rest" else ""

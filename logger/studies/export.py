@@ -24,6 +24,7 @@ FIGURE_COLUMNS = (
     "shown",
     "why_not",
     "needed",
+    "no_interval",
     "method",
 )
 

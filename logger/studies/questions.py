@@ -91,7 +91,7 @@ def _plan(sources: Sources) -> Compute:
 
 
 def _causes(sources: Sources) -> Compute:
-    from ..core.study.causes import CauseInputs, causes
+    from ..core.study.causes import CELL_S, CauseInputs, causes
     from ..core.study.cycles import search_cycles
 
     record, outdoors = sources.record(sources.request.channel).record, sources.outdoors()
@@ -100,8 +100,10 @@ def _causes(sources: Sources) -> Compute:
     people = sources.presence("people", "--people", record)
 
     def compute() -> Answer:
-        cycle, u_cycle = search_cycles(record).amplitude(record)
-        return causes(record, CauseInputs(outdoors, people, doors, cycle, u_cycle), um_per_K, length)
+        search = search_cycles(record)
+        cycle, u_cycle = search.amplitude(record)
+        seen = search.share_in_means(record, max(CELL_S, record.step_s))
+        return causes(record, CauseInputs(outdoors, people, doors, cycle, u_cycle, seen), um_per_K, length)
 
     return compute
 

@@ -16,7 +16,8 @@ from ..instants import rfc3339
 from ..store.hot.studies import StoredStudy
 
 # Goes up whenever the same readings could give another answer.
-STUDY_VERSION = 5
+STUDY_VERSION = 6
+_EARLIER = "computed by an earlier version; compute it again."
 
 
 @dataclass(frozen=True)
@@ -96,6 +97,7 @@ def figure_dict(item: Figure) -> dict[str, Any]:
         "shown": item.shown,
         "why_not": item.why_not,
         "needed": item.needed,
+        "no_interval": item.no_interval,
         "text": item.text,
     }
 
@@ -103,8 +105,7 @@ def figure_dict(item: Figure) -> dict[str, Any]:
 def of_stored(row: StoredStudy) -> Study:
     """The study in a row of the store."""
     body = json.loads(row.body)
-    fields = ("name", "value", "unit", "low", "high", "n_independent", "method", "shown", "why_not", "needed")
-    figures = tuple(Figure(**{name: item[name] for name in fields}) for item in body["figures"])
+    figures = tuple(_figure(item) for item in body["figures"])
     answer = Answer(
         cast("Question", body["question"]), body["headline"], figures, tuple(body["remarks"]), body["tables"]
     )
@@ -116,6 +117,14 @@ def of_stored(row: StoredStudy) -> Study:
         request, answer, tuple(body["data"]), row.digest, setup["version"], setup["digest"], row.at_ns,
         body["simulated"],
     )  # fmt: skip
+
+
+def _figure(item: Mapping[str, Any]) -> Figure:
+    """A figure of a stored answer; one of an earlier version had no interval, and did not say why."""
+    fields = ("name", "value", "unit", "low", "high", "n_independent", "method", "shown", "why_not", "needed")
+    bare = item["shown"] and (item["low"] is None or item["high"] is None)
+    why = item.get("no_interval") or (_EARLIER if bare else "")
+    return Figure(**{name: item[name] for name in fields}, no_interval=why)
 
 
 def digest_of(request: StudyRequest, setup_digest: str, arrays: Sequence[np.ndarray[Any, Any]]) -> str:

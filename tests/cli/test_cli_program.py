@@ -31,10 +31,19 @@ def test_help_names_every_command(installed: Any) -> None:
     begin = time.perf_counter()
     result = installed("--help")
     print(f"stillroom --help took {time.perf_counter() - begin:.2f} s")
-    listed = set(re.findall(r"^  ([a-z]+)  +\S", result.stdout.partition("Commands:")[2], re.MULTILINE))
+    listed = re.findall(r"^  ([a-z]+)  +\S", result.stdout.partition("\nBegin:")[2], re.MULTILINE)
     assert result.returncode == 0
     assert len(SINGLE) > 10
-    assert listed == set(COMMANDS)
+    assert len(listed) == len(set(listed))
+    assert set(listed) == set(COMMANDS)
+
+
+def test_no_help_page_cuts_the_sentence_of_a_command_off(stillroom: Any) -> None:
+    groups = [name for name in COMMANDS if name not in SINGLE]
+    pages = {"": stillroom("--help").stdout} | {name: stillroom(name, "--help").stdout for name in groups}
+    assert len(pages) > 15
+    for name, page in pages.items():
+        assert not re.search(r"\.\.\.$", page.partition("Options:")[2], re.MULTILINE), name
 
 
 def test_help_loads_nothing_heavy() -> None:

@@ -26,6 +26,7 @@ from logger.people import People, invented
 from logger.service import heartbeat
 from logger.store import Store
 from logger.verdicts.current import Current
+from logger.verdicts.live_verdicts import LiveVerdicts
 from tests.dashboard.synthetic_setup import HOUR, NOW, PLACES, START, setup, texts
 
 __all__ = ["HOUR", "NOW", "PLACES", "START", "Synthetic", "setup", "value_at"]
@@ -84,7 +85,7 @@ def _founded(simulated: bool) -> Path:
             store.append("poll", _rows(channel))
         for inspection in INSPECTIONS:
             add_inspection(store, setup(), inspection, "Greta Holm")
-        Current(store).verdicts.judge_live(NOW)
+        LiveVerdicts(Current(store).verdicts).judge(NOW)
     return folder
 
 

@@ -36,6 +36,16 @@ def test_every_answer_carries_the_headers(client: Any, path: str) -> None:
 
 
 @pytest.mark.slow
+def test_an_address_without_a_page_is_not_found(client: Any) -> None:
+    """By its status too, with the frame in which the browser says so; every page there is has 200."""
+    status = {path: client.get(path).status_code for path in ("/nonsense", "/trend/else", "/trend/", "/help")}
+    assert status == {"/nonsense": 404, "/trend/else": 404, "/trend/": 200, "/help": 200}
+    assert "react-entry-point" in client.get("/nonsense").text
+    assert {client.get(page.PATH).status_code for page in PAGES} == {200}
+    assert client.get("/positions/table").status_code == 200
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("asker", "shown"),
     [

@@ -70,7 +70,7 @@ def test_the_budget_says_what_is_how_large() -> None:
     assert ("error + U", 4.0, "whole") in rows
     assert ("variation", 0.8, "part") in rows
     message = words(TOLD)
-    assert "Bore: the part measures 3.00 µm short, U 1.00 µm" in message
+    assert "Bore: the part measures 3.00 µm too short, U 1.00 µm" in message
     assert "Error + U: 40 % of the tolerance of 10 µm. Not accepted: 10 % is allowed." in message
     drawn = drawing(rows, 10.0)
     lengths = {float(w) for w in re.findall(r'class="budget-whole" x="208" y="\d+" width="([\d.]+)"', drawn)}
@@ -85,7 +85,7 @@ def test_the_facts_of_a_length_stand_large_above_the_budget() -> None:
     """|NDE| 3 µm with U 1 µm is 40 % of 10 µm; 10 % of 10 µm, 1 µm, is allowed (by hand)."""
     text = str(facts(TOLD))
     for words_ in (
-        "3.00 µm short",
+        "3.00 µm too short",
         "U 1.00 µm (k = 2)",
         "40 %",
         "rule of 10 %",

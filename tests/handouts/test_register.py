@@ -44,7 +44,7 @@ def test_every_entry_has_what_the_standard_asks_for(setup: Setup) -> None:
     assert (p1["certificate"], p1["due"], p1["k"]) == ("AG-0411-T", "2027-09-08", 2.0)
     assert p1["position"] == "Bridge table"
     assert "at 20" in p1["errors"]
-    assert "confirmation" in rows["P6.temperature"]["missing"]
+    assert "valid certificate" in rows["P6.temperature"]["missing"]
 
 
 def test_firmware_comes_from_the_setup() -> None:

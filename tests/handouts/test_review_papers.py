@@ -68,7 +68,7 @@ def test_two_pages_with_the_sums_of_the_review(
         line.split()[0] for line in text.splitlines() if line.split()[:1] in (["zone"], ["cause"], ["day"])
     ]
     assert not heads
-    assert "Calibration of P6.temperature is due" in text
+    assert "Calibration of P6 temperature is due" in text
     assert "SIMULATED" in text
     months = lost_by_month(verdicts, 2026, NOW)
     assert sum(s or 0 for _, s in months) == pytest.approx(review["not_stable_in_use_s"], abs=60)

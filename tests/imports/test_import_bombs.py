@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import gzip
 import io
 import os
@@ -23,7 +24,7 @@ from logger.imports.reading import read_content
 from logger.instants import NS
 from logger.model import Setup
 from logger.processes.child_limits import LIMITED, ChildLimits
-from logger.processes.confined import run_confined
+from logger.processes.confined import end_idle, run_confined
 
 NOW = 1_900_000_000 * NS
 HEAD = b"time,temperature\n"
@@ -206,6 +207,8 @@ def talkative() -> bytes:
 
 
 SMALL = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=60, answer=MIB)
+LARGE = replace(SMALL, memory=512 * MIB, computing_s=60)
+PINNED: list[bytearray] = []
 
 
 @pytest.mark.slow
@@ -235,6 +238,22 @@ def test_work_that_waits_is_ended_by_the_clock() -> None:
     limits = ChildLimits(memory=64 * MIB, computing_s=1, clock_s=0.5, answer=MIB)
     with pytest.raises(ImportRefused, match="longer than"):
         run_confined("odd.csv", limits, asleep)
+
+
+@pytest.mark.skipif(
+    not (LIMITED and hasattr(ctypes.CDLL(None), "malloc_trim")), reason="no memory is given back on request"
+)
+def test_a_child_that_read_a_long_file_reads_the_next_one() -> None:
+    """What it took is given back, though a piece in use lies above it: a start costs more than many files."""
+    end_idle()
+    assert len({run_confined("long.csv", LARGE, in_pieces) for _ in range(3)}) == 1
+
+
+def in_pieces() -> int:
+    """120 MiB in pieces, the last of which stays."""
+    pieces = [bytearray(4096) for _ in range(30_000)]
+    PINNED.append(pieces[-1])
+    return os.getpid()
 
 
 @only_limited

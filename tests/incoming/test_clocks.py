@@ -14,6 +14,7 @@ from logger.model import Config, Row
 from logger.service.incoming import push
 from logger.store import Store
 from logger.store.hot.clocks import UNSURE, ClockComparison
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 from .conftest import NOW_NS
@@ -69,7 +70,7 @@ def test_a_room_with_a_compared_clock_is_judged_live(store: Store, example: Conf
     push_from = NOW_NS - 600 * NS
     store.append("import", [Row("P1.temperature", push_from, NOW_NS, 20.0, source="loggers")])
     compare(store, "P1", push_from, 5 * NS)
-    Verdicts(store, example.setup).judge_live(NOW_NS)
+    LiveVerdicts(Verdicts(store, example.setup)).judge(NOW_NS)
     assert len(store.readings.read("P1.temperature", NOW_NS, 2**63 - 1)) == 0
     assert len(store.readings.read("P1.temperature", -(2**63), 2**63 - 1)) == 1
 

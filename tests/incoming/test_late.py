@@ -18,6 +18,7 @@ from logger.service.alarm_engine import AlarmEngine
 from logger.service.health import health
 from logger.service.incoming import push
 from logger.store import Store
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 MINUTE = 60 * NS
@@ -46,6 +47,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
         actions.apply_setup(store, example.texts, "test", "test", "test", START)
         config = replace(in_force(store.setups.versions()), lines=lines)
         verdicts = Verdicts(store, config.setup)
+        live = LiveVerdicts(verdicts)
         alarming = AlarmEngine(store, config, verdicts, START)
         for minute in range(END):
             now_ns = START + (minute + 1) * MINUTE
@@ -55,7 +57,7 @@ def test_three_hours_that_come_late_are_judged_and_alarm_nobody(tmp_path: Path, 
                 remaining = push(store, config, "annex", 10_000, message(*range(LOST, BACK)), now_ns)
                 assert remaining.stored == 3 * (BACK - LOST)
             if minute % 3 == 2:
-                verdicts.judge_live(now_ns)
+                live.judge(now_ns)
                 alarming.turn(now_ns)
         end_ns = START + END * MINUTE
         readings = store.readings.read("P1.temperature", START, end_ns)

@@ -11,6 +11,7 @@ from logger.instants import NS
 from logger.model import Config, Row, Setup
 from logger.store import Store
 from logger.store.hot.clocks import UNSURE, ClockComparison
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 MINUTE, HOUR, DAY = 60 * NS, 3600 * NS, 86_400 * NS
@@ -49,9 +50,10 @@ def test_the_first_minutes_of_a_record_are_judged_from_the_first_reading_on(
     """Whatever second it begins and is asked in, also around midnight: no period lies before it."""
     for first_ns in (MIDNIGHT, MIDNIGHT + 10 * NS, MIDNIGHT + 7 * HOUR + 30 * NS, MIDNIGHT + DAY - 5 * NS):
         verdicts = Verdicts(store, setup)
+        live = LiveVerdicts(verdicts)
         store.append("import", [Row("P1.temperature", first_ns, first_ns, 20.0, source="loggers")])
         now_ns = first_ns + after_s * NS
-        verdicts.judge_live(now_ns)
+        live.judge(now_ns)
         first = min(MIDNIGHT, first_ns) // MINUTE * MINUTE
         result = verdicts.periods(ZONE, -DAY, now_ns, now_ns, refresh=False)
         assert all(period.from_ns >= first for period in result)
@@ -62,12 +64,13 @@ def test_before_its_first_reading_a_room_is_not_judged(store: Store, setup: Setu
     begin, now = MIDNIGHT + 7 * HOUR, MIDNIGHT + 8 * HOUR
     read(store, begin, now)
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(now)
+    live = LiveVerdicts(verdicts)
+    live.judge(now)
     assert judged_from(verdicts, now) == begin
     text = json.loads(store.verdict_cache.live()[ZONE])
     assert text["since"] == "2026-10-25T07:00:00Z"
     read(store, begin - DAY, begin - DAY + HOUR)  # a logger's file comes later and reaches further back
-    verdicts.judge_live(now + MINUTE)
+    live.judge(now + MINUTE)
     assert judged_from(verdicts, now) == begin - DAY
 
 
@@ -77,10 +80,11 @@ def test_the_first_comparison_of_a_clock_leaves_the_beginning_of_the_record_wher
     """Readings are moved from the first on; the years before them are nobody's record."""
     read(store, MIDNIGHT, MIDNIGHT + DAY)
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(MIDNIGHT + DAY)
+    live = LiveVerdicts(verdicts)
+    live.judge(MIDNIGHT + DAY)
     compare(store, MIDNIGHT + DAY, 240 * NS)
     for now in (MIDNIGHT + DAY + MINUTE, MIDNIGHT + DAY + 2 * MINUTE):
-        verdicts.judge_live(now)
+        live.judge(now)
         # 240 s fast: the first reading was taken four minutes earlier than it says
         assert judged_from(verdicts, now) == MIDNIGHT - 240 * NS
         assert json.loads(store.verdict_cache.live()[ZONE])["at"][:10] == "2026-10-26"
@@ -98,14 +102,15 @@ def test_a_clock_set_after_the_start_leaves_the_record_where_its_readings_were_t
     store.append("poll", [row(t) for t in range(5 * NS, HOUR, MINUTE)])
     store.clocks.record_doubt("boot-a", 0, "it shows 1970")
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(start + HOUR)  # nobody knows when they were taken: nothing is judged
+    live = LiveVerdicts(verdicts)
+    live.judge(start + HOUR)  # nobody knows when they were taken: nothing is judged
     assert verdicts.stored_until(ZONE) is None
     with store.begin() as conn:
         store.clocks.record_correction("boot-a", start, "Greta Holm", "radio clock", conn)
     for minute in range(3):
         now = start + HOUR + minute * MINUTE
         read(store, now, now + NS, source="poll")
-        verdicts.judge_live(now + MINUTE)
+        live.judge(now + MINUTE)
         assert judged_from(verdicts, now + MINUTE) == start
     assert store.readings.extent() == (start + 5 * NS, start + HOUR + 2 * MINUTE)
 
@@ -114,12 +119,14 @@ def test_a_ledger_that_once_began_in_1970_goes_on_today(store: Store, setup: Set
     """Rooms that an earlier version left with verdicts from 1970 on are judged again from their readings."""
     read(store, MIDNIGHT, MIDNIGHT + HOUR)
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(MIDNIGHT + HOUR)
-    head = json.loads((verdicts._ledger.cache.day(ZONE, -1) or ("", ""))[1])
+    live = LiveVerdicts(verdicts)
+    live.judge(MIDNIGHT + HOUR)
+    head = json.loads((verdicts.ledger.cache.day(ZONE, -1) or ("", ""))[1])
     old = json.dumps(head | {"first_day": 0, "context": "an earlier judge"})
     store.verdict_cache.put_days(ZONE, {-1: ("an earlier judge", old)})
     again = Verdicts(store, setup)
-    again.judge_live(MIDNIGHT + HOUR + MINUTE)
+    live_again = LiveVerdicts(again)
+    live_again.judge(MIDNIGHT + HOUR + MINUTE)
     now = MIDNIGHT + HOUR + MINUTE
     assert judged_from(again, now) == MIDNIGHT
     current = again.current(ZONE)
@@ -131,9 +138,10 @@ def test_readings_of_tomorrow_do_not_stop_the_judging(store: Store, setup: Setup
     """A logger that is a day fast feeds the first file: nothing can be judged yet, and nothing fails."""
     read(store, MIDNIGHT + DAY, MIDNIGHT + DAY + HOUR)
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(MIDNIGHT)
+    live = LiveVerdicts(verdicts)
+    live.judge(MIDNIGHT)
     assert verdicts.stored_until(ZONE) is None
-    verdicts.judge_live(MIDNIGHT + DAY + 2 * HOUR)
+    live.judge(MIDNIGHT + DAY + 2 * HOUR)
     assert judged_from(verdicts, MIDNIGHT + DAY + 2 * HOUR) == MIDNIGHT + DAY
 
 
@@ -141,12 +149,13 @@ def test_the_first_import_of_old_files_is_judged_from_their_first_reading(store:
     """Two years before a record that runs already, and the minute goes on."""
     read(store, MIDNIGHT, MIDNIGHT + HOUR, source="poll")
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(MIDNIGHT + HOUR)
+    live = LiveVerdicts(verdicts)
+    live.judge(MIDNIGHT + HOUR)
     read(store, MIDNIGHT - 40 * DAY + 30 * NS, MIDNIGHT - 40 * DAY + HOUR)
-    verdicts.judge_live(MIDNIGHT + HOUR + MINUTE)
+    live.judge(MIDNIGHT + HOUR + MINUTE)
     assert judged_from(verdicts, MIDNIGHT + HOUR) == MIDNIGHT - 40 * DAY
     read(store, MIDNIGHT + HOUR, MIDNIGHT + HOUR + NS, source="poll")
-    verdicts.judge_live(MIDNIGHT + HOUR + 2 * MINUTE)
+    live.judge(MIDNIGHT + HOUR + 2 * MINUTE)
     assert verdicts.stored_until(ZONE) == MIDNIGHT + HOUR + 2 * MINUTE
 
 
@@ -161,14 +170,15 @@ def test_what_a_young_record_lacks_is_said(store: Store, setup: Setup) -> None:
             "poll", [Row(c, at, at, visible[setup.channels[c].quantity], source="poll") for c in channels]
         )
     verdicts = Verdicts(store, setup)
-    verdicts.judge_live(begin + 10 * MINUTE)
+    live = LiveVerdicts(verdicts)
+    live.judge(begin + 10 * MINUTE)
     # 07:00Z of 25 October is 08:00 in Vienna: that morning the clock has gone back to +01:00
     text = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
     assert text == (
         "Span in 1 h: P1, readings began at 08:00; it needs 1 h of them and can be judged from 09:00 on if "
         "none are lost."
     )
-    verdicts.judge_live(begin + 70 * MINUTE)
+    live.judge(begin + 70 * MINUTE)
     text = json.loads(store.verdict_cache.live()[ZONE])["next_step"]
     assert text.endswith("can be judged from 2026-10-26 08:00 on if none are lost.")
 

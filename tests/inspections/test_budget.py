@@ -121,6 +121,8 @@ def test_one_inspection_has_its_rows(demo_history: Path, stillroom: Run) -> None
     what = ("--length-mm", "420", "--material", "aluminium", "--tolerance-um", "30")
     result = stillroom("check", *when, *what, "--budget", "--data", demo_history)
     assert "Rows for a budget:" in result.stdout
+    assert "µm/(m·K)" in result.stdout
+    assert "e-0" not in result.stdout
     assert "temperature of the part minus that of the scale" in result.stdout
     body = json.loads(stillroom("check", *when, *what, "--data", demo_history, "--json").stdout)
     effect_um, nde_um = body["thermal"]["budget"]["effect_nm"] / 1000, body["thermal"]["nde_um"]

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from http.client import HTTPConnection
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 from tests.programs import library
@@ -56,6 +57,34 @@ class ObjectStore:
             for end in (listener, *connections):
                 end.close()
             self._server = _start(self.port)
+
+    @contextmanager
+    def refusing(self, status: int, code: str) -> Iterator[None]:
+        """It answers each request with that refusal, as S3 writes one."""
+        content = f"<Error><Code>{code}</Code><Message>a made refusal.</Message></Error>".encode()
+
+        class Refusal(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                self.rfile.read(int(self.headers.get("Content-Length") or 0))
+                self.send_response(status)
+                self.send_header("Content-Length", str(len(content)))
+                self.end_headers()
+                if self.command != "HEAD":
+                    self.wfile.write(content)
+
+            do_PUT = do_HEAD = do_GET
+
+            def log_message(self, *_: Any) -> None:
+                """Nothing."""
+
+        _stop(self._server)
+        with ThreadingHTTPServer(("127.0.0.1", self.port), Refusal) as server:
+            threading.Thread(target=server.serve_forever, daemon=True).start()
+            try:
+                yield
+            finally:
+                server.shutdown()
+        self._server = _start(self.port)
 
 
 def _take_all(listener: socket.socket, connections: list[socket.socket]) -> None:

@@ -86,7 +86,7 @@ def test_a_draft_is_marked_and_leaves_no_trace(room: Room, demo_copy: Path, tmp_
     before = room.store.journal.head()
     file = tmp_path / "october.pdf"
     result = run_here(
-        "record", "preview", file, "--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy
+        "record", "preview", "--out", file, "--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy
     )
     assert result.returncode == 0, result.stderr
     words = " ".join(extract_text(file).split())

@@ -87,7 +87,7 @@ def make_room(folder: Path, seed: int) -> None:
                 other = {**files, "limits.toml": closer}
                 apply_setup(store, other, "Greta Holm", "a closer span", "Ines Faber", end - HOUR)
                 setup = in_force(store.setups.versions()).setup
-            verdicts = Verdicts(store, setup, measures_gains=False)
+            verdicts = Verdicts(store, setup)
             for zone in setup.zones:
                 verdicts.refresh(zone, end)
 

@@ -15,7 +15,7 @@ from logger.instants import NS
 from logger.rooms import registry
 from logger.rooms.sightings import RoomState, Sightings
 from logger.rooms.summary import SummaryFault, opened
-from logger.rooms.words import state_words
+from logger.rooms.words import clock_words, state_words
 from logger.store import Store
 from tests.rooms.conftest import NOW, MadeGroup
 
@@ -156,6 +156,37 @@ def test_the_worst_room_comes_first_and_a_silent_one_before_those_that_speak(gro
 def test_a_clock_that_is_ahead_is_said(group: MadeGroup) -> None:
     group.add("hall-3", now_ns=NOW + 45 * NS)
     assert look(group)["hall-3"].clock_ahead_s == pytest.approx(45.0)
+
+
+@pytest.mark.parametrize(
+    ("off_s", "verdict", "words"),
+    [
+        (-120, "not shown", "its clock is 120 s behind this one"),
+        (120, "not shown", "its clock is 120 s ahead of this one"),
+        (10, "not shown", ""),
+    ],
+)
+def test_a_wrong_clock_is_named_from_the_time_at_which_the_file_was_written(
+    group: MadeGroup, off_s: int, verdict: str, words: str
+) -> None:
+    file = group.add("hall-3", now_ns=NOW + off_s * NS) / "summary.json"
+    os.utime(file, ns=(NOW, NOW))
+    state = look(group)["hall-3"]
+    assert (state.trouble, state.verdict, clock_words(state)) == ("", verdict, words)
+    assert state.quiet is False
+
+
+def test_a_clock_that_runs_far_ahead_does_not_keep_a_room_alive(group: MadeGroup) -> None:
+    """By ten minutes: else it were shown for so much longer after its service had ended."""
+    group.add("hall-3", now_ns=NOW + 600 * NS)
+    state = look(group)["hall-3"]
+    assert (state.trouble, state.verdict) == ("silent", "not shown")
+    assert "Its clock is 600 s ahead of this one" in state.why
+
+
+def test_a_summary_that_has_lain_for_a_while_says_nothing_of_a_clock(group: MadeGroup) -> None:
+    os.utime(group.add("hall-3") / "summary.json", ns=(NOW, NOW))
+    assert look(group, NOW + 170 * NS)["hall-3"].clock_ahead_s == 0
 
 
 @pytest.mark.parametrize(

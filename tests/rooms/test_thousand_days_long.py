@@ -97,7 +97,7 @@ def make_room(folder: Path, seed: int) -> None:
 
 def judge(store: Store) -> None:
     setup = in_force(store.setups.versions()).setup
-    verdicts = Verdicts(store, setup, measures_gains=False)
+    verdicts = Verdicts(store, setup)
     for zone in setup.zones:
         verdicts.refresh(zone, END)
 

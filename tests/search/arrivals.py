@@ -15,6 +15,7 @@ from logger.model import Row
 from logger.store import Store
 from logger.store.hot.clocks import ClockComparison
 from logger.store.hot.tables import mark
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 from . import judged, rooms
@@ -102,6 +103,7 @@ def stored_days(folder: Path, room: rooms.Room, parts: list[Arrival]) -> tuple[l
                 of = {"zone": ZONE, "from_ns": ns(begin), "to_ns": ns(end), "reason": "door", "who": "R"}
                 conn.execute(mark.insert().values(**of))
         verdicts = Verdicts(store, judged.setup(room))
+        live = LiveVerdicts(verdicts)
         middle_ns = BEGIN_NS + room["split"] * STEP_S * NS
         first, rest = (
             [r for r in parts[0].rows if (r.taken_ns < middle_ns) == early] for early in (True, False)
@@ -116,6 +118,6 @@ def stored_days(folder: Path, room: rooms.Room, parts: list[Arrival]) -> tuple[l
                     store.clocks.record_comparison(compared, "R", "made", conn)
             if part.rows:
                 store.append("late", part.rows)
-            verdicts.judge_live(now_ns)
+            live.judge(now_ns)
         days = verdicts.stored_days(ZONE, BEGIN_NS - DAY_NS, end_ns + 6 * DAY_NS)
         return [day.to_text() for day in days], list(verdicts.altered_days(ZONE))

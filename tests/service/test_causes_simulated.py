@@ -34,6 +34,7 @@ from logger.model import (
 )
 from logger.service.alarm_engine import AlarmEngine
 from logger.store import Store
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 MINUTE = 60 * NS
@@ -92,6 +93,7 @@ CONFIG = _config()
 def lived(store: Store, course: Course, first: int, last: int) -> None:
     """Minutes first … last − 1: readings in the middle of each, a turn 3 s after its end."""
     verdicts = Verdicts(store, CONFIG.setup)
+    live = LiveVerdicts(verdicts)
     alarming = AlarmEngine(store, CONFIG, verdicts, START)
     for minute in range(first, last):
         at = START + minute * MINUTE + 30 * NS
@@ -100,7 +102,7 @@ def lived(store: Store, course: Course, first: int, last: int) -> None:
         if rows:
             store.append("poll", rows)
         now = START + (minute + 1) * MINUTE + 3 * NS
-        verdicts.judge_live(now)
+        live.judge(now)
         alarming.turn(now)
 
 

@@ -17,7 +17,7 @@ from logger.instants import NS
 from logger.model import Row
 from logger.service import Service
 from logger.store import Store
-from logger.verdicts.verdicts import Verdicts
+from logger.verdicts.forecast_gains import ForecastGains
 
 NOW_NS = 1_792_454_430 * NS  # 2026-10-20T00:00:30Z, in the first minute of a UTC day
 
@@ -37,14 +37,14 @@ def test_a_service_measures_its_forecasts_in_a_thread_of_their_own(
 ) -> None:
     """The judge stores verdicts while the measurement still lasts; after it the statement names the skill."""
     begun, go_on = threading.Event(), threading.Event()
-    measure = Verdicts.measure_gains
+    measure = ForecastGains.measure_all
 
-    def slowly(verdicts: Verdicts, now_ns: int) -> object:
+    def slowly(gains: ForecastGains, now_ns: int) -> object:
         begun.set()
         assert go_on.wait(120)
-        return measure(verdicts, now_ns)
+        return measure(gains, now_ns)
 
-    monkeypatch.setattr(Verdicts, "measure_gains", slowly)
+    monkeypatch.setattr(ForecastGains, "measure_all", slowly)
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         actions.apply_setup(store, dict(read_texts(example_folder())), "test", "test", "test", 1)
         taken = [NOW_NS - minute * 60 * NS for minute in range(120, 0, -1)]
@@ -60,7 +60,7 @@ def test_a_service_measures_its_forecasts_in_a_thread_of_their_own(
             answer = json.loads(store.verdict_cache.live()["machine-bay"])
             assert answer["forecast"] == "not shown: not measured yet"
             go_on.set()
-            assert until(lambda: service._verdicts._gains.get("machine-bay") is not None)
+            assert until(lambda: service._live._gains.newest("machine-bay") is not None)
         finally:
             go_on.set()
             assert service.stop()

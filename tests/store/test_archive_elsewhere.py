@@ -15,6 +15,7 @@ from logger.config import example_folder, in_force, load
 from logger.errors import ArchiveAway, Refused, StoreDamaged, StoreError
 from logger.instants import NS
 from logger.store import Store
+from logger.store.archive import object_place
 from logger.store.archive.file_place import Place, place_at
 from logger.store.archive.object_place import ObjectPlace
 from logger.store.archive_relocation import relocate_archive
@@ -22,7 +23,9 @@ from logger.store.backup.backup import backup
 from logger.store.backup.restore import restore
 from logger.store.exchange.export import day_digests
 from logger.store.store_file import archive_table, replace_table
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
+from tests.command_line import Run
 from tests.peers.object_store import ACCOUNT, ObjectStore, object_store
 from tests.programs import library
 
@@ -31,6 +34,12 @@ from .conftest import DAY, IN_DECEMBER, OCTOBER, hot_rows, polled
 PROBES = ("P1.temperature", "P1.relative_humidity")
 KINDS = ("folder", "memory", "s3")
 Address = Callable[[str], dict[str, str]]
+
+
+@pytest.fixture(autouse=True)
+def in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A place in the memory of this process, which no record may be given: it is gone with the process."""
+    monkeypatch.setattr(object_place, "KINDS", {*object_place.KINDS, "memory"})
 
 
 @pytest.fixture(scope="module")
@@ -216,7 +225,7 @@ def test_an_object_that_was_changed_is_never_read_as_the_record(
             store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
         assert any(seals[1].file in fault for fault in store.verify().faults)
         place.remove(name)
-        with pytest.raises(StoreDamaged, match="Restore it from a backup"):
+        with pytest.raises(StoreDamaged, match=r"cannot be read: it is missing\. Restore it from a backup"):
             store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
         assert any("missing" in fault for fault in store.verify().faults)
         assert len(store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns))
@@ -256,6 +265,33 @@ def test_a_share_that_is_away_is_not_taken_for_an_empty_one(folder: Path, addres
         assert not Path(keys["at"]).exists()
 
 
+def test_an_empty_folder_where_a_share_was_mounted_is_not_taken_for_the_archive(
+    folder: Path, address: Address
+) -> None:
+    """As `umount` leaves it: nothing is called damaged, and no month is sealed onto the wrong disk."""
+    keys = address("folder")
+    with filled(folder, keys) as store:
+        first = store.seal(OCTOBER + 3 * DAY)[0]
+        rows = hot_rows(store)
+        Path(keys["at"]).rename(folder.parent / "unmounted")
+        Path(keys["at"]).mkdir()
+        for work in (
+            lambda: store.readings.read("P1.temperature", first.from_ns, first.to_ns),
+            lambda: store.seal(IN_DECEMBER),
+            store.archive.reach,
+        ):
+            with pytest.raises(ArchiveAway, match=r"is empty, and sealed files of this record .* Mount its"):
+                work()
+        assert hot_rows(store) == rows
+        assert list(Path(keys["at"]).iterdir()) == []
+        result = store.verify()
+        assert (result.faults, result.intact) == ((), False)
+        Path(keys["at"]).rmdir()
+        (folder.parent / "unmounted").rename(keys["at"])
+        assert len(store.seal(IN_DECEMBER)) == 2
+        assert store.verify().intact
+
+
 @pytest.mark.slow
 def test_a_bucket_that_is_not_there_or_without_rights_is_said_with_what_to_do(
     folder: Path, address: Address, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -280,16 +316,98 @@ def test_a_bucket_that_is_not_there_or_without_rights_is_said_with_what_to_do(
         place_of(keys).names()
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("status", "code", "sentence"),
+    [
+        (403, "InvalidAccessKeyId", r"no account for the object store.*environment \(AWS_ACCESS_KEY_ID"),
+        (403, "SignatureDoesNotMatch", "no account for the object store"),
+        (403, "AccessDenied", "refuses this account.*It must be allowed to list"),
+        (403, "RequestTimeTooSkewed", "has another time than this machine.*Set the clock"),
+        (403, "QuotaExceeded", "answers with a fault, QuotaExceeded.*Look at its disk, its quota"),
+        (507, "InsufficientStorage", "answers with a fault, InsufficientStorage.*Look at its disk"),
+        (503, "SlowDown", "answers with a fault, SlowDown"),
+    ],
+)
+def test_what_an_object_store_refuses_is_said_as_that(
+    folder: Path, address: Address, objects: ObjectStore, status: int, code: str, sentence: str
+) -> None:
+    """It answered: nobody is sent to look for a network. Codes: API reference of S3, error responses."""
+    keys = address("s3")
+    with filled(folder, keys) as store, objects.refusing(status, code):
+        rows = hot_rows(store)
+        with pytest.raises(ArchiveAway, match=sentence) as refusal:
+            store.seal(IN_DECEMBER)
+        assert ".." not in str(refusal.value)
+        assert (hot_rows(store), store.archive.seals()) == (rows, [])
+
+
 def test_a_library_that_is_not_installed_is_named_with_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "fsspec", None)
     with pytest.raises(Refused, match=r"pip install 'stillroom\[group\]'"):
         place_at("s3://measuring/hall-3")
 
 
-@pytest.mark.parametrize("text", ["relative/folder", "nonsense://x", "ftp://x/y"])
+@pytest.mark.parametrize(
+    "text",
+    ["relative/folder", "nonsense://x", "ftp://x/y", "http://x/y", "zip:///x.zip", "dir:///x", "S3://b/x"],
+)
 def test_an_address_that_is_none_is_refused_with_what_to_enter(text: str) -> None:
     with pytest.raises(Refused, match="expected an absolute path or an address such as s3://bucket/prefix"):
         place_at(text)
+
+
+def test_the_memory_of_a_process_is_no_place_for_a_record(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.undo()  # as outside of these tests
+    with pytest.raises(Refused, match="memory:// is no object store that can keep sealed files"):
+        place_at("memory://hall-3")
+
+
+def test_a_host_in_a_file_address_is_not_dropped() -> None:
+    with pytest.raises(
+        Refused, match=r"the whole path, such as file:///mnt/archive, found 'file://mnt/archive'"
+    ):
+        place_at("file://mnt/archive")
+    assert place_at("file:///mnt/archive").address == "/mnt/archive"
+
+
+def test_a_file_is_called_one_where_a_folder_is_needed(folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "sealed").write_text("")
+    with filled(folder) as store:
+        with pytest.raises(ArchiveAway, match=r"sealed is a file, and a folder is needed\. Name the folder"):
+            relocate_archive(store, str(tmp_path / "sealed"), "", "Greta Holm")
+        assert archive_table(folder) is None
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("--to", ""), "expected a folder, an address such as s3://BUCKET/PREFIX or `embedded`"),
+        (("--to", "s3://"), "expected an address such as s3://BUCKET/PREFIX, or an absolute path"),
+        (("--to", "file:///"), "expected an address such as s3://BUCKET/PREFIX, or an absolute path"),
+        (
+            ("--to", "s3://b/x", "--endpoint", "objects"),
+            "expected an address such as https://objects.example",
+        ),
+        (("--to", "s3://b/x", "--endpoint", "http://u:pass1@h"), "without an account"),
+        (("--to", "s3://key:pass1@b/x"), "expected an address without an account"),
+        (("--to", "{there}", "--endpoint", "http://h"), "--endpoint belongs to an address such as s3://"),
+        (("--to", "memory://x"), "memory:// is no object store"),
+    ],
+)
+def test_a_move_to_no_place_is_refused_and_nothing_is_repeated_that_is_secret(
+    folder: Path, tmp_path: Path, stillroom: Run, words: tuple[str, ...], sentence: str
+) -> None:
+    (tmp_path / "there").mkdir()
+    if words[-1].startswith("memory"):
+        object_place.KINDS.discard("memory")
+    filled(folder).close()
+    options = [word.format(there=tmp_path / "there") for word in words]
+    result = stillroom("store", "archive", "--data", folder, *options)
+    assert result.returncode == 2, result.stderr
+    assert sentence in result.stderr
+    assert "pass1" not in result.stderr
+    assert not (folder / "store.toml").exists()
 
 
 def test_a_backup_holds_what_lies_at_an_address_and_restores_without_it(
@@ -321,10 +439,10 @@ def test_a_room_is_judged_live_while_its_archive_is_away(tmp_path: Path, address
     with Store.open(tmp_path / "data") as store:
         store.seal(IN_DECEMBER + DAY)
         setup = in_force(store.setups.versions()).setup
-        Verdicts(store, setup, measures_gains=False).judge_live(IN_DECEMBER + 3600 * NS)
+        LiveVerdicts(Verdicts(store, setup), measures_gains=False).judge(IN_DECEMBER + 3600 * NS)
         Path(keys["at"]).rename(tmp_path / "unmounted")
         store.append("poll", polled(IN_DECEMBER + 3600 * NS, 5, channels))
         now_ns = IN_DECEMBER + 3605 * NS + 300 * NS
-        Verdicts(store, setup, measures_gains=False).judge_live(now_ns)
+        LiveVerdicts(Verdicts(store, setup), measures_gains=False).judge(now_ns)
         statement = json.loads(store.verdict_cache.live()["machine-bay"])
         assert statement["at"].startswith("2026-12-06T01:0")

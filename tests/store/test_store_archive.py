@@ -11,6 +11,7 @@ from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import Phase, given, settings
@@ -22,6 +23,7 @@ from logger.series import STATUS
 from logger.store import Store, lock
 from logger.store.archive import archive
 from logger.store.archive.archive import Archive
+from logger.store.rows import are_equal
 
 from .conftest import DAY, IN_DECEMBER, MINUTE, NOVEMBER, OCTOBER, edit, hot_rows, polled
 
@@ -168,6 +170,23 @@ def test_a_stranger_reads_the_archive_in_two_lines(store: Store) -> None:
     assert part.taken.iloc[1] == pd.Timestamp("2026-10-01T00:01:00Z")
     assert part.value.tolist() == [round(20 + i / 100, 2) for i in range(50)]
     assert set(frame.room) == {"east"}
+
+
+def test_files_with_short_pages_of_columns_that_may_be_empty_read_alike(store: Store) -> None:
+    """So the first sealed files were written; now only the value may be empty, and a page is a month."""
+    store.append(
+        "bus-a", [*polled(OCTOBER, 20_000), Row("P1.temperature", NOVEMBER - 1, NOVEMBER, None, "timeout")]
+    )
+    (seal,) = store.seal(IN_DECEMBER)
+    now = pq.ParquetFile(store.folder / seal.file)
+    assert [c.max_definition_level for c in now.schema if c.name != "value"] == [0] * 14
+    table = now.read()
+    before = pa.BufferOutputStream()
+    optional = pa.schema([field.with_nullable(True) for field in table.schema])
+    pq.write_table(table.cast(optional), before, compression="zstd", data_page_size=1000)
+    first = before.getvalue().to_pybytes()
+    assert pq.ParquetFile(pa.BufferReader(first)).schema[0].max_definition_level == 1
+    assert are_equal(store.archive.rows_in(seal.file, first), store.archive.rows_in(seal.file))
 
 
 @pytest.mark.slow

@@ -308,7 +308,9 @@ def test_what_cannot_keep_a_record_is_refused_with_what_to_do(
     keys = {"database": schema.database, "schema": schema.schema_name, "password_env": PASSWORD_ENV} | change
     if "://" not in keys["database"]:
         keys["database"] = server.address(schema.schema_name, keys["database"])
+    steps: list[str] = []
     with pytest.raises(StoreError, match=sentence):
-        to_server(tmp_path / "a", HotTable.model_validate(keys), "Ada")
+        to_server(tmp_path / "a", HotTable.model_validate(keys), "Ada", steps.append)
+    assert steps == []  # before the record is verified, which may take minutes
     with Store.open(tmp_path / "a") as store:
         assert store.verify().faults == ()

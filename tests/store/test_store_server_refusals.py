@@ -16,6 +16,7 @@ from tests.database_server import PASSWORD_ENV, DatabaseServer
 from tests.store.conftest import MINUTE, OCTOBER, polled
 
 OLDER = f"{int(NEWEST) - 1:04d}"
+SET_VERSION = 'UPDATE "{room}".alembic_version SET version_num = '
 NEWER = f"{int(NEWEST) + 1:04d}"
 
 
@@ -127,6 +128,62 @@ def test_tables_of_a_newer_program_are_not_written(store: Store, server: Databas
         with pytest.raises(StoreError, match=sentence):
             write()
     assert rows(server, room) == 3
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (
+            SET_VERSION + f"'{NEWER}'",
+            "was written by a newer stillroom",
+        ),
+        (
+            SET_VERSION + f"'{OLDER}'",
+            "has tables of an older program",
+        ),
+        ('DROP SCHEMA "{room}" CASCADE', "holds no record.*Correct `schema` in store.toml"),
+        ('ALTER SCHEMA "{room}" OWNER TO CURRENT_USER', "the role may not use this schema"),
+    ],
+)
+def test_a_reader_has_the_sentence_and_not_the_words_of_the_server(
+    store: Store, server: DatabaseServer, room: str, change: str, sentence: str
+) -> None:
+    """As `verify` opens a record."""
+    server.run(change.format(room=room))
+    with pytest.raises(StoreError, match=sentence) as refusal:
+        Store.open(store.folder, read_only=True)
+    assert "relation" not in str(refusal.value)
+
+
+def test_an_older_store_file_does_not_read_what_was_moved_back(
+    store: Store, server: DatabaseServer, room: str
+) -> None:
+    server.run(f"INSERT INTO \"{room}\".turn VALUES ('moved', 1)")  # noqa: S608
+    with pytest.raises(StoreError, match="holds a record that was moved back into its data folder"):
+        Store.open(store.folder, read_only=True)
+
+
+def test_limits_of_time_that_the_site_sets_do_not_cut_our_work(
+    store: Store, server: DatabaseServer, room: str
+) -> None:
+    """As its manual says of `statement_timeout`: per role, for new sessions; 1 ms ends nearly everything."""
+    server.run(f"ALTER ROLE \"{room}\" SET statement_timeout = '1ms'")
+    with Store.open(store.folder) as again:
+        assert again.append("poll", polled(OCTOBER + 10 * MINUTE, 1)).first == 4
+        assert again.verify().faults == ()
+
+
+def test_a_database_closed_to_writers_is_said_with_what_opens_it(
+    store: Store, server: DatabaseServer, room: str
+) -> None:
+    """And goes on by itself once it is open again: sessions keep what they began with."""
+    server.run(f'ALTER ROLE "{room}" SET default_transaction_read_only = on')
+    with Store.open(store.folder) as again:
+        with pytest.raises(StoreError, match=r"only reads.*RESET default_transaction_read_only"):
+            again.append("poll", polled(OCTOBER + 10 * MINUTE, 1))
+        server.run(f'ALTER ROLE "{room}" RESET default_transaction_read_only')
+        assert again.append("poll", polled(OCTOBER + 10 * MINUTE, 1)).first == 4
+        assert again.verify().faults == ()
 
 
 def test_a_server_that_is_too_old_is_refused(server: DatabaseServer, room: str, tmp_path: Path) -> None:

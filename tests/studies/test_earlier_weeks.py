@@ -10,17 +10,25 @@ import pytest
 
 from logger.simulation.demo_studies import studies
 from logger.simulation.earlier_weeks import FROM_NS, TO_NS, WEEKS, earlier_weeks
+from logger.studies.questions import QUESTIONS
 from tests.command_line import Run, run_installed
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def answers(stillroom: Run, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
-    """Question -> answer, as the demo asks them."""
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The data folder of the demo with all its weeks."""
     data = tmp_path_factory.mktemp("weeks") / "data"
     result = run_installed("demo", "--history-only", "--data", data)
     assert result.returncode == 0, result.stderr
+    return data
+
+
+@pytest.fixture(scope="module")
+def answers(stillroom: Run, folder: Path) -> dict[str, dict[str, Any]]:
+    """Question -> answer, as the demo asks them."""
+    data = folder
     spoken = [stillroom(*words, "--json") for words in studies(Path(data))]
     assert [item.stderr for item in spoken if item.returncode] == []
     bodies = [json.loads(item.stdout) for item in spoken]
@@ -78,6 +86,36 @@ def test_when_to_measure_and_when_to_start(answers: dict[str, dict[str, Any]]) -
     assert min(answers["plan"]["tables"]["jobs"]["promise"]) > 85
     assert answers["hours"]["figures"][0]["shown"]
     assert len(answers["return"]["tables"]["returns"]["hours"]) == 12
+
+
+def test_no_figure_is_printed_without_an_interval_or_a_reason(
+    stillroom: Run, answers: dict[str, dict[str, Any]], folder: Path
+) -> None:
+    """All questions, on the demo: in JSON, in the words of the command, and on the page of the report."""
+    place = ("--zone", "machine-bay", "--data", folder, "--json")
+    inside = ("--from", "2026-10-13", "--to", "2026-10-20")
+    others = (
+        ("study", "step", "--from", "2026-10-19", "--to", "2026-10-20", "--step", "2026-10-19T03:38", *place),
+        ("study", "step", "--channel", "P2.temperature", "--follows", "P1.temperature", *inside, *place),
+        ("study", "site", "--volume", "P2.temperature", "--permanent", "P1.temperature", *inside, *place),
+        ("study", "map", *inside, *place),
+    )
+    bodies = [json.loads(stillroom(*words).stdout) for words in others]
+    bodies += [body for question, body in answers.items() if question != "cases"]
+    assert {body["question"] for body in bodies} == set(QUESTIONS)
+    bare = [
+        (body["question"], item["name"])
+        for body in bodies
+        for item in body["figures"]
+        if item["shown"] and not item["no_interval"] and None in (item["low"], item["high"])
+    ]
+    assert bare == []
+    for body in bodies:
+        for item in body["figures"]:
+            if item["shown"] and item["low"] is None:
+                assert f"no interval: {item['no_interval']}" in item["text"]
+            elif not item["shown"]:
+                assert item["why_not"] in item["text"]
 
 
 def test_every_earlier_case_was_closed(answers: dict[str, dict[str, Any]]) -> None:

@@ -255,13 +255,13 @@ def test_the_report_holds_every_answer_and_its_data(stillroom: Run, room: Path, 
     answer = answer_of(stillroom, room, *HUNTING)
     files = [tmp_path / "a.pdf", tmp_path / "b.pdf"]
     for file in files:
-        result = stillroom("study", "report", "--zone", "machine-bay", "--to", file, "--data", room)
+        result = stillroom("study", "report", "--zone", "machine-bay", "--out", file, "--data", room)
         assert result.returncode == 0, result.stderr
     first, second = (file.read_bytes() for file in files)
     assert first == second
     assert first.startswith(b"%PDF-1.7")
     assert b"studies.json" in first
-    none = stillroom("study", "report", "--zone", "plate-bench", "--to", tmp_path / "c.pdf", "--data", room)
+    none = stillroom("study", "report", "--zone", "plate-bench", "--out", tmp_path / "c.pdf", "--data", room)
     assert none.returncode == 2
     assert "has no stored study yet" in none.stderr
     assert not (tmp_path / "c.pdf").exists()
@@ -286,7 +286,7 @@ def test_an_issued_report_is_numbered_signed_and_verified(
         demo_copy,
     )
     for number in (1, 2):
-        result = stillroom(*report, "--to", tmp_path / f"{number}.pdf")
+        result = stillroom(*report, "--out", tmp_path / f"{number}.pdf")
         assert result.returncode == 0, result.stderr
         assert f"Study report {number:06d}." in result.stdout
     with Store.open(demo_copy, read_only=True) as store:

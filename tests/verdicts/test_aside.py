@@ -11,6 +11,7 @@ import numpy as np
 from logger.instants import NS
 from logger.model import Row
 from logger.store import Store
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 
@@ -27,10 +28,11 @@ def test_a_setup_that_was_never_applied_leaves_the_stored_verdicts_alone(
         before = Verdicts(store, setup).periods("bay", build.at(0), now_ns, now_ns)
         remaining = store.verdict_cache.days("bay", *days)
         other = Verdicts(store, narrow)
+        live = LiveVerdicts(other)
         assert other.periods("bay", build.at(0), now_ns, now_ns) != before
         assert other.check("bay", build.at(4), build.at(5), now_ns).verdict == "not stable"
         assert other.excursions("bay", build.at(0), now_ns, now_ns)
-        other.judge_live(now_ns)
+        live.judge(now_ns)
         assert remaining
         assert store.verdict_cache.days("bay", *days) == remaining
         assert not store.verdict_cache.live()

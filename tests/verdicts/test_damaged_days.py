@@ -14,6 +14,7 @@ from logger.core.judge.days import DAY_NS
 from logger.core.judge.statement import read_statements
 from logger.instants import NS
 from logger.store import Store
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 from .test_lead import room, rows
@@ -36,17 +37,17 @@ def test_a_damaged_day_is_judged_again(tmp_path: Path, text: str, days_ago: int)
     day = NOW_NS // DAY_NS - days_ago
     with Store.open(tmp_path / "whole", create=True, simulated=True) as whole:
         whole.append("made", [r for r in readings if r.taken_ns < LATER_NS])
-        Verdicts(whole, judged).judge_live(LATER_NS)
+        LiveVerdicts(Verdicts(whole, judged)).judge(LATER_NS)
         expected = whole.verdict_cache.days(ZONE, 0, 10**6)
         live = whole.verdict_cache.live()
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         store.append("made", [r for r in readings if r.taken_ns < NOW_NS])
-        Verdicts(store, judged).judge_live(NOW_NS)
+        LiveVerdicts(Verdicts(store, judged)).judge(NOW_NS)
     damage(tmp_path / "data", day, text)
     with Store.open(tmp_path / "data") as store:
         store.append("made", [r for r in readings if NOW_NS <= r.taken_ns < LATER_NS])
         verdicts = Verdicts(store, judged)
-        verdicts.judge_live(LATER_NS)
+        LiveVerdicts(verdicts).judge(LATER_NS)
         assert store.verdict_cache.live() == live
         assert verdicts.periods(ZONE, START_NS, LATER_NS, LATER_NS)[0].from_ns == START_NS
         assert verdicts.excursions(ZONE, START_NS, LATER_NS, LATER_NS)
@@ -59,7 +60,7 @@ def test_a_damaged_day_is_judged_again(tmp_path: Path, text: str, days_ago: int)
 def test_a_damaged_statement_is_none(tmp_path: Path, text: str) -> None:
     with Store.open(tmp_path / "data", create=True, simulated=True) as store:
         store.append("made", [r for r in rows(1) if r.taken_ns < NOW_NS])
-        Verdicts(store, room("none")).judge_live(NOW_NS)
+        LiveVerdicts(Verdicts(store, room("none"))).judge(NOW_NS)
         live = store.verdict_cache.live()
     assert read_statements(live) == {ZONE: json.loads(live[ZONE])}
     assert read_statements({ZONE: text}) == {}

@@ -17,7 +17,9 @@ from logger.model import Period, Row, Setup
 from logger.store import Store
 from logger.store.hot.tables import mark
 from logger.verdicts.comparison import compare_stored
+from logger.verdicts.forecast_gains import ForecastGains
 from logger.verdicts.ledger import Ledger
+from logger.verdicts.live_verdicts import LiveVerdicts
 from logger.verdicts.verdicts import Verdicts
 
 
@@ -71,9 +73,10 @@ def test_live_minutes_end_as_the_whole_record(
 ) -> None:
     """Judged every 20 min while readings arrive; what is not provisional never differs from one go."""
     verdicts = Verdicts(store, setup)
+    live = LiveVerdicts(verdicts)
     for i in range(0, 2880, 20):
         store.append("w", two_days[i : i + 20])
-        verdicts.judge_live(build.at(0) + (i + 20) * 60 * NS)
+        live.judge(build.at(0) + (i + 20) * 60 * NS)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
         expected = periods_of(Verdicts(once, setup), build, build.at(48))
@@ -85,8 +88,9 @@ def test_readings_within_a_minute_judge_no_day_again(
 ) -> None:
     """As probes are polled: batches come within the minute, the judge every 5 s. Stored is the same."""
     verdicts, day = Verdicts(store, setup), two_days[:700]
+    live = LiveVerdicts(verdicts)
     store.append("w", day)
-    verdicts.judge_live(build.at(0) + 700 * 60 * NS)
+    live.judge(build.at(0) + 700 * 60 * NS)
     begun: list[object] = []
     judge_in_parts = Ledger.judge_in_parts
     monkeypatch.setattr(Ledger, "judge_in_parts", lambda *args: begun.append(args) or judge_in_parts(*args))
@@ -96,9 +100,9 @@ def test_readings_within_a_minute_judge_no_day_again(
                 taken_ns = build.at(0) + (minute * 60 + second - 3) * NS
                 store.append("w", [Row("T1.temperature", taken_ns, taken_ns, 20.0 + minute / 1000)])
             now = build.at(0) + (minute * 60 + second) * NS
-            verdicts.judge_live(now)
+            live.judge(now)
             if second in {20, 40, 60}:
-                compared = compare_stored(Verdicts(store, setup)._ledger, "bay")
+                compared = compare_stored(Verdicts(store, setup).ledger, "bay")
                 assert not compared.wrong
                 assert not compared.open_days
                 begun.pop()
@@ -111,14 +115,15 @@ def test_nothing_new_asks_the_store_once(
     """The judge comes every five seconds: what was journalled since says whether there is anything to do."""
     store.append("w", two_days[:100])
     verdicts, now = Verdicts(store, setup), build.at(0) + 100 * 60 * NS
-    verdicts.judge_live(now)
+    live = LiveVerdicts(verdicts)
+    live.judge(now)
     questions: list[int] = []
     read = store._database.read
     monkeypatch.setattr(store._database, "read", lambda: questions.append(1) or read())
-    verdicts.judge_live(now + 5 * NS)
+    live.judge(now + 5 * NS)
     assert len(questions) == 1
     store.append("w", two_days[100:101])
-    verdicts.judge_live(now + 40 * NS)
+    live.judge(now + 40 * NS)
     assert len(questions) > 2
 
 
@@ -220,7 +225,7 @@ def test_the_statement_says_what_a_person_would(
     store: Store, setup: Setup, build: SimpleNamespace, two_days: list[Row]
 ) -> None:
     store.append("w", two_days[:501])
-    Verdicts(store, setup).judge_live(two_days[500].taken_ns + 31 * NS)
+    LiveVerdicts(Verdicts(store, setup)).judge(two_days[500].taken_ns + 31 * NS)
     body = json.loads(store.verdict_cache.live()["bay"])
     assert body["sentence"] == "Bay is not stable."
     assert body["since"] == "2026-03-10T08:20:00Z"
@@ -307,9 +312,10 @@ def test_settings_change_in_the_middle_of_a_day(
     longer = replace(setup, zones={"bay": replace(setup.zones["bay"], settling_s=4 * 3600)})
     both = versions((setup, 0), (longer, build.at(10)))
     verdicts = Verdicts(store, both)
+    live = LiveVerdicts(verdicts)
     for i in range(0, 2880, 45):
         store.append("w", two_days[i : i + 45])
-        verdicts.judge_live(build.at(0) + (i + 45) * 60 * NS)
+        live.judge(build.at(0) + (i + 45) * 60 * NS)
     with Store.open(tmp_path / "once", create=True, simulated=True) as once:
         once.append("w", two_days)
         expected = periods_of(Verdicts(once, both), build, build.at(48))
@@ -353,9 +359,10 @@ def test_a_record_keeps_its_first_day_while_it_grows(
 ) -> None:
     """Tests that look back at arriving readings do not move the beginning of the record."""
     verdicts = Verdicts(store, setup)
+    live = LiveVerdicts(verdicts)
     for i in range(0, 60, 20):
         store.append("w", two_days[i : i + 20])
-        verdicts.judge_live(build.at(0) + (i + 20) * 60 * NS)
+        live.judge(build.at(0) + (i + 20) * 60 * NS)
     result = verdicts.current("bay")
     assert result is not None
     assert result.from_ns == build.at(0)
@@ -369,7 +376,7 @@ def test_only_the_newest_of_many_days_is_told(
     output, put = [], store.verdict_cache.put_days
     noting = lambda zone, days, body=None: (output.append(body), put(zone, days, body))[1]  # noqa: E731
     store.verdict_cache.put_days = noting  # type: ignore[method-assign]
-    Verdicts(store, setup).judge_live(build.at(0, day=200))
+    LiveVerdicts(Verdicts(store, setup)).judge(build.at(0, day=200))
     assert len(output) > 2
     assert [body is not None for body in output] == [False] * (len(output) - 1) + [True]
     assert json.loads(store.verdict_cache.live()["bay"])["at"] == "2026-09-26T00:00:00Z"
@@ -416,14 +423,14 @@ def test_the_first_minute_of_a_day_does_not_wait_for_the_forecasts(
     """Where another job measures what forecasts gain, the judge does not; then both say the same."""
     store.append("w", two_days)
     now_ns = build.at(48) + 60 * NS
-    judge = Verdicts(store, setup, measures_gains=False)
+    live = LiveVerdicts(Verdicts(store, setup), measures_gains=False)
     with monkeypatch.context() as patch:
-        patch.setattr(Verdicts, "forecast_gains", lambda *_: pytest.fail("measured by the judge"))
-        judge.judge_live(now_ns)
+        patch.setattr(ForecastGains, "today", lambda *_: pytest.fail("measured by the judge"))
+        live.judge(now_ns)
     assert json.loads(store.verdict_cache.live()["bay"])["forecast"] == "not shown: not measured yet"
-    judge.use_gains(Verdicts(store, setup).measure_gains(now_ns))
-    judge.judge_live(now_ns + 60 * NS)
+    live.use_gains(ForecastGains(Verdicts(store, setup)).measure_all(now_ns))
+    live.judge(now_ns + 60 * NS)
     text = json.loads(store.verdict_cache.live()["bay"])
-    Verdicts(store, setup).judge_live(now_ns + 120 * NS)
+    LiveVerdicts(Verdicts(store, setup)).judge(now_ns + 120 * NS)
     alone = json.loads(store.verdict_cache.live()["bay"])
     assert text["forecast"] == alone["forecast"] != "not shown: not measured yet"

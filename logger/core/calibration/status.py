@@ -142,7 +142,7 @@ def _missing(confirmation: Confirmation, position: Position | None) -> tuple[str
     if certificate is None or confirmation.status == "withdrawn":
         return (*missing, "certificate")
     if confirmation.status == "overdue":
-        missing.append("confirmation")
+        missing.append("valid certificate")
     if certificate.due_ns is None:
         missing.append("due day")
     if not certificate.accreditation:

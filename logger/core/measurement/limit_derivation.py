@@ -33,9 +33,7 @@ class DerivedLimits:
     def basis(self) -> str:
         """The basis for limits.toml."""
         what = f"{self.length_mm:g} mm of {self.part.name}, {self.allowed_um:g} µm allowed"
-        scale = (
-            "any, expansions are equal" if self.on_scale_K is None else f"±{round_down(self.on_scale_K)} K"
-        )
+        scale = "any, expanding alike," if self.on_scale_K is None else f"±{round_down(self.on_scale_K)} K"
         return (
             f"{what}: ±{round_down(self.alone_K)} K alone (L·α·ΔT); {scale} on {scale_name(self.scale.name)} "
             f"(L·(α_p − α_s)·ΔT); part and scale within {round_down(self.part_minus_scale_K)} K of each other"

@@ -9,13 +9,14 @@ nothing with 0.085 K.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 
 from ...model.figures import number_of, unit_name
 from ...series import Bool, Float, Int
+from .cause_account import WIDER, Account, Cycle, account_of, ends, weekly_sums
 from .channel_record import DAY_S, ChannelRecord
 from .figure import Answer, Figure, absent, percent
 
@@ -30,8 +31,6 @@ PEOPLE_LAGS_H = (0.5, 2.0)
 # A leak decays: fading sums of doors follow any such course, where counts in steps of 0, 5, 10, 20, 40 and 80
 # min read doors whose effect fades in 5 to 40 min 4 to 9 % small.
 DOOR_FADINGS_S = (240.0, 720.0, 2160.0, 6480.0)
-# The jackknife alone held a planted outdoor share in 35 of 40 made rooms, the others in 39.
-WIDER = 1.2
 IN_WORDS = {"day and week": "what follows the day and the week (set-back, working hours, sun)"}
 METHOD = (
     "regression on even and odd weeks apart, products of both; jackknife over pairs of weeks, "
@@ -43,7 +42,8 @@ METHOD = (
 class CauseInputs:
     """What may be a cause: outdoors, people present, instants of doors (UTC s), amplitude of the cycle.
 
-    A cause that was not recorded falls into day and week, or into the rest.
+    A cause that was not recorded falls into day and week, or into the rest. u_cycle: standard uncertainty of
+    the amplitude; cycle_seen: share of its variance that means over 5 min show.
     """
 
     outdoors: ChannelRecord | None = None
@@ -51,20 +51,7 @@ class CauseInputs:
     doors_s: Sequence[float] = ()
     cycle_amplitude: float = 0.0
     u_cycle: float = 0.0
-
-
-@dataclass(frozen=True)
-class _Weeks:
-    """Normal equations week by week: (weeks, k, k), (weeks, k), sums of squares (weeks,);
-    and of the whole: covariance and variance.
-    """
-
-    normal: Float
-    right: Float
-    square: Float
-    covariance: Float
-    variance: float
-    number: Int
+    cycle_seen: float = 1.0
 
 
 @dataclass
@@ -91,13 +78,10 @@ def causes(
     columns = _columns(x, inputs)
     groups = _merged(columns, x)
     names, design, place = list(groups), np.hstack(list(groups.values())), _places(groups)
-    sums = _sums(x, design, weeks)
-    account = _account(sums, place)
-    parts = [_without(sums, pair) for pair in _pairs(len(weeks))]
-    deviations = np.stack([_account(part, place) for part in parts])
-    left_over = np.array([_left_over(part, place) for part in parts])
-    question = inputs, unit, um_per_K, length
-    return _answer(names, (account, deviations, left_over), sums, question, columns.remarks)
+    a, u = inputs.cycle_amplitude, inputs.u_cycle
+    cycle = Cycle(a**2 / 2, 2 * a * u, inputs.cycle_seen)
+    account = account_of(weekly_sums(x, design, weeks), place, cycle)
+    return _answer(names, account, (inputs, unit, um_per_K, length), columns.remarks)
 
 
 def _whole_weeks(x: ChannelRecord) -> Int:
@@ -231,137 +215,145 @@ def _places(groups: Mapping[str, Float]) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
 
-def _sums(x: ChannelRecord, design: Float, weeks: Int) -> _Weeks:
-    good = np.isfinite(x.value) & np.isfinite(design).all(axis=1)
-    number = np.arange(len(x)) * x.step_s // (7 * DAY_S)
-    centre = design[good].mean(axis=0)
-    normal, right, square = [], [], []
-    for week in weeks:
-        here = good & (number == week)
-        # The level of each half of the weeks is free: an intercept stands in front.
-        rows = np.column_stack((np.ones(int(here.sum())), design[here] - centre))
-        normal.append(rows.T @ rows)
-        value = x.value[here] - 20.0
-        right.append(rows.T @ value)
-        square.append(value @ value)
-    used = good & np.isin(number, weeks)
-    covariance = np.atleast_2d(np.cov(design[used].T))
-    variance = float(x.value[used].var())
-    return _Weeks(np.array(normal), np.array(right), np.array(square), covariance, variance, weeks)
-
-
-def _without(sums: _Weeks, pair: Int) -> _Weeks:
-    keep = np.setdiff1d(np.arange(len(sums.normal)), pair)
-    normal, right, square = (part[keep] for part in (sums.normal, sums.right, sums.square))
-    return _Weeks(normal, right, square, sums.covariance, sums.variance, sums.number[keep])
-
-
-def _left_over(sums: _Weeks, place: list[slice]) -> float:
-    """Variance that no cause explains, the cycle included, of these weeks alone."""
-    normal, right = sums.normal.sum(axis=0), sums.right.sum(axis=0)
-    n, mean = normal[0, 0], normal[0, 1:] / normal[0, 0]
-    covariance = normal[1:, 1:] / n - np.outer(mean, mean)
-    own = replace(sums, covariance=covariance)
-    return float(sums.square.sum() / n - (right[0] / n) ** 2 - _account(own, place).sum())
-
-
-def _pairs(n: int) -> list[Int]:
-    """Places of weeks in pairs; a last single one goes with the pair before it."""
-    return [np.arange(2 * i, 2 * i + 2 if 2 * i + 4 <= n else n) for i in range(n // 2)]
-
-
-def _account(sums: _Weeks, place: list[slice]) -> Float:
-    """C_gh (groups, groups) = ½(β_A,g S_gh β_B,h + β_B,g S_gh β_A,h) from even (A) and odd (B) weeks."""
-    betas = []
-    for half in (0, 1):
-        mine = np.arange(len(sums.number)) % 2 == half
-        normal, right = sums.normal[mine].sum(axis=0), sums.right[mine].sum(axis=0)
-        ridge = 1e-9 * np.trace(normal) / len(normal) * np.eye(len(normal))
-        betas.append(np.linalg.solve(normal + ridge, right)[1:])
-    a, b = betas
-    account = np.empty((len(place), len(place)))
-    for g, here in enumerate(place):
-        for h, there in enumerate(place):
-            s = sums.covariance[here, there]
-            account[g, h] = 0.5 * (a[here] @ s @ b[there] + b[here] @ s @ a[there])
-    return account
-
-
 @dataclass(frozen=True)
 class _Cause:
-    """One cause: its standard deviation in the unit of differences, with its interval; `shown`: beyond 0."""
+    """One cause: standard deviation in the unit of differences, with its interval; `shown`: beyond 0.
+
+    place: among the groups of the account; None: the cycle.
+    """
 
     name: str
     size: float
     low: float
     high: float
     shown: bool
+    place: int | None
 
 
-def _by_cause(names: list[str], account: Float, deviations: Float) -> list[_Cause]:
+@dataclass(frozen=True)
+class _Left:
+    """A cause, and the standard deviation that remains when it and those before it are gone."""
+
+    cause: _Cause
+    value: float
+    low: float
+    high: float
+
+
+def _by_cause(names: list[str], account: Account) -> list[_Cause]:
     """Causes with intervals, largest first: of the variance by the jackknife, then its root."""
-    from scipy.stats import t
-
-    from .disturbance import jackknife
-
-    g = len(deviations)
-    half = WIDER * float(t.ppf(0.975, g - 1)) * jackknife(deviations)
     items = []
     for i, name in enumerate(names):
-        c, d = float(account[i, i]), float(half[i, i])
-        low, high = (float(np.sqrt(max(v, 0.0))) for v in (c - d, c + d))
-        items.append(_Cause(name, float(np.sqrt(max(c, 0.0))), low, high, c - d > 0))
+        c, half = float(account.groups[i, i]), account.half_width(account.parts[:, i, i])
+        low, high = (v**0.5 for v in ends(c, half))
+        items.append(_Cause(name, max(c, 0.0) ** 0.5, low, high, c - half > 0, i))
     return sorted(items, key=lambda item: -item.size)
+
+
+def _steps_down(items: Sequence[_Cause], account: Account) -> list[_Left]:
+    """The causes that are shown, at each step the one whose end leaves least."""
+    steps, gone, cycle_gone = list[_Left](), set[int](), False
+    todo = [item for item in items if item.shown]
+    while todo:
+        left = [
+            account.remaining(
+                gone if item.place is None else {*gone, item.place},
+                cycle_gone=cycle_gone or item.place is None,
+            )
+            for item in todo
+        ]
+        best = min(range(len(todo)), key=lambda i: left[i][0])
+        item = todo.pop(best)
+        steps.append(_Left(item, *(v**0.5 for v in left[best])))
+        if item.place is None:
+            cycle_gone = True
+        else:
+            gone.add(item.place)
+    return steps
 
 
 def _answer(
     names: list[str],
-    accounts: tuple[Float, Float, Float],
-    sums: _Weeks,
+    account: Account,
     question: tuple[CauseInputs, str, float | None, str],
     remarks: list[str],
 ) -> Answer:
-    account, deviations, left_over = accounts
     inputs, unit, um_per_K, length = question
-    items = _by_cause(names, account, deviations)
-    cycle = inputs.cycle_amplitude**2 / 2
-    shared = float(account.sum() - np.trace(account))
-    rest = sums.variance - float(account.sum()) - cycle
-    figures = [_figure(item, unit, float(len(deviations))) for item in items]
-    if cycle:
-        method = "amplitude of the cycles, overtones included, over √2"
-        figures.append(Figure("cycle", cycle**0.5, unit, *_cycle_ends(inputs), method=method))
-    figures.append(_rest_figure(rest, left_over, inputs, unit))
-    figures.append(Figure("whole variation", sums.variance**0.5, unit, method="standard deviation"))
-    lines = [*remarks]
-    if abs(shared) > 0.05 * sums.variance:
-        lines.append(
-            f"Causes share {percent(shared / sums.variance)} of the variance, which belongs to none alone."
-        )
-    headline = _headline(items, sums, (rest, cycle), (unit, um_per_K, length))
-    return Answer(
-        "causes", headline, tuple(figures), tuple(lines), _table(items, sums, (rest, inputs), um_per_K)
-    )
+    n = float(account.pairs)
+    items = _by_cause(names, account)
+    figures = [_figure(item, unit, n) for item in items]
+    if inputs.cycle_amplitude:
+        low, high = (v / 2**0.5 for v in _cycle_ends(inputs))
+        cycle = _Cause("cycle", inputs.cycle_amplitude / 2**0.5, low, high, True, None)
+        method = "amplitude of the cycles, overtones included, over √2; ± 2 u of the amplitude"
+        figures.append(Figure("cycle", cycle.size, unit, low, high, method=method))
+        items = sorted((*items, cycle), key=lambda item: -item.size)
+    steps = _steps_down(items, account)
+    figures += _totals(account, unit)
+    if steps:
+        figures += _first_figures(steps[0], unit, n, (um_per_K, length))
+    answer_remarks = [*remarks, *_shared(account), *_against(steps, account)]
+    headline = _headline(steps, account, (unit, um_per_K, length))
+    tables = _tables(items, steps, account, um_per_K)
+    return Answer("causes", headline, tuple(figures), tuple(answer_remarks), tables)
 
 
-def _rest_figure(rest: float, left_over: Float, inputs: CauseInputs, unit: str) -> Figure:
-    """What no cause explains: its variance by the jackknife, with that of the cycle, then its root."""
-    from scipy.stats import t
+def _totals(account: Account, unit: str) -> list[Figure]:
+    """The rest and the whole: variance with its interval, then the root."""
+    by_pairs, n = f"jackknife over pairs of weeks, widened by {WIDER:g}", float(account.pairs)
+    everything = range(len(account.groups))
+    rest = [v**0.5 for v in account.remaining(everything, cycle_gone=True)]
+    whole = account.whole, *ends(account.whole, account.half_width(account.wholes))
+    value, low, high = (v**0.5 for v in whole)
+    return [
+        Figure("rest", *_valued(rest, unit), n, f"variance that no cause explains; {by_pairs}"),
+        Figure("whole variation", value, unit, low, high, n, f"standard deviation; {by_pairs}"),
+    ]
 
-    from .disturbance import jackknife
 
-    g = len(left_over)
-    own = WIDER * float(t.ppf(0.975, g - 1)) * float(jackknife(left_over))
-    half = float(np.hypot(own, 2 * inputs.cycle_amplitude * inputs.u_cycle))
-    value, low, high = (max(v, 0.0) ** 0.5 for v in (rest, rest - half, rest + half))
-    method = f"variance that no cause explains; jackknife over pairs of weeks, widened by {WIDER:g}"
-    return Figure("rest", value, unit, low, high, float(g), method)
+def _valued(value: Sequence[float], unit: str) -> tuple[float, str, float, float]:
+    return value[0], unit, value[1], value[2]
+
+
+def _first_figures(first: _Left, unit: str, n: float, length: tuple[float | None, str]) -> list[Figure]:
+    """What is left without the first cause, and what it costs on the length."""
+    name, item = first.cause.name, first.cause
+    method = "variance without the cause and what it shares; jackknife over pairs of weeks"
+    figures = [
+        Figure(f"left without {name}", *_valued((first.value, first.low, first.high), unit), n, method)
+    ]
+    um, words = length
+    if um is not None:
+        sizes = item.size * um, item.low * um, item.high * um
+        name = f"{name} on {words}"
+        figures.append(Figure(name, *_valued(sizes, "µm"), n, "standard deviation times α·L"))
+    return figures
+
+
+def _shared(account: Account) -> list[str]:
+    share = float(account.groups.sum() - np.trace(account.groups)) / account.whole
+    if abs(share) <= 0.05:
+        return []
+    if share > 0:
+        return [f"Causes share {percent(share)} of the variance, which belongs to none alone."]
+    return [f"Causes work against each other: apart they would make {percent(-share)} more variance."]
+
+
+def _against(steps: Sequence[_Left], account: Account) -> list[str]:
+    """A sentence for each cause whose end leaves more than before."""
+    lines, before = [], account.whole**0.5
+    for step in steps:
+        if step.value > before * 1.005:
+            name = IN_WORDS.get(step.cause.name, step.cause.name)
+            lines.append(f"Fixing {name} alone would leave more than before: it works against another cause.")
+        before = step.value
+    return lines
 
 
 def _cycle_ends(inputs: CauseInputs) -> tuple[float, float]:
-    """95 % interval of the standard deviation of the cycle."""
+    """95 % interval of the amplitude of the cycle."""
     low, high = (inputs.cycle_amplitude + sign * 2 * inputs.u_cycle for sign in (-1, 1))
-    return max(low, 0.0) / 2**0.5, high / 2**0.5
+    return max(low, 0.0), high
 
 
 def _figure(item: _Cause, unit: str, n: float) -> Figure:
@@ -371,53 +363,41 @@ def _figure(item: _Cause, unit: str, n: float) -> Figure:
     return Figure(item.name, item.size, unit, 0.0, item.high, n, METHOD, shown=False, why_not=why)
 
 
-def _headline(
-    items: list[_Cause], sums: _Weeks, rest: tuple[float, float], units: tuple[str, float | None, str]
-) -> str:
+def _headline(steps: Sequence[_Left], account: Account, units: tuple[str, float | None, str]) -> str:
     unit, um_per_K, length = units
     name = unit_name(unit)
-    shown = [item for item in items if item.shown]
-    cycle = rest[1] ** 0.5
-    if rest[0] > MOST_REST * sums.variance or (not shown and not cycle):
+    if not steps or account.rest > MOST_REST * account.whole:
         return "The causes that are recorded do not explain this room."
-    first, size = ("the air-handling cycle", cycle) if not shown or cycle > shown[0].size else (
-        shown[0].name, shown[0].size
-    )  # fmt: skip
-    left = max(sums.variance - size**2, 0.0) ** 0.5
+    first, size = steps[0].cause.name, steps[0].cause.size
+    words = "the air-handling cycle" if first == "cycle" else IN_WORDS.get(first, first)
     um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on {length}"
-    whole = sums.variance**0.5
     return (
-        f"Start with {IN_WORDS.get(first, first)}: without it, {whole:.2f} {name} would become {left:.2f} "
+        f"Start with {words}: without it, {account.whole**0.5:.2f} {name} would become {steps[0].value:.2f} "
         f"{name}. It costs {size:.2f} {name}{um}."
     )
 
 
-def _table(
-    items: list[_Cause], sums: _Weeks, others: tuple[float, CauseInputs], um_per_K: float | None
+def _tables(
+    items: Sequence[_Cause], steps: Sequence[_Left], account: Account, um_per_K: float | None
 ) -> dict[str, dict[str, list[object]]]:
-    """Steps down: each cause, and what is left when it and those above are mended, in quadrature."""
-    rows = [(item.name, item.size, item.low, item.high, item.shown) for item in items]
-    rest, inputs = others
-    if inputs.cycle_amplitude:
-        rows.append(("cycle", inputs.cycle_amplitude / 2**0.5, *_cycle_ends(inputs), True))
-    rows.sort(key=lambda row: (not row[4], -row[1]))
-    left, remaining = list[float](), sums.variance
-    for row in rows:
-        remaining = max(remaining - row[1] ** 2, 0.0) if row[4] else remaining
-        left.append(remaining**0.5)
-    factor = um_per_K or 0.0
+    """Steps down, then what is not shown; the whole, and the rest with its interval."""
+    rows = [*(step.cause for step in steps), *(item for item in items if not item.shown)]
+    unknown: list[object] = [None] * (len(rows) - len(steps))
     table: dict[str, list[object]] = {
-        "cause": [row[0] for row in rows],
-        "size": [row[1] for row in rows],
-        "low": [row[2] for row in rows],
-        "high": [row[3] for row in rows],
-        "shown": [row[4] for row in rows],
-        "left": list(left),
-        "um": [row[1] * factor if um_per_K is not None else None for row in rows],
+        "cause": [row.name for row in rows],
+        "size": [row.size for row in rows],
+        "low": [row.low for row in rows],
+        "high": [row.high for row in rows],
+        "shown": [row.shown for row in rows],
+        "left": [*(step.value for step in steps), *unknown],
+        "left low": [*(step.low for step in steps), *unknown],
+        "left high": [*(step.high for step in steps), *unknown],
+        "um": [row.size * um_per_K if um_per_K is not None else None for row in rows],
     }
-    whole: dict[str, list[object]] = {
-        "whole": [sums.variance**0.5],
-        "rest": [max(rest, 0.0) ** 0.5],
+    rest, whole = _totals(account, "K")
+    ends_of_whole: dict[str, list[object]] = {
+        "whole": [whole.value], "whole low": [whole.low], "whole high": [whole.high],
+        "rest": [rest.value], "rest low": [rest.low], "rest high": [rest.high],
         "um_per_K": [um_per_K],
-    }
-    return {"causes": table, "whole": whole}
+    }  # fmt: skip
+    return {"causes": table, "whole": ends_of_whole}

@@ -84,6 +84,14 @@ class CycleSearch:
         u = float(np.sqrt(sum((c.amplitude * c.u_amplitude) ** 2 for c in shown)))
         return whole, u / whole if whole else 0.0
 
+    def share_in_means(self, record: ChannelRecord, length_s: float) -> float:
+        """Share of the variance of all cycles that is left in means over so many seconds."""
+        shown = [c for c in (*self.cycles, *self.overtones) if _is_shown(c, record)]
+        power = np.array([c.amplitude**2 for c in shown])
+        periods = np.array([c.period_s for c in shown])
+        left = (np.sinc(length_s / periods) / np.sinc(record.step_s / periods)) ** 2
+        return float((power * left).sum() / power.sum()) if power.sum() else 1.0
+
 
 def search_cycles(record: ChannelRecord) -> CycleSearch:
     """Look for cycles of 4 cells to 3 h in a record of at least two days."""
@@ -325,10 +333,11 @@ def cycle_figures(cycle: Cycle, number: int, record: ChannelRecord) -> tuple[Fig
     n = _independent(cycle.stretches)
     resolved = cycle.resolved and cycle.period_s <= SLOW_S
     if cycle.above < SURE or not resolved:  # the amplitude of so weak a line reads low
-        method = METHOD + ("; weak line, about" if resolved else "; slow cycle, about")
+        what = "the line is weak" if resolved else "the cycle is slow for this record"
+        why = f"{what}: this is about what it is."
         return (
-            Figure(names[0], period_min, "min", None, None, n, method),
-            Figure(names[1], cycle.amplitude, unit, None, None, n, method),
+            Figure(names[0], period_min, "min", None, None, n, METHOD, no_interval=why),
+            Figure(names[1], cycle.amplitude, unit, None, None, n, METHOD, no_interval=why),
         )
     k = float(t.ppf(0.975, n - 1))
     period, amplitude, a = k * cycle.u_period_s / 60, k * cycle.u_amplitude, cycle.amplitude

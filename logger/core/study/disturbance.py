@@ -104,6 +104,10 @@ class Decay:
     size: float
     decay_s: float
 
+    def minutes_above(self, small: float) -> float:
+        """Minutes until it has fallen below `small`; 0 where it never was above."""
+        return self.decay_s / 60 * float(np.log(max(abs(self.size) / small, 1.0)))
+
 
 def fit_decay(h: Float, normal: Float, step_s: int, phase_s: float) -> Decay:
     """The decay that fits a response best, by the precision of its cells after the first.
@@ -187,14 +191,19 @@ def _times(peak: Figure, whole: Decay, parts: list[Decay], small: float, k: floa
     else:
         why = f"about {minutes:.0f} min, known to less than a factor of 4."
         figures.append(absent("decay", "min", why, "Record more events.", method))
-    ratio = abs(whole.size) / small
-    over = minutes * np.log(ratio) if ratio > 1 else 0.0
-    if over <= POST_S / 60:
-        figures.append(Figure("over after", over, "min", method=f"when the decay is below {small:g}"))
-    else:
+    return [*figures, _over_after(whole, parts, small, (k, method))]
+
+
+def _over_after(whole: Decay, parts: list[Decay], small: float, how: tuple[float, str]) -> Figure:
+    """When the decay has fallen below `small`, with its interval by the jackknife of that time."""
+    k, method = how
+    over = whole.minutes_above(small)
+    if over > POST_S / 60:
         why = f"more than {POST_S / 60:.0f} min, which is as far as it is looked for."
-        figures.append(absent("over after", "min", why))
-    return figures
+        return absent("over after", "min", why)
+    half = WIDER_SIZE * k * float(jackknife(np.array([part.minutes_above(small) for part in parts])))
+    method = f"when the decay is below {small:g}; {method}"
+    return Figure("over after", over, "min", max(0.0, over - half), over + half, len(parts), method)
 
 
 def _headline(peak: Figure, figures: list[Figure], unit: str) -> str:

@@ -23,7 +23,8 @@ class Figure:
 
     `n_independent`: how many independent pieces of the record the interval rests on. `needed`: what to
     record, and for how long, before the figure can be shown. `value` may be present where `shown` is
-    False: it is then what the record says so far, and proves nothing.
+    False: it is then what the record says so far, and proves nothing. `no_interval`: why a figure that is
+    shown has no interval; one of both it has.
     """
 
     name: str
@@ -36,18 +37,24 @@ class Figure:
     shown: bool = True
     why_not: str = ""
     needed: str = ""
+    no_interval: str = ""
 
     def __post_init__(self) -> None:
         if self.shown and (self.value is None or not math.isfinite(self.value)):
             raise ValueError(f"The figure {self.name!r} is shown without a value.")
         if not self.shown and not self.why_not:
             raise ValueError(f"The figure {self.name!r} is not shown, without a reason.")
+        if self.shown and not self.no_interval and (self.low is None or self.high is None):
+            raise ValueError(f"The figure {self.name!r} has no interval, and does not say why.")
+        if self.shown and not all(end is None or math.isfinite(end) for end in (self.low, self.high)):
+            raise ValueError(f"The interval of the figure {self.name!r} has no number at one end.")
 
     @property
     def text(self) -> str:
         """The figure as printed: value, interval and unit, or why it is not shown."""
         if self.shown:
-            return value_with_interval(self.value or 0.0, self.low, self.high, self.unit)
+            text = value_with_interval(self.value or 0.0, self.low, self.high, self.unit)
+            return f"{text}, no interval: {self.no_interval}" if self.low is None else text
         needed = f" {self.needed}" if self.needed else ""
         return f"not shown: {self.why_not}{needed}"
 

@@ -44,12 +44,16 @@ def follower(air: ChannelRecord, body: ChannelRecord) -> Answer:
     blocks = in_blocks(t, rest, jacobian)
     keep = np.abs(blocks[2]).max(axis=0) > 1e-9  # the start has faded where the record is long
     fit = regress(blocks[2][:, keep], blocks[1], blocks[0])
-    _, low, high = fit.interval(np.eye(int(keep.sum()))[0])
-    half = (high - low) / 2
+    unit_vectors = np.eye(int(keep.sum()))
+    _, low, high = fit.interval(unit_vectors[0])
+    half, (more, gain_low, gain_high) = (high - low) / 2, fit.interval(unit_vectors[1])
     if half > WIDEST:
         why = f"about {tau / 3600:.1f} h, known to ±{percent(half)} only."
+        why = why if half <= 1 else "the record leaves the time constant open."
         return _refused(why, "Log longer, or over a set-back.")
-    return _answer((t, x, y), (tau, half, fit.degrees), linear, design)
+    g = float(linear[0])
+    gain = Figure("gain", g + more, "", g + gain_low, g + gain_high, fit.degrees, METHOD)
+    return _answer((t, x, y), (tau, half, fit.degrees), gain, design @ linear)
 
 
 def _common(air: ChannelRecord, body: ChannelRecord) -> tuple[Float, Float, Float]:
@@ -107,16 +111,15 @@ def _refused(why: str, needed: str) -> Answer:
 
 
 def _answer(
-    data: tuple[Float, Float, Float], tau: tuple[float, float, float], linear: Float, design: Float
+    data: tuple[Float, Float, Float], tau: tuple[float, float, float], gain: Figure, fit: Float
 ) -> Answer:
     (t, _, y), (tau_s, half, degrees) = data, tau
     hours, ends = tau_s / 3600, (tau_s / 3600 * np.exp(-half), tau_s / 3600 * np.exp(half))
     figures = (
         Figure("time constant", hours, "h", float(ends[0]), float(ends[1]), degrees, METHOD),
-        Figure("gain", float(linear[0]), "", method=METHOD),
+        gain,
     )
     thin = slice(None, None, max(1, len(t) // 400))
-    fit = design @ linear
     table = {"hour": (t[thin] / 3600).tolist(), "value": y[thin].tolist(), "fit": fit[thin].tolist()}
     headline = f"Follows the air in {hours:.2f} h ({ends[0]:.2f} to {ends[1]:.2f})."
     remarks = (f"{(t[-1] - t[0]) / 3600:.0f} h without a gap were used.",)

@@ -18,6 +18,11 @@ MOST_GAP_H = 24.0  # around the intervention, before it is spoken of
 LEAST_HOURS = 18  # of a day that counts
 OVERLAP = 1 / 3
 WEEKDAY_DAYS = 28  # from so many days on weekdays may have levels of their own
+NO_MODEL = (
+    "days hang together and follow the weather; taken for independent they held the difference in half of "
+    "made rooms only."
+)
+A_CHOICE = "it is the best of the seven that were tried (1 to 96 h), not a measurement."
 METHOD = "daily means on a step, outdoors through a first-order lag; white noise and a memory, averaged"
 
 
@@ -220,15 +225,17 @@ def _answer(
     level = effect("shift of the daily mean", shift, low, high, unit, n=n, method=METHOD)
     growth, a, b = (100 * (np.exp(v) - 1) for v in spread.interval(_unit_vector(spread, 1)))
     change = effect("change of the daily spread", growth, a, b, "%", n=spread.degrees, method=METHOD)
-    figures = [level, change, Figure("plain difference", plain, unit, method="difference of means, no model")]
+    method = "difference of means, no model"
+    figures = [level, change, Figure("plain difference", plain, unit, method=method, no_interval=NO_MODEL)]
     if z is not None:
         c, c_low, c_high = fit.interval(_unit_vector(fit, 2))
         per = f"{unit}/K"
         figures.append(effect("share of outdoors", c, c_low, c_high, per, n=n, method=METHOD))
-        figures.append(Figure("lag of outdoors", lag_h, "h", method="smallest residual of seven lags"))
+        method = "smallest residual of seven lags"
+        figures.append(Figure("lag of outdoors", lag_h, "h", method=method, no_interval=A_CHOICE))
     remarks = [
-        f"{int((~days.after).sum())} days before, {int(days.after.sum())} after; noise of a day "
-        f"{fit.residual_sd:.3f} {name} with a memory of {fit.memory:.1f} d."
+        f"{int((~days.after).sum())} days before, {int(days.after.sum())} after; the noise of a day is taken "
+        f"as about {fit.residual_sd:.3f} {name} with a memory of about {fit.memory:.1f} d."
     ]
     if z is None:
         remarks.append("No outdoor channel: the shift is not separated from the weather.")

@@ -33,9 +33,7 @@ SURE = 0.9
 MOST_BEYOND = 0.05  # of the time
 BLOCK_S = 600
 LEAST_BLOCKS = 6  # of a comparison side by side: an hour
-WITHOUT_NOISE = (
-    "The stability is without an uncertainty: only a comparison side by side shows the noise of the probes."
-)
+WITHOUT_NOISE = "only a comparison side by side shows the noise of the probes."
 METHOD = "mean against the mean of all positions, corrected side by side"
 
 
@@ -212,8 +210,6 @@ def _answer(
     ]
     remarks.append(f"Largest difference between {pair[0]} and {pair[1]}.")
     remarks += _volume_remark(len(names))
-    if doubts.noise is None:
-        remarks.append(WITHOUT_NOISE)
     rule = _as_a_rule(away, at_s, u)
     remarks += [] if rule is not None else ["Less than 24 h: nothing is said about other days."]
     tables = _tables(campaign, (names, y), (deviation, u, stability), rule)
@@ -252,7 +248,7 @@ def _stability(instants: Instants, noise: float | None, unit: str) -> Figure:
     name, method = "stability, worst position", "span of 5 min means; U of two instants, noise side by side"
     if noise is None:
         value = float(np.ptp(instants.value, axis=1).max())
-        return Figure(name, value, unit, method="span of 5 min means, without an uncertainty")
+        return Figure(name, value, unit, method="span of 5 min means", no_interval=WITHOUT_NOISE)
     value, low, high = worst_span(instants, noise)
     return Figure(name, value, unit, low, high, method=method)
 

@@ -36,6 +36,7 @@ LEAST_SCALE = 1e-3
 LIMITED = 0.925  # √E[max(z, −HUBER)²] of a normal z, integrated
 DEGREES_EACH = 0.7  # of a return: 600 made records of 8 to 40 returns scattered like 0.66 to 0.86
 TURNS = 30
+A_BOUND = "it is a bound, which 9 of 10 further returns keep."
 METHOD = "Huber's M-estimate of ln hours on ln departure and outdoors; bound for one further return"
 LEAST_H = 0.1  # shorter returns count as so long
 
@@ -74,16 +75,14 @@ def set_back_return(returns: Sequence[Return], coming: Coming, band: float) -> A
     design = np.array([_row(r.departure, r.outdoors if weather else None, band) for r in complete])
     hours = np.array([r.hours for r in complete], np.float64)
     x = np.array(_row(coming.departure, coming.outdoors if weather else None, band))
-    fit, n = _fit(design, hours), float(len(complete))
+    fit = _fit(design, hours)
     expected, bound = _predict(fit, len(complete), x)
     scatter = _scatter(fit, design)
-    last = _bound_figure(expected, bound, scatter.value or 0.0, len(complete))
-    figures = (
-        _further(fit, len(complete), x),
-        last,
-        Figure("early on average by it", bound - expected, "h", n_independent=n, method=METHOD),
-        scatter,
-    )
+    early = _early_figure(fit, len(complete), x, bound)
+    last = _bound_figure(bound, early.value or 0.0, scatter.value or 0.0, len(complete))
+    if not last.shown:
+        early = absent(early.name, "h", "no time that 9 of 10 keep is shown.", method=METHOD)
+    figures = (_further(fit, len(complete), x), last, early, scatter)
     remarks = [] if weather else ["Without outdoors: a colder spell than those recorded would take longer."]
     remarks.append(_left_out_in_turn(design, hours))
     headline = f"Start {bound:.1f} h before work to be ready in 9 of 10; with {expected:.1f} h, in 1 of 2."
@@ -95,20 +94,34 @@ def set_back_return(returns: Sequence[Return], coming: Coming, band: float) -> A
     return Answer("return", headline, figures, tuple(remarks), tables)
 
 
-def _bound_figure(expected: float, bound: float, sd: float, n: int) -> Figure:
+def _bound_figure(bound: float, early: float, sd: float, n: int) -> Figure:
     """The time that 9 of 10 keep; not shown with few returns, or where it would be early by far."""
-    name, early = "ready after, 9 of 10", bound - expected
+    name = "ready after, 9 of 10"
     if n < LEAST_BOUND:
         why, needed = f"{number_of(n, 'return')} recorded.", f"Record {LEAST_BOUND} returns or more."
         return Figure(name, bound, "h", None, None, n, METHOD, shown=False, why_not=why, needed=needed)
     if early <= MOST_EARLY_H:
-        return Figure(name, bound, "h", n_independent=n, method=METHOD)
+        return Figure(name, bound, "h", n_independent=n, method=METHOD, no_interval=A_BOUND)
     why = (
         f"returns scatter by {sd:.1f} h, so that a start {bound:.1f} h before work would be {early:.1f} h "
         f"early on average; {MOST_EARLY_H:g} h is the most."
     )
     needed = f"Find what makes them differ (set-back, heating, doors), then record {LEAST_BOUND} more."
     return Figure(name, bound, "h", None, None, n, METHOD, shown=False, why_not=why, needed=needed)
+
+
+def _early_figure(fit: _Fit, n: int, x: Float, bound: float) -> Figure:
+    """How early a start in time for 9 of 10 is on average: the bound less the mean of such returns."""
+    from scipy.stats import t
+
+    sd, degrees = fit.sd / LIMITED, DEGREES_EACH * (n - len(x))
+    # Of a logarithm that is normal the mean lies above the middle; both, and the scatter, are estimates.
+    mean = float(x @ fit.beta) + sd**2 / 2
+    u = sd * (float(x @ fit.inverse @ x) + sd**2 / (2 * degrees)) ** 0.5
+    half = float(t.ppf(0.975, degrees)) * u
+    value, low, high = (bound - float(np.exp(mean + more)) for more in (0.0, half, -half))
+    method = f"{METHOD}; interval: that of the mean of such returns"
+    return Figure("early on average by it", value, "h", low, high, float(n), method)
 
 
 def _scatter(fit: _Fit, design: Float) -> Figure:

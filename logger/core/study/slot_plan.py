@@ -25,7 +25,13 @@ WORST_MAP = 0.10  # of that map, above which nothing is promised
 CLASSES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 LISTED = 10
 DRAWS = 400
-METHOD = "forecast from earlier weeks alone; interval: how often such forecasts were right, by weeks"
+NONE_YET = "the starts of fewer than four weeks could be compared with what came."
+HIGHEST = 3  # starts of a week, whose promises are compared with what came
+SHRUNK = 5.0  # weeks without a shift that count beside those recorded
+METHOD = (
+    "forecast from earlier weeks alone, less what the three highest of each past week promised too much; "
+    "interval: of that shift, by weeks"
+)
 
 
 @dataclass(frozen=True)
@@ -66,16 +72,63 @@ class Reliability:
 
 
 @dataclass(frozen=True)
+class Choices:
+    """What became of the highest promises of each past week: the share that came true, over how many weeks.
+
+    Chosen for being high they promise too much: on made rooms 5 to 9 points, where all starts together came
+    true within 3. shift: to be added to a promise, at most 0; low, high: 95 % interval of the shift, or None;
+    least: lower end of the share that came true (Jeffreys).
+    """
+
+    came_true: float
+    shift: float
+    low: float | None
+    high: float | None
+    least: float
+    weeks: int
+
+    def moved(self, promise: float) -> tuple[float, float | None, float | None]:
+        """A promise as the choices so far bear it out, with its interval."""
+        value = min(max(promise + self.shift, 0.0), 1.0)
+        if self.low is None or self.high is None:
+            return value, None, None
+        low, high = (min(max(promise + end, 0.0), 1.0) for end in (self.low, self.high))
+        return value, min(low, value, self.least), max(high, value)
+
+
+def choices_so_far(past: PastForecasts, allowed: Bool) -> Choices:
+    """The highest promises of each of the last weeks among the starts that are allowed, shape (168,)."""
+    from scipy.stats import beta, t
+
+    p, good, sure = (x[-JUDGED_WEEKS:] for x in (past.mixed, past.good, past.sure))
+    apart, came = list[float](), list[float]()
+    for promise, outcome, shown in zip(p, good, sure, strict=True):
+        highest = np.argsort(-np.where(allowed, promise, -1.0), kind="stable")[:HIGHEST]
+        highest = highest[shown[highest] & allowed[highest]]
+        if len(highest):
+            apart.append(float((outcome[highest] - promise[highest]).mean()))
+            came.append(float(outcome[highest].mean()))
+    n, k = len(apart), float(np.sum(came))
+    if n < 4:
+        return Choices(k / n if n else float("nan"), 0.0, None, None, 0.0, n)
+    mean, half = float(np.mean(apart)), float(t.ppf(0.975, n - 1) * np.std(apart, ddof=1) / n**0.5)
+    least, shift = float(beta.ppf(0.025, k + 0.5, n - k + 0.5)), min(mean * n / (n + SHRUNK), 0.0)
+    return Choices(k / n, shift, mean - half, mean + half, least, n)
+
+
+@dataclass(frozen=True)
 class _Slot:
     """A job, where it is laid in (None: nowhere), and the promises for its starts, shape (168,).
 
-    map_only: why the promises are those of the map; why_not: why these are no good either.
+    choices: what became of such choices. map_only: why the promises are those of the map; why_not: why these
+    are no good either.
     """
 
     job: Job
     start: int | None
     promise: Float
     reliability: Reliability
+    choices: Choices
     map_only: str
     why_not: str = ""
 
@@ -116,7 +169,8 @@ def _lay_in(job: Job, past: PastForecasts, taken: Bool, first_day: int, use: Boo
     proof, why_not = reliability(past), ""
     refusal = proof.refusal
     if refusal:  # the map takes its place, with how its own promises came true
-        proof = reliability(replace(past, mixed=past.map))
+        past = replace(past, mixed=past.map)
+        proof = reliability(past)
         if proof.miscalibration > WORST_MAP:
             why_not = (
                 f"{refusal}, and the map of past weeks was off by {100 * proof.miscalibration:.0f} points."
@@ -125,7 +179,10 @@ def _lay_in(job: Job, past: PastForecasts, taken: Bool, first_day: int, use: Boo
     order = (np.arange(HOURS) + 24 * first_day) % HOURS  # the first of equals comes first
     free = [start for start in order if _fits(int(start), job.hours, taken, first_day, use)]
     best = None if why_not else max(free, key=lambda start: float(promise[start]), default=None)
-    return _Slot(job, None if best is None else int(best), promise, proof, refusal, why_not)
+    empty = np.zeros(HOURS, np.bool_)
+    allowed = np.array([_fits(start, job.hours, empty, first_day, use) for start in range(HOURS)])
+    choices = choices_so_far(past, allowed)
+    return _Slot(job, None if best is None else int(best), promise, proof, choices, refusal, why_not)
 
 
 def _fits(start: int, hours: int, taken: Bool, first_day: int, use: Bool | None) -> bool:
@@ -184,12 +241,16 @@ def _answer(slots: Sequence[_Slot], weeks: int, first_day: int, use: Bool | None
             "hours": [slot.job.hours for slot in slots],
             "start": [None if slot.start is None else start_name(slot.start) for slot in slots],
             "hour of week": [None if s.start is None else (s.start - 24 * first_day) % HOURS for s in slots],
-            "promise": [None if s.start is None else _percent(s.promise[s.start]) for s in slots],
+            "promise": [_promised(slot) for slot in slots],
         },
     }
     if not first.why_not:
         tables["week"] = _week(slots, first_day, use)
     return Answer("plan", _headline(slots), tuple(figures), tuple(remarks), tables)
+
+
+def _promised(slot: _Slot) -> float | None:
+    return None if slot.start is None else _percent(slot.choices.moved(float(slot.promise[slot.start]))[0])
 
 
 def _percent(p: float) -> float:
@@ -204,21 +265,12 @@ def _figure(slot: _Slot, weeks: int) -> Figure:
     if slot.start is None:
         why = "no stretch of that length is left within the hours of use."
         return absent(name, "%", why, "Plan a shorter job, or fewer of them.", METHOD)
-    low, high = _came_true(slot)
-    value = _percent(slot.promise[slot.start])
-    return Figure(f"{name}: {start_name(slot.start)}", value, "%", low, high, weeks, METHOD)
-
-
-def _came_true(slot: _Slot) -> tuple[float | None, float | None]:
-    """Interval of how often promises like this one came true, with the promise inside; None: none so far."""
-    if slot.start is None:
-        return None, None
-    p = float(slot.promise[slot.start])
-    kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
-    low, high = float(slot.reliability.low[kind]), float(slot.reliability.high[kind])
-    if not np.isfinite(low):
-        return None, None
-    return _percent(min(low, p)), _percent(max(high, p))
+    value, low, high = (
+        None if x is None else _percent(x) for x in slot.choices.moved(float(slot.promise[slot.start]))
+    )
+    why = "" if low is not None else NONE_YET
+    name = f"{name}: {start_name(slot.start)}"
+    return Figure(name, value, "%", low, high, weeks, METHOD, no_interval=why)
 
 
 def _headline(slots: Sequence[_Slot]) -> str:
@@ -229,16 +281,12 @@ def _headline(slots: Sequence[_Slot]) -> str:
     if best is None:
         return "No job fits into the hours of use of the week to come."
     assert best.start is not None  # noqa: S101 (chosen so)
-    text = f"{best.job.name}: {start_name(best.start)}, {100 * float(best.promise[best.start]):.0f} %"
+    text = f"{best.job.name}: {start_name(best.start)}, {_promised(best):.0f} %"
     text += " (by the map of past weeks; the forecast is not shown)" if best.map_only else ""
-    p = float(best.promise[best.start])
-    kind = int(np.clip(np.digitize(p, CLASSES[1:-1]), 0, len(CLASSES) - 2))
-    share = float(best.reliability.came_true[kind])
-    return (
-        f"{text}; such forecasts were right {100 * share:.0f} of 100 times."
-        if np.isfinite(share)
-        else f"{text}."
-    )
+    share, weeks = best.choices.came_true, best.choices.weeks
+    if not np.isfinite(share):
+        return f"{text}."
+    return f"{text}; the best starts of the last {weeks} weeks were right {100 * share:.0f} of 100 times."
 
 
 def _starts(slots: Sequence[_Slot], first_day: int, use: Bool | None) -> dict[str, list[object]]:
@@ -250,7 +298,7 @@ def _starts(slots: Sequence[_Slot], first_day: int, use: Bool | None) -> dict[st
         for start in sorted(starts, key=lambda s: -float(slot.promise[s]))[:LISTED]:
             table["job"].append(slot.job.name)
             table["start"].append(start_name(start))
-            table["promise"].append(_percent(slot.promise[start]))
+            table["promise"].append(_percent(slot.choices.moved(float(slot.promise[start]))[0]))
     return table
 
 

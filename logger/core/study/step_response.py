@@ -29,13 +29,14 @@ LEAST_R2 = 0.97
 HOPEFUL_R2 = 0.8
 MOST_TRIALS = 40  # of one fit; on what is no step it goes on for hundreds
 LEAST_SIZE = 10.0  # noises
+LEAST_SAID_S = 360.0  # a guess in hours below it says nothing
 WIDEST = 0.25  # half-width of τ
 MOST_FITTED = (
     100  # of the steps that the record shows, the largest: doors of a year are a thousand small ones
 )
 WITHOUT_START = (
-    "The dead time is without an uncertainty: it counts from the start of the step as marked or seen in the "
-    "record, and how exact that is, is not known."
+    "it counts from the start of the step as marked or seen in the record, and how exact that is, is not "
+    "known."
 )
 METHOD = "variable projection; white noise and a memory on the Jacobian, averaged"
 
@@ -46,6 +47,7 @@ class StepFit:
 
     taus: how many τ were recorded; r2: of the cells; degrees: of the interval; noise: of the cells;
     second_s: a second, shorter time constant, or None; why_not: why it does not count, empty where it does.
+    u_size, u_ln_second: standard uncertainties of the size and of the logarithm of second_s.
     """
 
     at_s: float
@@ -61,6 +63,16 @@ class StepFit:
     second_s: float | None
     why_not: str
     needed: str
+    u_size: float = float("nan")
+    u_ln_second: float = float("nan")
+
+    @property
+    def ready_s(self) -> float:
+        """Seconds from the start of the step to 95 % of it."""
+        logs = np.log([self.tau_s] if self.second_s is None else [self.tau_s, self.second_s])
+        since = np.geomspace(0.5, 12, 400) * self.tau_s
+        left = response(since, 0.0, logs)
+        return self.dead_s + float(np.interp(-0.05, -left, since))
 
 
 def find_steps(record: ChannelRecord) -> list[tuple[float, float]]:
@@ -124,6 +136,8 @@ def _start_of(record: ChannelRecord, value: Float, peak: int, side: int) -> floa
     quarter, hour = max(1, int(900 // record.step_s)), max(4, int(3600 // record.step_s))
     for begin in range(max(hour, peak - side), peak + side):
         before, here = value[begin - hour : begin], value[begin : begin + quarter]
+        if not np.isfinite(before).any() or not np.isfinite(here).any():
+            continue
         spread = max(float(np.nanstd(before)), record.resolution / 3.5, 1e-6)
         if np.nanmean(np.abs(here - np.nanmean(before)) > 4 * spread) >= 0.9:
             return float(record.start_s + begin * record.step_s)
@@ -234,12 +248,15 @@ def _judged(t: Float, y: Float, fit: tuple[Float, Float, float], start_s: float)
         model = regress(jacobian, rest, t)
     except ValueError:
         return _refused(start_s, "the record does not determine the step.", "Log 3 time constants after it.")
-    correction, u_ln = float(model.beta[1]), float(np.sqrt(model.covariance[1, 1]))
-    tau = float(np.exp(parameters[1] + (correction if abs(correction) < 0.5 else 0.0)))
-    second = float(np.exp(parameters[2])) if len(parameters) == 3 else None
+    u = np.sqrt(np.diag(model.covariance))
+    taus_s = [
+        float(np.exp(at + (more if abs(more) < 0.5 else 0.0)))
+        for at, more in zip(parameters[1:], model.beta[1:], strict=False)
+    ]
+    tau, u_ln, second = taus_s[0], float(u[1]), taus_s[1] if len(taus_s) == 2 else None
     noise = float(np.sqrt(square / max(1, len(t) - 4)))
     r2 = 1 - square / float(((y - y.mean()) ** 2).sum())
-    taus, size = float((t[-1] - parameters[0]) / tau), -float(levels[1])
+    taus, size = float((t[-1] - parameters[0]) / tau), -float(levels[1] + model.beta[-1])
     why, needed = _why_not((tau, u_ln, taus), (size, noise, r2))
     start = float(levels[0] + levels[1])
     return StepFit(
@@ -256,6 +273,8 @@ def _judged(t: Float, y: Float, fit: tuple[Float, Float, float], start_s: float)
         second,
         why,
         needed,
+        float(u[-1]),
+        float(u[2]) if second is not None else float("nan"),
     )
 
 
@@ -288,49 +307,72 @@ def _why_not(times: tuple[float, float, float], size: tuple[float, float, float]
             "Make a larger or a cleaner step.",
         )
     if 2 * u_ln > WIDEST:
-        return (
-            f"the time constant is known to ±{percent(2 * u_ln)} only.",
-            "Log longer, or make a larger step.",
-        )
+        why = f"the time constant is known to ±{percent(2 * u_ln)} only."
+        if 2 * u_ln > 1:
+            why = "the record leaves the time constant open."
+        return why, "Log longer, or make a larger step."
     return "", ""
 
 
 def _answer(record: ChannelRecord, fits: list[StepFit], unit: str) -> Answer:
-    from scipy.stats import t
-
     good = [fit for fit in fits if not fit.why_not]
     tables = {"steps": _table(fits)}
     if not good:
         worst = max(fits, key=lambda fit: fit.taus)
         figure = absent("time constant", "h", worst.why_not, worst.needed, METHOD)
         # A slow drift fits many hours as well: a guess is given only where it is one within a factor of 2.
-        seen = f" (about {worst.tau_s / 3600:.1f} h)" if 2 * worst.u_ln < np.log(2) else ""
+        near = 2 * worst.u_ln < np.log(2) and worst.tau_s >= LEAST_SAID_S
+        seen = f" (about {worst.tau_s / 3600:.1f} h)" if near else ""
         return Answer("step", f"Not shown{seen}: {worst.why_not}", (figure,), (), tables)
-    logs = np.array([np.log(fit.tau_s) for fit in good])
-    u = np.array([max(fit.u_ln, 1e-4) for fit in good])
+    figures = _figures(good, unit)
+    remarks = [f"{len(good)} of {number_of(len(fits), 'step')} fitted."]
+    tables["fit"] = _curve(record, max(good, key=lambda f: abs(f.size)))
+    tau, ready = figures[0], figures[1]
+    size = f"{tau.value:.2f} h ({tau.low:.2f} to {tau.high:.2f})"
+    headline = f"Follows in {size}; 95 % of a step after {ready.value:.1f} h."
+    return Answer("step", headline, tuple(figures), tuple(remarks), tables)
+
+
+def _figures(good: list[StepFit], unit: str) -> list[Figure]:
+    """Time constants of all steps together, when 95 % of a step are over, and the largest step."""
+    from scipy.stats import t
+
+    n, largest = float(len(good)), max(good, key=lambda fit: abs(fit.size))
+    tau, low, high = (s / 3600 for s in _together([(f.tau_s, f.u_ln, f.degrees) for f in good]))
+    figures = [Figure("time constant", tau, "h", low, high, n, METHOD)]
+    ready, dead = (
+        float(np.median([f.ready_s for f in good])) / 3600,
+        float(np.median([f.dead_s for f in good])),
+    )
+    method = "time constants and dead time of the fit; interval: that of the time constant"
+    first, last = (ready * end / tau for end in (low, high))
+    figures.append(Figure("95 % of a step after", ready, "h", first, last, n, method))
+    why = WITHOUT_START
+    figures.append(Figure("dead time", dead / 60, "min", n_independent=n, method=METHOD, no_interval=why))
+    seconds = [(f.second_s, f.u_ln_second, f.degrees) for f in good if f.second_s is not None]
+    if seconds:
+        value, low, high = (s / 60 for s in _together(seconds))
+        figures.append(Figure("second time constant", value, "min", low, high, float(len(seconds)), METHOD))
+    half = float(t.ppf(0.975, largest.degrees)) * largest.u_size
+    size = largest.size
+    figures.append(Figure("size of the largest step", size, unit, size - half, size + half, 1.0, METHOD))
+    return figures
+
+
+def _together(items: Sequence[tuple[float, float, float]]) -> tuple[float, float, float]:
+    """Weighted mean of times (s, standard uncertainty of the logarithm, degrees), with its 95 % interval."""
+    from scipy.stats import t
+
+    logs, n = np.log([item[0] for item in items]), len(items)
+    u = np.array([max(item[1], 1e-4) for item in items])
     weight = 1 / u**2
     mean = float((weight * logs).sum() / weight.sum())
     # Steps that differ by more than their own uncertainties widen the interval of the mean.
     own = float(weight.sum() ** -0.5)
-    between = float(np.sqrt((weight * (logs - mean) ** 2).sum() / max(1, len(good) - 1) / weight.sum()))
-    degrees = good[0].degrees if len(good) == 1 else float(len(good) - 1) + min(f.degrees for f in good)
-    half = float(t.ppf(0.975, degrees)) * max(own, between if len(good) > 1 else 0.0)
-    tau_h = float(np.exp(mean)) / 3600
-    ends = tau_h * np.exp(-half), tau_h * np.exp(half)
-    n = float(len(good))
-    figures = [Figure("time constant", tau_h, "h", float(ends[0]), float(ends[1]), n, METHOD)]
-    figures.append(Figure("dead time", float(np.median([f.dead_s for f in good])) / 60, "min", method=METHOD))
-    seconds = [f.second_s for f in good if f.second_s is not None]
-    if seconds:
-        figures.append(Figure("second time constant", float(np.median(seconds)) / 60, "min", method=METHOD))
-    figures.append(
-        Figure("size of the largest step", max((f.size for f in good), key=abs), unit, method=METHOD)
-    )
-    remarks = [f"{len(good)} of {number_of(len(fits), 'step')} fitted.", WITHOUT_START]
-    tables["fit"] = _curve(record, max(good, key=lambda f: abs(f.size)))
-    size = f"{tau_h:.2f} h ({ends[0]:.2f} to {ends[1]:.2f})"
-    headline = f"Follows in {size}; 95 % of a step after {3 * tau_h:.1f} h."
-    return Answer("step", headline, tuple(figures), tuple(remarks), tables)
+    between = float(np.sqrt((weight * (logs - mean) ** 2).sum() / max(1, n - 1) / weight.sum()))
+    degrees = min(item[2] for item in items) + (n - 1 if n > 1 else 0)
+    half = float(t.ppf(0.975, degrees)) * max(own, between if n > 1 else 0.0)
+    return float(np.exp(mean)), float(np.exp(mean - half)), float(np.exp(mean + half))
 
 
 def _table(fits: list[StepFit]) -> dict[str, list[object]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from inspect import signature
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,6 +18,9 @@ CONNECT_S, READ_S = 10, 15
 ENDS_IN_S = 90.0  # the whole of one question, also where a store drips
 SLOW_S = 5.0  # a failure that took so long is not waited for again
 REST_S = 30.0  # before a store that did not answer is tried once more
+# Kinds of place that keep what is put there, whole and under its name, and outlive this process.
+KINDS = {"s3", "gs", "gcs", "az"}
+NO_ACCOUNT = frozenset({"InvalidAccessKeyId", "SignatureDoesNotMatch", "ExpiredToken", "InvalidToken"})
 _INSTALL = "Install it beside the program: pip install 'stillroom[group]'."
 
 
@@ -99,7 +101,7 @@ class ObjectPlace:
             raise
         except _faults() as error:
             missing = isinstance(error, FileNotFoundError)
-            if missing and not _is_of_bucket(error) and not missing_is_fault:
+            if missing and _code(error) != "NoSuchBucket" and not missing_is_fault:
                 raise
             sentence = self._sentence(name, error)
             if time.monotonic() - begun_s >= SLOW_S:
@@ -110,31 +112,39 @@ class ObjectPlace:
     def _sentence(self, name: str, error: BaseException) -> str:
         what = f"{self.address}/{name}" if name else self.address
         at = f" at {self._endpoint}" if self._endpoint else ""
+        why, code = " ".join(str(error).split()).rstrip("."), _code(error)
         if isinstance(error, FileNotFoundError):
+            says = f"has no such bucket: {why}. Create it, or correct `at` under [archive] in store.toml"
+        elif code in NO_ACCOUNT or "Credentials" in type(error).__name__:
             return (
-                f"{what}: the object store{at} has no such bucket: {error}. Create it, or correct "
-                "`at` under [archive] in store.toml."
-            )
-        if isinstance(error, PermissionError):
-            return (
-                f"{what}: the object store{at} refuses this account: {error}. It must be allowed to list, "
-                "read and write objects there, and to delete them where sealed files are to be disposed of."
-            )
-        if "Credentials" in type(error).__name__:
-            return (
-                f"{what}: no account for the object store{at}: {error}. Give it to the service in its "
+                f"{what}: no account for the object store{at}: {why}. Give it to the service in its "
                 "environment (AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY for s3://)."
             )
-        return (
-            f"{what}: the object store{at} does not answer: {error}. Check that it runs and can be "
-            "reached, and that `at` and `endpoint` under [archive] in store.toml are right."
-        )
+        elif code == "RequestTimeTooSkewed":
+            says = f"has another time than this machine: {why}. Set the clock of one of the two"
+        elif isinstance(error, PermissionError):
+            says = (
+                f"refuses this account: {why}. It must be allowed to list, read and write objects there, and "
+                "to delete them where sealed files are to be disposed of"
+            )
+        elif code:
+            says = f"answers with a fault, {code}: {why}. Look at its disk, its quota and its own log"
+        elif "hecksum" in why or "ayload" in why:
+            says = f"sent something damaged or cut short: {why}. Look at the way to it, then try again"
+        else:
+            says = (
+                f"does not answer: {why}. Check that it runs and can be reached, and that `at` and "
+                "`endpoint` under [archive] in store.toml are right"
+            )
+        return f"{what}: the object store{at} {says}."
 
 
-def _is_of_bucket(error: BaseException) -> bool:
-    """Whether not the object alone is missing, but the bucket that it is to be in."""
-    response = getattr(error.__cause__, "response", {})
-    return bool(response.get("Error", {}).get("Code") == "NoSuchBucket")
+def _code(error: BaseException) -> str:
+    """The word by which an object store names its refusal, such as NoSuchBucket; empty without one."""
+    for cause in (error, error.__cause__):
+        if response := getattr(cause, "response", None):
+            return str(response.get("Error", {}).get("Code", ""))
+    return ""
 
 
 def _faults() -> tuple[type[BaseException], ...]:
@@ -148,20 +158,14 @@ def _faults() -> tuple[type[BaseException], ...]:
     return (OSError, ValueError, *loaded)
 
 
-def _refuse_more_than_address(kind: Any) -> None:
-    """ValueError for a kind of place whose library needs facts beside the address, such as a host."""
-    parameters = list(signature(kind.__init__).parameters.values())[1:]
-    named = [
-        p.name for p in parameters if p.default is p.empty and p.kind not in (p.VAR_POSITIONAL, p.VAR_KEYWORD)
-    ]
-    if named:
-        raise ValueError(
-            f"a place of this kind needs {', '.join(named)} as well. Mount it as a folder instead"
-        )
-
-
 def _file_system(address: str, endpoint: str) -> tuple[Any, str]:
     scheme = address.partition("://")[0]
+    if scheme not in KINDS:
+        raise Refused(
+            "archive: expected an absolute path or an address such as s3://bucket/prefix, found "
+            f"{address!r}: {scheme}:// is no object store that can keep sealed files. Where it can be "
+            "mounted, name the folder."
+        )
     try:
         import fsspec
     except ImportError:
@@ -171,13 +175,13 @@ def _file_system(address: str, endpoint: str) -> tuple[Any, str]:
         limits = {"connect_timeout": CONNECT_S, "read_timeout": READ_S, "retries": {"total_max_attempts": 2}}
         options |= {"config_kwargs": limits, **({"endpoint_url": endpoint} if endpoint else {})}
     try:
-        _refuse_more_than_address(fsspec.get_filesystem_class(scheme))
         system = fsspec.filesystem(scheme, **options)
         if scheme == "s3":
             system.retries = 1  # beside those of its library: five times each would be a quarter of an hour
         return system, str(system._strip_protocol(address)).rstrip("/")
     except ImportError as error:
-        raise Refused(f"{address}: no library for {scheme}:// is installed: {error}. {_INSTALL}") from None
+        remedy = _INSTALL if scheme == "s3" else "Install it beside the program."
+        raise Refused(f"{address}: no library for {scheme}:// is installed: {error}. {remedy}") from None
     except ValueError as error:
         raise Refused(
             "archive: expected an absolute path or an address such as s3://bucket/prefix, found "

@@ -21,6 +21,7 @@ says so in its key-value pairs: stillroom.simulated = true.
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -39,28 +40,41 @@ SIMULATED = b"stillroom.simulated"  # among the file's own key-value pairs, henc
 
 TEXT = pa.dictionary(pa.int32(), pa.string())
 SCHEMA = pa.schema(
-    [
-        ("channel", TEXT),
-        ("taken", pa.timestamp("ms", tz="UTC")),
-        ("value", pa.float64()),
-        ("status", TEXT),
-        ("raw", TEXT),
-        ("late", pa.bool_()),
-        ("received_after_ms", pa.int64()),
-        ("monotonic_minus_taken_ms", pa.int64()),
-        ("taken_rest_ns", pa.int32()),
-        ("received_rest_ns", pa.int32()),
-        ("monotonic_rest_ns", pa.int32()),
-        ("writer", TEXT),
-        ("seq", pa.int64()),
-        ("boot", TEXT),
-        ("source", TEXT),
+    [  # all but the value are there in every row, so no page says so again for each of them
+        pa.field(name, kind, nullable=name == "value")
+        for name, kind in (
+            ("channel", TEXT),
+            ("taken", pa.timestamp("ms", tz="UTC")),
+            ("value", pa.float64()),
+            ("status", TEXT),
+            ("raw", TEXT),
+            ("late", pa.bool_()),
+            ("received_after_ms", pa.int64()),
+            ("monotonic_minus_taken_ms", pa.int64()),
+            ("taken_rest_ns", pa.int32()),
+            ("received_rest_ns", pa.int32()),
+            ("monotonic_rest_ns", pa.int32()),
+            ("writer", TEXT),
+            ("seq", pa.int64()),
+            ("boot", TEXT),
+            ("source", TEXT),
+        )
     ]
 )
 TEXTS = ["channel", "status", "raw", "writer", "boot", "source"]
 REST = ["taken_rest_ns", "received_rest_ns", "monotonic_rest_ns"]
 STEPS = ["taken", "received_after_ms", "monotonic_minus_taken_ms", "seq"]
 SHOWN = ["taken", "taken_rest_ns", "value", "status", "late"]
+# Rows encoded in one go, and pages as long as a month: its file is a third smaller, and written in two thirds
+# of the time. Arrow before 21 bounds the bytes of a page alone, and does not know the word.
+_LONG_PAGES = {
+    "write_batch_size": 1 << 16,
+    **(
+        {"max_rows_per_page": GROUP_ROWS}
+        if "max_rows_per_page" in inspect.signature(pq.ParquetWriter).parameters
+        else {}
+    ),
+}
 
 
 class ParquetWriter:
@@ -77,6 +91,7 @@ class ParquetWriter:
             column_encoding=dict.fromkeys(STEPS, "DELTA_BINARY_PACKED"),
             write_statistics=["channel", "taken"],
             store_schema=False,
+            **_LONG_PAGES,
         )
         if simulated:
             self._writer.add_key_value_metadata({SIMULATED: b"true"})
@@ -158,7 +173,8 @@ class ParquetReader:
 
 
 def _table(columns: Columns) -> Any:
-    taken_ms, received_ms = columns.taken_ns // MS, columns.received_ns // MS
+    instants_ns = (columns.taken_ns, columns.received_ns, columns.monotonic_ns)
+    (taken_ms, received_ms, monotonic_ms), rests_ns = zip(*map(_split, instants_ns), strict=True)
     arrays = [
         _encode_texts(columns.channel),
         arrow_array(taken_ms, pa.timestamp("ms", tz="UTC")),
@@ -167,17 +183,23 @@ def _table(columns: Columns) -> Any:
         _encode_texts(columns.raw),
         _arrow_bits(columns.late),
         arrow_array(received_ms - taken_ms, pa.int64()),
-        arrow_array(columns.monotonic_ns // MS - taken_ms, pa.int64()),
-        *(
-            arrow_array((instants_ns % MS).astype(np.int32), pa.int32())
-            for instants_ns in (columns.taken_ns, columns.received_ns, columns.monotonic_ns)
-        ),
+        arrow_array(monotonic_ms - taken_ms, pa.int64()),
+        *(arrow_array(rest_ns, pa.int32()) for rest_ns in rests_ns),
         _encode_texts(columns.writer),
         arrow_array(columns.seq, pa.int64()),
         _encode_texts(columns.boot),
         _encode_texts(columns.source),
     ]
     return pa.Table.from_arrays(arrays, schema=SCHEMA)
+
+
+def _split(instants_ns: Int) -> tuple[Int, Any]:
+    """Whole milliseconds, and the nanoseconds that they leave; of one instant for all rows once."""
+    distinct = instants_ns[:1] if instants_ns.strides == (0,) else instants_ns
+    ms = distinct // MS
+    # By the quotient that is there: numpy divides six times as fast as it takes remainders.
+    rest_ns = (distinct - ms * MS).astype(np.int32)
+    return np.broadcast_to(ms, instants_ns.shape), np.broadcast_to(rest_ns, instants_ns.shape)
 
 
 def _encode_texts(texts: Texts) -> Any:

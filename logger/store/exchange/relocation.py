@@ -8,7 +8,7 @@ writers and set aside, never deleted.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,9 +60,11 @@ def to_server(folder: Path, table: HotTable, who: str, report: Report = lambda _
         raise Refused(f"{folder}: the hot tier is on a server already; move it back first (--to embedded).")
     (folder / head_seen.FILE).unlink(missing_ok=True)  # of an earlier or interrupted move: the folder holds
     with Store.open(folder) as store, store.lock_service(), closing(_server(folder, table)) as server:
+        _refuse_unable(server, store)
+        report("the server can take it")
         noted = _verified_head(store, (), report)
         with plain_server_errors(table):
-            _fit(server)
+            _make_schema(server)
         with store.begin() as source:
             _refuse_news(source, noted)
             with plain_server_errors(table):
@@ -144,10 +146,23 @@ def _server(folder: Path, table: HotTable) -> ServerDatabase:
     return ServerDatabase(folder, table, answers_s=LONG_S)
 
 
-def _fit(server: ServerDatabase) -> None:
-    """See that the server can keep the record, and make the schema where the role may."""
-    with server.connection() as conn:
+def _refuse_unable(server: ServerDatabase, store: Store) -> None:
+    """See that the server can keep the record, before it is verified: that may take minutes."""
+    with plain_server_errors(server.table), server.connection() as conn:
         server_schema.refuse_unfit(conn, server.table)
+        server_schema.refuse_uncreatable(conn, server.table)
+        if names := set(_tables(conn)) - {"turn"}:
+            with store.read() as source:
+                _refuse_foreign(server, conn, source, names)
+
+
+def _tables(conn: Connection) -> list[str]:
+    """Names of the tables in the schema of a connection; none where it is not there yet."""
+    return inspect(conn).get_table_names() if inspect(conn).default_schema_name else []
+
+
+def _make_schema(server: ServerDatabase) -> None:
+    """Make the schema where the role may."""
     connection = server.connect()
     try:
         server_schema.make_schema(connection, server.table)
@@ -159,8 +174,7 @@ def _fill(server: ServerDatabase, source: Connection) -> int:
     """Make the tables and copy every row in one transaction; gives how many."""
     driver: Any = source.connection.driver_connection
     with server_schema.turn(server) as conn:
-        names = inspect(conn).get_table_names()
-        if set(names) - {"turn"}:
+        if names := set(_tables(conn)) - {"turn"}:
             _refuse_foreign(server, conn, source, names)
             _drop(conn, names)
         migrate(conn)
@@ -169,14 +183,17 @@ def _fill(server: ServerDatabase, source: Connection) -> int:
         return rows
 
 
-def _refuse_foreign(
-    server: ServerDatabase, conn: Connection, source: Connection, names: Sequence[str]
-) -> None:
+def _refuse_foreign(server: ServerDatabase, conn: Connection, source: Connection, names: Set[str]) -> None:
     """Only what an interrupted or earlier move of this very record left may be replaced."""
     where = f"{server.called} holds tables already"
     if not {"journal", "meta"} <= set(names):
         raise Refused(
             f"{where}, and they are not those of stillroom. Nothing was changed. Name an empty schema."
+        )
+    strangers = sorted(names - {*metadata.tables, "alembic_version"})
+    if strangers:
+        raise Refused(
+            f"{where}, and {strangers[0]!r} is not stillroom's. Nothing was changed. Name an empty schema."
         )
     keys = [
         conn_.execute(select(meta.c.value).where(meta.c.key == "id")).scalar() for conn_ in (conn, source)
@@ -196,14 +213,8 @@ def _refuse_foreign(
             )
 
 
-def _drop(conn: Connection, names: Sequence[str]) -> None:
-    ours = {*metadata.tables, "alembic_version"}
-    strangers = sorted(set(names) - ours - {"turn"})
-    if strangers:
-        raise Refused(
-            f"The schema holds a table that is not stillroom's, {strangers[0]!r}. Name an empty schema."
-        )
-    for name in sorted(ours & set(names)):
+def _drop(conn: Connection, names: Set[str]) -> None:
+    for name in sorted(names):
         conn.exec_driver_sql(f'DROP TABLE "{name}" CASCADE')
     for name in functions():
         conn.exec_driver_sql(f"DROP FUNCTION IF EXISTS {name}() CASCADE")

@@ -26,7 +26,7 @@ from .. import lock
 from ..archived import refuse_archived
 from ..files import PART, publish, sync_file
 from ..place import Witness, file_identity, gone_error, refusal, replaced_error
-from .migrations import NEWEST, migrate, refuse_newer, version
+from .migrations import NEWEST, VERSION, migrate, refuse_newer, version
 from .tables import decode_json
 
 FILE = "stillroom.db"
@@ -147,6 +147,13 @@ class Database:
         """Check the file and bring its schema up to date; from then on it must stay the same file."""
         self._prepare(create, on_upgrade)
         self._witness = Witness(self.path)
+
+    def check_tables(self) -> None:
+        """StoreError where a newer program wrote the record; a damaged file is named by those who read it."""
+        with suppress(DatabaseError), self.read() as conn:
+            schema = str(version(conn))
+            if VERSION.fullmatch(schema):
+                refuse_newer(schema)
 
     def _prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None) -> None:
         """Check the file quickly and bring its schema up to date; `create` begins one where there is none.

@@ -32,6 +32,9 @@ class Home(Protocol):
     def prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None = None) -> None:
         """Check that it can be used, and bring its schema up to date."""
 
+    def check_tables(self) -> None:
+        """For those who only read: StoreError where what is there is no record that this program knows."""
+
     def check_place(self) -> None:
         """Raise StoreGone where the record is not the one that was opened."""
 

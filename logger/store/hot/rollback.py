@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ...errors import Refused
+from ...model.figures import number_of
 from .address import STORE_FILE, open_home
 from .database import FILE
 from .head_seen import FILE as HEAD_SEEN
@@ -39,8 +40,9 @@ class RollBack:
         """What is lost, in words."""
         return [
             f"The record of schema {self.newer} as the program of schema {self.schema} left it.",
-            f"It lacks {self.readings} readings, {self.entries} entries of the journal and "
-            f"{self.versions} versions of the setup that came after the upgrade.",
+            f"It lacks {number_of(self.readings, 'reading')}, "
+            f"{number_of(self.entries, 'entry', 'entries')} of the journal and "
+            f"{number_of(self.versions, 'version')} of the setup that came after the upgrade.",
             "They stay in the newer folder, which was not changed; export them from there.",
         ]
 

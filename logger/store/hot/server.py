@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, select
-from sqlalchemy.exc import DisconnectionError, OperationalError
+from sqlalchemy.exc import DBAPIError, DisconnectionError, OperationalError
 from sqlalchemy.pool import QueuePool
 
 from ...errors import StoreError, StoreUnanswered
@@ -42,10 +42,15 @@ READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 TURN = "BEGIN ISOLATION LEVEL REPEATABLE READ; LOCK TABLE turn IN EXCLUSIVE MODE"
 ASKS_FOR_S = 10.0  # after an unanswered commit, before the caller gets the error
 GENERATION = "generation"
+READ_ONLY = "25006"  # read_only_sql_transaction: PostgreSQL's manual, appendix on error codes
 SETTINGS = (
     "SET client_encoding TO 'UTF8'",
     'SET search_path TO "{schema}"',
     f"SET lock_timeout TO '{BUSY_S}s'",
+    # Waits end by our own clock (`server_patience`); what the site sets for its other programs would cut a
+    # move, a verification or a year's reading in the middle.
+    "SET statement_timeout TO 0",
+    "SET idle_in_transaction_session_timeout TO 0",
     # A connection that is cut must not keep its turn for hours.
     "SET tcp_keepalives_idle TO 10",
     "SET tcp_keepalives_interval TO 5",
@@ -156,11 +161,25 @@ class ServerDatabase:
 
     def _transaction(self) -> Iterator[Connection]:
         number = self._seen.head[0]
-        with plain_server_errors(self.table), self._begun(_turn(number), patience.TURNS_S) as (conn, cursor):
+        with (
+            plain_server_errors(self.table),
+            self._renewed_where_closed(),
+            self._begun(_turn(number), patience.TURNS_S) as (conn, cursor),
+        ):
             began = self._check_turn(cursor, number)
             end = ChainEnd(began)
             yield conn.execution_options(**{CHAIN_END: end})
             self._commit(conn, end.head, began)
+
+    @contextmanager
+    def _renewed_where_closed(self) -> Iterator[None]:
+        """A session that began on a standby, or closed to writers, stays so: the next turn takes new ones."""
+        try:
+            yield
+        except (DBAPIError, self._driver.Error) as error:
+            if getattr(getattr(error, "orig", error), "sqlstate", None) == READ_ONLY:
+                self._drop_connections()
+            raise
 
     @contextmanager
     def _begun(self, statements: str, answers_s: float) -> Iterator[tuple[Connection, Any]]:
@@ -298,6 +317,11 @@ class ServerDatabase:
                 mine = select(journal.c.sha256).where(journal.c.number == self._seen.head[0])
                 self._seen.refuse_older(newest, conn.execute(mine).scalar())
 
+    def check_tables(self) -> None:
+        """StoreError where the schema holds no record, or one of another version of the program."""
+        with plain_server_errors(self.table), self._engine.connect() as conn:
+            server_schema.refuse_unread(self, conn)
+
     @contextmanager
     def lock(self, name: str, wait_s: float = 0.0) -> Iterator[bool]:
         """Try for so long to hold a lock of this record against other processes, wherever they run."""
@@ -359,6 +383,7 @@ def driver() -> Any:
             "A hot tier on a database server needs psycopg, which is not installed: "
             "pip install 'stillroom[group]'."
         ) from error
+    logging.getLogger("psycopg").setLevel(logging.ERROR)  # its warnings repeat what it raises
     return psycopg
 
 

@@ -48,9 +48,10 @@ def _refuse_long(table: HotTable, refusal: BaseException) -> None:
 
 def server_error(table: HotTable, refusal: BaseException, cause: SQLAlchemyError | None = None) -> StoreError:
     """The sentence for what a driver refusal."""
-    message = " ".join(str(refusal).split())
+    diagnosis = getattr(refusal, "diag", None)  # without the line of our statement and its caret
+    message = " ".join(str(getattr(diagnosis, "message_primary", None) or refusal).split())
     error = StoreError(
-        f"{table.place} could not be used: {message.rstrip('.')}. Nothing was changed. "
+        f"{table.place} could not be used: {message.rstrip('.?')}. Nothing was changed. "
         f"{_remedy(message, getattr(refusal, 'sqlstate', None) or '', table)}"
     )
     error.__cause__ = cause or OperationalError("", None, refusal)
@@ -79,7 +80,7 @@ def _password_remedy(table: HotTable) -> str:
         f"Put the password of that role into the environment variable {table.password_env}{unset}. Where the "
         "service runs, put it into its environment and start it again: readings that it still has in memory "
         "go into a file and are stored after the start. With `password_file` in store.toml a new password "
-        "takes no restart."
+        "takes no restart. A role that is missing is refused by these words, too."
     )
 
 
@@ -90,6 +91,13 @@ def _connect_remedies(low: str, table: HotTable) -> tuple[tuple[bool, str], ...]
     ask = "As the administrator of the database: "
     grant = f'{ask}GRANT CONNECT ON DATABASE "{database}" TO "{role}". '
     return (
+        ("pg_hba.conf" in low,
+         "As the administrator of the server: let this role and this machine in by a line of pg_hba.conf. "),
+        ("does not support ssl" in low or "certificate" in low,
+         "Have the server offer TLS by a certificate that this machine trusts (`sslrootcert=FILE` in the "
+         "address), or correct `sslmode` in the address. "),
+        ("resolve host" in low or "translate host" in low,
+         "Correct the host in the address, or have its name resolved on this machine. "),
         ("permission denied for database" in low, grant),
         ("not permitted to log in" in low, f'{ask}ALTER ROLE "{role}" LOGIN. '),
         ("too many connections for role" in low, f'{ask}ALTER ROLE "{role}" CONNECTION LIMIT 6, or more. '),
@@ -100,8 +108,8 @@ def _connect_remedies(low: str, table: HotTable) -> tuple[tuple[bool, str], ...]
 
 def _remedy(message: str, state: str, table: HotTable) -> str:
     low = message.lower()
-    role = f"role of {table.database}"
-    owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO …; REASSIGN OWNED BY … TO ….'
+    role = unquote(urlsplit(table.database).username or "…")
+    owner = f'ALTER SCHEMA "{table.schema_name}" OWNER TO "{role}"; REASSIGN OWNED BY … TO "{role}".'
     remedies = (
         *((fits, f"{remedy}{WAITING}") for fits, remedy in _connect_remedies(low, table)),
         (state[:2] == "28" or "authentication failed" in low or "no password supplied" in low
@@ -109,12 +117,15 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
         (state == "3D000" or ("database" in low and "does not exist" in low),
          "Create it: CREATE DATABASE … TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'."),
         ("role" in low and "does not exist" in low, "Create that role, or correct `database` in store.toml."),
-        (state == "42501", f"Give the {role} its schema and its tables: {owner}"),
+        (state == "42501", f"Give role {role} its schema and its tables: {owner} {WAITING}"),
         (state == "42P01",
          "This role sees no tables there: correct `schema` in store.toml, or give the role its schema back, "
-         f"{owner} If they are gone, restore the newest backup."),
+         f"{owner} If they are gone, restore the newest backup. {WAITING}"),
         (state in ("25006", "55000") or "during recovery" in low,
-         "It is a standby, which only reads: name the server that writes in store.toml. " + WAITING),
+         "It is a standby, which only reads: name the server that writes in store.toml. Where it is "
+         "none, its administrator closed it to writers: ALTER ROLE … RESET default_transaction_read_only, or "
+         f"the same of the database. {WAITING}"),
+        (state == "57014", "Its administrator ended a statement there; try again. " + WAITING),
         (state == "55P03", f"Another program kept its turn for more than {BUSY_S} s; try again."),
         (state == "53300" or "too many clients" in low or "connection slots" in low,
          "Raise max_connections of the server: 6 for each room. " + WAITING),
@@ -123,4 +134,4 @@ def _remedy(message: str, state: str, table: HotTable) -> str:
     for fits, remedy in remedies:
         if fits:
             return remedy
-    return f"Check that the server runs and that this machine can reach it. {WAITING}"
+    return f"Check that the server runs and that this machine can reach it, and the host and port. {WAITING}"

@@ -89,7 +89,7 @@ def prepare(
     on_upgrade: Callable[[Connection, str], None] | None,
 ) -> None:
     """Begin, check or upgrade the tables; the caller's reading transaction only looks."""
-    schema = version(conn) if conn.exec_driver_sql("SELECT current_schema()").scalar() else None
+    schema = _version(conn)
     if schema is not None:
         _refuse_moved(home, conn)
     if schema == NEWEST:
@@ -99,11 +99,36 @@ def prepare(
         _upgrade(home, conn, schema, on_upgrade)
         return
     if not create:
-        raise StoreError(
-            f"{home.called} holds no record. Nothing was changed. Correct `schema` in store.toml; a record "
-            "is brought there by `stillroom store move`."
-        )
+        raise _no_record(home)
     begin(home)
+
+
+def refuse_unread(home: ServerHome, conn: Connection) -> None:
+    """StoreError where a reader would ask tables that are not there, or not those of this program."""
+    schema = _version(conn)
+    if schema is None:
+        refuse_unfit(conn, home.table)
+        raise _no_record(home)
+    _refuse_moved(home, conn)
+    refuse_newer(schema, home.called)
+    if schema != NEWEST:
+        raise StoreError(
+            f"{home.called} has tables of an older program (schema {schema}; this one makes {NEWEST}). "
+            "Nothing was changed. The service of this version upgrades them when it starts, after a copy was "
+            "put beside; until then use the older program."
+        )
+
+
+def _version(conn: Connection) -> str | None:
+    """Version of the tables that this role sees; None where it sees no record."""
+    return version(conn) if conn.exec_driver_sql("SELECT current_schema()").scalar() else None
+
+
+def _no_record(home: ServerHome) -> StoreError:
+    return StoreError(
+        f"{home.called} holds no record. Nothing was changed. Correct `schema` in store.toml; a record is "
+        "brought there by `stillroom store move`, and a lost one comes back from the newest backup."
+    )
 
 
 def _refuse_moved(home: ServerHome, conn: Connection) -> None:
@@ -155,10 +180,25 @@ def _create_schema(connection: Any, table: HotTable) -> None:
     try:
         connection.execute(f'CREATE SCHEMA "{table.schema_name}"')
     except psycopg.errors.InsufficientPrivilege as error:
-        raise StoreError(
-            f"{table.place} is not there, and the role may not create it. As the administrator of the "
-            f'database: CREATE SCHEMA "{table.schema_name}" AUTHORIZATION "{connection.info.user}".'
-        ) from error
+        raise _uncreatable(table, connection.info.user) from error
+
+
+def refuse_uncreatable(conn: Connection, table: HotTable) -> None:
+    """StoreError where the schema is missing and the role may not create it; nothing is made."""
+    row = conn.exec_driver_sql(
+        "SELECT EXISTS (SELECT 1 FROM pg_namespace WHERE nspname = %s) "
+        "OR has_database_privilege(current_database(), 'CREATE')",
+        (table.schema_name,),
+    ).one()
+    if not row[0]:
+        raise _uncreatable(table, _role(conn))
+
+
+def _uncreatable(table: HotTable, role: str) -> StoreError:
+    return StoreError(
+        f"{table.place} is not there, and the role may not create it. Correct --schema, or as the "
+        f'administrator of the database: CREATE SCHEMA "{table.schema_name}" AUTHORIZATION "{role}".'
+    )
 
 
 def _upgrade(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from ...model.figures import number_of
 from ..archive.months import month_of
 
 
@@ -30,9 +31,8 @@ class Unread:
     def sentences(self) -> Iterator[str]:
         """What was not compared, and why."""
         if self.files:
-            count = len(self.files)
             yield (
-                f"{count} sealed {'file' if count == 1 else 'files'} with {self._readings} readings of "
+                f"{number_of(len(self.files), 'sealed file')} with {number_of(self._readings, 'reading')} of "
                 f"{', '.join(_runs(sorted(self._months)))}, and so whether any number of a writer is missing "
                 "or there twice"
             )

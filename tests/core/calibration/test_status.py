@@ -124,7 +124,7 @@ def test_the_word_agrees_with_the_days(day: int, hour: int) -> None:
     ("more", "when", "missing"),
     [
         ({}, "2026-06-01", ()),
-        ({}, "2026-07-01", ("confirmation",)),
+        ({}, "2026-07-01", ("valid certificate",)),
         ({"accreditation": ""}, "2026-06-01", ("accreditation number",)),
         ({"due_ns": None, "accreditation": ""}, "2026-06-01", ("due day", "accreditation number")),
         ({"valid_from_ns": at("2026-06-15")}, "2026-06-01", ("certificate",)),

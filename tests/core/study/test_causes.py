@@ -129,6 +129,41 @@ def test_nothing_planted_shows_nothing() -> None:
     assert answer.headline == "The causes that are recorded do not explain this room."
 
 
+def test_what_remains_is_never_below_the_rest() -> None:
+    """People who cool at hours at which the day warms hide a part of each other: 0.30 K of day and 0.30 K of
+    people make 0.27 K together. In quadrature 0 K remained where the rest alone is 0.08 K.
+    """
+    record, inputs = room(8, sizes=(0.0, 0.0, 0.0))
+    assert inputs.people is not None
+    at, present = np.arange(len(record)) * STEP_S, inputs.people.value
+    value = record.value + 0.42 * np.cos(2 * np.pi * (at / 86_400 - 0.5)) - 0.65 * present
+    answer = causes(record.with_values(value), CauseInputs(people=inputs.people))
+    table, rest = answer.tables["causes"], answer.figure("rest").value or 0.0
+    left = [x for x in table["left"] if x is not None]
+    assert len(left) == 2
+    assert min(left) >= rest
+    assert left[-1] == pytest.approx(rest)
+    assert any("Causes work against each other" in line for line in answer.remarks)
+    # Without the first the variance is that of the channel without its effect, computed plainly.
+    gone = {"people": 0.65 * present, "day and week": -0.42 * np.cos(2 * np.pi * (at / 86_400 - 0.5))}
+    first = table["cause"][0]
+    assert left[0] == pytest.approx(float((value + gone[first]).std()), rel=0.05)
+    figure = answer.figure(f"left without {first}")
+    assert figure.low <= left[0] <= figure.high
+
+
+def test_a_cycle_that_means_over_cells_hide_counts_in_the_whole() -> None:
+    """12 min ±0.20 K: means over 5 min have sinc(5/12)² = 0.545 of its variance; the rest stays 0.08 K."""
+    record, inputs = room(9, weeks=12, sizes=(0.0, 0.0, 0.0))
+    wave = 0.20 * np.sin(2 * np.pi * np.arange(len(record)) * STEP_S / 720.7)
+    seen = float(np.sinc(300 / 720.7) ** 2)
+    means = record.with_values(record.value + seen**0.5 * wave)
+    cycle = CauseInputs(inputs.outdoors, cycle_amplitude=0.20, u_cycle=0.002, cycle_seen=seen)
+    answer = causes(means, cycle)
+    assert answer.figure("rest").value == pytest.approx(0.08, rel=0.1)
+    assert answer.figure("whole variation").value == pytest.approx((0.08**2 + 0.02) ** 0.5, rel=0.05)
+
+
 def test_seven_weeks_are_too_few() -> None:
     """Not shown, with what to record."""
     figure = causes(*room(3, weeks=7)).figures[0]

@@ -140,7 +140,8 @@ def test_without_a_comparison_the_stability_is_without_an_uncertainty() -> None:
     built = campaign(2)[0]
     answer = mapping(Campaign(built.state, built.places))
     assert answer.figure("stability, worst position").low is None
-    assert any(line.startswith("The stability is without an uncertainty:") for line in answer.remarks)
+    why = "no interval: only a comparison side by side shows the noise of the probes."
+    assert why in answer.figure("stability, worst position").text
 
 
 @pytest.mark.long

@@ -143,4 +143,4 @@ def test_steps_are_found_beside_the_day() -> None:
     assert len(starts) <= 6
     answer = step_test(record, planted[:2])
     assert answer.figures[0].value == pytest.approx(2.0, rel=0.08)
-    assert any(line.startswith("The dead time is without an uncertainty:") for line in answer.remarks)
+    assert "no interval: it counts from the start of the step as marked" in answer.figure("dead time").text

@@ -7,6 +7,7 @@ an installed wheel migrates its own data folders. A new version is a further fil
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
@@ -14,6 +15,7 @@ from sqlalchemy import Connection, inspect, text
 from logger.errors import StoreError
 
 NEWEST = "0010"
+VERSION = re.compile(r"\d{4}")
 
 
 def version(conn: Connection) -> str | None:
