@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import re
-
-from logger.model import DERIVED, Setup
-from logger.model.figures import channel_words
+from logger.model import DERIVED, Setup, figures
 
 
 def channels_of(setup: Setup, name: str) -> list[str]:
@@ -29,7 +26,5 @@ def quantities(setup: Setup) -> list[str]:
 
 
 def with_channel_words(text: str, setup: Setup) -> str:
-    """A text with its channels as people call them: the keys of the setup are for files."""
-    for key in setup.channels:
-        text = re.sub(rf"(?<![\w.-]){re.escape(key)}(?![\w.-]*\w)", channel_words(key), text)
-    return text
+    """A text with the channels of a setup as people call them."""
+    return figures.with_channel_words(text, setup.channels)

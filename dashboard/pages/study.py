@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
-from dash import ALL, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash import ALL, MATCH, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from logger.core.study.figure import Question
@@ -23,7 +23,7 @@ from ..data.queries import Queries
 from ..data.study_jobs import StudyJob, StudyJobs
 from ..data.words import field_text, instant
 from ..parts.components import aria, button, choice, field, folding_form, refusal
-from ..parts.study_cards import job_lines, newest_studies, question_card
+from ..parts.study_cards import job_lines, job_word, newest_studies, question_card
 
 TITLE = "Room study"
 PATH = "/study"
@@ -72,7 +72,7 @@ def layout(q: Queries, search: str) -> Component:
             _form(q, view),
             drawn,
             _contents(),
-            html.Div(id="study-jobs", **LIVE),
+            html.Div(job_lines(q.studies.listed()), id="study-jobs", **LIVE),
             html.Div(cards(q, view), id="study-cards", className="stack"),
             dcc.Store(id="study-ended", data=-1),
             dcc.Interval(id="study-tick", interval=EVERY_MS),
@@ -144,6 +144,12 @@ def arguments_of(view: StudyView, question: Question, entries: Mapping[str, str]
     return words
 
 
+def words_of(view: StudyView, question: Question, jobs: Sequence[StudyJob]) -> list[Component]:
+    """What the newest study of a question of this zone says of itself while it goes on, or why it ended."""
+    mine = [job for job in jobs if list(job.arguments[:3]) == [question, "--zone", view.zone]]
+    return job_word(mine[-1]) if mine else []
+
+
 FIELDS = (
     State({"study": "field", "question": ALL, "name": ALL}, "value"),
     State({"study": "field", "question": ALL, "name": ALL}, "id"),
@@ -188,18 +194,20 @@ def _register_form(app: Dash, q: Queries) -> None:
         return search, refusal("")
 
 
-def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
+def _register_runs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
     @app.callback(
-        Output("study-refusal", "children", allow_duplicate=True),
-        Input({"study": "run", "question": ALL}, "n_clicks"),
-        *FIELDS,
+        Output({"study": "refusal", "question": MATCH}, "children"),
+        Output({"study": "word", "question": MATCH}, "children"),
+        Input({"study": "run", "question": MATCH}, "n_clicks"),
+        State({"study": "field", "question": MATCH, "name": ALL}, "value"),
+        State({"study": "field", "question": MATCH, "name": ALL}, "id"),
         State("address", "search"),
         prevent_initial_call=True,
     )
     @needs(Act.STUDY)
-    def run(_: Any, values: list[str], idents: list[dict[str, str]], search: str | None) -> Component:
+    def run(_: Any, values: list[str], idents: list[dict[str, str]], search: str | None) -> tuple[Any, Any]:
         if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
-            return refusal("")
+            return no_update, no_update
         question = ctx.triggered_id["question"]
         try:
             acting(Act.STUDY)
@@ -207,10 +215,30 @@ def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
                 raise Refused("This question is not part of the room study.")
             view = view_of(q, search or "")
             name = f"{QUESTIONS[question].title} {q.zone(view.zone).name}"
-            jobs.start(name, arguments_of(view, question, _typed(values, idents).get(question, {})))
+            if not any(job.open and job.name == name for job in jobs.listed()):  # a second press is no fault
+                jobs.start(name, arguments_of(view, question, _typed(values, idents).get(question, {})))
         except StillroomError as refused:
-            return refusal(str(refused))
-        return refusal("")
+            return refusal(str(refused)), []
+        return refusal(""), words_of(view, question, jobs.listed())
+
+    @app.callback(
+        Output({"study": "word", "question": ALL}, "children", allow_duplicate=True),
+        Input("study-tick", "n_intervals"),
+        State({"study": "word", "question": ALL}, "id"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.READ)
+    def tell(_: Any, idents: list[dict[str, Question]], search: str | None) -> list[Any]:
+        try:
+            view, listed = view_of(q, search or ""), jobs.listed()
+        except StillroomError:
+            return [no_update] * len(idents)
+        return [words_of(view, ident["question"], listed) for ident in idents]
+
+
+def _register_jobs(app: Dash, q: Queries, jobs: StudyJobs) -> None:
+    _register_runs(app, q, jobs)
 
     @app.callback(
         Output("study-jobs", "children"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 from dash import html
@@ -19,16 +19,19 @@ from logger.store.hot.studies import StoredStudy
 from logger.studies.charts import charts_of
 from logger.studies.plot import SCREEN
 from logger.studies.questions import QUESTIONS
+from logger.studies.readable import readable
 from logger.studies.sources import StudyField
 from logger.studies.study import Study, of_stored
 
 from ..access.needs import allowed
-from ..data.channels import with_channel_words
 from ..data.queries import Queries
 from ..data.study_jobs import StudyJob
 from .components import aria, behind, button, card, field, refusal, svg, table
 
 FIGURE_HEADS = ("figure", "value and 95 % interval", "independent blocks")
+_PROGRAM = re.compile(r"^(stillroom|Error): ")
+_NOTHING = "Nothing was computed."
+_NUMBER, _WHOLE = "expected a number, as 20.5.", "expected a whole number."
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z")
 MOST_ROWS = 60  # of a table behind a chart
 
@@ -39,7 +42,7 @@ def newest_studies(q: Queries, zone: str, channel: str) -> dict[str, Study]:
     for row in q.source.store.studies.newest(zone):
         if (not channel or row.channel in ("", channel)) and row.question not in newest:
             newest[row.question] = row
-    return {question: of_stored(row) for question, row in newest.items()}
+    return {question: readable(of_stored(row), q.setup) for question, row in newest.items()}
 
 
 def question_card(
@@ -58,12 +61,15 @@ def question_card(
     ]
     word = "Compute" if study is None else "Compute again"
     run = button({"study": "run", "question": question}, word, quiet=True)
-    asks = [html.Div([*form, run], className="form")] if allowed(Act.STUDY) else []
+    # Beside the button, since the page is long: what became of a press must be seen where it was pressed.
+    words = html.Div(id={"study": "word", "question": question}, className="stays")
+    refused = html.Div(id={"study": "refusal", "question": question}, className="stays")
+    asks = [refused, words, html.Div([*form, run], className="form")] if allowed(Act.STUDY) else []
     if study is None:
         empty = html.P(f"Not computed yet. {kind.needs}", className="empty stays")
         return card(kind.title, empty, *asks, ident=f"study-{question}", folds=bool(asks))
     ident, aside = f"study-{question}", _about(q, study)
-    return card(kind.title, *_answer(q, study), *asks, aside=aside, ident=ident, folds=True)
+    return card(kind.title, *_answer(study), *asks, aside=aside, ident=ident, folds=True)
 
 
 def _filled(options: Mapping[str, Any], item: StudyField, clock: ZoneInfo) -> str:
@@ -90,7 +96,7 @@ def _about(q: Queries, study: Study) -> str:
     return f"{what}, {wall_span(request.from_ns, request.to_ns, ZoneInfo(q.room.timezone))}"
 
 
-def _answer(q: Queries, study: Study) -> list[Component]:
+def _answer(study: Study) -> list[Component]:
     answer, title = study.answer, QUESTIONS[study.request.question].title
     drawn = [
         html.Figure([_scrolled(caption, picture), html.Figcaption(caption)])
@@ -104,13 +110,13 @@ def _answer(q: Queries, study: Study) -> list[Component]:
     return [
         html.P(answer.headline, className="study-headline stays"),
         *drawn,
-        *(html.P(with_channel_words(line, q.setup), className="study-remark") for line in answer.remarks),
+        *(html.P(line, className="study-remark") for line in answer.remarks),
         behind(
             "Figures and tables",
             table(FIGURE_HEADS, figures, f"Figures: {title}", figures=(2,), stacks=True),
             *tables,
         ),
-        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(q, study)])),
+        behind("Method and data", html.Ul([html.Li(line) for line in _provenance(study)])),
     ]
 
 
@@ -119,10 +125,9 @@ def _scrolled(caption: str, picture: str) -> Component:
     return html.Div(svg(picture), className="study-chart", tabIndex=0, role="group", **aria(caption))
 
 
-def _provenance(q: Queries, study: Study) -> list[str]:
+def _provenance(study: Study) -> list[str]:
     methods = dict.fromkeys(item.method for item in study.answer.figures if item.method)
-    data = [with_channel_words(line, q.setup) for line in study.data]
-    return [*methods, *data, f"setup {study.setup_version}, study {study.digest}"]
+    return [*methods, *study.data, f"setup {study.setup_version}, study {study.digest}"]
 
 
 def _table(name: str, columns: Mapping[str, Sequence[Any]]) -> Component:
@@ -139,6 +144,36 @@ def _cell(value: Any) -> str:
     return f"{value:.4g}".replace("-", "−") if isinstance(value, float) else str(value)
 
 
+def job_word(job: StudyJob) -> list[Component]:
+    """What a study says of itself beside its own question: that it goes on, or why it was refused."""
+    question = job.arguments[0] if job.arguments else ""
+    if job.open:
+        spoken = f" {in_page_words(question, job.word)}" if job.word else ""
+        words = f"{job.state.capitalize()}, {job.seconds:.0f} s.{spoken}"
+        return [html.P(words, className="study-job")]
+    return [refusal(in_page_words(question, job.word))] if job.state == "refused" else []
+
+
+def in_page_words(question: str, text: str) -> str:
+    """What a command says, in the words of the page: labels of its fields instead of options.
+
+    >>> in_page_words("change", "stillroom: --at: enter one or more times.")
+    '“Time of the intervention, local”: enter one or more times.'
+    >>> in_page_words("change", "Error: Missing option '--at'.")
+    '“Time of the intervention, local”: this field is empty. Nothing was computed.'
+    """
+    text = _PROGRAM.sub("", text)
+    for item in QUESTIONS[cast("Question", question)].fields if question in QUESTIONS else ():
+        label = f"“{item.label}”"
+        option = re.escape(item.option)
+        text = re.sub(rf"^Missing option '{option}'\.$", f"{label}: this field is empty. {_NOTHING}", text)
+        text = re.sub(rf"^Invalid value for '{option}': .*number.*$", f"{label}: {_NUMBER} {_NOTHING}", text)
+        text = re.sub(rf"^Invalid value for '{option}': .*integer.*$", f"{label}: {_WHOLE} {_NOTHING}", text)
+        text = re.sub(rf", for example {option} '([^']*)'", r", for example \1", text)
+        text = re.sub(rf"{option}(?![\w-])", label, text)
+    return text.replace("by --channel", "as the channel of the page").replace("with --channel", "above")
+
+
 def job_lines(jobs: list[StudyJob]) -> list[Component]:
     """A line for each study on its way, and for each that was refused."""
     lines: list[Component] = []
@@ -147,5 +182,6 @@ def job_lines(jobs: list[StudyJob]) -> list[Component]:
             words = f"{job.name}: {job.state}, {job.seconds:.0f} s. {job.word}"
             lines.append(html.P(words, className="study-job"))
         elif job.state == "refused":
-            lines.append(refusal(f"{job.name}: {job.word}"))
+            question = job.arguments[0] if job.arguments else ""
+            lines.append(refusal(f"{job.name}: {in_page_words(question, job.word)}"))
     return lines

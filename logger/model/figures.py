@@ -9,7 +9,8 @@ Pressure is stored in Pa and printed in hPa. A difference of temperatures is in 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 
 # Canonical unit -> name as printed, units of print in one canonical unit.
 _PRINTED: Mapping[str, tuple[str, float]] = {
@@ -51,6 +52,17 @@ def channel_words(key: str) -> str:
     'P1 relative humidity'
     """
     return key.replace(".", " ").replace("_", " ")
+
+
+def with_channel_words(text: str, keys: Iterable[str]) -> str:
+    """A text with its channels as people call them: the keys of the setup are for files.
+
+    >>> with_channel_words("Keep P1.temperature: P1.temperature2", ["P1.temperature"])
+    'Keep P1 temperature: P1.temperature2'
+    """
+    for key in keys:
+        text = re.sub(rf"(?<![\w.-]){re.escape(key)}(?![\w.-]*\w)", channel_words(key), text)
+    return text
 
 
 def difference_unit(unit: str) -> str:

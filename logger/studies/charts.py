@@ -220,11 +220,11 @@ def site_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
         return []
     return [
         (
-            "rms of the days that were left out, with a bracket of the days",
+            f"rms of what is left on days left out, {unit_of(study)}, with its 95 % interval",
             _candidates_picture(table, unit_of(study), palette),
         ),
         (
-            "Worst day: volume, and dashed what the best position predicts",
+            "The worst day: line: the volume; dashed: what the best position says of it",
             _worst_day_picture(worst, palette),
         ),
     ]

@@ -50,5 +50,5 @@ def _view(
         beyond = (table["beyond limits"][i] or 0.0) > MOST_BEYOND
         color = palette.limit if beyond else palette.ink
         plot.dots([across[i]], [up[i]], color, 6.0 if i in extremes else 3.5, hollow=not beyond)
-        plot.word(across[i], up[i], words, "middle", bold=i in extremes)
+        plot.word(across[i], up[i], words, "middle", bold=i in extremes, above=11.0 if i in extremes else 7.0)
     return plot

@@ -38,8 +38,10 @@ def forecast_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     if table is None:
         return []
     y = PlotAxis(*span_of([*table["low"], *table["high"]], zero=True), 210, 26)
-    plot = Plot.frame(palette, PlotAxis(0, 65, 60, 620), y, ("minutes ahead", "skill"))
-    plot.level(0.0, palette.soft, name="it stays as it is")
+    plot = Plot.frame(
+        palette, PlotAxis(0, 65, 60, 620), y, ("minutes ahead", "skill; 0: “it stays as it is”")
+    )
+    plot.level(0.0, palette.soft)
     for minutes, low, high in zip(table["minutes"], table["low"], table["high"], strict=True):
         plot.bracket(minutes, low, high, palette.soft)
     plot.dots(table["minutes"], table["skill"], palette.series, 3.5)

@@ -209,13 +209,15 @@ class Plot:
         if name:
             self.parts.append(text(self.x.end, at - 4, name, "end", fill=self.palette.ink, font_size=SIZE))
 
-    def word(self, x: float, y: float, words: str, anchor: str = "start", *, bold: bool = False) -> None:
-        """Lettering at a value of x and y, a little above the point."""
+    def word(
+        self, x: float, y: float, words: str, anchor: str = "start", *, bold: bool = False, above: float = 7.0
+    ) -> None:
+        """Lettering at a value of x and y, so many points above it."""
         weight = "bold" if bold else ""
         self.parts.append(
             text(
                 self.x.place(x),
-                self.y.place(y) - 7,
+                self.y.place(y) - above,
                 words,
                 anchor,
                 fill=self.palette.ink,

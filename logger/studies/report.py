@@ -23,6 +23,7 @@ from ..store import Store
 from .charts import charts_of
 from .plot import PAPER
 from .questions import QUESTIONS
+from .readable import readable
 from .study import Study, of_stored
 
 _HERE = Path(__file__).parent
@@ -53,7 +54,7 @@ def report_pdf(studies: Sequence[Study], setup: Setup, number: int | None = None
 
     zone, clock = setup.zone(studies[0].request.zone), ZoneInfo(setup.room.timezone)
     pictures: dict[str, bytes] = {}
-    listed = [_study_facts(study, clock, pictures) for study in studies]
+    listed = [_study_facts(readable(study, setup), clock, pictures) for study in studies]
     issue = "not issued, " if number is None else f"study report {number:06d}, "
     facts: dict[str, Any] = {
         "title": f"Room study: {zone.name}",

@@ -36,7 +36,9 @@ def run_study(
         return of_stored(stored)
     progress("computing")
     answer = compute()
-    answer = replace(answer, tables=plain(answer.tables))
+    answer = replace(
+        answer, tables=plain(answer.tables), remarks=(*answer.remarks, *dict.fromkeys(sources.doubts))
+    )
     study = Study(
         request,
         answer,

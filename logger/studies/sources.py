@@ -20,6 +20,7 @@ from .records import RecordUsed, read_channel, read_channels, zone_channels, zon
 from .study import StudyRequest
 
 Progress = Callable[[str], None]
+MOST_LENGTH_MM = 1e6  # 1 km: nothing longer is measured in a room
 LEAST_SWING_K, WARM_HOURS = 1.0, (10.0, 20.0)  # of outdoors over the day; common practice, no source
 
 
@@ -27,6 +28,7 @@ LEAST_SWING_K, WARM_HOURS = 1.0, (10.0, 20.0)  # of outdoors over the day; commo
 class Sources:
     """What a study reads, each thing once; every number read goes into the digest.
 
+    remarks: what was used; doubts: what may be wrong with it, which stands beside the answer.
     progress: called with what is being done, for work that takes longer than a moment.
     """
 
@@ -37,6 +39,7 @@ class Sources:
     read: dict[str, RecordUsed] = field(default_factory=dict)
     arrays: list[np.ndarray[Any, Any]] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
 
     def record(self, channel: str, from_ns: int | None = None, to_ns: int | None = None) -> RecordUsed:
         """The record of a channel over the study's interval, or another one."""
@@ -80,7 +83,7 @@ class Sources:
             span = wall_span(self.request.from_ns, self.request.to_ns, zone)
             raise Refused(f"{name}: {which} outside the interval, {span}. Nothing was computed.")
         if outside:
-            self.remarks.append(
+            self.doubts.append(
                 f"{name}: {outside} of {len(instants)} times lie outside the interval and do not count."
             )
         return [at for at in instants if begin <= at < end]
@@ -188,7 +191,7 @@ class Sources:
         """A sentence where outdoors is warmest at an hour at which it is nowhere: a clock of another zone."""
         hour, amplitude = warmest_hour(outdoors)
         if amplitude >= LEAST_SWING_K and not WARM_HOURS[0] <= hour <= WARM_HOURS[1]:
-            self.remarks.append(
+            self.doubts.append(
                 f"{outdoors.channel} is warmest at {int(hour):02d}:{int(hour % 1 * 60):02d} by the room's "
                 "clock: was its logger set to another zone of time? Correct the zone of its import, then "
                 "compute again."
@@ -208,8 +211,10 @@ class Sources:
         length_mm = options.get("length_mm")
         if length_mm is None:
             return None
-        if not float(length_mm) > 0:
-            raise Refused(f"--length-mm: expected a number above 0, found {length_mm}.")
+        if not 0 < float(length_mm) <= MOST_LENGTH_MM:
+            raise Refused(
+                f"--length-mm: expected a number above 0 and up to {MOST_LENGTH_MM:g}, found {length_mm:g}."
+            )
         alpha = material_of(str(options.get("material", "steel"))).alpha_per_K
         scale = options.get("scale")
         alpha = abs(alpha - material_of(str(scale)).alpha_per_K) if scale else alpha

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.dashboard.test_study_page import stored
 
@@ -45,3 +46,31 @@ def test_the_answer_leads_on_a_phone(open_page: Callable[..., Any], record: Any,
     wide.screenshot(path=tmp_path / "study-1280.png", full_page=True)
     assert wide.locator("#study-from").is_visible()
     assert not wide.locator(".form.folds > .fold").is_visible()
+
+
+def test_what_becomes_of_a_press_is_said_beside_the_button(
+    open_page: Callable[..., Any], record: Any
+) -> None:
+    """An empty field is named by its label, a wrong time stays in its field; a study that goes on says so in
+    its own card at once, and a second press is no fault.
+    """
+    stored(record)
+    page = open_page().go("/study", "#study-cycles .study-headline")
+    change = page.locator("#study-change")
+    run = change.get_by_role("button", name="Compute")
+    run.click()
+    empty = "“Time of the intervention, local”: this field is empty. Nothing was computed."
+    expect(change.locator(".refusal")).to_contain_text(empty, timeout=120_000)
+    at = change.get_by_label("Time of the intervention")
+    at.fill("yesterday noon")
+    run.click()
+    expect(change.locator(".refusal")).to_contain_text(
+        "“Time of the intervention, local”: expected a local", timeout=120_000
+    )
+    assert at.input_value() == "yesterday noon"
+    cycles = page.locator("#study-cycles")
+    again = cycles.get_by_role("button", name="Compute again")
+    again.click()
+    again.click()
+    expect(cycles.locator(".study-job")).to_be_visible(timeout=60_000)
+    assert cycles.locator(".refusal").count() == 0

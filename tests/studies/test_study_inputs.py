@@ -55,8 +55,8 @@ def test_outdoors_of_another_zone_of_time_is_doubted() -> None:
     source_set._doubt_clock(outdoors)
     assert source_set.remarks == []
     source_set._doubt_clock(record_of(10 + np.roll(day_course(n, 5.0), 11 * 60)))
-    assert "is warmest at 01:" in source_set.remarks[0]
-    assert "another zone of time" in source_set.remarks[0]
+    assert "is warmest at 01:" in source_set.doubts[0]
+    assert "another zone of time" in source_set.doubts[0]
 
 
 def test_two_probes_at_one_place_are_both_named(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -46,6 +46,8 @@ class Figure:
             raise ValueError(f"The figure {self.name!r} is not shown, without a reason.")
         if self.shown and not self.no_interval and (self.low is None or self.high is None):
             raise ValueError(f"The figure {self.name!r} has no interval, and does not say why.")
+        if self.shown and not all(end is None or math.isfinite(end) for end in (self.low, self.high)):
+            raise ValueError(f"The interval of the figure {self.name!r} has no number at one end.")
 
     @property
     def text(self) -> str:

@@ -49,6 +49,7 @@ def follower(air: ChannelRecord, body: ChannelRecord) -> Answer:
     half, (more, gain_low, gain_high) = (high - low) / 2, fit.interval(unit_vectors[1])
     if half > WIDEST:
         why = f"about {tau / 3600:.1f} h, known to ±{percent(half)} only."
+        why = why if half <= 1 else "the record leaves the time constant open."
         return _refused(why, "Log longer, or over a set-back.")
     g = float(linear[0])
     gain = Figure("gain", g + more, "", g + gain_low, g + gain_high, fit.degrees, METHOD)

@@ -46,7 +46,8 @@ def forecast_skill(record: ChannelRecord, limits: tuple[float, float] | None) ->
         return _refused(f"{days:.1f} days recorded.", f"Record {LEAST_DAYS} days or more.")
     at, changes, forecast = walk_forward(record.value)
     judged = forecast.any(axis=1) & np.isfinite(changes).all(axis=1)
-    group = (at[judged] - at[judged].min(initial=0)) // DAY_MIN
+    # Days that were judged, one after the other: a gap of weeks between them is no day.
+    group = np.unique(at[judged] // DAY_MIN, return_inverse=True)[1]
     if not len(group) or group.max() < 2:
         return _refused("fewer than 3 days could be judged.", f"Record {LEAST_DAYS} days without gaps.")
     rows = [_skill(changes[judged, i], forecast[judged, i], group) for i in range(len(HORIZONS))]
@@ -124,7 +125,8 @@ def _crossings(
             why = "the limits were always left within the hour."
         needed = f"Record until they are left on {LEAST_LEFT} days or more."
         return [absent(name, unit, why, needed, OF_CROSSINGS) for name, unit in CROSSING_FIGURES], {}
-    return _crossing_figures(p, true, _groups(group)), _by_promise(p, true)
+    number = np.unique(group, return_inverse=True)[1]
+    return _crossing_figures(p, true, _groups(number)), _by_promise(p, true)
 
 
 def _crossing_figures(p: Float, true: Bool, group: Int) -> list[Figure]:

@@ -273,8 +273,8 @@ def _offset(choice: Choice, pieces: _Pieces, unit: str) -> Figure:
 def _headline(best: Choice, unit: str, ties: list[str]) -> str:
     name = unit_name(unit)
     tie = f", or {' or '.join(ties[:2])}" if ties else ""
-    offset = f"{best.offset:+.3f}".replace("-", "−")
-    return f"Keep {best.names[0]}{tie}: expect ±{best.rms:.3f} {name}, add {offset} {name}."
+    act = f"{'add' if best.offset >= 0 else 'take off'} {abs(best.offset):.3f} {name}"
+    return f"Keep {best.names[0]}{tie}: {act}, and it departs from the volume by {best.rms:.3f} {name} (rms)."
 
 
 def _tables(choices: list[Choice], best: Choice, data: _Data) -> dict[str, dict[str, list[object]]]:

@@ -36,7 +36,7 @@ LEAST_SCALE = 1e-3
 LIMITED = 0.925  # √E[max(z, −HUBER)²] of a normal z, integrated
 DEGREES_EACH = 0.7  # of a return: 600 made records of 8 to 40 returns scattered like 0.66 to 0.86
 TURNS = 30
-A_BOUND = "it is one itself: 9 of 10 further returns are ready by it."
+A_BOUND = "it is a bound, which 9 of 10 further returns keep."
 METHOD = "Huber's M-estimate of ln hours on ln departure and outdoors; bound for one further return"
 LEAST_H = 0.1  # shorter returns count as so long
 

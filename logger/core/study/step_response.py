@@ -29,6 +29,7 @@ LEAST_R2 = 0.97
 HOPEFUL_R2 = 0.8
 MOST_TRIALS = 40  # of one fit; on what is no step it goes on for hundreds
 LEAST_SIZE = 10.0  # noises
+LEAST_SAID_S = 360.0  # a guess in hours below it says nothing
 WIDEST = 0.25  # half-width of τ
 MOST_FITTED = (
     100  # of the steps that the record shows, the largest: doors of a year are a thousand small ones
@@ -135,6 +136,8 @@ def _start_of(record: ChannelRecord, value: Float, peak: int, side: int) -> floa
     quarter, hour = max(1, int(900 // record.step_s)), max(4, int(3600 // record.step_s))
     for begin in range(max(hour, peak - side), peak + side):
         before, here = value[begin - hour : begin], value[begin : begin + quarter]
+        if not np.isfinite(before).any() or not np.isfinite(here).any():
+            continue
         spread = max(float(np.nanstd(before)), record.resolution / 3.5, 1e-6)
         if np.nanmean(np.abs(here - np.nanmean(before)) > 4 * spread) >= 0.9:
             return float(record.start_s + begin * record.step_s)
@@ -304,10 +307,10 @@ def _why_not(times: tuple[float, float, float], size: tuple[float, float, float]
             "Make a larger or a cleaner step.",
         )
     if 2 * u_ln > WIDEST:
-        return (
-            f"the time constant is known to ±{percent(2 * u_ln)} only.",
-            "Log longer, or make a larger step.",
-        )
+        why = f"the time constant is known to ±{percent(2 * u_ln)} only."
+        if 2 * u_ln > 1:
+            why = "the record leaves the time constant open."
+        return why, "Log longer, or make a larger step."
     return "", ""
 
 
@@ -318,7 +321,8 @@ def _answer(record: ChannelRecord, fits: list[StepFit], unit: str) -> Answer:
         worst = max(fits, key=lambda fit: fit.taus)
         figure = absent("time constant", "h", worst.why_not, worst.needed, METHOD)
         # A slow drift fits many hours as well: a guess is given only where it is one within a factor of 2.
-        seen = f" (about {worst.tau_s / 3600:.1f} h)" if 2 * worst.u_ln < np.log(2) else ""
+        near = 2 * worst.u_ln < np.log(2) and worst.tau_s >= LEAST_SAID_S
+        seen = f" (about {worst.tau_s / 3600:.1f} h)" if near else ""
         return Answer("step", f"Not shown{seen}: {worst.why_not}", (figure,), (), tables)
     figures = _figures(good, unit)
     remarks = [f"{len(good)} of {number_of(len(fits), 'step')} fitted."]

@@ -12,6 +12,8 @@ def test_a_figure_without_an_interval_must_say_why() -> None:
     """No code can print a bare number."""
     with pytest.raises(ValueError, match="'lag' has no interval, and does not say why"):
         Figure("lag", 6.0, "h")
+    with pytest.raises(ValueError, match="has no number at one end"):
+        Figure("lag", 6.0, "h", float("nan"), 9.0)
     with pytest.raises(ValueError, match="has no interval"):
         Figure("lag", 6.0, "h", low=3.0)
 
