@@ -115,6 +115,7 @@ class ParquetReader:
     def __init__(self, source: Path | bytes) -> None:
         opened = pa.BufferReader(source) if isinstance(source, bytes) else source
         self._file = pq.ParquetFile(opened, read_dictionary=TEXTS, pre_buffer=True)
+        self._groups: dict[str, list[int]] = {}
 
     def __enter__(self) -> ParquetReader:
         return self
@@ -131,11 +132,11 @@ class ParquetReader:
 
     def groups(self) -> dict[str, list[int]]:
         """Channel -> its row groups, from the statistics in the footer."""
-        groups: dict[str, list[int]] = {}
-        for at in range(self._file.metadata.num_row_groups):
-            channel = self._file.metadata.row_group(at).column(0).statistics.min
-            groups.setdefault(channel, []).append(at)
-        return groups
+        if not self._groups:
+            for at in range(self._file.metadata.num_row_groups):
+                channel = self._file.metadata.row_group(at).column(0).statistics.min
+                self._groups.setdefault(channel, []).append(at)
+        return self._groups
 
     def columns(self, groups: Sequence[int]) -> Columns:
         """Everything in these row groups."""
@@ -264,7 +265,9 @@ def _bits(column: Any) -> Any:
 
 
 def _ns(ms: Int, rest: Int) -> Int:
-    return ms * MS + rest
+    ns = ms * MS
+    ns += rest
+    return ns
 
 
 def _values(table: Any) -> Any:
