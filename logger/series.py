@@ -22,13 +22,23 @@ Bool = NDArray[np.bool_]
 def of_one_number(work: Callable[[Float], Float], values: Float) -> Float:
     """What `work` gives of each value, shape (n,); of one number that stands for all it is asked once.
 
-    >>> twice = of_one_number(lambda x: 2 * x, np.broadcast_to(np.array([3.0]), 4))
+    >>> twice = of_one_number(lambda x: 2 * x, one_for_all(np.array([3.0]), (4,)))
     >>> twice.tolist(), twice.strides
     ([6.0, 6.0, 6.0, 6.0], (0,))
     """
     if values.ndim != 1 or values.strides != (0,) or not len(values):
         return work(values)
-    return np.broadcast_to(work(values[:1]), values.shape)
+    return one_for_all(work(values[:1]), values.shape)
+
+
+def one_for_all(number: Float, shape: tuple[int, ...]) -> Float:
+    """The first of some numbers in the place of all of a shape: read-only, in the memory of that one.
+
+    As `np.broadcast_to`, in a fifth of its time: a live minute of many channels asks for hundreds.
+    """
+    array: Float = np.ndarray(shape, np.float64, number, strides=(0,) * len(shape))
+    array.flags.writeable = False
+    return array
 
 
 @dataclass(frozen=True)

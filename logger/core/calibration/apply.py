@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ...model import Certificate, Channel
 from ...model.reasons import Why
-from ...series import Float, Int, of_one_number
+from ...series import Float, Int, of_one_number, one_for_all
 from ...units import difference_to_canonical, to_canonical
 from .as_found import effect, released_until_ns
 from .curve import correction, left_over
@@ -41,9 +41,9 @@ class CorrectedReadings:
 def certificate_U(certificate: Certificate, indication: Float) -> Float:
     """Expanded uncertainty of the certificate: the larger of the two points around each indication."""
     points = np.asarray(certificate.indications)
-    stated = np.asarray(certificate.U)
+    stated = np.asarray(certificate.U, np.float64)
     if (stated == stated[0]).all():
-        return np.broadcast_to(stated[0], np.shape(indication))  # one number for years of them
+        return one_for_all(stated, np.shape(indication))  # for years of them
     right_index = np.searchsorted(points, indication, side="left").clip(0, len(points) - 1)
     exact = points[right_index] == indication
     left_index = np.where(exact, right_index, (right_index - 1).clip(0))
