@@ -51,6 +51,8 @@ def test_verify_names_the_months_that_it_could_not_compare(data: Path, stillroom
     assert away.returncode == 11, away.stderr
     assert away.stdout.startswith("Not shown whether all is unchanged: a part could not be compared.")
     assert "Verified" not in away.stdout
+    assert "; 0 readings" not in away.stdout  # the hot ones were compared, and no sealed file was
+    assert "readings and 0 archive files with the digests" in away.stdout
     with Store.open(data, read_only=True) as store:
         months = sorted({seal.file.split("year=")[1][:4] + "-" + seal.file.split("month=")[1][:2]
                          for seal in store.archive.seals()})  # fmt: skip

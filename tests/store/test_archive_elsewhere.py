@@ -225,7 +225,7 @@ def test_an_object_that_was_changed_is_never_read_as_the_record(
             store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
         assert any(seals[1].file in fault for fault in store.verify().faults)
         place.remove(name)
-        with pytest.raises(StoreDamaged, match="Restore it from a backup"):
+        with pytest.raises(StoreDamaged, match=r"cannot be read: it is missing\. Restore it from a backup"):
             store.readings.read("P1.temperature", seals[1].from_ns, seals[1].to_ns)
         assert any("missing" in fault for fault in store.verify().faults)
         assert len(store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns))
@@ -263,6 +263,33 @@ def test_a_share_that_is_away_is_not_taken_for_an_empty_one(folder: Path, addres
         with pytest.raises(ArchiveAway, match="Mount its share"):
             store.readings.read("P1.temperature", seals[0].from_ns, seals[0].to_ns)
         assert not Path(keys["at"]).exists()
+
+
+def test_an_empty_folder_where_a_share_was_mounted_is_not_taken_for_the_archive(
+    folder: Path, address: Address
+) -> None:
+    """As `umount` leaves it: nothing is called damaged, and no month is sealed onto the wrong disk."""
+    keys = address("folder")
+    with filled(folder, keys) as store:
+        first = store.seal(OCTOBER + 3 * DAY)[0]
+        rows = hot_rows(store)
+        Path(keys["at"]).rename(folder.parent / "unmounted")
+        Path(keys["at"]).mkdir()
+        for work in (
+            lambda: store.readings.read("P1.temperature", first.from_ns, first.to_ns),
+            lambda: store.seal(IN_DECEMBER),
+            store.archive.reach,
+        ):
+            with pytest.raises(ArchiveAway, match=r"is empty, and sealed files of this record .* Mount its"):
+                work()
+        assert hot_rows(store) == rows
+        assert list(Path(keys["at"]).iterdir()) == []
+        result = store.verify()
+        assert (result.faults, result.intact) == ((), False)
+        Path(keys["at"]).rmdir()
+        (folder.parent / "unmounted").rename(keys["at"])
+        assert len(store.seal(IN_DECEMBER)) == 2
+        assert store.verify().intact
 
 
 @pytest.mark.slow

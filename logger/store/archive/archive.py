@@ -75,6 +75,7 @@ class Archive:
         with self._database.lock(LOCK, wait_s=5.0) as ours:  # a start that tidies up is short
             if not ours:
                 return []
+            self.reach()
             self._tidy()
             return [self._seal_month(month) for month in self._months(before_ns, room_of)]
 
@@ -104,8 +105,9 @@ class Archive:
         except UNREADABLE as error:
             if isinstance(error, OSError) and error.errno in NOT_OF_THE_FILE:
                 raise unopened_error(Path(self.content.at(file)), error) from error
+            why = "it is missing" if isinstance(error, FileNotFoundError) else error
             raise StoreDamaged(
-                f"The sealed file {self.content.at(file)} cannot be read: {error}. Restore it from a "
+                f"The sealed file {self.content.at(file)} cannot be read: {why}. Restore it from a "
                 "backup; `stillroom verify` says what is proven."
             ) from error
 
@@ -116,9 +118,8 @@ class Archive:
 
     def reach(self) -> None:
         """Ask for the newest sealed file at its place; ArchiveAway where that does not answer."""
-        seals = self.seals(disposed=False)
-        if seals:
-            self.content.is_free(seals[-1].file)
+        if seals := self.seals(disposed=False):
+            self.content.see(seals[-1].file)
 
     def sealed_rows(self, rows: Columns) -> Bool:
         """Mask, shape (n,), of the hot rows, also of an older copy of this record, that lie under a seal."""

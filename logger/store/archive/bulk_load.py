@@ -99,6 +99,7 @@ class BulkLoader:
         """Files, then all that leads to them; none, with nothing changed, where readings came between."""
         with self._database.read() as conn:
             first = self._hot.read_next_seq(conn, writer)
+        self._archive.reach()
         names = {span: self._archive.free_file(Month(*span, {})) for span in months}
         self._archive.note_begun(list(names.values()))
         try:
@@ -208,5 +209,6 @@ def _number_channels(writer: str, parts: Sequence[ImportedReadings], seq: int) -
     """Each channel under its numbers, which stand for its arrivals as well."""
     for part in parts:
         plain = columns_of_series(writer, part)
-        yield replace(plain, seq=plain.seq + seq, arrival=plain.seq + seq)
+        numbers = plain.seq + seq
+        yield replace(plain, seq=numbers, arrival=numbers)
         seq += len(plain)

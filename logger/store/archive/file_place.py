@@ -60,7 +60,10 @@ class FolderPlace:
     def path(self, name: str) -> Path | None:
         """Where a file may be read in place."""
         self._see()
-        return self._root / name
+        path = self._root / name
+        if not self._own and not path.exists():
+            self._refuse_empty()
+        return path
 
     def put(self, name: str, source: Path) -> None:
         """Give a synced file its name here, copied where it lies elsewhere."""
@@ -79,7 +82,11 @@ class FolderPlace:
         """All bytes of a file."""
         self._see()
         with self._plain_refusals(name):
-            return (self._root / name).read_bytes()
+            try:
+                return (self._root / name).read_bytes()
+            except FileNotFoundError:
+                self._refuse_empty()
+                raise
 
     def holds(self, name: str) -> bool:
         """Whether the name is taken."""
@@ -121,6 +128,14 @@ class FolderPlace:
             raise ArchiveAway(
                 f"The archive {self.address} is a file, and a folder is needed. Name the folder that is to "
                 "hold the sealed files."
+            )
+
+    def _refuse_empty(self) -> None:
+        """Where a share is not mounted the folder stays at which it was, and nothing is in it."""
+        if not self._own and not any(self._root.iterdir()):
+            raise ArchiveAway(
+                f"The archive {self.address} is empty, and sealed files of this record were there. Mount its "
+                "share; if they were deleted, put them back from a backup."
             )
 
     @contextmanager

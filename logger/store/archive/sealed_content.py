@@ -52,6 +52,12 @@ class SealedContent:
         """Whether no file has that name at the place."""
         return not self.place.holds(name_of(file))
 
+    def see(self, file: str) -> None:
+        """Ask for a sealed file where it lies; ArchiveAway where its place does not answer, or is empty."""
+        if not self.is_own and self.is_free(file):
+            with suppress(FileNotFoundError):  # missing alone: for those who read it
+                self.get(file)
+
     def put(self, file: str) -> bytes:
         """Give what was written for a file its name at the place, and read it back; gives its bytes.
 

@@ -95,7 +95,7 @@ class Verifier:
             tuple(self._faults),
             claims.entries,
             claims.batches,
-            len(claims.seals.keys() - claims.disposals.keys()),
+            len(claims.seals.keys() - claims.disposals.keys()) - len(self._away.files),
             self._readings,
             claims.head,
             tuple(self._disposed),
