@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import get_args
 
@@ -17,6 +17,18 @@ STATUS: tuple[str, ...] = get_args(Status)
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+
+
+def of_one_number(work: Callable[[Float], Float], values: Float) -> Float:
+    """What `work` gives of each value, shape (n,); of one number that stands for all it is asked once.
+
+    >>> twice = of_one_number(lambda x: 2 * x, np.broadcast_to(np.array([3.0]), 4))
+    >>> twice.tolist(), twice.strides
+    ([6.0, 6.0, 6.0, 6.0], (0,))
+    """
+    if values.ndim != 1 or values.strides != (0,) or not len(values):
+        return work(values)
+    return np.broadcast_to(work(values[:1]), values.shape)
 
 
 @dataclass(frozen=True)

@@ -36,23 +36,27 @@ def bench_setup(probes: int, step_s: int) -> Setup:
 def fill(
     folder: Path, probes: int, days: int, step_s: int, *, end_ns: int, say: Callable[[str], None]
 ) -> None:
-    """Readings of so many probes up to an instant, sealed where a month is over; kept when it is there."""
+    """Readings of so many probes up to an instant, sealed where a month is over; kept when it is there.
+
+    What was interrupted goes on where it ended, from the instant at which it began.
+    """
     with Store.open(folder, create=True, simulated=True) as store:
-        if store.readings.extent() is not None:
-            return
-        each = step_s // 60
+        newest, extent = store.readings.newest_taken(), store.readings.extent()
+        step_ns, each = step_s * NS, step_s // 60
+        n = -(-days * 1440 // each)
+        first_ns = end_ns - n * step_ns if extent is None else extent[0]
         for number, channel in enumerate(list(bench_setup(probes, step_s).channels)[:probes]):
+            there = (newest.get(channel, first_ns - step_ns) - first_ns) // step_ns + 1
+            if there == n:
+                continue
             say(f"making {channel}, {days} days")
             column = values(days, number)[::each].tolist()
-            first = end_ns - len(column) * step_s * NS
-            rows = [
-                Row(channel, first + i * step_s * NS, first + i * step_s * NS + NS, v)
-                for i, v in enumerate(column)
-            ]
+            instants_ns = [first_ns + i * step_ns for i in range(n)]
+            rows = [Row(channel, t, t + NS, v) for t, v in zip(instants_ns, column, strict=True)][there:]
             for begin in range(0, len(rows), 50_000):
                 store.append("made", rows[begin : begin + 50_000])
         say("sealing")
-        store.seal(end_ns)
+        store.seal(first_ns + n * step_ns)
 
 
 class FrozenCurrent(Current):

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from logger.acts.case_book import case_book
 from logger.acts.case_drafts import Draft, drafts_of, forget_drafts, save_draft
-from logger.acts.cases import close, join_cases, note, part_case
+from logger.acts.cases import close, join_cases, note, part_case, review_effect
 from logger.core.judge.cases import BeforeAfter, Case, LostTime, before_after, repeated
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.case_timeline import Happening, case_timeline
@@ -94,6 +95,14 @@ class CaseDesk:
         """Close a case; Refused with what is missing."""
         record = self.case(number, now_ns)
         close(self._store, record.case, who, running=record.running, undecided=record.undecided)
+
+    def effect_days(self) -> dict[int, str]:
+        """Number of a case -> ISO 8601 day on which its corrective action is still to be reviewed."""
+        return {number: day.text for number, day in case_book(self._store).effect_days().items()}
+
+    def review_effect(self, number: int, text: str, who: str, now_ns: int) -> None:
+        """Write down what the review of a corrective action's effect showed."""
+        review_effect(self._store, self.case(number, now_ns).case, text, who)
 
     def join(self, number: int, other: int, who: str, why: str, now_ns: int) -> int:
         """Join two cases of one cause; returns the lower number, which both have now."""

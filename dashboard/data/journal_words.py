@@ -86,6 +86,7 @@ ACT_WORDS = {
     "close": "closed",
     "end": "ended",
     "note": "notes saved",
+    "effect": "effect of the corrective action reviewed",
     "plan": "planned",
     "revoke": "revoked",
     "stop": "stopped",

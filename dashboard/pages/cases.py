@@ -35,7 +35,7 @@ from ..data.words import (
     unit,
 )
 from ..parts.alarm_figures import alarms_card
-from ..parts.case_forms import TEXTS, affected_card, closing_card, texts_card
+from ..parts.case_forms import TEXTS, affected_card, closing_card, effect_card, texts_card
 from ..parts.case_links import links_card, register_links
 from ..parts.case_list import PATH, case_list, lasting, numbers_in_words
 from ..parts.components import aria, button, card, field, graph, key_to_trace, refusal, table
@@ -92,7 +92,9 @@ def _case(q: Queries, r: CaseRecord) -> list[Any]:
         _chart_card(q, r),
         _timeline_card(q, r),
         affected_card(q, r, impacts),
-        *([texts_card(q, r, drafts), closing_card(r), links_card(q, r)] if r.case.in_use else []),
+        *([texts_card(q, r, drafts), closing_card(r)] if r.case.in_use else []),
+        *effect_card(r, due=r.number in cases.effect_days()),
+        *([links_card(q, r)] if r.case.in_use else []),
     ]
 
 
@@ -224,6 +226,7 @@ def register(app: Dash, q: Queries) -> None:
     _writing(app, q)
     _deciding(app, q)
     _closing(app, q)
+    _reviewing(app, q)
     register_links(app, q, layout)
     _comparing(app, q)
 
@@ -342,6 +345,23 @@ def _closing(app: Dash, q: Queries) -> None:
 
         page, fault = _drawn(q, number, shut)
         return page, fault, ""
+
+
+def _reviewing(app: Dash, q: Queries) -> None:
+    @app.callback(
+        Output("page", "children", allow_duplicate=True),
+        Output("effect-refusal", "children"),
+        Input("case-effect-write", "n_clicks"),
+        State("case-number", "children"),
+        State("case-effect", "value"),
+        prevent_initial_call=True,
+    )
+    @needs(Act.DECIDE)
+    def review(clicks: int, number: str, text: str | None) -> tuple[Any, Any]:
+        if not clicks:
+            return no_update, no_update
+        who = acting(Act.DECIDE)
+        return _drawn(q, number, lambda n: desk(q).review_effect(n, text or "", who, q.now_ns()))
 
 
 def _comparing(app: Dash, q: Queries) -> None:

@@ -34,6 +34,7 @@ TEXTS = (
     ("corrective_action", "Corrective action", "if any: what prevents it from happening again"),
     ("look_on", "Review of its effect, date", "a day, such as 2026-11-20"),
 )
+REVIEWED = ("effect", "Its effect, as reviewed", "")
 SHORT = ("cause", "look_on")
 
 
@@ -128,6 +129,8 @@ def texts_card(q: Queries, record: CaseRecord, drafts: dict[str, Draft]) -> Comp
     by = {name: _writer(q, record, name) for name in texts}
     part = _text_field if may else _text_words
     parts = [part(entry, texts[entry[0]], by[entry[0]]) for entry in TEXTS]
+    if record.work.texts.effect:
+        parts.append(_text_words(REVIEWED, record.work.texts.effect, _writer(q, record, "effect")))
     ends: list[Component] = []
     if may:
         ends = [
@@ -203,6 +206,24 @@ def closing_card(record: CaseRecord) -> Component:
         ),
         aside="this signature means: reviewed and decided",
     )
+
+
+def effect_card(record: CaseRecord, *, due: bool) -> list[Component]:
+    """The field for the effect of a corrective action, while its review is due on a closed case."""
+    if not due or record.state != "closed" or not allowed(Act.DECIDE):
+        return []
+    action, day = record.work.texts.corrective_action, record.work.texts.look_on
+    words = dmc.Textarea(
+        id="case-effect",
+        label="Effect of the corrective action",
+        description=f"{action}. Days before and after it can be compared below.",
+        size="sm",
+        autosize=True,
+        minRows=2,
+    )
+    ends = [button("case-effect-write", "Save review"), html.Div(id="effect-refusal", role="status")]
+    aside = f"to be reviewed on {day}"
+    return [card("Review of the effect", words, html.Div(ends, className="form"), aside=aside)]
 
 
 def _place(record: CaseRecord, words: str) -> str:

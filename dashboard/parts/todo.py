@@ -1,4 +1,4 @@
-"""Open tasks, most urgent first: alarms, running inspections, soaking parts, cases, probes."""
+"""Open tasks, most urgent first: alarms, running inspections, soaking parts, cases, reviews, probes."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ DAYS = 14  # in which cases that are not closed are looked for
 
 def rows(q: Queries) -> list[Component]:
     """One row each: what, since when, and a figure or an act."""
-    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_overdue(q), *_young(q)]
+    rows_ = [*_alarms(q), *_running(q), *_soaking(q), *_cases(q), *_effects(q), *_overdue(q), *_young(q)]
     if len(rows_) > MOST:
         rows_ = [*rows_[:MOST], behind(f"{len(rows_) - MOST} more", *rows_[MOST:])]
     return rows_ or [html.P(_nothing(q), className="calm")]
@@ -171,6 +171,20 @@ def _cases(q: Queries) -> list[Component]:
         since = f"{clock(r.case.from_ns, now, zone)}–{clock(r.case.to_ns, now, zone)}"
         rows_.append(_row(what, since, html.A(state, href=f"/cases?case={r.number}") if r.number else state))
     return rows_
+
+
+def _effects(q: Queries) -> list[Component]:
+    """Corrective actions whose effect is to be reviewed by now."""
+    today = local(q.now_ns(), q.room.timezone)[:10]
+    return [
+        _row(
+            f"Case {number}: review the effect of its corrective action",
+            f"due {day}",
+            html.A("open", href=f"/cases?case={number}"),
+        )
+        for number, day in sorted(desk(q).effect_days().items(), key=lambda item: item[1])
+        if day <= today
+    ]
 
 
 def _young(q: Queries) -> list[Component]:

@@ -18,6 +18,7 @@ from .required import visible
 
 KIND = "case"
 UTC = ZoneInfo("UTC")
+WITH_TEXTS = ("note", "closed", "effect")  # acts that write texts down
 TEXTS = {
     "cause": "a cause from the list",
     "detail": "the cause in words",
@@ -30,7 +31,10 @@ TEXTS = {
 
 @dataclass(frozen=True)
 class CaseTexts:
-    """What is written in a case; empty: nothing yet. `look_on` is an ISO 8601 day."""
+    """What is written in a case; empty: nothing yet. `look_on` is an ISO 8601 day.
+
+    effect: what the review of the corrective action on that day showed.
+    """
 
     cause: str = ""
     detail: str = ""
@@ -40,6 +44,7 @@ class CaseTexts:
     customer: str = ""
     corrective_action: str = ""
     look_on: str = ""
+    effect: str = ""
 
     @property
     def missing(self) -> list[str]:
@@ -157,21 +162,20 @@ class CaseBook:
         return joined
 
     def effect_days(self) -> dict[int, CaseText]:
-        """Number of a case -> the day on which the effect of its corrective action is reviewed, the newest.
+        """Number of a case -> the newest day on which the effect of its corrective action is to be reviewed.
 
-        Of joined cases under the number that goes on; none of a case that is void.
+        Of joined cases under the number that goes on; none of a case that is void, and none whose effect
+        was reviewed since that day was written down.
         """
-        days: dict[int, CaseText] = {}
+        texts: dict[int, dict[str, CaseText]] = {}
         joined, void = self.joined(), self.void()
         for entry in self.entries:
             what = _read(entry)
-            texts: dict[str, CaseText] = {}
-            if what["act"] in ("note", "closed"):
-                _read_texts(entry, texts)
             number = joined.get(what["case"], what["case"])
-            if "look_on" in texts and number not in void:
-                days[number] = texts["look_on"]
-        return {number: day for number, day in days.items() if day.text}
+            if what["act"] in WITH_TEXTS and number not in void:
+                _read_texts(entry, texts.setdefault(number, {}))
+        days = {number: of["look_on"] for number, of in texts.items() if "look_on" in of}
+        return {n: day for n, day in days.items() if day.text and not _answers(texts[n].get("effect"), day)}
 
     def cuts(self, zone: str) -> list[int]:
         """Instants in ns at which a person parted a case of a zone in two."""
@@ -201,7 +205,7 @@ class CaseBook:
         for entry in acts:
             what = _read(entry)
             act = what["act"]
-            if act in ("note", "closed"):
+            if act in WITH_TEXTS:
                 _read_texts(entry, texts)
             if act == "decision":
                 decision = _case_decision(entry)
@@ -256,6 +260,11 @@ def _numbered(number: int, entry: JournalEntry, decided_ns: int | None) -> Numbe
     what = _read(entry)
     runs = tuple((run["rule"], parse(run["from"], UTC), parse(run["to"], UTC)) for run in what["runs"])
     return NumberedCase(number, what["zone"], runs, decided_ns)
+
+
+def _answers(effect: CaseText | None, day: CaseText) -> bool:
+    """Whether the effect was reviewed after its day was written down."""
+    return effect is not None and visible(effect.text) and effect.entry > day.entry
 
 
 def _read_texts(entry: JournalEntry, by_name: dict[str, CaseText]) -> None:

@@ -171,6 +171,22 @@ def close(store: Store, case: Case, who: str, *, running: bool, undecided: Seque
     store.journal.append(KIND, who, {**what, "runs": _runs(case.keys)}, work.texts.decision)
 
 
+def review_effect(store: Store, case: Case, text: str, who: str) -> None:
+    """Write down what the review of a corrective action's effect showed; a closed case stays closed.
+
+    Refused where the case has no corrective action with a day of review, or nothing is entered.
+    """
+    who, texts = required_person(who), case_book(store).work(case).texts
+    if not visible(texts.corrective_action) or not texts.look_on:
+        raise Refused(
+            f"Case {_number_of(case)} has no corrective action with a day on which its effect is reviewed. "
+            "Nothing was changed."
+        )
+    text = check_text("effect", required_text(text, "effect of the corrective action, as you reviewed it"))
+    what: dict[str, JSON] = {**_describe(case, _number_of(case), "effect"), "texts": {"effect": text}}
+    store.journal.append(KIND, who, what)
+
+
 def lacking(texts: CaseTexts, *, running: bool, undecided: Sequence[str]) -> Iterator[str]:
     """What is missing before a case can be closed, in words."""
     if running:

@@ -27,7 +27,7 @@ from ..store import Store
 from ..verdicts.head import HEAD
 from ..verdicts.live_verdicts import LiveVerdicts
 from ..verdicts.verdicts import Verdicts
-from .record import START_NS, STEP_NS, ZONE, make, setup
+from .record import START_NS, STEP_NS, ZONE, make, make_apart, setup
 from .timing import time_both, time_call
 
 Arrays = dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]]
@@ -73,9 +73,11 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> J
     if days < 31:
         raise Refused(f"A record of {days} days is too short to seal; expected 31 or more (--days).")
     built = setup(channels)
+    make_apart(folder, channels, days, say)
     with make(folder, channels, days, say) as store:
         say("judging")
         judged = [time_both(lambda: _judge(store, built, days)) for _ in range(3)]
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # before anything else is measured
         say("bare script")
         bare = [time_both(lambda: _bare(folder, built)) for _ in range(3)]
         say("ioos-qc")
@@ -83,7 +85,6 @@ def run(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> J
         tests_s, quality_s = time_call(lambda: _tests(columns, built)), _quality(columns, built)
     say(f"live minutes of {LIVE_CHANNELS} channels")
     minute_ms = 1000 * _live(folder / "live", say)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     (judged_s, judged_cpu_s), (bare_s, bare_cpu_s) = (_least(times) for times in (judged, bare))
     readings = channels * days * 1440
     return JudgeFigures(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -10,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ..errors import Refused
 from ..instants import NS
 from ..model import (
     Certificate,
@@ -24,6 +27,7 @@ from ..model import (
     ThermalBody,
     Zone,
 )
+from ..processes.children import module
 from ..store import Store
 
 START_NS = int(datetime(2025, 1, 1, tzinfo=UTC).timestamp()) * NS
@@ -111,19 +115,66 @@ def values(days: int, number: int) -> np.ndarray[tuple[int], np.dtype[np.float64
 
 
 def make(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> Store:
-    """Append and seal the record, or open it where it was made before."""
+    """Append and seal the record, or open it where it was made before; one that is half made is finished.
+
+    Refused where the folder holds other readings.
+    """
     store = Store.open(folder, create=True, simulated=True)
-    if store.readings.extent() is not None:
-        return store
+    try:
+        if not is_whole(store, channels, days):
+            _finish(store, channels, days, say)
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+def make_apart(folder: Path, channels: int, days: int, say: Callable[[str], None]) -> None:
+    """Make the record in a process of its own, whose memory is none of what is measured afterwards."""
+    with Store.open(folder, create=True, simulated=True) as store:
+        if is_whole(store, channels, days):
+            return
+    say("making the record, in a process of its own")
+    line = [*module("logger.bench.record"), str(folder), str(channels), str(days)]
+    if subprocess.run(line, check=False).returncode != 0:
+        raise Refused(f"The record in {folder} was not finished. Repeat the command, which goes on with it.")
+
+
+def is_whole(store: Store, channels: int, days: int) -> bool:
+    """Whether every reading of the record is there and sealed; Refused where other readings are."""
+    newest, extent = store.readings.newest_taken(), store.readings.extent()
+    last = {
+        key: int(_columns(days, number)[0][-1]) if key in newest else 0
+        for number, key in enumerate(setup(channels).channels)
+    }
+    other = extent is not None and extent[0] < START_NS
+    if other or any(at > last.get(key, 0) for key, at in newest.items()):
+        raise Refused(
+            f"The folder holds another record than one of {channels} channels and {days} days; expected that "
+            "one or none (--keep)."
+        )
+    return newest == last and not store.readings.arrived_after(0, 1)[0]
+
+
+def _finish(store: Store, channels: int, days: int, say: Callable[[str], None]) -> None:
+    """Append and seal what a record lacks: what an interruption left of it is its beginning."""
+    newest = store.readings.newest_taken()
+    if newest:
+        say("the record was not finished: going on with it")
     columns = {key: _columns(days, number) for number, key in enumerate(setup(channels).channels)}
+    there = {
+        key: int(np.searchsorted(taken_ns, newest.get(key, 0), side="right"))
+        for key, (taken_ns, *_) in columns.items()
+    }
     for begin in range(0, days * 1440, MONTH):  # in order of time, as a service would
         say(f"making {channels} channels from day {begin // 1440} of {days}")
         for key, arrays in columns.items():
-            store.append("made", _rows(key, *(array[begin : begin + MONTH] for array in arrays)))
+            here = slice(max(begin, there[key]), begin + MONTH)
+            if here.start < here.stop:
+                store.append("made", _rows(key, *(array[here] for array in arrays)))
         store.seal(START_NS + begin * STEP_NS)  # months that are over, so that the hot tier stays small
     say("sealing")
     store.seal(START_NS + (days + 40) * 86_400 * NS)
-    return store
 
 
 def _columns(days: int, number: int) -> tuple[np.ndarray[tuple[int], np.dtype[Any]], ...]:
@@ -139,3 +190,9 @@ def _rows(key: str, *columns: np.ndarray[tuple[int], np.dtype[Any]]) -> list[Row
     """Readings of one boot of the machine, whose monotonic clock ran with UTC."""
     each = zip(*(column.tolist() for column in columns), strict=True)
     return [Row(key, t, t + took, v, boot="made", monotonic_ns=t - START_NS + 10**12) for t, took, v in each]
+
+
+if __name__ == "__main__":
+    make(
+        Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), lambda line: print(line, file=sys.stderr)
+    ).close()

@@ -237,6 +237,34 @@ def close(
     typer.echo(f"Case {record.number} is closed.")
 
 
+@case.command("effect")
+def effect(
+    number: Number,
+    *,
+    text: Annotated[
+        str, typer.Option("--text", metavar="TEXT", help="What changed since, as you reviewed it.")
+    ],
+    who: Who = "",
+    data: Data = DEFAULT_DATA,
+    config: Config = None,
+) -> None:
+    """Enter what the review of a corrective action's effect showed. A closed case stays closed.
+
+    The figures before and after it: `stillroom case causes --action-at TIME`.
+
+    \b
+    Example:
+      stillroom case effect 1 --text "no excursion in 30 days, 9 in the 30 days before"
+    """
+    from ..acts.cases import review_effect
+
+    with open_session(data, config) as session:
+        name = authorised(session.store, who, Act.DECIDE)
+        record = _record(session, number)
+        review_effect(session.store, record.case, text, name)
+    typer.echo(f"Case {record.number}: the effect of its corrective action is reviewed.")
+
+
 @case.command("join")
 def join(
     number: Number,
@@ -377,10 +405,10 @@ def _around(session: Session, record: CaseRecord) -> list[CaseRecord]:
 
 
 def _texts(*words: str) -> Mapping[str, Any]:
-    """Texts that were given, by the name of their field."""
+    """Texts that were entered, by the name of their field; the effect has a command of its own."""
     from dataclasses import fields
 
     from ..acts.case_book import CaseTexts
 
-    names = [f.name for f in fields(CaseTexts)]
+    names = [f.name for f in fields(CaseTexts) if f.name != "effect"]
     return {name: word for name, word in zip(names, words, strict=True) if word.strip()}

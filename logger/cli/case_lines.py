@@ -30,7 +30,8 @@ LABELS = {
     "decision": "Decision",
     "customer": "Customer",
     "corrective_action": "Corrective action",
-    "look_on": "Effect reviewed on",
+    "look_on": "Effect to be reviewed on",
+    "effect": "Effect as reviewed",
 }
 
 

@@ -47,7 +47,7 @@ class DueDay:
 
 
 def due_days(store: Store, config: Config, now_ns: int) -> list[DueDay]:
-    """Everything that falls due, in order of time."""
+    """Everything that falls due or is overdue, in order of time; what was cancelled for a while longer."""
     setup, zone = config.setup, ZoneInfo(config.setup.room.timezone)
     versions = store.setups.versions()
     since_ns = versions[-1].at_ns if versions else 0
@@ -55,7 +55,7 @@ def due_days(store: Store, config: Config, now_ns: int) -> list[DueDay]:
     days = [
         *_calibrations(setup, now_ns, since_ns),
         *_reviews(store, config, now_ns, since_ns),
-        *_effects(store, setup.version, today),
+        *_effects(store, setup.version),
         *_restore_test(store, zone, since_ns, setup.version),
         *(_shelving(alarm, setup) for alarm in alarm_list(store) if alarm.shelved_until_ns is not None),
     ]
@@ -64,7 +64,8 @@ def due_days(store: Store, config: Config, now_ns: int) -> list[DueDay]:
         day = item.day if item.day is not None else local(item.at_ns or 0, zone).date()
         return day, item.key
 
-    return sorted((d for d in days if place(d)[0] >= today - CANCELLED_FOR), key=place)
+    stay = (d for d in days if not d.cancelled or place(d)[0] >= today - CANCELLED_FOR)
+    return sorted(stay, key=place)
 
 
 def _calibrations(setup: Setup, now_ns: int, since_ns: int) -> Iterator[DueDay]:
@@ -132,19 +133,18 @@ def _reviews(store: Store, config: Config, now_ns: int, since_ns: int) -> Iterat
             )
 
 
-def _effects(store: Store, version: int, today: date) -> Iterator[DueDay]:
-    """Reviews of what the corrective action of a case changed; a day that is over is left out."""
+def _effects(store: Store, version: int) -> Iterator[DueDay]:
+    """Reviews of what the corrective action of a case changed, until they are made."""
     for number, day in case_book(store).effect_days().items():
-        if date.fromisoformat(day.text) >= today:
-            yield DueDay(
-                f"effect-case-{number}",
-                f"Effect of the corrective action of case {number} is to be reviewed",
-                f"Page Cases, or: stillroom case show {number}",
-                day.at_ns,
-                version + day.entry,
-                day=date.fromisoformat(day.text),
-                remind_days=(7,),
-            )
+        yield DueDay(
+            f"effect-case-{number}",
+            f"Effect of the corrective action of case {number} is to be reviewed",
+            f"Page Cases, or: stillroom case effect {number}",
+            day.at_ns,
+            version + day.entry,
+            day=date.fromisoformat(day.text),
+            remind_days=(7,),
+        )
 
 
 def _restore_test(store: Store, zone: ZoneInfo, since_ns: int, version: int) -> Iterator[DueDay]:

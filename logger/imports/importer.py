@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import stat
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -21,6 +22,7 @@ import numpy as np
 from ..errors import ImportRefused, UnitError
 from ..instants import NS, rfc3339
 from ..model import Setup
+from ..processes.confined import start_early
 from ..processes.waits import moved, waiting_for
 from ..series import ImportedReadings, Readings
 from .comparison import Compared, Conflict, against
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from ..store import Store
 
 Say = Callable[[str], None]
+LONG = 1 << 20  # bytes
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,8 @@ def import_file(  # noqa: PLR0917 - all that an import depends on, in one call
     without: frozenset[int] = frozenset(),
 ) -> ImportResult:
     """Imports a file; ImportRefused, with nothing changed, where a question is open."""
+    if _is_long(path):
+        start_early()  # the child is ready by the time a long file is copied and its digest known
     with private_copy(path) as copy:
         return import_content(
             plain_name(path), copy, profile, store, setup, who, now_ns, dry_run, report, without
@@ -215,30 +220,44 @@ def identity_of(content: Content) -> tuple[str, bytes]:
         return sha256, file.read(LOOKED_AT)
 
 
+def _is_long(path: Path) -> bool:
+    try:
+        return path.stat().st_size > LONG
+    except OSError:
+        return False  # told when it is read
+
+
 def _copy(path: Path, into: BinaryIO) -> None:
     """All of a file; ImportRefused where it cannot be read, or has nothing but blanks in it."""
-    if path.is_dir():
-        raise ImportRefused(
-            f"{path} is a folder: name its files, or let `stillroom import --watch {path}` import them one "
-            "by one."
-        )
-    if path.exists() and not path.is_file():  # a pipe may never end, and gives what it holds only once
-        raise ImportRefused(
-            f"{path}: expected a file, found a pipe or a device. Write what comes out of it to a file, and "
-            "import that."
-        )
     filled = False
     try:
-        with waiting_for(f"the file {path}"), path.open("rb", buffering=0) as file:
-            while part := file.read(1 << 20):
-                filled = filled or bool(part.lstrip(b"\0 \t\r\n"))
-                into.write(part)
-                moved()
+        with waiting_for(f"the file {path}"):
+            _refuse_no_file(path)
+            with path.open("rb", buffering=0) as file:
+                while part := file.read(1 << 20):
+                    filled = filled or bool(part.lstrip(b"\0 \t\r\n"))
+                    into.write(part)
+                    moved()
     except OSError as error:
         instead = " Give this account the right to read it." if isinstance(error, PermissionError) else ""
         raise ImportRefused(f"{path}: cannot be read: {error.strerror}.{instead}") from None
     if not filled:
         raise ImportRefused(f"{path.name}: expected a table of readings, found an empty file.")
+
+
+def _refuse_no_file(path: Path) -> None:
+    """ImportRefused for a folder, and for a pipe: that may never end, and gives what it holds only once."""
+    mode = path.stat().st_mode
+    if stat.S_ISDIR(mode):
+        raise ImportRefused(
+            f"{path} is a folder: name its files, or let `stillroom import --watch {path}` import them one "
+            "by one."
+        )
+    if not stat.S_ISREG(mode):
+        raise ImportRefused(
+            f"{path}: expected a file, found a pipe or a device. Write what comes out of it to a file, and "
+            "import that."
+        )
 
 
 def _refuse_future(name: str, reading: Reading, setup: Setup, now_ns: int) -> None:

@@ -27,7 +27,8 @@ LABELS = {
     "decision": "decision",
     "customer": "customer",
     "corrective_action": "corrective action",
-    "look_on": "day to look at its effect",
+    "look_on": "day on which its effect is reviewed",
+    "effect": "its effect",
 }
 
 
@@ -143,6 +144,7 @@ def act_sentence(entry: JournalEntry) -> str:
         "revised": f"case {number}, revision {what.get('revision')}: {what.get('changed')}",
         "void": f"case {number} void{why}",
         "closed": f"case {number} closed",
+        "effect": f"effect of the corrective action reviewed: {(what.get('texts') or {}).get('effect')}",
         "joined": f"case {number} continued in case {what.get('to_case')}{why}",
         "parted": f"case {number} parted{why}",
     }.get(act, act)

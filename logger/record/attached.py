@@ -21,7 +21,7 @@ TABLES: Mapping[str, str] = {
     "periods": "from to verdict reason rule probe provisional",
     "days": "label from to stable_s not_shown_s not_stable_s change",
     "cases": "case revision state in_use from to cause detail immediate_action impact decision "
-    "corrective_action look_on closed_by closed_at inspections",
+    "corrective_action look_on effect closed_by closed_at inspections",
     "excursions": "rule from to worst worst_at limit U unit exceedance probes proven",
     "inspections": "key title part person activity from to running verdict reason because error_um U_um "
     "tolerance_um share_of_tolerance revision revision_cause digest decisions",

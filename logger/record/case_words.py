@@ -26,7 +26,8 @@ TEXTS = (
     ("decision", "Decision"),
     ("customer", "Customer"),
     ("corrective_action", "Corrective action"),
-    ("look_on", "Effect looked at on"),
+    ("look_on", "Effect to be reviewed on"),
+    ("effect", "Effect as reviewed"),
 )
 
 
@@ -78,11 +79,12 @@ def _case_row(case: CaseForm, zone: ZoneInfo, clock: Clock) -> tuple[str, ...]:
 
 
 def _corrective_action(texts: Mapping[str, str]) -> str:
-    """What is done against the cause, and when its effect is looked at; empty where neither was written."""
-    action, day = texts.get("corrective_action", ""), texts.get("look_on", "")
+    """What is done against the cause, and its effect or when that is reviewed; empty without either."""
+    action, day, effect = (texts.get(name, "") for name in ("corrective_action", "look_on", "effect"))
+    due = f"effect to be reviewed on {day}" if day else ""
     parts = [
         f"Corrective action: {clip(action)}" if action else "",
-        f"effect to be reviewed on {day}" if day else "",
+        f"its effect: {clip(effect)}" if effect else due,
     ]
     text = "; ".join(filter(None, parts))
     return text[:1].upper() + text[1:]

@@ -98,7 +98,7 @@ class ReadingQueries:
         }
         return {
             c: self._readings_in_order(c, numbers[c], from_ns, to_ns)
-            if np.any(np.diff(series.taken_ns) == 0)
+            if (series.taken_ns[1:] == series.taken_ns[:-1]).any()
             else series
             for c, series in readings.items()
         }

@@ -59,8 +59,8 @@ class Texts:
 
     @staticmethod
     def constant(text: str, n: int) -> Texts:
-        """One text n times."""
-        return Texts(np.zeros(n, np.int32), (text,))
+        """One text n times, of which the code is there once."""
+        return Texts(np.broadcast_to(np.int32(0), n), (text,))
 
     def __len__(self) -> int:
         return len(self.codes)
@@ -165,21 +165,26 @@ def columns_of(writer: str, first_seq: int, rows: Sequence[Row]) -> Columns:
 
 
 def columns_of_series(writer: str, series: ImportedReadings) -> Columns:
-    """The readings of one channel in a file as they will be stored, numbered from 0."""
+    """The readings of one channel in a file as they will be stored, numbered from 0.
+
+    What all of them share stands in memory once, by `np.broadcast_to`: it may not be written to.
+    """
     n = len(series.taken_ns)
     finite = np.isfinite(series.value)
     all_finite = bool(finite.all())
     infinite = np.isinf(series.value)  # no number that could be taken for a valid one: it stays as text
-    fault = np.where(infinite, STATUS.index("garbage"), STATUS.index("sensor-fault"))
+    ok, garbage, fault = (np.uint8(STATUS.index(text)) for text in ("ok", "garbage", "sensor-fault"))
     return Columns(
-        arrival=np.zeros(n, np.int64),
+        arrival=np.broadcast_to(np.int64(0), n),
         seq=np.arange(n, dtype=np.int64),
         taken_ns=series.taken_ns,
-        received_ns=np.full(n, series.received_ns, np.int64),
-        monotonic_ns=np.zeros(n, np.int64),
+        received_ns=np.broadcast_to(np.int64(series.received_ns), n),
+        monotonic_ns=np.broadcast_to(np.int64(0), n),
         value=series.value + 0.0 if all_finite else np.where(finite, series.value + 0.0, np.nan),
-        status=np.where(finite, STATUS.index("ok"), fault).astype(np.uint8),
-        late=np.ones(n, np.bool_),
+        status=np.broadcast_to(ok, n)
+        if all_finite
+        else np.where(finite, ok, np.where(infinite, garbage, fault)),
+        late=np.broadcast_to(np.True_, n),
         writer=Texts.constant(writer, n),
         channel=Texts.constant(series.channel, n),
         boot=Texts.constant("", n),

@@ -122,7 +122,7 @@ def _within(value: float | None, axis: PlotAxis) -> float | None:
 
 
 def hours_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
-    """Seven rows of 24 bars: height is the probability, ink where its lower end is 90 % or more."""
+    """Seven rows of 24 bars: height is the probability, solid where its lower end is 90 % or more."""
     table = study.answer.tables.get("week")
     if table is None:
         return []
@@ -142,7 +142,7 @@ def hours_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     for place, hours in zip(best["hour of week"], best["hours"], strict=True):
         parts += job_outline(place, hours, "", palette)
     caption = (
-        "Bar: probability, full height 100 %; line on it: lower end; black: lower end 90 % or more; "
+        "Bar: probability, full height 100 %; line on it: lower end; solid: lower end 90 % or more; "
         "dotted: fewer than 4 weeks; outlined: the best starts; underlined: hours of use"
     )
     return [(caption, picture(parts, 30 + 7 * row + 26, "Probability by start hour of the week", palette))]

@@ -61,24 +61,25 @@ class _SlidingReadings:
 
     def __init__(self, store: Store, channels: Sequence[str], end_ns: int) -> None:
         """`end_ns`: end of the last window."""
-        self._store, self._end_ns = store, end_ns
-        self._readings = {channel: Readings.empty() for channel in channels}
+        self._store, self._channels, self._end_ns = store, channels, end_ns
+        self._months: list[tuple[int, dict[str, Readings]]] = []  # end in ns, readings up to there
         self._until_ns: int | None = None
 
     def during(self, window: Window) -> dict[str, Readings]:
         """Readings of a window, which begins no earlier than the one before."""
         begin_ns, end_ns = window
-        readings = {
-            channel: _readings_between(part, begin_ns, self._end_ns)
-            for channel, part in self._readings.items()
-        }
+        self._months = [(until_ns, month) for until_ns, month in self._months if until_ns > begin_ns]
         from_ns = begin_ns if self._until_ns is None else max(begin_ns, self._until_ns)
         if from_ns < end_ns:
             self._until_ns = min(month_span(*month_of(end_ns - 1))[1], self._end_ns)
-            new = self._store.readings.read_channels(list(readings), from_ns, self._until_ns)
-            readings = {channel: merge_readings([part, new[channel]]) for channel, part in readings.items()}
-        self._readings = readings
-        return {channel: _readings_between(part, begin_ns, end_ns) for channel, part in readings.items()}
+            new = self._store.readings.read_channels(self._channels, from_ns, self._until_ns)
+            self._months.append((self._until_ns, new))
+        return {
+            channel: merge_readings(
+                [_readings_between(month[channel], begin_ns, end_ns) for _, month in self._months]
+            )
+            for channel in self._channels
+        }
 
 
 def _readings_between(readings: Readings, begin_ns: int, end_ns: int) -> Readings:

@@ -13,6 +13,7 @@ from dashboard.data.queries import Queries
 from dashboard.data.source import Source
 from dashboard.pages.cases import layout
 from dashboard.parts.case_list import address
+from dashboard.parts.todo import rows
 from logger.errors import Refused
 from logger.instants import parse
 from tests.inspections.test_cases import TEXTS, WORDS
@@ -82,6 +83,31 @@ def test_a_refused_close_loses_nothing_and_a_whole_case_closes(q: Queries, cases
     assert "Closed by Greta Holm." in drawn
     assert "Save texts" not in drawn
     assert "All cases are closed. Choose one from the list." in str(layout(q, ""))
+
+
+@pytest.mark.slow
+def test_a_review_that_is_due_stands_on_its_closed_case(q: Queries, cases: CaseDesk) -> None:
+    """The field is there until something is entered; then the words are, with who and when."""
+    action = {"corrective_action": "damper exchanged", "look_on": "2026-11-20"}
+    cases.case(1, NOW)
+    for key in ("I-2603", "I-2604"):
+        cases.decide(1, key, WORDS, "Greta Holm", NOW)
+    cases.write(1, TEXTS | action, "Greta Holm", "holm", NOW)
+    assert "Review of the effect" not in str(layout(q, "?case=1"))
+    cases.close(1, "Greta Holm", NOW)
+    assert "to be reviewed on 2026-11-20" in str(layout(q, "?case=1"))
+    task = "Case 1: review the effect of its corrective action"
+    assert task not in str(rows(q))
+    later = Queries(q.source, lambda: parse("2026-11-20T08:00", ZoneInfo("Europe/Vienna")))
+    assert task in str(rows(later))
+    with pytest.raises(Refused, match="Enter the effect"):
+        cases.review_effect(1, "", "Greta Holm", NOW)
+    cases.review_effect(1, "no excursion in 30 days", "Greta Holm", NOW)
+    drawn = str(layout(q, "?case=1"))
+    assert "case-effect" not in drawn
+    assert task not in str(rows(later))
+    assert "no excursion in 30 days" in drawn
+    assert "Case 1 is closed." in drawn
 
 
 def test_hours_by_cause_stand_below_the_case(q: Queries) -> None:

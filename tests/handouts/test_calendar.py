@@ -12,7 +12,7 @@ import pytest
 import vobject
 
 from logger.acts import alarms as attending
-from logger.acts.cases import note
+from logger.acts.cases import note, review_effect
 from logger.config import in_force
 from logger.core.alarms.lifecycle import Alarm
 from logger.handouts.calendar_file import calendar, due_calendar
@@ -82,6 +82,13 @@ def test_a_certificate_that_was_followed_is_cancelled_for_ninety_days(store: Sto
     assert key not in events(due_calendar(store, replace(config, setup=changed), NOW + 91 * DAY_NS))
 
 
+def test_what_is_overdue_stays_however_long(store: Store, config: Config) -> None:
+    """P6 of the example was due on 21 October; nobody had it calibrated in the two years since."""
+    later = NOW + 730 * DAY_NS
+    assert "calibration-P6.temperature-AG-0416-T" in events(due_calendar(store, config, later))
+    assert "restore-test" in events(due_calendar(store, config, later))
+
+
 def test_a_shelved_alarm_comes_back_at_its_instant(store: Store, config: Config) -> None:
     key = config.setup.alarms[0].key
     with store.begin() as conn:
@@ -96,7 +103,10 @@ def test_a_shelved_alarm_comes_back_at_its_instant(store: Store, config: Config)
 def test_the_review_of_the_effect_of_a_corrective_action_stands_on_its_day(
     store: Store, config: Config
 ) -> None:
-    """It moves with the day that is written in the case, and keeps its identity; a day that is over goes."""
+    """It moves with the day that is written in the case and keeps its identity, until the review is made.
+
+    A day that is over stays: nobody has said that it was done. A new day asks for a new review.
+    """
     number_new(Verdicts(store, config.setup), NOW)
     (case,) = [r.case for r in all_cases(Verdicts(store, config.setup), NOW) if r.case.in_use]
     first = {"corrective_action": "valve exchanged", "look_on": "2026-11-20"}
@@ -108,7 +118,12 @@ def test_the_review_of_the_effect_of_a_corrective_action_stands_on_its_day(
     assert (before.dtstart.value, event.dtstart.value) == (date(2026, 11, 20), date(2026, 12, 4))
     assert int(event.sequence.value) > int(before.sequence.value)
     assert "case 1" in event.summary.value
-    assert "effect-case-1" not in events(due_calendar(store, config, NOW + 30 * DAY_NS))
+    later = NOW + 30 * DAY_NS
+    assert "effect-case-1" in events(due_calendar(store, config, later))
+    review_effect(store, case, "no excursion in 30 days; 9 before", "Greta Holm")
+    assert "effect-case-1" not in events(due_calendar(store, config, later))
+    note(store, case, {"look_on": "2027-03-01"}, "Greta Holm")
+    assert "effect-case-1" in events(due_calendar(store, config, later))
 
 
 def test_reviews_are_weeks_and_months_and_those_that_were_made_are_left_out(

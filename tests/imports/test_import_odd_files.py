@@ -114,3 +114,20 @@ def test_one_file_for_a_record_that_is_there_is_read_once(
     run("import", "c.csv", "bad.csv", *base)
     with Store.open(tmp_path / "data", read_only=True) as store:
         assert [file.name for file in store.imports.all()] == ["a.csv", "b.csv"]
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="an administrator may read everything")
+@pytest.mark.parametrize("closed", ["file", "folder"])
+def test_what_this_account_may_not_read_is_named_with_the_way_out(
+    tmp_path: Path, memory: Any, setup: Setup, plain: Profile, closed: str
+) -> None:
+    path = tmp_path / "exports" / "a.csv"
+    path.parent.mkdir()
+    path.write_text(HEAD + f"{FIRST},20.01\n")
+    shut = path if closed == "file" else path.parent
+    shut.chmod(0)
+    try:
+        with pytest.raises(ImportRefused, match=r"Permission denied[.] Give this account the right"):
+            import_file(path, plain, memory(), setup, "Greta Holm", NOW_NS)
+    finally:
+        shut.chmod(0o700)

@@ -12,12 +12,13 @@ import pytest
 
 from logger.acts import inspections as actions
 from logger.acts.case_book import CaseTexts, CaseWork, case_book
-from logger.acts.cases import close, join_cases, note, part_case
+from logger.acts.cases import close, join_cases, note, part_case, review_effect
 from logger.cli.case_lines import headline
 from logger.config import in_force
 from logger.core.judge.cases import Case
 from logger.errors import IntervalError, Refused, UnknownName
 from logger.inspections.case_record import CaseRecord
+from logger.inspections.case_timeline import case_timeline
 from logger.inspections.cases import all_cases, case_at, case_of, decide_on_case, impacts_of, lost_time
 from logger.instants import NS, parse, rfc3339
 from logger.model import Excursion, Inspection
@@ -143,6 +144,30 @@ def test_a_corrective_action_needs_the_day_on_which_it_is_looked_at(verdicts: Ve
         shut(verdicts)
     note(verdicts.store, monday(verdicts).case, {"look_on": "2026-11-20"}, WHO)
     shut(verdicts)
+
+
+def test_the_effect_of_a_corrective_action_is_reviewed_on_a_closed_case(verdicts: Verdicts) -> None:
+    """ISO/IEC 17025:2017, 8.7.1 e: its effectiveness is reviewed, later than the case is closed."""
+    decide_all(verdicts)
+    note(verdicts.store, monday(verdicts).case, TEXTS, WHO)
+    with pytest.raises(Refused, match="no corrective action with a day"):
+        review_effect(verdicts.store, monday(verdicts).case, "better", WHO)
+    note(
+        verdicts.store,
+        monday(verdicts).case,
+        {"corrective_action": "new damper", "look_on": "2026-11-20"},
+        WHO,
+    )
+    shut(verdicts)
+    with pytest.raises(Refused, match="Enter the effect of the corrective action"):
+        review_effect(verdicts.store, monday(verdicts).case, " ", WHO)
+    assert set(case_book(verdicts.store).effect_days()) == {1}
+    review_effect(verdicts.store, monday(verdicts).case, "none in 30 days, 9 before", "Greta Holm")
+    record = monday(verdicts)
+    assert (record.state, record.work.texts.effect) == ("closed", "none in 30 days, 9 before")
+    assert record.work.text_entries["effect"].who == "Greta Holm"
+    assert case_book(verdicts.store).effect_days() == {}
+    assert any("none in 30 days" in h.what for h in case_timeline(verdicts.store, verdicts.setup, record))
 
 
 def test_a_closed_case_is_opened_again_with_a_reason_only(verdicts: Verdicts) -> None:

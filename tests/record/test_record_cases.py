@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from logger.acts.cases import close, note
+from logger.acts.cases import close, note, review_effect
 from logger.inspections.case_record import CaseRecord
 from logger.inspections.cases import all_cases, decide_on_case
 from logger.instants import NS, rfc3339, wall
@@ -165,6 +165,9 @@ def test_a_record_says_what_is_done_against_the_cause_and_when_its_effect_is_rev
     note(room.store, the_case(room).case, texts, WHO)
     (row,) = case_rows([the_case(room).to_dict()], VIENNA, clock)
     assert row[4] == "Corrective action: valve exchanged; effect to be reviewed on 2026-11-20"
+    review_effect(room.store, the_case(room).case, "none in 30 days", WHO)
+    (row,) = case_rows([the_case(room).to_dict()], VIENNA, clock)
+    assert row[4] == "Corrective action: valve exchanged; its effect: none in 30 days"
 
 
 def test_a_sheet_has_the_words_and_the_unit_of_its_readers(room: Room, tmp_path: Path) -> None:

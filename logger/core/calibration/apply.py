@@ -13,12 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...model import Certificate, Channel
 from ...model.reasons import Why
-from ...series import Float, Int
+from ...series import Float, Int, of_one_number
 from ...units import difference_to_canonical, to_canonical
 from .as_found import effect, released_until_ns
 from .curve import correction, left_over
@@ -33,7 +35,7 @@ class CorrectedReadings:
 
     value: Float
     U: Float
-    why: np.ndarray[tuple[int], np.dtype[np.uint8]]
+    why: NDArray[np.uint8]
 
 
 def certificate_U(certificate: Certificate, indication: Float) -> Float:
@@ -41,7 +43,7 @@ def certificate_U(certificate: Certificate, indication: Float) -> Float:
     points = np.asarray(certificate.indications)
     stated = np.asarray(certificate.U)
     if (stated == stated[0]).all():
-        return np.full(np.shape(indication), stated[0])
+        return np.broadcast_to(stated[0], np.shape(indication))  # one number for years of them
     right_index = np.searchsorted(points, indication, side="left").clip(0, len(points) - 1)
     exact = points[right_index] == indication
     left_index = np.where(exact, right_index, (right_index - 1).clip(0))
@@ -62,7 +64,8 @@ def standard_uncertainty(certificate: Certificate, channel: Channel, indication:
     """
     fixed = channel.resolution**2 / 12 + channel.noise**2 + certificate.drift**2 / 3 + certificate.other_u**2
     fixed += left_over(certificate) ** 2
-    return np.asarray(np.sqrt((certificate_U(certificate, indication) / certificate.k) ** 2 + fixed))
+    U = certificate_U(certificate, indication)
+    return of_one_number(lambda U: np.asarray(np.sqrt((U / certificate.k) ** 2 + fixed)), U)
 
 
 def correct_readings(
@@ -73,30 +76,39 @@ def correct_readings(
     taken_ns: (n,) ascending; raw: (n,) in the channel's unit, NaN allowed; certificates in the
     order in which they were put in use. A reading before the first has no certificate.
     """
-    value = raw.astype(np.float64, copy=True)
-    u = np.full(len(raw), np.nan)
-    why = np.full(len(raw), Why.NO_CERTIFICATE, np.uint8)
     # Each certificate corrects the readings from its own begin up to that of the next.
-    for i, certificate in enumerate(certificates):
-        after = certificates[i + 1] if i + 1 < len(certificates) else None
-        part = _during(taken_ns, certificate.valid_from_ns, after.valid_from_ns if after else None)
-        indication = raw[part]
-        value[part] = indication + correction(certificate, indication)
-        as_found = effect(certificate, after, taken_ns[part], indication) if after else None
-        if as_found is None:
-            u[part] = standard_uncertainty(certificate, channel, indication)
-        else:
-            value[part] += as_found.correction
-            counted = replace(certificate, drift=0.0) if as_found.replaces_drift else certificate
-            u_certificate = standard_uncertainty(counted, channel, indication)
-            u[part] = np.hypot(u_certificate, as_found.half_width / np.sqrt(3))
-        released_ns = released_until_ns(certificate, after) if after else None
-        why[part] = _status(certificate, taken_ns[part], indication, released_ns)
+    edges = pairwise([*(certificate.valid_from_ns for certificate in certificates), None])
+    parts = [_during(taken_ns, from_ns, to_ns) for from_ns, to_ns in edges if from_ns is not None]
+    if slice(0, len(raw)) in parts and len(raw):  # the usual case: one for all, and nothing is copied
+        value, u, why = _correct_by(channel, certificates, parts.index(slice(0, len(raw))), taken_ns, raw)
+    else:
+        value, u = raw.astype(np.float64, copy=True), np.full(len(raw), np.nan)
+        why = np.full(len(raw), Why.NO_CERTIFICATE, np.uint8)
+        for i, part in enumerate(parts):
+            value[part], u[part], why[part] = _correct_by(channel, certificates, i, taken_ns[part], raw[part])
     return CorrectedReadings(
         to_canonical(value, channel.unit, channel.quantity),
-        difference_to_canonical(2 * u, channel.unit, channel.quantity),
+        of_one_number(lambda u: difference_to_canonical(2 * u, channel.unit, channel.quantity), u),
         why,
     )
+
+
+def _correct_by(
+    channel: Channel, certificates: Sequence[Certificate], i: int, taken_ns: Int, indication: Float
+) -> tuple[Float, Float, NDArray[np.uint8]]:
+    """Corrected values, standard uncertainties and reasons by the i-th certificate, which one may follow."""
+    certificate, after = certificates[i], certificates[i + 1] if i + 1 < len(certificates) else None
+    value = indication + correction(certificate, indication)
+    as_found = effect(certificate, after, taken_ns, indication) if after else None
+    if as_found is None:
+        u = standard_uncertainty(certificate, channel, indication)
+    else:
+        value += as_found.correction
+        counted = replace(certificate, drift=0.0) if as_found.replaces_drift else certificate
+        u_certificate = standard_uncertainty(counted, channel, indication)
+        u = np.hypot(u_certificate, as_found.half_width / np.sqrt(3))
+    released_ns = released_until_ns(certificate, after) if after else None
+    return value, u, _status(certificate, taken_ns, indication, released_ns)
 
 
 def _during(taken_ns: Int, from_ns: int, to_ns: int | None) -> slice:
@@ -106,9 +118,10 @@ def _during(taken_ns: Int, from_ns: int, to_ns: int | None) -> slice:
 
 def _status(
     certificate: Certificate, taken_ns: Int, raw: Float, released_ns: int | None
-) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
+) -> NDArray[np.uint8]:
     low, high = certificate.range
-    why = np.where((raw < low) | (raw > high), Why.OUTSIDE_RANGE, Why.EVIDENCE).astype(np.uint8)
+    why = np.full(len(raw), Why.EVIDENCE, np.uint8)
+    why[(raw < low) | (raw > high)] = Why.OUTSIDE_RANGE
     if certificate.due_ns is not None:
         overdue_ns = max(certificate.due_ns, released_ns or certificate.due_ns)
         why[taken_ns >= overdue_ns] = Why.OVERDUE

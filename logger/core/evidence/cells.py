@@ -16,15 +16,17 @@ from numpy.typing import NDArray
 from ...instants import NS
 from ...model import Channel, Quality, Setup
 from ...model.reasons import Why
-from ...series import Bool, Float, Int, Readings, find_conflicts
+from ...series import Bool, Float, Int, Readings, find_conflicts, of_one_number
 from ...units import MICRO, difference_to_canonical, to_canonical
 from ..calibration.apply import correct_readings
 from .grid import Grid
 from .order import as_given, in_order
 from .places import in_zone, without_position
 from .quality import confirmed_at, constant_runs, doubt_flags, gross_range, has_moved, last_run, possible_span
-from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cells
+from .reduction import ReducedCells, cover_empty_cells, in_blocks, reduce_to_cells, with_values
 
+# As numbers of one byte: a member of an enumeration makes numpy compare eight for each reading.
+EVIDENCE, FAIL = np.uint8(Why.EVIDENCE), np.uint8(Quality.FAIL)
 # A run of identical values is compared with its neighbours in pieces of at most this length.
 FLAT_WINDOW_S = 6 * 3600
 # So long after a run could last have gone on, a reading that continues it may still arrive in order.
@@ -85,14 +87,20 @@ def _test_single_readings(channel: Channel, setup: Setup, readings: Readings) ->
     flags = gross_range(readings.value, possible_span(channel), channel.user_span)
     result = correct_readings(channel, setup.certificates_of(channel.key), readings.taken_ns, readings.value)
     why = result.why
-    outside, conflict = why == Why.OUTSIDE_RANGE, find_conflicts(readings)
+    outside, conflict = why == np.uint8(Why.OUTSIDE_RANGE), find_conflicts(readings)
     if conflict.any():
         why = np.where(conflict, np.maximum(why, Why.CONFLICT), why).astype(np.uint8)
         outside &= ~conflict
-    micro, U = np.rint(result.value * MICRO), np.rint(result.U * MICRO)
+    micro, U = _in_micro(result.value), of_one_number(_in_micro, result.U)
     doubted = doubt_flags(channel, readings.taken_ns, readings.value, flags)
     nowhere = np.zeros(len(doubted), np.bool_)
     return _Channel(readings.taken_ns, micro, U, why, flags, doubted, readings.value, outside, nowhere)
+
+
+def _in_micro(value: Float) -> Float:
+    """Whole micro-units of values in their canonical unit."""
+    micro = value * MICRO
+    return np.asarray(np.rint(micro, out=micro))
 
 
 def _lift_confirmed_doubts(key: str, parts: Mapping[str, _Channel], setup: Setup, zone: str) -> _Channel:
@@ -100,8 +108,9 @@ def _lift_confirmed_doubts(key: str, parts: Mapping[str, _Channel], setup: Setup
     readings, channel = parts[key], setup.channels[key]
     if not readings.doubted.any():
         return readings
-    usable = np.flatnonzero(readings.flags < Quality.FAIL)
-    pick: Int | slice = slice(None) if len(usable) == len(readings.flags) else usable
+    is_usable = readings.flags < FAIL
+    usable = np.flatnonzero(is_usable)
+    pick: Int | slice = slice(None) if is_usable.all() else usable  # a view, where it can be
     usable_readings = readings.taken_ns[pick], readings.micro[pick], readings.U[pick]
     # Each with the two that follow it: the others need no confirmation.
     at = confirmed_at(*usable_readings, channel.max_age_s, np.flatnonzero(readings.doubted[pick]))
@@ -120,7 +129,7 @@ def _lift_confirmed_doubts(key: str, parts: Mapping[str, _Channel], setup: Setup
 def _single_departures(readings: _Channel, doubted: Bool, usable: Int) -> Bool:
     """Single departures: an undoubted reading on either side differs from them by more than their U."""
     alone = np.zeros(len(doubted), np.bool_)
-    place = np.flatnonzero(doubted[usable])
+    place = np.searchsorted(usable, np.flatnonzero(doubted))
     place = place[(place > 0) & (place + 1 < len(usable))]
     at, before, after = usable[place], usable[place - 1], usable[place + 1]
     U = np.nan_to_num(readings.U[at])
@@ -254,14 +263,13 @@ def _reduced(
 
     With the reason why each supports nothing, and where readings lie outside the range of a certificate.
     """
-    row = np.repeat(np.arange(len(near)), [len(part.taken_ns) for part in near])
     taken_ns, doubt = _join(part.taken_ns for part in near), _join(_reasons(part) for part in near)
     index = taken_ns // grid.step_ns - grid.first
-    present = _join(part.flags for part in near) < Quality.FAIL
+    present = _join(part.flags for part in near) < FAIL
     if len(near) > 1:
-        index += row * grid.n
+        index += np.repeat(np.arange(len(near)) * grid.n, [len(part.taken_ns) for part in near])
     why = np.zeros(len(near) * grid.n, np.uint8)
-    clear = doubt == Why.EVIDENCE
+    clear = doubt == EVIDENCE
     good: Bool | slice = slice(None)
     outside = np.zeros(len(why), np.bool_)
     if not (clear & present).all():
@@ -270,8 +278,9 @@ def _reduced(
         good = present & clear
     micro, U = _join(part.micro for part in near), _join(part.U for part in near)
     cells = reduce_to_cells(index[good], taken_ns[good], micro[good], U[good], len(why))
-    cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s for channel in channels]) * NS, now_ns)
-    why[~np.isfinite(cells.low) & (why == Why.EVIDENCE)] = Why.NO_READING
+    max_age_ns = np.array([channel.max_age_s for channel in channels]) * NS
+    cells = cover_empty_cells(cells, why, grid.n, max_age_ns, now_ns)
+    why[~np.isfinite(cells.low) & (why == EVIDENCE)] = Why.NO_READING
     if not isinstance(good, slice):
         beyond = present & _join(part.outside & ~part.doubted for part in near)
         if beyond.any():
@@ -280,7 +289,7 @@ def _reduced(
             with_outside = reduce_to_cells(
                 index[visible], taken_ns[visible], micro[visible], U[visible], len(why)
             )
-            _show_outside_range(cells, outside, with_outside)
+            cells = _show_outside_range(cells, outside, with_outside)
     return cells, why, outside
 
 
@@ -290,10 +299,11 @@ def _arrays(cells: ReducedCells, part: slice) -> dict[str, Any]:
     return {f"{name}_ns": getattr(cells, name)[part] for name in ("first", "last", "inside")} | same
 
 
-def _show_outside_range(cells: ReducedCells, outside: Bool, with_outside: ReducedCells) -> None:
-    """Put values outside the range of a certificate into their cells, in place; they stay invalid."""
-    for name in ("low", "high", "mean", "U"):
-        getattr(cells, name)[outside] = getattr(with_outside, name)[outside]
+def _show_outside_range(cells: ReducedCells, outside: Bool, with_outside: ReducedCells) -> ReducedCells:
+    """The cells with values outside the range of a certificate in them; these stay invalid."""
+    at = np.flatnonzero(outside)
+    values = {name: getattr(with_outside, name)[at] for name in ("low", "high", "mean", "U")}
+    return with_values(cells, at, **values)
 
 
 def _as_read(channel_cells: Cells, part: _Channel, setup: Setup, now_ns: int) -> Cells | None:
@@ -310,7 +320,7 @@ def _as_read(channel_cells: Cells, part: _Channel, setup: Setup, now_ns: int) ->
     index, U = part.taken_ns[included] // grid.step_ns - grid.first, np.nan_to_num(part.U[included])
     cells = reduce_to_cells(index, part.taken_ns[included], part.micro[included], U, grid.n)
     why = np.zeros_like(channel_cells.why)
-    cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s]) * NS, now_ns)
+    cells = cover_empty_cells(cells, why, grid.n, np.array([channel.max_age_s]) * NS, now_ns)
     why[~np.isfinite(cells.low)] = Why.NO_READING
     placed, outside = channel_cells.placed | nowhere, np.zeros(grid.n, np.bool_)
     return replace(channel_cells, **_arrays(cells, slice(None)), why=why, placed=placed, outside=outside)
@@ -327,6 +337,8 @@ def _on_grid(part: _Channel, grid: Grid) -> _Channel:
 
 def _reasons(part: _Channel) -> NDArray[np.uint8]:
     """Reason why each reading supports nothing, (n,), the doubts of the tests included."""
+    if not part.doubted.any():
+        return part.why
     return np.where(part.doubted, np.maximum(part.why, Why.SUSPECT), part.why).astype(np.uint8, copy=False)
 
 

@@ -14,6 +14,8 @@ def in_order(key: str, readings: Readings) -> Readings:
 
     Values of one instant stand in order of value: in what order they arrived makes no difference.
     """
+    if (readings.taken_ns[1:] > readings.taken_ns[:-1]).all():
+        return readings  # the usual case
     if (readings.taken_ns[1:] < readings.taken_ns[:-1]).any():
         raise Refused(f"Readings of {key} are not in order of time; sort them before they are judged.")
     return without_repeats(_by_value(readings))

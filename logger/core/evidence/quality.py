@@ -32,11 +32,19 @@ def gross_range(
     [1, 4, 9]
     """
     flags = np.full(value.shape, Quality.PASS, np.uint8)
+    if _all_within(value, probe_span) and (user_span is None or _all_within(value, user_span)):
+        return flags  # the usual case; of NaN nothing is within
     if user_span is not None:
         flags[(value < user_span[0]) | (value > user_span[1])] = Quality.SUSPECT
     flags[(value < probe_span[0]) | (value > probe_span[1])] = Quality.FAIL
     flags[~np.isfinite(value)] = Quality.MISSING
     return flags
+
+
+def _all_within(value: Float, span: tuple[float, float]) -> bool:
+    """Whether all values lie in a closed span; of NaN none does."""
+    least, most = value.min(initial=span[0]), value.max(initial=span[1])
+    return bool(least >= span[0]) and bool(most <= span[1])
 
 
 @lru_cache(maxsize=4096)
@@ -157,7 +165,7 @@ def doubt_flags(channel: Channel, taken_ns: Int, value: Float, flags: Flags) -> 
     Values that failed take no part, so that one wild value does not cast doubt on its neighbours.
     """
     flagged = np.zeros(value.shape, np.bool_)
-    usable = flags < Quality.FAIL
+    usable = flags < np.uint8(Quality.FAIL)
     places: Int | slice = slice(None) if usable.all() else np.flatnonzero(usable)
     taken_ns, value = taken_ns[places], value[places]
     if channel.rate is not None:

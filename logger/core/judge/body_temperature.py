@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 
 from ...model import Setup, ThermalBody, Zone
 from ...model.reasons import Why
-from ...series import Bool, Float
+from ...series import Bool, Float, Int
 from ...units import MICRO
-from ..evidence.cells import Cells
+from ..evidence.cells import EVIDENCE, Cells
 from ..evidence.grid import Grid
 from ..evidence.places import in_media, media_of
 from .silence import Countdown, Silence, Silences, from_pairs
@@ -145,17 +145,7 @@ def air_of_body(
         nothing = np.full(next(iter(cells.values())).grid.n if cells else 0, np.nan)
         return BodyAir(nothing, nothing, np.isfinite(nothing), nothing, nothing, troubled)
     there = [cells[k].placed if body.channels else _in_air(cells[k], zone.key, setup) for k in keys]
-    middles = np.stack([(cells[k].low + cells[k].high) / 2 for k in keys])
-    has_value = np.isfinite(middles) & np.stack(there)
-    if has_value.all():  # the usual case
-        air = np.rint(middles.sum(axis=0) / len(keys))
-    else:
-        count = has_value.sum(axis=0)
-        total = np.where(has_value, middles, 0.0).sum(axis=0)
-        air = np.rint(np.where(count > 0, total / np.maximum(count, 1), np.nan))
-    all_U = np.stack([cells[k].U for k in keys])
-    U = np.where(has_value & np.isfinite(all_U), all_U, 0.0).max(axis=0)
-    evidence = (np.stack([cells[k].why == Why.EVIDENCE for k in keys]) & np.stack(there)).any(axis=0)
+    air, U, evidence = _mean_air([cells[k] for k in keys], there)
     low = high = air
     for cell, placed in zip((cells[k] for k in keys), there, strict=True):
         if cell.as_read is not None:
@@ -164,6 +154,32 @@ def air_of_body(
             low = np.fmin(low, np.where(doubted, cell.as_read.low, np.nan))
             high = np.fmax(high, np.where(doubted, cell.as_read.high, np.nan))
     return BodyAir(air, U, evidence & np.isfinite(air), low, high, troubled)
+
+
+def _mean_air(cells: Sequence[Cells], there: Sequence[Bool]) -> tuple[Float, Float, Bool]:
+    """Mean of the middles of channels while they are there, largest U, and whether any gives evidence; (n,).
+
+    Channel by channel: all of a zone side by side would be too large for a processor's cache.
+    """
+    n = cells[0].grid.n
+    total, most, evidence = np.zeros(n), np.zeros(n), np.zeros(n, np.bool_)
+    count: Int | int = 0
+    for cell, here in zip(cells, there, strict=True):
+        middle, U = 0.5 * (cell.low + cell.high), cell.U
+        has_value = np.isfinite(middle) & here
+        if not has_value.all():
+            middle, U, count = (
+                np.where(has_value, middle, 0.0),
+                np.where(has_value, U, 0.0),
+                count + has_value,
+            )
+        else:
+            count = count + 1
+        total += middle
+        np.fmax(most, U, out=most)  # an unknown U is none
+        evidence |= (cell.why == EVIDENCE) & here
+    mean = total / np.maximum(count, 1)
+    return np.rint(np.where(np.greater(count, 0), mean, np.nan)), most, evidence
 
 
 def _is_air_temperature(key: str, zone: str, setup: Setup) -> bool:
@@ -253,12 +269,13 @@ class _Run:
                 memory = _with_air(memory, day, low_air[: begin + 1], high_air[: begin + 1])
                 track = _credible(memory)
             assert track is not None  # noqa: S101 - a stretch begins known, or with a restart
-            for into, at, tau_s in (
-                (low, track.low, self.body.tau_s),
-                (high, track.high, self.body.tau_s),
-                (slow, track.slow, self.body.tau_s + self.body.u_tau_s),
-            ):
-                into[begin:end] = lag_response(air[begin:end], float(at), step_s / tau_s)
+            cells, tau_s = slice(begin, end), self.body.tau_s
+            low[cells] = lag_response(air[cells], float(track.low), step_s / tau_s)
+            if track.high == track.low:  # as soon as what was not known at first has died away
+                high[cells] = low[cells]
+            else:
+                high[cells] = lag_response(air[cells], float(track.high), step_s / tau_s)
+            slow[cells] = lag_response(air[cells], float(track.slow), step_s / (tau_s + self.body.u_tau_s))
             track = BodyTrack(*(int(np.rint(x[end - 1])) for x in (low, high, slow)))
         if was_lost or lost or starts:
             low[self._lost_cells(part, starts, was_lost)] = np.nan  # the track of before says nothing of it

@@ -43,4 +43,6 @@ def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
     for apart in difference.candidates(rule, rule_input):
         low, high = np.rint(slope * apart.low), np.rint(slope * apart.high)
         largest = np.maximum(np.abs(low), np.abs(high))
-        yield replace(apart, low=low, high=high, U=np.rint(np.hypot(slope * apart.U, relative * largest)))
+        yield replace(
+            apart, low=low, high=high, U=np.rint(np.hypot(slope * apart.all_U(), relative * largest))
+        )

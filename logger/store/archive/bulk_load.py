@@ -209,5 +209,6 @@ def _number_channels(writer: str, parts: Sequence[ImportedReadings], seq: int) -
     """Each channel under its numbers, which stand for its arrivals as well."""
     for part in parts:
         plain = columns_of_series(writer, part)
-        yield replace(plain, seq=plain.seq + seq, arrival=plain.seq + seq)
+        numbers = plain.seq + seq
+        yield replace(plain, seq=numbers, arrival=numbers)
         seq += len(plain)

@@ -65,8 +65,8 @@ TEXTS = ["channel", "status", "raw", "writer", "boot", "source"]
 REST = ["taken_rest_ns", "received_rest_ns", "monotonic_rest_ns"]
 STEPS = ["taken", "received_after_ms", "monotonic_minus_taken_ms", "seq"]
 SHOWN = ["taken", "taken_rest_ns", "value", "status", "late"]
-# Rows encoded in one go, and pages as long as a month: its file is a third smaller, and written in two thirds
-# of the time. Arrow before 21 bounds the bytes of a page alone, and does not know the word.
+# Rows encoded in one go, and pages as long as a month: written in two thirds of the time, and the file of a
+# regular logger two fifths smaller. Arrow before 21 bounds the bytes of a page alone and knows no such word.
 _LONG_PAGES = {
     "write_batch_size": 1 << 16,
     **(
@@ -86,7 +86,7 @@ class ParquetWriter:
             SCHEMA,
             version="2.6",
             compression="zstd",
-            compression_level=9,
+            compression_level=3,  # 9 takes half as long again to write polled readings, and saves 1.5 %
             use_dictionary=[*TEXTS, *REST, "value"],
             column_encoding=dict.fromkeys(STEPS, "DELTA_BINARY_PACKED"),
             write_statistics=["channel", "taken"],
@@ -115,6 +115,7 @@ class ParquetReader:
     def __init__(self, source: Path | bytes) -> None:
         opened = pa.BufferReader(source) if isinstance(source, bytes) else source
         self._file = pq.ParquetFile(opened, read_dictionary=TEXTS, pre_buffer=True)
+        self._groups: dict[str, list[int]] = {}
 
     def __enter__(self) -> ParquetReader:
         return self
@@ -131,11 +132,11 @@ class ParquetReader:
 
     def groups(self) -> dict[str, list[int]]:
         """Channel -> its row groups, from the statistics in the footer."""
-        groups: dict[str, list[int]] = {}
-        for at in range(self._file.metadata.num_row_groups):
-            channel = self._file.metadata.row_group(at).column(0).statistics.min
-            groups.setdefault(channel, []).append(at)
-        return groups
+        if not self._groups:
+            for at in range(self._file.metadata.num_row_groups):
+                channel = self._file.metadata.row_group(at).column(0).statistics.min
+                self._groups.setdefault(channel, []).append(at)
+        return self._groups
 
     def columns(self, groups: Sequence[int]) -> Columns:
         """Everything in these row groups."""
@@ -173,7 +174,7 @@ class ParquetReader:
 
 def _table(columns: Columns) -> Any:
     instants_ns = (columns.taken_ns, columns.received_ns, columns.monotonic_ns)
-    taken_ms, received_ms, monotonic_ms = (ns // MS for ns in instants_ns)
+    (taken_ms, received_ms, monotonic_ms), rests_ns = zip(*map(_split, instants_ns), strict=True)
     arrays = [
         _encode_texts(columns.channel),
         arrow_array(taken_ms, pa.timestamp("ms", tz="UTC")),
@@ -183,16 +184,22 @@ def _table(columns: Columns) -> Any:
         _arrow_bits(columns.late),
         arrow_array(received_ms - taken_ms, pa.int64()),
         arrow_array(monotonic_ms - taken_ms, pa.int64()),
-        *(  # by the quotient that is there: numpy divides six times as fast as it takes remainders
-            arrow_array((ns - ms * MS).astype(np.int32), pa.int32())
-            for ns, ms in zip(instants_ns, (taken_ms, received_ms, monotonic_ms), strict=True)
-        ),
+        *(arrow_array(rest_ns, pa.int32()) for rest_ns in rests_ns),
         _encode_texts(columns.writer),
         arrow_array(columns.seq, pa.int64()),
         _encode_texts(columns.boot),
         _encode_texts(columns.source),
     ]
     return pa.Table.from_arrays(arrays, schema=SCHEMA)
+
+
+def _split(instants_ns: Int) -> tuple[Int, Any]:
+    """Whole milliseconds, and the nanoseconds that they leave; of one instant for all rows once."""
+    distinct = instants_ns[:1] if instants_ns.strides == (0,) else instants_ns
+    ms = distinct // MS
+    # By the quotient that is there: numpy divides six times as fast as it takes remainders.
+    rest_ns = (distinct - ms * MS).astype(np.int32)
+    return np.broadcast_to(ms, instants_ns.shape), np.broadcast_to(rest_ns, instants_ns.shape)
 
 
 def _encode_texts(texts: Texts) -> Any:
@@ -258,7 +265,9 @@ def _bits(column: Any) -> Any:
 
 
 def _ns(ms: Int, rest: Int) -> Int:
-    return ms * MS + rest
+    ns = ms * MS
+    ns += rest
+    return ns
 
 
 def _values(table: Any) -> Any:
