@@ -114,7 +114,7 @@ def of_stored(row: StoredStudy) -> Study:
     )
     setup = body["setup"]
     return Study(
-        request, answer, tuple(body["data"]), row.digest, setup["version"], setup["digest"], row.at_ns,
+        request, answer, tuple(body["data"]), row.digest, setup["version"], setup["digest"], body["at_ns"],
         body["simulated"],
     )  # fmt: skip
 
