@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,10 +77,8 @@ def correct_readings(
     order in which they were put in use. A reading before the first has no certificate.
     """
     # Each certificate corrects the readings from its own begin up to that of the next.
-    parts = [
-        _during(taken_ns, certificate.valid_from_ns, after.valid_from_ns if after else None)
-        for certificate, after in zip(certificates, [*certificates[1:], None], strict=True)
-    ]
+    edges = pairwise([*(certificate.valid_from_ns for certificate in certificates), None])
+    parts = [_during(taken_ns, from_ns, to_ns) for from_ns, to_ns in edges if from_ns is not None]
     if slice(0, len(raw)) in parts and len(raw):  # the usual case: one for all, and nothing is copied
         value, u, why = _correct_by(channel, certificates, parts.index(slice(0, len(raw))), taken_ns, raw)
     else:

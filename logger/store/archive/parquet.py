@@ -65,8 +65,8 @@ TEXTS = ["channel", "status", "raw", "writer", "boot", "source"]
 REST = ["taken_rest_ns", "received_rest_ns", "monotonic_rest_ns"]
 STEPS = ["taken", "received_after_ms", "monotonic_minus_taken_ms", "seq"]
 SHOWN = ["taken", "taken_rest_ns", "value", "status", "late"]
-# Rows encoded in one go, and pages as long as a month: its file is a third smaller, and written in two thirds
-# of the time. Arrow before 21 bounds the bytes of a page alone, and does not know the word.
+# Rows encoded in one go, and pages as long as a month: written in two thirds of the time, and the file of a
+# regular logger two fifths smaller. Arrow before 21 bounds the bytes of a page alone and knows no such word.
 _LONG_PAGES = {
     "write_batch_size": 1 << 16,
     **(
@@ -86,7 +86,7 @@ class ParquetWriter:
             SCHEMA,
             version="2.6",
             compression="zstd",
-            compression_level=9,
+            compression_level=3,  # 9 takes half as long again to write polled readings, and saves 1.5 %
             use_dictionary=[*TEXTS, *REST, "value"],
             column_encoding=dict.fromkeys(STEPS, "DELTA_BINARY_PACKED"),
             write_statistics=["channel", "taken"],

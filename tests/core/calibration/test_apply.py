@@ -62,6 +62,27 @@ def test_before_the_first_certificate_there_is_none() -> None:
     assert np.isnan(outcome.U[0])
 
 
+def test_without_any_certificate_readings_are_as_they_came_and_support_nothing() -> None:
+    outcome = correct_readings(T1, [], np.array([10, 20]), np.array([20.0, np.nan]))
+    assert outcome.why.tolist() == [Why.NO_CERTIFICATE, Why.NO_CERTIFICATE]
+    assert np.array_equal(outcome.value, [20.0, np.nan], equal_nan=True)
+    assert np.isnan(outcome.U).all()
+
+
+@pytest.mark.parametrize("instants", [range(0), range(60, 90), range(100, 130), range(40, 240, 7)])
+@pytest.mark.parametrize("number", [0, 1, 2, 3])
+def test_many_readings_are_corrected_as_each_alone(instants: range, number: int) -> None:
+    papers = [paper(valid_from_ns=50), paper(valid_from_ns=100, U=(0.1, 0.3)), paper(valid_from_ns=200)]
+    taken_ns = np.array(list(instants), np.int64)
+    raw = np.where(taken_ns % 5, 17.0 + taken_ns % 7, np.nan)
+    whole = correct_readings(T1, papers[:number], taken_ns, raw)
+    assert len(whole.value) == len(taken_ns)
+    for i in range(len(taken_ns)):
+        alone = correct_readings(T1, papers[:number], taken_ns[i : i + 1], raw[i : i + 1])
+        for name in ("value", "U", "why"):
+            assert np.array_equal(getattr(whole, name)[i : i + 1], getattr(alone, name), equal_nan=True)
+
+
 def test_between_points_the_larger_uncertainty_counts() -> None:
     stated = certificate_U(paper(U=(0.1, 0.3)), np.array([17.0, 18.0, 19.0, 22.0, 23.0]))
     assert stated.tolist() == [0.1, 0.1, 0.3, 0.3, 0.3]
