@@ -16,7 +16,7 @@ from ..instants import rfc3339
 from ..store.hot.studies import StoredStudy
 
 # Goes up whenever the same readings could give another answer.
-STUDY_VERSION = 6
+STUDY_VERSION = 7
 _EARLIER = "computed by an earlier version; compute it again."
 
 
