@@ -33,6 +33,14 @@ _PROGRAM = re.compile(r"^(stillroom|Error): ")
 _NOTHING = "Nothing was computed."
 _NUMBER, _WHOLE = "expected a number, as 20.5.", "expected a whole number."
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z")
+HEADS = {"um": "µm", "um_per_K": "µm per K", "utc_s": "UTC, s since 1970", "number": "day since 1970"}
+HEADS |= {
+    "x_m": "x, m",
+    "y_m": "y, m",
+    "z_m": "z, m",
+    "tau_h": "time constant, h",
+    "period_min": "period, min",
+}
 MOST_ROWS = 60  # of a table behind a chart
 
 
@@ -135,12 +143,15 @@ def _table(name: str, columns: Mapping[str, Sequence[Any]]) -> Component:
     thin = rows[:: max(1, -(-len(rows) // MOST_ROWS))]
     cells = [[_cell(value) for value in row] for row in thin]
     note = "" if len(thin) == len(rows) else f", {len(thin)} of {len(rows)} rows"
-    return table(list(columns), cells, f"{name}{note}", figures=tuple(range(len(columns))))
+    heads = [HEADS.get(head, head.replace("_", " ")) for head in columns]
+    return table(heads, cells, f"{name}{note}", figures=tuple(range(len(columns))))
 
 
 def _cell(value: Any) -> str:
     if value is None:
         return "no value"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return f"{value:.4g}".replace("-", "−") if isinstance(value, float) else str(value)
 
 
@@ -148,8 +159,9 @@ def job_word(job: StudyJob) -> list[Component]:
     """What a study says of itself beside its own question: that it goes on, or why it was refused."""
     question = job.arguments[0] if job.arguments else ""
     if job.open:
-        spoken = f" {in_page_words(question, job.word)}" if job.word else ""
-        words = f"{job.state.capitalize()}, {job.seconds:.0f} s.{spoken}"
+        spoken = f": {in_page_words(question, job.word)}" if job.word else "."
+        state = "Running" if job.state == "running" else "Waiting its turn"
+        words = f"{state} for {job.seconds:.0f} s{spoken}"
         return [html.P(words, className="study-job")]
     return [refusal(in_page_words(question, job.word))] if job.state == "refused" else []
 

@@ -13,7 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ..errors import Refused, UnknownName
-from ..instants import parse, rfc3339
+from ..instants import NS, parse, rfc3339
 from ..model import Setup
 from ..model.entry_forms import CampaignEntry
 from ..store import JournalEntry, Store
@@ -156,8 +156,9 @@ def add_phase(store: Store, key: str, name: str, span: tuple[int, int | None], w
     end = math.inf if to_ns is None else to_ns
     for old in campaign.phases:
         if from_ns < (old.to_ns or math.inf) and old.from_ns < end:
+            begin = rfc3339(from_ns // NS * NS)
             raise Refused(
-                f"From {rfc3339(from_ns)} on the campaign was in {old.name!r}: probes are at one place "
+                f"From {begin} on the campaign was in {old.name!r}: probes are at one place "
                 "at a time. Choose another interval, or take that phase back. Nothing was changed."
             )
     what: dict[str, JSON] = {"campaign": key, "act": "begin", "phase": name, "from": rfc3339(from_ns)}

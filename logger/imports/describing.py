@@ -33,7 +33,8 @@ from .values import read_values
 from .writing import profile_text
 
 _NUMBER = re.compile(
-    r"[+-]?(?:\d+(?:[.,]\d*)?|\d{1,3}(?:[., ']\d{3})+(?:[.,]\d*)?)(?:[eE][+-]?\d+)?"
+    # with the long minus signs of typesetters, and the decimal sign of Arabic scripts
+    r"[+\-\u2212\u2013]?(?:\d+(?:[.,\u066b]\d*)?|\d{1,3}(?:[., ']\d{3})+(?:[.,]\d*)?)(?:[eE][+-]?\d+)?"
 )  # with one sign between thousands or before decimals: 293.004,1017.44 are two
 _EPOCH_S, _EPOCH_MS = (946_684_800, 4_102_444_800), (946_684_800_000, 4_102_444_800_000)  # 2000 to 2100
 _SERIAL = (36_526, 73_051)  # the same years in days of a spreadsheet

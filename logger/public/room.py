@@ -202,7 +202,8 @@ class RoomRecord:
         """Figures of the stored answers of the room study, newest answer first: one row for each figure.
 
         Columns asked, question, zone, channel, from, to, figure, value, unit, low, high (95 % interval),
-        shown, why_not, text, digest. value is NaN where it is not shown.
+        shown, why_not, text, digest. value is NaN where it is not shown, low and high where there is no
+        interval; text then says why.
         """
         if zone is not None:
             self._require_zone(zone)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from ..config import in_force
 from ..core.judge.judgement import JUDGE_VERSION
 from ..errors import Refused, StillroomError, sentence_of
+from ..model.figures import number_of
 from ..store import Store
 from ..verdicts.ledger import Ledger
 from ..verdicts.years import JudgedYear, YearTask, changed_days, finish, judge_year, take_in, year_tasks
@@ -208,10 +209,16 @@ def local_workers(count: int) -> Iterator[Client]:
         }
     ):
         logging.getLogger("distributed").setLevel(logging.ERROR)
-        cluster = distributed.LocalCluster(
-            n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None,
-            memory_limit=MEMORY, silence_logs=logging.CRITICAL,
-        )  # fmt: skip
+        try:
+            cluster = distributed.LocalCluster(
+                n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1",
+                dashboard_address=None, memory_limit=MEMORY, silence_logs=logging.CRITICAL,
+            )  # fmt: skip
+        except (RuntimeError, OSError) as error:
+            raise StillroomError(
+                f"{number_of(count, 'worker')} could not be started here: {error} Nothing was judged or "
+                "changed. See that 1 GiB of memory is free for each, then repeat it, or leave --workers out."
+            ) from error
         with cluster, distributed.Client(cluster) as client:
             yield client
             logging.getLogger("distributed").setLevel(logging.CRITICAL)  # its own closing is no fault

@@ -7,6 +7,7 @@ part all the same, as it is compared side by side; of its level nothing is said.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from ..acts.campaigns import AFTER, BEFORE, CampaignPhase, PlannedCampaign, camp
 from ..core.study.channel_record import ChannelRecord
 from ..core.study.mapping import Campaign
 from ..errors import Refused
-from ..instants import NS, rfc3339
+from ..instants import NS, wall
 from ..series import Float
 from ..store import Store
 from ..units import QUANTITIES, difference_to_canonical
@@ -79,9 +80,10 @@ def _records(
         hours = float(np.isfinite(record.value).sum()) * record.step_s / 3600
         sources.remarks.append(f"{phase.name}, {position.name} ({position.channel}): {hours:.1f} h used.")
     if not any(np.isfinite(record.value).any() for record in records.values()):
+        begin = wall(phase.from_ns, ZoneInfo(sources.verdicts.setup.room.timezone))
         raise Refused(
-            f"No channel of campaign {plan.key!r} has a reading in {phase.name!r} from "
-            f"{rfc3339(phase.from_ns)} on. Import the loggers' files first; nothing was computed."
+            f"No channel of campaign {plan.key!r} has a reading in {phase.name!r} from {begin} on. "
+            "Import the loggers' files first; nothing was computed."
         )
     return records, U
 

@@ -122,7 +122,7 @@ def _within(value: float | None, axis: PlotAxis) -> float | None:
 
 
 def hours_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
-    """Seven rows of 24 bars: height is the probability, ink where its lower end is 90 % or more."""
+    """Seven rows of 24 bars: height is the probability, solid where its lower end is 90 % or more."""
     table = study.answer.tables.get("week")
     if table is None:
         return []
@@ -142,7 +142,7 @@ def hours_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     for place, hours in zip(best["hour of week"], best["hours"], strict=True):
         parts += job_outline(place, hours, "", palette)
     caption = (
-        "Bar: probability, full height 100 %; line on it: lower end; black: lower end 90 % or more; "
+        "Bar: probability, full height 100 %; line on it: lower end; solid: lower end 90 % or more; "
         "dotted: fewer than 4 weeks; outlined: the best starts; underlined: hours of use"
     )
     return [(caption, picture(parts, 30 + 7 * row + 26, "Probability by start hour of the week", palette))]
@@ -243,7 +243,7 @@ def _candidates_picture(table: Mapping[str, Sequence[Any]], unit: str, palette: 
     bars = Plot(x, x, palette, parts)
     for i, name in enumerate(table["position"]):
         top = 24 + i * row
-        tie = " (not worse)" if table["not worse"][i] and i else ""
+        tie = " (not worse)" if table["not worse"][i] and i and " + " not in name else ""
         parts.append(text(222, top + 13, name + tie, "end", fill=palette.ink, font_size=SIZE))
         size = {"x": x.begin, "y": top, "width": x.place(table["rms"][i]) - x.begin, "height": 16}
         opacity = 1.0 if i == 0 else 0.4
@@ -364,11 +364,11 @@ def step_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:
     upper.dots(hours, value, palette.soft, 1.4)
     upper.line(hours, fit, palette.series, 1.8)
     rest = [a - b for a, b in zip(value, fit, strict=True)]
-    lower = Plot.frame(palette, x, PlotAxis(*span_of(rest), HEIGHT - 30, 206), ("h since the step", "left"))
+    lower = Plot.frame(palette, x, PlotAxis(*span_of(rest), HEIGHT - 10, 206), ("h since the step", "left"))
     lower.level(0.0, palette.soft)
     lower.line(hours, rest, palette.ink, 1.0)
     caption = "Largest step with its fit; below: what is left (a bow in it means another time constant)"
-    return [(caption, picture([*upper.parts, *lower.parts], HEIGHT + 10, "Step with its fit", palette))]
+    return [(caption, picture([*upper.parts, *lower.parts], HEIGHT + 30, "Step with its fit", palette))]
 
 
 def return_charts(study: Study, palette: Palette) -> list[tuple[str, str]]:

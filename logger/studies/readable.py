@@ -1,4 +1,4 @@
-"""A study as people read it on page and paper: channels by their words, not by the keys of the setup."""
+"""A study as people read it on page and paper: channels and fields by their words, not by their keys."""
 
 from __future__ import annotations
 
@@ -8,13 +8,18 @@ from typing import Any
 
 from ..model import Setup
 from ..model.figures import with_channel_words
+from .questions import QUESTIONS
 from .study import Study
 
 
 def readable(study: Study, setup: Setup) -> Study:
     """The study with channels in words, in sentences, names of figures and texts of tables."""
 
+    labels = {f"{item.option}: ": f"{item.label}: " for item in QUESTIONS[study.request.question].fields}
+
     def words(text: str) -> str:
+        for option, label in labels.items():
+            text = label + text.removeprefix(option) if text.startswith(option) else text
         return with_channel_words(text, setup.channels)
 
     answer = study.answer

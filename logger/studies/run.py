@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 from ..errors import IntervalError, Refused
 from ..instants import NS, wall
+from ..store import Store
+from ..store.hot.studies import StoredStudy
 from ..verdicts.verdicts import Verdicts
 from .campaign_data import of_campaign
 from .questions import QUESTIONS
@@ -33,6 +35,7 @@ def run_study(
     digest = digest_of(request, setup.digest, sources.arrays)
     stored = verdicts.store.studies.get(digest)
     if stored is not None:
+        _lead(verdicts.store, stored, now_ns)
         return of_stored(stored)
     progress("computing")
     answer = compute()
@@ -51,6 +54,12 @@ def run_study(
     )
     verdicts.store.studies.put(study.stored())
     return study
+
+
+def _lead(store: Store, stored: StoredStudy, now_ns: int) -> None:
+    """An answer that is asked for again is the newest again: pages and reports show what was asked last."""
+    if not store.read_only:
+        store.studies.put(replace(stored, at_ns=max(stored.at_ns, now_ns // NS * NS)))
 
 
 def _completed(verdicts: Verdicts, request: StudyRequest, kind: QuestionKind, now_ns: int) -> StudyRequest:

@@ -213,7 +213,7 @@ class Sources:
             return None
         if not 0 < float(length_mm) <= MOST_LENGTH_MM:
             raise Refused(
-                f"--length-mm: expected a number above 0 and up to {MOST_LENGTH_MM:g}, found {length_mm:g}."
+                f"--length-mm: expected a number above 0 and up to {MOST_LENGTH_MM:.0f}, found {length_mm:g}."
             )
         alpha = material_of(str(options.get("material", "steel"))).alpha_per_K
         scale = options.get("scale")

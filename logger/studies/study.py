@@ -16,7 +16,7 @@ from ..instants import rfc3339
 from ..store.hot.studies import StoredStudy
 
 # Goes up whenever the same readings could give another answer.
-STUDY_VERSION = 6
+STUDY_VERSION = 7
 _EARLIER = "computed by an earlier version; compute it again."
 
 
@@ -114,7 +114,7 @@ def of_stored(row: StoredStudy) -> Study:
     )
     setup = body["setup"]
     return Study(
-        request, answer, tuple(body["data"]), row.digest, setup["version"], setup["digest"], row.at_ns,
+        request, answer, tuple(body["data"]), row.digest, setup["version"], setup["digest"], body["at_ns"],
         body["simulated"],
     )  # fmt: skip
 

@@ -20,7 +20,7 @@ from logger.core.study.figure import Answer, absent, effect
 from logger.errors import Refused
 from logger.studies.jobs import jobs_of
 from logger.studies.questions import QUESTIONS
-from logger.studies.study import Study, StudyRequest
+from logger.studies.study import Study, StudyRequest, of_stored
 from tests.dashboard.synthetic import HOUR, NOW, Synthetic
 
 
@@ -66,6 +66,36 @@ def test_a_stored_answer_is_shown_with_interval_chart_and_tables(record: Synthet
         "A remark.",
     ):
         assert expected in words, expected
+
+
+def test_channels_and_fields_are_called_by_their_words(record: Synthetic, q: Queries) -> None:
+    """Keys of the setup are for files, options for the command line: neither leads an answer on the page."""
+    item = stored(record)
+    answer = replace(
+        item.answer,
+        question="events",
+        headline="P1.temperature moves.",
+        remarks=("--event: 3 of 9 times lie outside the interval and do not count.",),
+    )
+    request = replace(item.request, question="events")
+    record.store.studies.put(replace(item, request=request, answer=answer, digest="a" * 64).stored())
+    words = text_of(study.layout(q, "?zone=machine-bay"))
+    assert "P1 temperature moves." in words
+    assert "Times of the events, local, separated by commas: 3 of 9 times lie outside" in words
+    assert "--event" not in words
+
+
+def test_a_figure_of_an_earlier_version_says_so(record: Synthetic) -> None:
+    """Stored without an interval and without a reason, as earlier versions did: it is read, and says why."""
+    row = stored(record).stored()
+    body = json.loads(row.body)
+    body["figures"][0] |= {"low": None, "high": None}
+    for figure in body["figures"]:
+        del figure["no_interval"]
+    read = of_stored(replace(row, body=json.dumps(body)))
+    assert read.answer.figures[0].text.endswith(
+        "no interval: computed by an earlier version; compute it again."
+    )
 
 
 def test_the_form_is_filled_with_local_times(record: Synthetic, q: Queries) -> None:

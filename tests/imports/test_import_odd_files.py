@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 from logger.cli.program import program_for
 from logger.errors import ImportRefused
 from logger.imports import Profile, import_file
+from logger.imports.describing import describe
 from logger.imports.outside import reading_of
 from logger.model import Setup
 from logger.store import Store
@@ -53,6 +54,16 @@ def test_an_arabic_decimal_sign_is_a_comma(bring: Bring, memory: Any) -> None:
     result = bring(HEAD + f"{FIRST},{written[0]}\n{SECOND},{written[1]}\n", store)
     assert [row.value for row in store.rows] == [20.01, 20.02]
     assert "the decimal sign is a comma, proven by the whole file" in result.assumed
+
+
+@pytest.mark.parametrize(
+    "cells", [["\u22122.01", "\u22122.02"], ["\u0662\u066b\u0660", "\u0663\u066b\u0661"]]
+)
+def test_a_draft_of_a_profile_knows_numbers_of_other_scripts(setup: Setup, cells: list[str]) -> None:
+    """A long minus sign, and a decimal sign of Arabic scripts: no column of such values is passed over."""
+    text = f"{HEAD}{FIRST},{cells[0]}\n{SECOND},{cells[1]}\n"
+    columns = describe("a.csv", text.encode(), setup).profile.columns
+    assert [column.heading for column in columns] == ["temperature"]
 
 
 @pytest.mark.parametrize(

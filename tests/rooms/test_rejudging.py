@@ -24,10 +24,11 @@ import pytest
 from logger.acts.inspections import apply_setup
 from logger.acts.marks import mark
 from logger.config import in_force
+from logger.errors import StillroomError
 from logger.instants import NS
 from logger.model import Mark, Row
 from logger.rooms import registry
-from logger.rooms.rejudging import YearResult, plan, rejudge_here
+from logger.rooms.rejudging import YearResult, local_workers, plan, rejudge_here
 from logger.rooms.summary import write_summary
 from logger.store import Store
 from logger.store.archive_relocation import relocate_archive
@@ -181,6 +182,18 @@ def test_a_worker_that_is_killed_changes_nothing(group: MadeGroup, by_one_proces
     assert running.returncode == 0, (lines, err)
     expected = {r.digest for r in by_one_process}
     assert {line.split()[-1] for line in lines if " changed, " in line and "judged," not in line} == expected
+
+
+def test_workers_that_do_not_start_are_said_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As where the system ends them for want of memory: Dask raises RuntimeError then."""
+
+    def fail(**_: object) -> None:
+        raise RuntimeError("Nanny failed to start.")
+
+    monkeypatch.setattr(library("distributed"), "LocalCluster", fail)
+    sentence = r"2 workers could not be started.*1 GiB.*leave --workers out"
+    with pytest.raises(StillroomError, match=sentence), local_workers(2):
+        pytest.fail("they are there")
 
 
 @pytest.mark.slow

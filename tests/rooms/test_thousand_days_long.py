@@ -1,16 +1,19 @@
 """A thousand zone-days with late data, probes that changed places and clocks that were compared: one digest.
 
 Four rooms of two zones and 125 days. What a service stored, what this process judges anew, and what one, two
-and four workers give must be the same, with the archive in a folder and in an object store.
+and four workers give, also where one of them is killed, must be the same: with the record in its folder, in
+PostgreSQL and back from there, and with the archive in an object store.
 """
 
 from __future__ import annotations
 
-import json
 import os
+import re
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -25,11 +28,15 @@ from logger.rooms.summary import write_summary
 from logger.series import ImportedReadings
 from logger.store import Store
 from logger.store.archive_relocation import relocate_archive
+from logger.store.exchange.relocation import to_embedded, to_server
 from logger.store.hot.clocks import ClockComparison
+from logger.store.store_file import HotTable
 from logger.verdicts.verdicts import Verdicts
 from tests.dashboard.synthetic_setup import texts
+from tests.database_server import PASSWORD, PASSWORD_ENV, database_server
 from tests.peers.object_store import ACCOUNT, object_store
 from tests.rooms.conftest import MadeGroup
+from tests.rooms.test_rejudging import worker_processes
 
 pytestmark = pytest.mark.long
 HOUR, MINUTE = 3600 * NS, 60 * NS
@@ -38,6 +45,7 @@ DAYS, ROOMS = 125, 4
 END = BEGIN + DAYS * 24 * HOUR
 LATE = (BEGIN + 20 * 24 * HOUR, BEGIN + 23 * 24 * HOUR)
 CLOCK_PROBE = "P5"  # a logger, whose own clock was compared twice
+LINE = re.compile(r"(?m)^(\S+) (\S+) (\d{4}): \d+ days, 0 changed, ([0-9a-f]{64})$")
 Digests = dict[tuple[str, str, int], str]
 
 
@@ -121,21 +129,32 @@ def here(group: MadeGroup) -> Digests:
     return {(r.room, r.zone, r.year): r.digest for r in results}
 
 
-def by_workers(group: MadeGroup, count: int) -> Digests:
-    command = [
-        sys.executable,
-        "-m",
-        "logger.cli",
-        "rejudge",
-        "--rooms",
-        str(group.file),
-        "--dry-run",
-        "--json",
-    ]
+def by_workers(group: MadeGroup, count: int, *, kill: bool = False) -> Digests:
+    """By so many workers; one of them is killed after the first year."""
+    command = [sys.executable, "-m", "logger.cli", "rejudge", "--rooms", str(group.file), "--dry-run"]
     words = [*command, "--workers", str(count)]
-    finished = subprocess.run(words, capture_output=True, text=True, check=False)
-    assert finished.returncode == 0, finished.stderr
-    return {(r["room"], r["zone"], r["year"]): r["digest"] for r in json.loads(finished.stdout)}
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        first = running.stdout.readline()
+        if kill:
+            os.kill(worker_processes(running.pid)[0], signal.SIGKILL)
+        rest, err = running.communicate(timeout=900)
+    assert running.returncode == 0, err
+    return {(m[1], m[2], int(m[3])): m[4] for m in LINE.finditer(first + rest)}
+
+
+@contextmanager
+def on_server(group: MadeGroup) -> Iterator[None]:
+    """Every record in a schema of its own in PostgreSQL; afterwards moved back into its folder."""
+    with database_server() as server, pytest.MonkeyPatch.context() as patch:
+        patch.setenv(PASSWORD_ENV, PASSWORD)
+        for key in group.registry.rooms:
+            name, _ = server.new_schema()
+            keys = {"database": server.address(name), "schema": name, "password_env": PASSWORD_ENV}
+            to_server(group.file.parent / key, HotTable.model_validate(keys), "Greta Holm")
+        yield
+        for key in group.registry.rooms:
+            to_embedded(group.file.parent / key, "Greta Holm")
 
 
 def test_a_thousand_zone_days_have_one_digest_however_they_are_judged(group: MadeGroup) -> None:
@@ -143,6 +162,11 @@ def test_a_thousand_zone_days_have_one_digest_however_they_are_judged(group: Mad
     assert len(set(expected.values())) == len(expected) == ROOMS * 2 * 2  # two years a zone, no two alike
     for count in (1, 2, 4):
         assert by_workers(group, count) == expected
+    assert by_workers(group, 2, kill=True) == expected
+    with on_server(group):
+        assert here(group) == expected
+        assert by_workers(group, 2) == expected
+    assert here(group) == expected
     with object_store() as objects:
         os.environ.update(ACCOUNT)
         for key in group.registry.rooms:
@@ -151,4 +175,4 @@ def test_a_thousand_zone_days_have_one_digest_however_they_are_judged(group: Mad
             for copy in (group.file.parent / key / "archive").rglob("*.parquet"):
                 copy.unlink()
         assert by_workers(group, 2) == expected
-    print(f"{ROOMS * 2 * DAYS} zone-days, {len(expected)} digests, equal in 5 ways")
+    print(f"{ROOMS * 2 * DAYS} zone-days, {len(expected)} digests, equal in 9 ways")

@@ -165,3 +165,14 @@ def test_what_is_refused_is_refused_before_an_older_record_is_upgraded(
 def contents(folder: Path) -> dict[str, bytes]:
     """Every file of a folder with its bytes."""
     return {str(file.relative_to(folder)): file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+
+
+def test_a_reader_of_tables_of_a_newer_program_is_refused(tmp_path: Path) -> None:
+    """Else `verify` would call its own ignorance a fault of the record."""
+    with Store.open(tmp_path / "data", create=True):
+        pass
+    with closing(sqlite3.connect(tmp_path / "data" / "stillroom.db")) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9998'")
+        connection.commit()
+    with pytest.raises(StoreError, match=r"was written by a newer stillroom \(schema 9998"):
+        Store.open(tmp_path / "data", read_only=True)

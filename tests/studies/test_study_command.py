@@ -7,6 +7,7 @@ import hashlib
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +56,21 @@ def test_the_same_question_has_the_same_digest_and_is_stored_once(stillroom: Run
     assert stored.count(first["digest"]) == 1
     assert result is not None
     assert json.loads(result.body) == first
+
+
+def test_an_answer_that_is_asked_for_again_leads_again(stillroom: Run, room: Path) -> None:
+    """Pages and reports show the newest answer: that of the question asked last, computed now or long ago."""
+    first = answer_of(stillroom, room, *HUNTING)
+    other = answer_of(stillroom, room, *CYCLES, "--from", "2026-10-13", "--to", "2026-10-21")
+    for asked_last in (other, first):
+        with Store.open(room) as store:  # as if a day had passed
+            for row in store.studies.newest("machine-bay"):
+                store.studies.put(replace(row, at_ns=row.at_ns - 86_400 * 10**9))
+        words = HUNTING if asked_last is first else (*CYCLES, "--from", "2026-10-13", "--to", "2026-10-21")
+        assert answer_of(stillroom, room, *words) == asked_last
+        with Store.open(room, read_only=True) as store:
+            newest = [row for row in store.studies.newest("machine-bay") if row.question == "cycles"]
+        assert newest[0].digest == asked_last["digest"]
 
 
 def test_a_mark_leaves_time_out_and_changes_the_digest(stillroom: Run, demo_copy: Path) -> None:
@@ -220,6 +236,7 @@ def test_the_stopped_air_handling_of_the_demo_is_a_step(stillroom: Run, room: Pa
             "cannot follow itself",
         ),
         ((*SITE, "--length-mm", "-3"), "--length-mm: expected a number above 0"),
+        ((*SITE, "--length-mm", "1e308"), "expected a number above 0 and up to 1000000, found 1e+308"),
     ],
 )
 def test_options_that_do_not_fit_are_refused(

@@ -145,7 +145,7 @@ def best_hours(stable: Bool, shown: Bool, hours: int, use: Bool | None = None) -
     if n > LEAST_WEEKS:
         remarks.append(
             f"Each of {n} weeks left out in turn: the starts that the others advise were stable in "
-            f"{percent(share)} of them."
+            f"{percent(share)} of the cases."
         )
     best: dict[str, Column] = {"hour of week": order, "hours": [hours] * len(order)}
     tables: dict[str, Mapping[str, Column]] = {"week": _table(chart, use), "best": best}

@@ -26,6 +26,7 @@ RARE = 0.01
 LITTLE = 0.01  # of one door that has faded over 12 min: 55 min after it
 ALIKE = 0.95  # canonical correlation from which two causes cannot be told apart
 MOST_REST = 0.9
+LITTLE_LESS = 0.97  # of the whole, above which fixing the first cause changes nothing
 OUTDOOR_LAGS_H = (0.0, 1.0, 6.0, 24.0)  # 0: at once; without it a fast part reads 1 % small
 PEOPLE_LAGS_H = (0.5, 2.0)
 # A leak decays: fading sums of doors follow any such course, where counts in steps of 0, 5, 10, 20, 40 and 80
@@ -345,7 +346,7 @@ def _against(steps: Sequence[_Left], account: Account) -> list[str]:
     for step in steps:
         if step.value > before * 1.005:
             name = IN_WORDS.get(step.cause.name, step.cause.name)
-            lines.append(f"Fixing {name} alone would leave more than before: it works against another cause.")
+            lines.append(f"Fixing {name} leaves more than before: it works against another cause.")
         before = step.value
     return lines
 
@@ -368,12 +369,25 @@ def _headline(steps: Sequence[_Left], account: Account, units: tuple[str, float 
     name = unit_name(unit)
     if not steps or account.rest > MOST_REST * account.whole:
         return "The causes that are recorded do not explain this room."
+    if steps[0].value > LITTLE_LESS * account.whole**0.5 and len(steps) > 1:
+        return _together(steps, account.whole**0.5, name)
     first, size = steps[0].cause.name, steps[0].cause.size
     words = "the air-handling cycle" if first == "cycle" else IN_WORDS.get(first, first)
     um = "" if um_per_K is None else f", {size * um_per_K:.1f} µm on {length}"
     return (
         f"Start with {words}: without it, {account.whole**0.5:.2f} {name} would become {steps[0].value:.2f} "
         f"{name}. It costs {size:.2f} {name}{um}."
+    )
+
+
+def _together(steps: Sequence[_Left], whole: float, unit: str) -> str:
+    """Causes that hide each other: what fixing one leaves, and what fixing all that it takes leaves."""
+    n = next((n for n, step in enumerate(steps, 1) if step.value <= LITTLE_LESS * whole), len(steps))
+    words = [IN_WORDS.get(step.cause.name, step.cause.name) for step in steps[:n]]
+    names = ", ".join(words[:-1]) + f" and {words[-1]}"
+    return (
+        f"Fix {names} together, since they work against each other: {whole:.2f} {unit} would become "
+        f"{steps[n - 1].value:.2f} {unit}; one of them alone leaves {steps[0].value:.2f} {unit} or more."
     )
 
 

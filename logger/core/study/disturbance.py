@@ -202,7 +202,7 @@ def _over_after(whole: Decay, parts: list[Decay], small: float, how: tuple[float
         why = f"more than {POST_S / 60:.0f} min, which is as far as it is looked for."
         return absent("over after", "min", why)
     half = WIDER_SIZE * k * float(jackknife(np.array([part.minutes_above(small) for part in parts])))
-    method = f"when the decay is below {small:g}; {method}"
+    method = f"when the decay is below {small:.2g}; {method}"
     return Figure("over after", over, "min", max(0.0, over - half), over + half, len(parts), method)
 
 

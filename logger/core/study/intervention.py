@@ -19,8 +19,8 @@ LEAST_HOURS = 18  # of a day that counts
 OVERLAP = 1 / 3
 WEEKDAY_DAYS = 28  # from so many days on weekdays may have levels of their own
 NO_MODEL = (
-    "days hang together and follow the weather; taken for independent they held the difference in half of "
-    "made rooms only."
+    "days hang together and follow the weather; taken as independent, they held it in only half of the made "
+    "rooms."
 )
 A_CHOICE = "it is the best of the seven that were tried (1 to 96 h), not a measurement."
 METHOD = "daily means on a step, outdoors through a first-order lag; white noise and a memory, averaged"

@@ -43,6 +43,7 @@ class Database:
     def __init__(self, folder: Path, read_only: bool = False, file: str = FILE) -> None:
         self.path = folder / file
         self.read_only = read_only
+        self._schema_there = ""  # version of the tables that a reader met
         self._scratch: tempfile.TemporaryDirectory[str] | None = None
         self._witness: Witness | None = None  # once the file is known to be ours
         self._engine = self._create_engine(*self._location())
@@ -150,10 +151,8 @@ class Database:
 
     def check_tables(self) -> None:
         """StoreError where a newer program wrote the record; a damaged file is named by those who read it."""
-        with suppress(DatabaseError), self.read() as conn:
-            schema = str(version(conn))
-            if VERSION.fullmatch(schema):
-                refuse_newer(schema)
+        if VERSION.fullmatch(self._schema_there):
+            refuse_newer(self._schema_there)
 
     def _prepare(self, create: bool, on_upgrade: Callable[[Connection, str], None] | None) -> None:
         """Check the file quickly and bring its schema up to date; `create` begins one where there is none.
@@ -203,6 +202,7 @@ class Database:
                 schema = version(conn)
         except (StoreError, DatabaseError):
             return  # a damaged file is named by those who read it
+        self._schema_there = str(schema)
         if schema is None or schema >= NEWEST:
             return
         scratch = tempfile.TemporaryDirectory(prefix="stillroom-")

@@ -15,7 +15,7 @@ from .tables import study
 
 @dataclass(frozen=True)
 class StoredStudy:
-    """One stored answer; `body` is its JSON text."""
+    """One stored answer; `body` is its JSON text, `at_ns` when it was asked for last."""
 
     digest: str
     at_ns: int

@@ -150,6 +150,8 @@ def test_what_remains_is_never_below_the_rest() -> None:
     assert left[0] == pytest.approx(float((value + gone[first]).std()), rel=0.05)
     figure = answer.figure(f"left without {first}")
     assert figure.low <= left[0] <= figure.high
+    assert answer.headline.startswith("Fix what follows the day and the week")
+    assert "together, since they work against each other: 0.28 K would become 0.10 K" in answer.headline
 
 
 def test_a_cycle_that_means_over_cells_hide_counts_in_the_whole() -> None:
