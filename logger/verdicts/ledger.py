@@ -39,7 +39,7 @@ from .head import HEAD, NEVER_NS, Head, LedgerComparison
 from .overlay import VerdictOverlay
 from .windows import read_windows
 
-# Cells judged in one go, of all channels together: 40 to 80 bytes each; three such parts are in memory at once.
+# Cells judged in one go, of all channels together: 40 to 80 bytes each; three such parts are in memory.
 MOST_CELLS = 1_050_000
 # A power cut costs no more than the longest; the evidence before a part is examined again for the shortest.
 SHORTEST_DAYS, LONGEST_DAYS = 14, 92
