@@ -99,13 +99,14 @@ def preview(
     from ..record.draft import draft
     from ..record.interval import Interval
     from ..record.record_months import overlapping
+    from ..store.files import write_durably
 
     with open_session(data, config) as session:
         span = record_span(session, zone, month, (start, end))
         where = Interval(zone, *span, session.now_ns)
         others = [i.number for i in overlapping(session.store, zone, *span)]
         pdf = draft(session.store, session.verdicts(), session.setup, where, person(who), temperatures=unit)
-    out.write_bytes(pdf)
+    write_durably(out, pdf)
     lines = [f"Draft written to {out}. Nothing is issued."]
     if others:
         numbers = ", ".join(map(str, others))

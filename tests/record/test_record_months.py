@@ -89,6 +89,10 @@ def test_a_draft_is_marked_and_leaves_no_trace(room: Room, demo_copy: Path, tmp_
         "record", "preview", "--out", file, "--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy
     )
     assert result.returncode == 0, result.stderr
+    month = ("--zone", "machine-bay", "--month", "2026-10", "--data", demo_copy)
+    nowhere = run_here("record", "preview", "--out", file / "x.pdf", *month)  # below a file, no folder
+    assert nowhere.returncode != 0
+    assert "x.pdf could not be written" in nowhere.stderr
     words = " ".join(extract_text(file).split())
     assert "Record of conditions, draft" in words
     assert "Drafted, not issued" in words

@@ -52,7 +52,7 @@ class Countdown:
     """What is left of a settling time that begins anew with each loss and passes where something is known."""
 
     def __init__(self, left_s: int, settling_s: int, has_evidence: Bool, lost: Bool, step_s: int) -> None:
-        """`known`, `lost`: shape (n,); `left_s`: before the first cell."""
+        """`has_evidence`, `lost`: shape (n,); `left_s`: before the first cell."""
         passed = np.concatenate([[0], np.cumsum(np.where(has_evidence, step_s, 0))])
         ends = np.concatenate([[left_s], np.where(lost, settling_s + passed[1:], 0)])
         self._left = np.maximum.accumulate(ends) - passed
